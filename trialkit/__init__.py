@@ -1,0 +1,1 @@
+"""trialkit: small-plot efficacy trials, from plot counts to a report."""

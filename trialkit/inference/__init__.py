@@ -1,0 +1,1 @@
+"""Statistics of designed experiments; knows nothing of pests."""

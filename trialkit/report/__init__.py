@@ -1,0 +1,1 @@
+"""Analysis to a Document, and the Document to files."""

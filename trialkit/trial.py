@@ -1,0 +1,324 @@
+"""The trial as plain frozen data: no files, no statistics."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from datetime import date
+from enum import StrEnum
+from types import MappingProxyType
+
+import pandas as pd
+
+from trialkit.problems import Problem
+
+
+class Design(StrEnum):
+    """How treatments were assigned to plots."""
+
+    CRD = "crd"
+    RCBD = "rcbd"
+    LATIN = "latin"
+    SPLIT_PLOT = "split-plot"
+    STRIP_PLOT = "strip-plot"
+
+
+class TreatmentRole(StrEnum):
+    """What a treatment stands for in the trial."""
+
+    UNTREATED = "untreated"
+    CARRIER = "carrier"
+    REFERENCE = "reference"
+    TEST = "test"
+
+
+class Kind(StrEnum):
+    """What sort of number a variable holds."""
+
+    COUNT = "count"
+    PERCENT = "percent"
+    MEASUREMENT = "measurement"
+
+
+class VariableRole(StrEnum):
+    """What a variable says about the trial."""
+
+    PEST = "pest"
+    NATURAL_ENEMY = "natural-enemy"
+    DAMAGE = "damage"
+    CROP_INJURY = "crop-injury"
+    YIELD = "yield"
+
+
+class Transform(StrEnum):
+    """Scale on which a variable is analysed."""
+
+    AUTO = "auto"
+    NONE = "none"
+    SQRT = "sqrt"
+    LOG = "log"
+    ARCSINE = "arcsine"
+
+
+class Comparison(StrEnum):
+    """Procedure that compares treatment means."""
+
+    TUKEY = "tukey"
+    LSD = "lsd"
+    DUNNETT = "dunnett"
+    SNK = "snk"
+    DUNCAN = "duncan"
+    BONFERRONI = "bonferroni"
+    SIDAK = "sidak"
+    HOLM = "holm"
+    FDR = "fdr"
+    SCHEFFE = "scheffe"
+    NONE = "none"
+
+
+class ControlMethod(StrEnum):
+    """Formula for percent control."""
+
+    AUTO = "auto"
+    ABBOTT = "abbott"
+    HENDERSON_TILTON = "henderson-tilton"
+    SUN_SHEPARD = "sun-shepard"
+    SCHNEIDER_ORELLI = "schneider-orelli"
+
+
+def _no_extras() -> Mapping[str, str]:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Treatment:
+    """What is compared. The id is text and stays as it was written."""
+
+    id: str
+    name: str
+    role: TreatmentRole = TreatmentRole.TEST
+    rate: float | None = None
+    rate_unit: str | None = None
+    mode_of_action: str | None = None
+    cost_per_ha: float | None = None
+    parts: tuple[str, ...] = ()
+    applications: str | None = None
+    extra: Mapping[str, str] = field(default_factory=_no_extras)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plot:
+    """The experimental unit and its position.
+
+    ``row`` and ``column`` number the rows and columns of the field map from 1; in a Latin
+    square they are the blocking factors too.
+    """
+
+    id: str
+    treatment: str
+    block: str | None = None
+    row: int | None = None
+    column: int | None = None
+    main_plot: str | None = None
+    main_factor: str | None = None
+    sub_factor: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variable:
+    """What is counted or measured. ``threshold`` is in the units of the variable."""
+
+    name: str
+    label: str
+    kind: Kind
+    role: VariableRole
+    threshold: float | None = None
+    code: str | None = None
+    unit: str | None = None
+    transform: Transform | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Application:
+    """One date on which treatments were put out; ``details`` keeps every other column as text."""
+
+    date: date
+    carrier_l_per_ha: float | None = None
+    growth_stage: str | None = None
+    equipment: str | None = None
+    details: Mapping[str, str] = field(default_factory=_no_extras)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How the trial is to be analysed.
+
+    Attributes
+    ----------
+    alpha : float
+        Level of the tests, between 0 and 0.5.
+    comparison : Comparison
+    transform : Transform
+        For counts and percentages; a variable's own transform goes before it.
+    control : ControlMethod
+    control_target : float
+        Percent control that counts as holding, for persistence.
+    seed : int
+        Start of every random sequence.
+    standard_moisture_percent : float or None
+        Moisture to which harvested mass is brought.
+    yield_unit : str
+        ``kg/ha``, ``t/ha``, ``lb/acre`` or ``bu/acre``.
+    bushel_lb : float or None
+        Pounds in a bushel, for ``bu/acre``.
+    crop_price : float or None
+        Price of the crop per yield unit, in ``currency``.
+    currency : str or None
+    noninferiority_margin : float
+        Loss of control, in percentage points, still called not inferior.
+    """
+
+    alpha: float = 0.05
+    comparison: Comparison = Comparison.TUKEY
+    transform: Transform = Transform.AUTO
+    control: ControlMethod = ControlMethod.AUTO
+    control_target: float = 80.0
+    seed: int = 1
+    standard_moisture_percent: float | None = None
+    yield_unit: str = "kg/ha"
+    bushel_lb: float | None = None
+    crop_price: float | None = None
+    currency: str | None = None
+    noninferiority_margin: float = 10.0
+
+
+COUNT_COLUMNS = ("plot", "variable", "day", "sample", "value")
+YIELD_COLUMNS = ("plot", "variable", "value")
+HARVEST_COLUMNS = (
+    "plot",
+    "harvested_kg",
+    "harvested_lb",
+    "harvested_area_m2",
+    "harvested_area_ft2",
+    "moisture_percent",
+)
+
+
+def empty_counts() -> pd.DataFrame:
+    """Make a table of counts without rows, with its types."""
+    return pd.DataFrame(
+        {
+            "plot": pd.Series([], dtype=object),
+            "variable": pd.Series([], dtype=object),
+            "day": pd.Series([], dtype=float),
+            "sample": pd.Series([], dtype=object),
+            "value": pd.Series([], dtype=float),
+        }
+    )
+
+
+def empty_yields() -> pd.DataFrame:
+    """Make a table of yields without rows, with its types."""
+    return empty_counts()[list(YIELD_COLUMNS)]
+
+
+def empty_harvest() -> pd.DataFrame:
+    """Make a table of harvested masses without rows, with its types."""
+    return pd.DataFrame(
+        {name: pd.Series([], dtype=object if name == "plot" else float) for name in HARVEST_COLUMNS}
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Trial:
+    """One experiment at one site in one season.
+
+    Attributes
+    ----------
+    treatments, plots, variables, applications : tuple
+        In the order in which they were listed.
+    counts : DataFrame
+        One row a plot, variable, day and sample, sorted in that order (plots, variables as
+        listed; samples as listed): ``plot`` (text), ``variable`` (text), ``day`` (float, days
+        after the first application), ``sample`` (text or None), ``value`` (float, NaN where
+        the cell was missing).
+    yields : DataFrame
+        ``plot``, ``variable``, ``value``.
+    harvest : DataFrame
+        Masses as harvested, not yet brought to area and moisture: ``plot`` and the columns of
+        ``HARVEST_COLUMNS``, NaN where not given.
+    settings : Settings
+    extra : Mapping
+        Further keys of the trial, as text (season, trial number, cultivar and the like).
+    warnings : tuple of Problem
+        What was odd in the input and did not stop the reading; not part of equality.
+    understood : tuple of (str, str, str)
+        File or sheet, header as written, what it was taken for; not part of equality.
+    inputs : tuple of (str, str)
+        Name and SHA-256 of each file read; not part of equality.
+    """
+
+    title: str
+    design: Design
+    treatments: tuple[Treatment, ...]
+    plots: tuple[Plot, ...]
+    variables: tuple[Variable, ...]
+    counts: pd.DataFrame = field(default_factory=empty_counts)
+    yields: pd.DataFrame = field(default_factory=empty_yields)
+    harvest: pd.DataFrame = field(default_factory=empty_harvest)
+    applications: tuple[Application, ...] = ()
+    settings: Settings = field(default_factory=Settings)
+    applied: date | None = None
+    untreated: str | None = None
+    crop: str | None = None
+    crop_code: str | None = None
+    site: str | None = None
+    season: str | None = None
+    plot_area_m2: float | None = None
+    notes: str | None = None
+    extra: Mapping[str, str] = field(default_factory=_no_extras)
+    warnings: tuple[Problem, ...] = ()
+    understood: tuple[tuple[str, str, str], ...] = ()
+    inputs: tuple[tuple[str, str], ...] = ()
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Trial):
+            return NotImplemented
+        for item in fields(self):
+            if item.name in {"warnings", "understood", "inputs"}:
+                continue
+            mine, theirs = getattr(self, item.name), getattr(other, item.name)
+            if isinstance(mine, pd.DataFrame):
+                if not mine.equals(theirs):
+                    return False
+            elif mine != theirs:
+                return False
+        return True
+
+    def treatment(self, treatment_id: str) -> Treatment:
+        """Find a treatment by its id.
+
+        Raises
+        ------
+        KeyError
+            When the trial has no such treatment.
+        """
+        for treatment in self.treatments:
+            if treatment.id == treatment_id:
+                return treatment
+        raise KeyError(treatment_id)
+
+    def variable(self, name: str) -> Variable:
+        """Find a variable by its name.
+
+        Raises
+        ------
+        KeyError
+            When the trial has no such variable.
+        """
+        for variable in self.variables:
+            if variable.name == name:
+                return variable
+        raise KeyError(name)
