@@ -1,0 +1,221 @@
+"""Trial -> the matrix of responses that are tested, one row a plot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trialkit.inference.layouts import (
+    Layout,
+    completely_randomised,
+    latin_square,
+    randomised_blocks,
+)
+from trialkit.measures import pest_days as areas
+from trialkit.trial import Design, Kind, Trial, Variable, VariableRole
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlotPlan:
+    """The plots of a trial as codes.
+
+    Attributes
+    ----------
+    plots : tuple of str
+        Plot ids, in the order of every array of plots.
+    treatments : tuple of str
+        Treatment ids; code i stands for the i-th.
+    treatment : int array, shape (plots,)
+    untreated : int or None
+        Code of the untreated.
+    layout : Layout
+    """
+
+    plots: tuple[str, ...]
+    treatments: tuple[str, ...]
+    treatment: IntArray
+    untreated: int | None
+    layout: Layout
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Assessed:
+    """One variable over its days, averaged to plots.
+
+    Attributes
+    ----------
+    variable : Variable
+    days : float array, shape (days,)
+        Ascending.
+    values : float array, shape (plots, days)
+        Mean of the samples of a plot; NaN where the plot was not assessed.
+    samples : int array, shape (plots, days)
+        Number of samples behind each value.
+    """
+
+    variable: Variable
+    days: FloatArray
+    values: FloatArray
+    samples: IntArray
+
+    @property
+    def baseline(self) -> int | None:
+        """Index of the last assessment on or before day 0."""
+        before = np.flatnonzero(self.days <= 0)
+        return int(before[-1]) if before.size else None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Response:
+    """One column that is tested."""
+
+    variable: Variable
+    measure: str
+    day: float
+    values: FloatArray
+
+
+def _codes(labels: list[str | None]) -> IntArray:
+    order: dict[str | None, int] = {}
+    return np.array([order.setdefault(label, len(order)) for label in labels], dtype=np.intp)
+
+
+def plan_plots(trial: Trial) -> PlotPlan:
+    """Turn the plots of a trial into codes and a layout."""
+    ids = tuple(treatment.id for treatment in trial.treatments)
+    index = {treatment_id: code for code, treatment_id in enumerate(ids)}
+    codes = np.array([index[plot.treatment] for plot in trial.plots], dtype=np.intp)
+    if trial.design is Design.LATIN:
+        layout = latin_square(
+            codes,
+            _codes([str(plot.row) for plot in trial.plots]),
+            _codes([str(plot.column) for plot in trial.plots]),
+            len(ids),
+        )
+    elif trial.design is Design.CRD:
+        layout = completely_randomised(codes, len(ids))
+    else:
+        layout = randomised_blocks(codes, _codes([plot.block for plot in trial.plots]), len(ids))
+    return PlotPlan(
+        plots=tuple(plot.id for plot in trial.plots),
+        treatments=ids,
+        treatment=codes,
+        untreated=index.get(trial.untreated) if trial.untreated is not None else None,
+        layout=layout,
+    )
+
+
+def assessed_variables(trial: Trial, plan: PlotPlan) -> tuple[Assessed, ...]:
+    """Average samples to plots, for every variable that was assessed.
+
+    The plot is the unit of the trial: nothing after this point sees a sample as a replicate.
+    """
+    if trial.counts.empty:
+        return ()
+    plot_index = {plot: row for row, plot in enumerate(plan.plots)}
+    rows_all = trial.counts["plot"].map(plot_index).to_numpy(dtype=np.intp)
+    names = trial.counts["variable"].to_numpy(dtype=object)
+    day_all = trial.counts["day"].to_numpy(dtype=float)
+    value_all = trial.counts["value"].to_numpy(dtype=float)
+    result = []
+    for variable in trial.variables:
+        chosen = names == variable.name
+        if not chosen.any():
+            continue
+        days, day_index = np.unique(day_all[chosen], return_inverse=True)
+        cell = rows_all[chosen] * days.size + day_index
+        value = value_all[chosen]
+        known = ~np.isnan(value)
+        size = len(plan.plots) * days.size
+        number = np.bincount(cell[known], minlength=size)
+        total = np.bincount(cell[known], weights=value[known], minlength=size)
+        mean = np.full(size, np.nan)
+        mean[number > 0] = total[number > 0] / number[number > 0]
+        shape = (len(plan.plots), days.size)
+        result.append(
+            Assessed(
+                variable=variable,
+                days=days,
+                values=mean.reshape(shape),
+                samples=number.reshape(shape).astype(np.intp),
+            )
+        )
+    return tuple(result)
+
+
+def count_responses(assessed: tuple[Assessed, ...]) -> list[Response]:
+    """One response for each variable and day."""
+    return [
+        Response(variable=item.variable, measure="count", day=float(day), values=item.values[:, j])
+        for item in assessed
+        for j, day in enumerate(item.days)
+    ]
+
+
+def areas_under_curves(assessed: tuple[Assessed, ...]) -> list[tuple[Assessed, areas.PestDays]]:
+    """Pest-days of every plot, for each variable with two assessments or more."""
+    return [
+        (item, areas.pest_days(item.days, item.values)) for item in assessed if item.days.size > 1
+    ]
+
+
+def area_responses(curves: list[tuple[Assessed, areas.PestDays]]) -> list[Response]:
+    """One response for the pest-days of each variable.
+
+    Where a plot lacks the first or last assessment its span is shorter: what is compared is
+    its value per day, brought to the span of the whole trial, which is the pest-days
+    themselves wherever nothing is missing.
+    """
+    responses = []
+    for item, area in curves:
+        span = float(np.nanmax(area.days)) if np.isfinite(area.days).any() else np.nan
+        whole = area.days == span
+        values = np.where(whole, area.pest_days, area.per_day * span)
+        responses.append(
+            Response(variable=item.variable, measure="pest_days", day=np.nan, values=values)
+        )
+    return responses
+
+
+def yield_variable(trial: Trial) -> Variable:
+    """The variable under which harvested masses stand once they are brought to area and moisture."""
+    named = {str(name) for name in trial.yields["variable"]}
+    for variable in trial.variables:
+        if variable.role is VariableRole.YIELD and variable.name not in named:
+            return variable
+    moisture = trial.settings.standard_moisture_percent
+    at = f" at {moisture:g} % moisture" if moisture is not None else ""
+    return Variable(
+        name="yield",
+        label=f"Yield{at}, {trial.settings.yield_unit}",
+        kind=Kind.MEASUREMENT,
+        role=VariableRole.YIELD,
+        unit=trial.settings.yield_unit,
+    )
+
+
+def yield_responses(trial: Trial, plan: PlotPlan, harvested: FloatArray | None) -> list[Response]:
+    """One response for each yield variable, and one for the masses as harvested."""
+    responses = []
+    for variable in trial.variables:
+        rows = trial.yields[trial.yields["variable"] == variable.name]
+        if rows.empty:
+            continue
+        by_plot = pd.Series(rows["value"].to_numpy(), index=rows["plot"].to_numpy())
+        values = by_plot.reindex(list(plan.plots)).to_numpy(dtype=float)
+        responses.append(
+            Response(variable=variable, measure="yield", day=np.nan, values=values)
+        )
+    if harvested is not None and np.isfinite(harvested).any():
+        responses.append(
+            Response(
+                variable=yield_variable(trial), measure="yield", day=np.nan, values=harvested
+            )
+        )
+    return responses

@@ -1,0 +1,352 @@
+"""The record: all that is needed to run an analysis again, and to check that it agrees."""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from datetime import date, datetime
+from enum import Enum
+from importlib import metadata
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import pandas as pd
+
+from trialkit.analysis import Analysis, analyse
+from trialkit.files import write_whole
+from trialkit.problems import Place, Problem, TrialError, error
+from trialkit.trial import (
+    Application,
+    Comparison,
+    ControlMethod,
+    Design,
+    Kind,
+    Plot,
+    Settings,
+    Transform,
+    Treatment,
+    TreatmentRole,
+    Trial,
+    Variable,
+    VariableRole,
+)
+
+FORMAT = 1
+PACKAGES = ("numpy", "pandas", "scipy", "statsmodels", "plotnine", "openpyxl")
+#: Two numbers are the same when they differ by less than this share (other machines and
+#: versions of the libraries round the last digits in their own way).
+TOLERANCE = 1e-9
+
+
+def _plain(value: object) -> Any:
+    """Bring a value to what JSON holds; undefined numbers become null, whole ones integers."""
+    if value is None or isinstance(value, str | bool):
+        return value
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if is_dataclass(value) and not isinstance(value, type):
+        return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    number = float(value)  # type: ignore[arg-type]
+    if not math.isfinite(number):
+        return None
+    return int(number) if number.is_integer() and abs(number) < 2**53 else number
+
+
+def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """List the rows of a table as plain dictionaries, undefined numbers as None."""
+    columns = {name: [_plain(value) for value in table[name].tolist()] for name in table.columns}
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def trial_as_plain(trial: Trial) -> dict[str, Any]:
+    """Bring a trial to plain lists and dictionaries, without its settings."""
+    plain: dict[str, Any] = {}
+    for item in fields(trial):
+        if item.name in {"settings", "warnings", "inputs"}:
+            continue
+        value = getattr(trial, item.name)
+        plain[item.name] = rows_of(value) if isinstance(value, pd.DataFrame) else _plain(value)
+    return plain
+
+
+def make_record(
+    analysis: Analysis, findings: Sequence[str], made: datetime
+) -> dict[str, Any]:
+    """Bring an analysis to the record's form.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    findings : sequence of str
+        The sentences of the report.
+    made : datetime
+        When the analysis was made.
+    """
+    trial = analysis.trial
+    return {
+        "format": FORMAT,
+        "trialkit": metadata.version("trialkit"),
+        "made": made.isoformat(timespec="seconds"),
+        "inputs": [{"name": name, "sha256": digest} for name, digest in trial.inputs],
+        "settings": _plain(trial.settings),
+        "trial": trial_as_plain(trial),
+        "environment": {
+            "python": platform.python_version(),
+            **{name: metadata.version(name) for name in PACKAGES},
+        },
+        "tables": {name: rows_of(table) for name, table in analysis.tables().items()},
+        "findings": list(findings),
+        "problems": [_plain(problem) for problem in analysis.problems],
+    }
+
+
+def write_record(record: Mapping[str, Any], path: Path) -> None:
+    """Write a record as JSON, moved into place when it is whole."""
+    text = json.dumps(record, ensure_ascii=False, allow_nan=False, indent=1)
+    write_whole(path, text.encode("utf-8"))
+
+
+def _frame(rows: Sequence[Mapping[str, Any]], template: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            name: pd.Series([row.get(name) for row in rows], dtype=template[name].dtype)
+            for name in template.columns
+        }
+    )
+
+
+def _day(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
+
+
+def _text_map(values: Mapping[str, Any]) -> Mapping[str, str]:
+    return MappingProxyType({str(key): str(value) for key, value in values.items()})
+
+
+def _treatment(row: Mapping[str, Any]) -> Treatment:
+    return Treatment(
+        **{
+            **row,
+            "role": TreatmentRole(row["role"]),
+            "parts": tuple(row["parts"]),
+            "extra": _text_map(row["extra"]),
+        }
+    )
+
+
+def _variable(row: Mapping[str, Any]) -> Variable:
+    transform = row["transform"]
+    return Variable(
+        **{
+            **row,
+            "kind": Kind(row["kind"]),
+            "role": VariableRole(row["role"]),
+            "transform": Transform(transform) if transform else None,
+        }
+    )
+
+
+def _application(row: Mapping[str, Any]) -> Application:
+    return Application(
+        **{**row, "date": date.fromisoformat(row["date"]), "details": _text_map(row["details"])}
+    )
+
+
+def _settings(row: Mapping[str, Any]) -> Settings:
+    return Settings(
+        **{
+            **row,
+            "comparison": Comparison(row["comparison"]),
+            "transform": Transform(row["transform"]),
+            "control": ControlMethod(row["control"]),
+        }
+    )
+
+
+def _problem(row: Mapping[str, Any]) -> Problem:
+    return Problem(**{**row, "place": Place(**row["place"])})
+
+
+def trial_from_record(record: Mapping[str, Any]) -> Trial:
+    """Make the trial of a record again.
+
+    Raises
+    ------
+    TrialError
+        When the record's format is not known, or a part of it is missing or damaged.
+    """
+    if record.get("format") != FORMAT:
+        raise TrialError(
+            [
+                error(
+                    "record-format",
+                    f"This record has format {record.get('format')!r}; this version reads {FORMAT}.",
+                    "Use the version of trialkit that is named in the record.",
+                )
+            ]
+        )
+    try:
+        return _build_trial(record)
+    except (KeyError, TypeError, ValueError, AttributeError) as fault:
+        raise TrialError(
+            [
+                error(
+                    "record-damaged",
+                    f"The record lacks or garbles a part that is needed ({fault}).",
+                    "Use the record.json as the report wrote it.",
+                )
+            ]
+        ) from fault
+
+
+def _build_trial(record: Mapping[str, Any]) -> Trial:
+    plain = dict(record["trial"])
+    empty = Trial(title="", design=Design.CRD, treatments=(), plots=(), variables=())
+    for name in ("counts", "yields", "harvest"):
+        plain[name] = _frame(plain[name], getattr(empty, name))
+    return Trial(
+        **{
+            **plain,
+            "design": Design(plain["design"]),
+            "treatments": tuple(_treatment(row) for row in plain["treatments"]),
+            "plots": tuple(Plot(**row) for row in plain["plots"]),
+            "variables": tuple(_variable(row) for row in plain["variables"]),
+            "applications": tuple(_application(row) for row in plain["applications"]),
+            "applied": _day(plain["applied"]),
+            "extra": _text_map(plain["extra"]),
+            "understood": tuple(tuple(row) for row in plain["understood"]),
+            "settings": _settings(record["settings"]),
+            "warnings": tuple(
+                _problem(row) for row in record["problems"] if row["place"]["file"]
+            ),
+            "inputs": tuple((row["name"], row["sha256"]) for row in record["inputs"]),
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One number or word that came out otherwise when the record was run again."""
+
+    table: str
+    row: int
+    column: str
+    recorded: object
+    found: object
+
+    def __str__(self) -> str:
+        return (
+            f"{self.table}, row {self.row + 1}, {self.column}: "
+            f"recorded {self.recorded!r}, now {self.found!r}"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Outcome of running a record again.
+
+    Attributes
+    ----------
+    differences : tuple of Difference
+    compared : int
+        How many numbers and words were compared.
+    largest : float
+        Largest relative difference among the numbers called the same.
+    """
+
+    differences: tuple[Difference, ...]
+    compared: int
+    largest: float
+
+    @property
+    def same(self) -> bool:
+        """Whether everything came out as recorded."""
+        return not self.differences
+
+
+def _relative(recorded: float, found: float) -> float:
+    if recorded == found:
+        return 0.0
+    return abs(recorded - found) / max(abs(recorded), abs(found))
+
+
+def compare_tables(
+    recorded: Mapping[str, Sequence[Mapping[str, Any]]],
+    found: Mapping[str, Sequence[Mapping[str, Any]]],
+) -> Agreement:
+    """Compare the tables of a record with tables made again, cell by cell."""
+    differences: list[Difference] = []
+    compared, largest = 0, 0.0
+    for name in sorted({*recorded, *found}):
+        old, new = recorded.get(name, ()), found.get(name, ())
+        if len(old) != len(new):
+            differences.append(Difference(name, 0, "number of rows", len(old), len(new)))
+        for index, (before, after) in enumerate(zip(old, new, strict=False)):
+            for column in sorted({*before, *after}):
+                compared += 1
+                left, right = before.get(column), after.get(column)
+                if _is_number(left) and _is_number(right):
+                    gap = _relative(float(left), float(right))  # type: ignore[arg-type]
+                    if gap > TOLERANCE:
+                        differences.append(Difference(name, index, column, left, right))
+                    else:
+                        largest = max(largest, gap)
+                elif left != right:
+                    differences.append(Difference(name, index, column, left, right))
+    return Agreement(tuple(differences), compared, largest)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def read_record(path: Path) -> dict[str, Any]:
+    """Read a record.json.
+
+    Raises
+    ------
+    TrialError
+        When the file cannot be read or is no record.
+    """
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as fault:
+        raise TrialError(
+            [
+                error(
+                    "record-unreadable",
+                    f"The record could not be read ({fault}).",
+                    "Give the record.json that the report wrote.",
+                    Place(file=path.name),
+                )
+            ]
+        ) from fault
+    if not isinstance(record, dict) or "trial" not in record:
+        raise TrialError(
+            [
+                error(
+                    "record-none",
+                    "The file is JSON but no record of a trial.",
+                    "Give the record.json that the report wrote.",
+                    Place(file=path.name),
+                )
+            ]
+        )
+    return record
+
+
+def rerun(record: Mapping[str, Any]) -> Agreement:
+    """Run the analysis of a record again, from the record alone, and compare every number."""
+    analysis = analyse(trial_from_record(record))
+    found = {name: rows_of(table) for name, table in analysis.tables().items()}
+    return compare_tables(record["tables"], found)
