@@ -1,0 +1,30 @@
+"""Make the invented example trials again: ``python example_trials/make_examples.py [OUT]``.
+
+Without OUT the files beside this script are written anew; they come out the same each time.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import _leaf_beetle_potato
+
+FOLDERS = {"leaf_beetle_potato": _leaf_beetle_potato.files}
+
+
+def make(out: Path) -> list[Path]:
+    """Write every example trial below ``out`` and say which files were written."""
+    written = []
+    for name, files in FOLDERS.items():
+        folder = out / name
+        folder.mkdir(parents=True, exist_ok=True)
+        for file, content in files().items():
+            (folder / file).write_bytes(content)
+            written.append(folder / file)
+    return written
+
+
+if __name__ == "__main__":
+    for path in make(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent):
+        print(path)
