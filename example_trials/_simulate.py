@@ -73,7 +73,7 @@ def latin_square(rng: RandomState, size: int) -> Plan:
     square = letters[(rows[:, None] + columns[None, :]) % size]
     row, column = np.divmod(np.arange(size * size), size)
     return Plan(
-        plot=tuple(f"{r + 1}-{c + 1}" for r, c in zip(row, column, strict=True)),
+        plot=tuple(f"R{r + 1}C{c + 1}" for r, c in zip(row, column, strict=True)),
         treatment=square.ravel().astype(np.int64),
         block=np.zeros(size * size, dtype=np.int64),
         row=(row + 1).astype(np.int64),
@@ -109,11 +109,17 @@ def running_area(days: Sequence[float], values: FloatArray) -> FloatArray:
     return np.vstack([np.zeros((1, values.shape[1])), np.cumsum(steps, axis=0)])
 
 
-def estimate_percent(rng: RandomState, true: FloatArray, spread: float) -> FloatArray:
-    """Judge percentages by eye: an error on the logit scale, then whole percents."""
+def estimate_percent(
+    rng: RandomState, true: FloatArray, spread: float, *, halves: bool = False
+) -> FloatArray:
+    """Judge percentages by eye: an error on the logit scale, then whole percents.
+
+    With ``halves``, small values below 10 % are judged to half a percent.
+    """
     share = np.clip(true / 100.0, 1e-4, 1.0 - 1e-4)
     logit = np.log(share / (1.0 - share)) + rng.normal(0.0, spread, size=share.shape)
-    return np.rint(100.0 / (1.0 + np.exp(-logit)))
+    seen = 100.0 / (1.0 + np.exp(-logit))
+    return np.where(halves & (seen < 10.0), np.rint(2.0 * seen) / 2.0, np.rint(seen))
 
 
 def csv_text(

@@ -9,8 +9,15 @@ import sys
 from pathlib import Path
 
 import _leaf_beetle_potato
+import _leaf_disease_wheat
+import _spider_mite_glasshouse
+import _thrips_onion
 
-FOLDERS = {"leaf_beetle_potato": _leaf_beetle_potato.files}
+FOLDERS = {
+    "leaf_beetle_potato": _leaf_beetle_potato.files,
+    "spider_mite_glasshouse": _spider_mite_glasshouse.files,
+    "leaf_disease_wheat": _leaf_disease_wheat.files,
+}
 
 
 def make(out: Path) -> list[Path]:
@@ -22,7 +29,9 @@ def make(out: Path) -> list[Path]:
         for file, content in files().items():
             (folder / file).write_bytes(content)
             written.append(folder / file)
-    return written
+    book = out / "thrips_onion_field_office.xlsx"
+    book.write_bytes(_thrips_onion.workbook())
+    return [*written, book]
 
 
 if __name__ == "__main__":
