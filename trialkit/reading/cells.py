@@ -1,0 +1,140 @@
+"""Cells with their place, and the ledger that collects what reading finds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from difflib import get_close_matches
+from typing import NamedTuple
+
+from trialkit.problems import Place, Problem, Severity, error, warning
+
+
+class Cell(NamedTuple):
+    """One cell as it stands in the file.
+
+    Attributes
+    ----------
+    text : str
+        What a person reads in the cell, without space around it; ids are taken from this.
+    row, column : int
+        Counted from 1, as a spreadsheet or text editor does.
+    number : float or None
+        The number of a workbook cell that holds a real number.
+    day : date or None
+        The date of a workbook cell that holds a real date.
+    fault : str
+        ``error`` for a cell that shows an error value, ``formula`` for a formula whose result
+        was never stored, ``switch`` for true/false, ``time`` for a time of day, else empty.
+    percent : bool
+        Whether a workbook shows the number as a percentage (0.45 as 45 %).
+    """
+
+    text: str
+    row: int
+    column: int
+    number: float | None = None
+    day: date | None = None
+    fault: str = ""
+    percent: bool = False
+
+
+Row = tuple[Cell, ...]
+
+
+class Merged(NamedTuple):
+    """A merged range of a sheet, ends included."""
+
+    first_row: int
+    first_column: int
+    last_row: int
+    last_column: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """One text file or sheet as cells; rows without any text are left out.
+
+    Every row starts at column 1 and ends with its last filled cell.
+    """
+
+    file: str
+    sheet: str | None = None
+    rows: tuple[Row, ...] = ()
+    merged: tuple[Merged, ...] = ()
+    separator: str = ""
+
+    @property
+    def name(self) -> str:
+        """Name under which people know it: the sheet, or the file."""
+        return self.file if self.sheet is None else self.sheet
+
+    def place(self, row: int | None = None, column: str | None = None) -> Place:
+        """Point into this file or sheet."""
+        return Place(self.file, self.sheet, row, column)
+
+
+def column_letter(index: int) -> str:
+    """Name a column as spreadsheets do: 1 is A, 27 is AA."""
+    letters = ""
+    while index > 0:
+        index, rest = divmod(index - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters
+
+
+@dataclass(slots=True)
+class Ledger:
+    """What reading found: problems and how headers were understood."""
+
+    problems: list[Problem] = field(default_factory=list)
+    understood: list[tuple[str, str, str]] = field(default_factory=list)
+    _said: set[tuple[str, str, str | None]] = field(default_factory=set)
+
+    def error(self, kind: str, what: str, remedy: str, place: Place | None = None) -> None:
+        """Note a problem that stops the run."""
+        self.problems.append(error(kind, what, remedy, place))
+
+    def warn(self, kind: str, what: str, remedy: str, place: Place | None = None) -> None:
+        """Note something odd that does not stop the run."""
+        self.problems.append(warning(kind, what, remedy, place))
+
+    def warn_once(self, kind: str, what: str, remedy: str, place: Place) -> None:
+        """Note something odd only the first time it is met in a file or sheet."""
+        key = (kind, place.file, place.sheet)
+        if key not in self._said:
+            self._said.add(key)
+            self.warn(kind, what, remedy, place)
+
+    def understand(self, source: str, header: str, meaning: str) -> None:
+        """Record what a header, key or file was taken for."""
+        self.understood.append((source, header, meaning))
+
+    @property
+    def failed(self) -> bool:
+        """Whether any error was found."""
+        return any(problem.severity is Severity.ERROR for problem in self.problems)
+
+
+def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
+    """Find the known word most like ``word``, ignoring case; None where none is near."""
+    by_folded = {item.casefold(): item for item in known}
+    found = get_close_matches(word.casefold(), by_folded, n=1, cutoff=cutoff)
+    return by_folded[found[0]] if found else None
+
+
+def listing(items: Iterable[str], limit: int = 8) -> str:
+    """Join words for a message; long lists are cut and say how many more there are."""
+    words = list(items)
+    if len(words) > limit:
+        return ", ".join(words[:limit]) + f" and {len(words) - limit} more"
+    if len(words) > 1:
+        return ", ".join(words[:-1]) + " and " + words[-1]
+    return "".join(words)
+
+
+def quoted(text: str, limit: int = 60) -> str:
+    """Show a cell's text in a message, cut where it is long."""
+    shown = " ".join(text.split())
+    return f"'{shown}'" if len(shown) <= limit else f"'{shown[: limit - 1]}…'"

@@ -1,0 +1,195 @@
+"""Records of values to the tables of a trial: doubles, impossible values, order."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from trialkit.reading.cells import Ledger, quoted
+from trialkit.reading.names import Names
+from trialkit.reading.observations import Record
+from trialkit.trial import Kind, Variable, empty_counts, empty_yields
+
+
+def note_wholeness(records: Sequence[Record], names: Names) -> None:
+    """Note for each variable whether all its values are whole numbers."""
+    for record in records:
+        value = record.value
+        if value == value:
+            found = names.found[record.variable]
+            found.values += 1
+            found.whole = found.whole and value.is_integer()
+
+
+def check_values(
+    records: Sequence[Record], variables: Mapping[str, Variable], ledger: Ledger
+) -> None:
+    """Find counts and percentages that cannot be."""
+    broken: dict[str, Record] = {}
+    broken_count: dict[str, int] = {}
+    for record in records:
+        value = record.value
+        if value != value:
+            continue
+        kind = variables[record.variable].kind
+        if kind is Kind.COUNT:
+            if value < 0:
+                ledger.error(
+                    "negative-count",
+                    f"A count can't be negative: {quoted(record.cell.text)}.",
+                    "Correct it, or leave the cell empty where nothing was counted.",
+                    record.table.place(record.cell),
+                )
+            elif not value.is_integer():
+                broken.setdefault(record.variable, record)
+                broken_count[record.variable] = broken_count.get(record.variable, 0) + 1
+        elif kind is Kind.PERCENT and not 0 <= value <= 100:
+            ledger.error(
+                "percent-range",
+                f"A percentage lies between 0 and 100: {quoted(record.cell.text)}.",
+                "Correct it; if it is no percentage, set the kind of the variable to measurement.",
+                record.table.place(record.cell),
+            )
+    for name, record in broken.items():
+        ledger.warn(
+            "broken-count",
+            f"The count '{name}' has {broken_count[name]} values that are no whole numbers, such "
+            f"as {quoted(record.cell.text)}.",
+            "Nothing needs to be done if they are means of several units; counts of single units "
+            "are whole.",
+            record.table.place(record.cell),
+        )
+
+
+def check_yields(records: Sequence[Record], ledger: Ledger) -> None:
+    """Find yields below zero."""
+    for record in records:
+        if record.value < 0:
+            ledger.error(
+                "negative-number",
+                f"A yield can't be negative: {quoted(record.cell.text)}.",
+                "Correct it, or leave the cell empty.",
+                record.table.place(record.cell),
+            )
+
+
+def without_doubles(
+    records: Sequence[Record], ledger: Ledger, *, quiet: bool = False
+) -> list[Record]:
+    """Keep one record of each plot, variable, day and sample.
+
+    A second one with another value is an error; with the same value it is a warning, or
+    nothing where ``quiet`` (a flat table repeats a yield on every row of the plot).
+    """
+    seen: dict[tuple[str, str, float, str | None], int] = {}
+    kept: list[Record] = []
+    for record in records:
+        key = record[:4]
+        index = seen.get(key)
+        if index is None:
+            seen[key] = len(kept)
+            kept.append(record)
+            continue
+        before = kept[index]
+        if math.isnan(record.value) or math.isnan(before.value):
+            if math.isnan(before.value):
+                kept[index] = record
+            same = True
+        else:
+            same = record.value == before.value
+        if not (same and quiet):
+            _tell_double(before, record, ledger, same=same)
+    return kept
+
+
+def _tell_double(before: Record, record: Record, ledger: Ledger, *, same: bool) -> None:
+    table, first = record.table, before.table
+    where = str(first.place(before.cell))
+    if first.grid is table.grid:
+        where = f"row {before.cell.row}"
+        if before.cell.column != record.cell.column:
+            where += f", column {first.place(before.cell).column}"
+    yields = table.kind == "yield"
+    on = "" if yields else f" on day {record.day:g}"
+    sample = f", sample {quoted(record.sample)}" if record.sample is not None else ""
+    subject = f"Plot {quoted(record.plot)} has '{record.variable}' twice{on}{sample}"
+    shown = [cell.text or "empty" for cell in (before.cell, record.cell)]
+    if same:
+        ledger.warn(
+            "same-value-twice",
+            f"{subject}, with the same value (first in {where}); it was taken once.",
+            "Take one of the two out.",
+            table.place(record.cell),
+        )
+        return
+    remedy = "Keep the right one."
+    if record.sample is None and not yields:
+        remedy += " If they are samples of one plot, number them in a column sample."
+    if yields:
+        remedy += " Of several harvests enter the total."
+    ledger.error(
+        "different-values-twice",
+        f"{subject}: {shown[0]} in {where} and {shown[1]} here.",
+        remedy,
+        table.place(record.cell),
+    )
+
+
+def counts_frame(
+    records: Sequence[Record], plots: Sequence[str], variables: Sequence[str]
+) -> pd.DataFrame:
+    """Counts in the order of plots, variables and days; samples stay as listed.
+
+    A day or sample on which a variable has no value at all was not assessed and is left out:
+    wide tables have such empty cells wherever variables were counted on different days.
+    """
+    assessed = {
+        (record.variable, record.day, record.sample)
+        for record in records
+        if record.value == record.value
+    }
+    kept = [
+        record for record in records if (record.variable, record.day, record.sample) in assessed
+    ]
+    if not kept:
+        return empty_counts()
+    plot_rank = {plot: rank for rank, plot in enumerate(plots)}
+    variable_rank = {name: rank for rank, name in enumerate(variables)}
+    kept.sort(key=lambda r: (plot_rank[r.plot], variable_rank[r.variable], r.day))
+    return pd.DataFrame(
+        {
+            "plot": _texts([record.plot for record in kept]),
+            "variable": _texts([record.variable for record in kept]),
+            "day": np.array([record.day for record in kept], dtype=float) + 0.0,
+            "sample": _texts([record.sample for record in kept]),
+            "value": np.array([record.value for record in kept], dtype=float) + 0.0,
+        }
+    )
+
+
+def yields_frame(
+    records: Sequence[Record], plots: Sequence[str], variables: Sequence[str]
+) -> pd.DataFrame:
+    """Yields in the order of plots and variables, without the missing ones."""
+    kept = [record for record in records if not math.isnan(record.value)]
+    if not kept:
+        return empty_yields()
+    plot_rank = {plot: rank for rank, plot in enumerate(plots)}
+    variable_rank = {name: rank for rank, name in enumerate(variables)}
+    kept.sort(key=lambda r: (plot_rank[r.plot], variable_rank[r.variable]))
+    return pd.DataFrame(
+        {
+            "plot": _texts([record.plot for record in kept]),
+            "variable": _texts([record.variable for record in kept]),
+            "value": np.array([record.value for record in kept], dtype=float) + 0.0,
+        }
+    )
+
+
+def _texts(items: Sequence[str | None]) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
+    made = np.empty(len(items), dtype=object)
+    made[:] = items
+    return made

@@ -1,0 +1,329 @@
+"""What the keys of a trial say: title, design, day 0, variables, settings of the analysis."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import StrEnum
+from typing import Any, NamedTuple, TypeVar
+
+from trialkit.problems import Place
+from trialkit.reading.cells import Cell, Ledger, nearest, quoted
+from trialkit.reading.headers import normal
+from trialkit.reading.settings import Entry, Value, as_text
+from trialkit.reading.values import plain_number, read_dates
+from trialkit.trial import (
+    Comparison,
+    ControlMethod,
+    Design,
+    Kind,
+    Settings,
+    Transform,
+    VariableRole,
+)
+
+_TEXTS = ("title", "untreated", "crop", "crop_code", "site", "season", "notes")
+_KEYS = ("title", "design", "applied", "untreated", "crop", "crop_code", "site", "season",
+         "plot_area_m2", "notes")  # fmt: skip
+# Keys that people keep with a trial and that change nothing in the analysis.
+_KEPT = frozenset({
+    "trialnumber", "trialno", "trialid", "cultivar", "variety", "sponsor", "investigator",
+    "responsible", "institute", "soil", "soiltype", "sown", "sowingdate", "planted", "plantingdate",
+    "harvested", "harvestdate", "country", "region", "county", "farm", "field", "latitude",
+    "longitude", "elevation", "target", "pest", "pestcode", "targetcode", "year", "weather",
+    "rowspacing", "plotsize", "plotwidth", "plotlength", "irrigation", "previouscrop", "objective",
+    "protocol", "guideline", "countedby", "assessedby", "assessor", "observer",
+    "author", "address", "contact",
+})  # fmt: skip
+_DESIGN_WORDS = {
+    "crd": Design.CRD,
+    "completelyrandomised": Design.CRD,
+    "completelyrandomized": Design.CRD,
+    "completelyrandomiseddesign": Design.CRD,
+    "completelyrandomizeddesign": Design.CRD,
+    "rcb": Design.RCBD,
+    "rcbd": Design.RCBD,
+    "rbd": Design.RCBD,
+    "randomisedblocks": Design.RCBD,
+    "randomizedblocks": Design.RCBD,
+    "randomisedblock": Design.RCBD,
+    "randomizedblock": Design.RCBD,
+    "randomisedcompleteblock": Design.RCBD,
+    "randomizedcompleteblock": Design.RCBD,
+    "randomisedcompleteblocks": Design.RCBD,
+    "randomizedcompleteblocks": Design.RCBD,
+    "randomisedcompleteblockdesign": Design.RCBD,
+    "randomizedcompleteblockdesign": Design.RCBD,
+    "latin": Design.LATIN,
+    "latinsquare": Design.LATIN,
+    "splitplot": Design.SPLIT_PLOT,
+    "stripplot": Design.STRIP_PLOT,
+    "splitblock": Design.STRIP_PLOT,
+}
+_VARIABLE_KEYS = ("label", "kind", "role", "threshold", "code", "unit", "transform")
+
+
+@dataclass(slots=True)
+class Declared:
+    """A variable as the keys describe it; what they leave out is None."""
+
+    name: str
+    place: Place
+    label: str | None = None
+    kind: Kind | None = None
+    role: VariableRole | None = None
+    threshold: float | None = None
+    code: str | None = None
+    unit: str | None = None
+    transform: Transform | None = None
+
+
+@dataclass(slots=True)
+class Head:
+    """What the keys of a trial say, checked; ``given`` tells whether there were any."""
+
+    given: bool = False
+    usable: bool = True
+    texts: dict[str, str] = field(default_factory=dict)
+    design: Design | None = None
+    design_given: bool = False
+    applied: date | None = None
+    applied_place: Place = field(default_factory=Place)
+    untreated_place: Place = field(default_factory=Place)
+    plot_area_m2: float | None = None
+    variables: dict[str, Declared] = field(default_factory=dict)
+    settings: Settings = field(default_factory=Settings)
+    extra: dict[str, str] = field(default_factory=dict)
+
+
+E = TypeVar("E", bound=StrEnum)
+
+
+def read_head(entries: Sequence[Entry], ledger: Ledger) -> Head:
+    """Check the keys of a trial, noting each fault in the ledger."""
+    head = Head(given=bool(entries))
+    chosen: dict[str, Any] = {}
+    for entry in entries:
+        first = normal(entry.path[0])
+        if first == "variables" and len(entry.path) > 1:
+            _read_variable(entry, head, ledger)
+        elif first == "analysis" and len(entry.path) > 1:
+            _read_setting(entry, chosen, ledger)
+        else:
+            _read_key(entry, head, ledger)
+    head.settings = Settings(**chosen)
+    return head
+
+
+def _read_key(entry: Entry, head: Head, ledger: Ledger) -> None:
+    written = ".".join(entry.path)
+    known = {normal(key): key for key in _KEYS}
+    key = known.get(normal(written)) if len(entry.path) == 1 else None
+    if key in _TEXTS:
+        head.texts[key] = as_text(entry.value)
+        if key == "untreated":
+            head.untreated_place = entry.place
+    elif key == "design":
+        head.design_given = True
+        head.design = _DESIGN_WORDS.get(normal(as_text(entry.value)))
+        if head.design is None:
+            _tell_choice(entry, "design", [item.value for item in Design], ledger)
+    elif key == "applied":
+        head.applied_place = entry.place
+        head.applied = _date(entry, ledger)
+    elif key == "plot_area_m2":
+        head.plot_area_m2 = _number(entry, ledger, lambda v: v > 0, "above 0")
+    else:
+        _keep_extra(entry, written, head, ledger)
+        return
+    ledger.understand(entry.source, written, f"{key}: {as_text(entry.value)}")
+
+
+def _keep_extra(entry: Entry, written: str, head: Head, ledger: Ledger) -> None:
+    head.extra[written] = as_text(entry.value)
+    ledger.understand(entry.source, written, "a note about the trial, kept as text")
+    if normal(written) in _KEPT:
+        return
+    near = nearest(written, _KEYS)
+    meant = f" Did you mean '{near}'?" if near else ""
+    ledger.warn(
+        "unknown-key",
+        f"The key '{written}' is not known; it is kept as a note.",
+        f"Nothing needs to be done if that is right.{meant}",
+        entry.place,
+    )
+
+
+def _read_variable(entry: Entry, head: Head, ledger: Ledger) -> None:
+    name = entry.path[1].strip()
+    declared = head.variables.setdefault(name, Declared(name, entry.place))
+    if len(entry.path) == 2:
+        if as_text(entry.value):
+            ledger.error(
+                "settings-value",
+                f"'{'.'.join(entry.path)}' holds a single value.",
+                f'Describe the variable with keys of its own: variables.{name}.kind = "count".',
+                entry.place,
+            )
+        return
+    key = next((k for k in _VARIABLE_KEYS if normal(k) == normal(entry.path[2])), None)
+    if key is None:
+        near = nearest(entry.path[2], _VARIABLE_KEYS)
+        meant = f"Did you mean '{near}'? " if near else ""
+        ledger.warn(
+            "unknown-key",
+            f"The key '{entry.path[2]}' of the variable '{name}' is not known and was left out.",
+            f"{meant}Known are {', '.join(_VARIABLE_KEYS)}.",
+            entry.place,
+        )
+        return
+    if key == "kind":
+        declared.kind = _choice(entry, Kind, ledger)
+    elif key == "role":
+        declared.role = _choice(entry, VariableRole, ledger)
+    elif key == "transform":
+        declared.transform = _choice(entry, Transform, ledger)
+    elif key == "threshold":
+        declared.threshold = _number(entry, ledger, lambda v: v >= 0, "0 or more")
+    elif text := as_text(entry.value):
+        setattr(declared, key, text)
+    ledger.understand(
+        entry.source, ".".join(entry.path), f"{key} of {name}: {as_text(entry.value)}"
+    )
+
+
+def _setting_readers() -> Mapping[str, Callable[[Entry, Ledger], Any]]:
+    def number(fits: Callable[[float], bool], words: str) -> Callable[[Entry, Ledger], Any]:
+        return lambda entry, ledger: _number(entry, ledger, fits, words)
+
+    return {
+        "alpha": number(lambda v: 0 < v < 0.5, "above 0 and below 0.5, such as 0.05"),
+        "comparison": lambda entry, ledger: _choice(entry, Comparison, ledger),
+        "transform": lambda entry, ledger: _choice(entry, Transform, ledger),
+        "control": lambda entry, ledger: _choice(entry, ControlMethod, ledger),
+        "control_target": number(lambda v: 0 < v <= 100, "above 0 and not above 100"),
+        "seed": _seed,
+        "standard_moisture_percent": number(lambda v: 0 <= v < 100, "0 or more and below 100"),
+        "yield_unit": _yield_unit,
+        "bushel_lb": number(lambda v: v > 0, "above 0"),
+        "crop_price": number(lambda v: v >= 0, "0 or more"),
+        "currency": lambda entry, _: as_text(entry.value) or None,
+        "noninferiority_margin": number(lambda v: 0 < v < 100, "above 0 and below 100"),
+    }
+
+
+YIELD_UNITS = ("kg/ha", "t/ha", "lb/acre", "bu/acre")
+
+
+def _read_setting(entry: Entry, chosen: dict[str, Any], ledger: Ledger) -> None:
+    written = ".".join(entry.path[1:])
+    readers = _setting_readers()
+    key = next((k for k in readers if normal(k) == normal(written)), None)
+    if key is None:
+        near = nearest(written, readers)
+        meant = f"Did you mean '{near}'? " if near else ""
+        ledger.warn(
+            "unknown-key",
+            f"The setting '{written}' of the analysis is not known and was left out.",
+            f"{meant}Known are {', '.join(readers)}.",
+            entry.place,
+        )
+        return
+    value = readers[key](entry, ledger)
+    if value is not None:
+        chosen[key] = value
+        ledger.understand(entry.source, ".".join(entry.path), f"{key}: {as_text(entry.value)}")
+
+
+def _choice(entry: Entry, words: type[E], ledger: Ledger) -> E | None:
+    word = normal(as_text(entry.value))
+    for item in words:
+        if normal(item.value) == word:
+            return item
+    _tell_choice(entry, entry.path[-1], [item.value for item in words], ledger)
+    return None
+
+
+def _tell_choice(entry: Entry, key: str, allowed: Sequence[str], ledger: Ledger) -> None:
+    written = as_text(entry.value)
+    near = nearest(written, allowed)
+    meant = f"Did you mean '{near}'? " if near else ""
+    ledger.error(
+        "settings-value",
+        f"{quoted(written)} is no {key}.",
+        f"{meant}Allowed are {', '.join(allowed)}.",
+        entry.place,
+    )
+
+
+def _number(
+    entry: Entry, ledger: Ledger, fits: Callable[[float], bool], words: str
+) -> float | None:
+    number = _as_number(entry.value)
+    if number is None or not fits(number):
+        ledger.error(
+            "settings-value",
+            f"{quoted(as_text(entry.value))} does not fit {entry.path[-1]}.",
+            f"It must be a number {words}.",
+            entry.place,
+        )
+        return None
+    return number
+
+
+def _as_number(value: Value) -> float | None:
+    if isinstance(value, bool | list | date):
+        return None
+    if isinstance(value, Cell):
+        if value.fault or value.day is not None:
+            return None
+        return (
+            value.number
+            if value.number is not None
+            else plain_number(
+                value.text.replace(",", ".") if value.text.count(",") == 1 else value.text
+            )
+        )
+    if isinstance(value, str):
+        return plain_number(value.strip())
+    return float(value) if math.isfinite(value) else None
+
+
+def _seed(entry: Entry, ledger: Ledger) -> int | None:
+    number = _number(
+        entry,
+        ledger,
+        lambda v: v >= 0 and float(v).is_integer() and v < 2**53,
+        "that is whole and not negative",
+    )
+    return None if number is None else int(number)
+
+
+def _yield_unit(entry: Entry, ledger: Ledger) -> str | None:
+    word = "".join(as_text(entry.value).casefold().split())
+    if word in YIELD_UNITS:
+        return word
+    _tell_choice(entry, "yield_unit", YIELD_UNITS, ledger)
+    return None
+
+
+def _date(entry: Entry, ledger: Ledger) -> date | None:
+    value = entry.value
+    if isinstance(value, datetime):
+        return value.date()
+    if isinstance(value, date):
+        return value
+    cell = value if isinstance(value, Cell) else Cell(as_text(value), 1, 1)
+    return read_dates([cell], _Spot(entry.place), ledger)[0]
+
+
+class _Spot(NamedTuple):
+    """The one place of a key."""
+
+    at: Place
+
+    def place(self, cell: Cell) -> Place:  # noqa: ARG002 - there is only one
+        """Point at the key."""
+        return self.at

@@ -1,0 +1,258 @@
+"""What headers mean: the trade's synonyms, and days written into headers."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+
+from trialkit.reading.cells import Cell
+
+_PLOT = (
+    "plot", "plotno", "plotnr", "plotnumber", "plotid", "plots", "plotcode", "parcel", "plotname",
+)  # fmt: skip
+_TREATMENT = (
+    "treatment", "trt", "treat", "trtno", "trtnr", "treatmentno", "treatmentnr",
+    "treatmentnumber", "treatmentid", "treatmentcode", "trtid", "trtcode", "trtnumber", "tmt",
+    "trmt", "entry", "entryno", "entrynr", "entrynumber", "treatments",
+)  # fmt: skip
+_NAME = (
+    "name", "treatmentname", "trtname", "product", "description", "treatmentdescription",
+    "productname", "fullname",
+)  # fmt: skip
+_ROLE = ("role", "treatmentrole", "treatmenttype", "type")
+_BLOCK = (
+    "block", "blk", "blocks", "blockno", "blocknr", "blocknumber", "rep", "reps", "repno", "repnr",
+    "replicate", "replicates", "replication", "replicateno", "replicationno", "bloc", "blockid",
+)  # fmt: skip
+_PLAN: dict[str, tuple[str, ...]] = {
+    "plot": _PLOT,
+    "treatment": _TREATMENT,
+    "block": _BLOCK,
+    "row": ("row", "rowno", "rownr", "rownumber", "fieldrow", "plotrow"),
+    "column": ("column", "col", "columnno", "colno", "columnnumber", "fieldcolumn", "plotcolumn"),
+    "main_plot": ("mainplot", "mainplotno", "mainplotid", "wholeplot", "wholeplotno"),
+    "main_factor": (
+        "mainfactor", "mainplotfactor", "wholeplotfactor", "mainplottreatment", "maintreatment",
+    ),
+    "sub_factor": (
+        "subfactor", "subplotfactor", "splitfactor", "subplottreatment", "subtreatment",
+    ),
+}  # fmt: skip
+_LONG: dict[str, tuple[str, ...]] = {
+    "variable": (
+        "variable", "variables", "variablename", "assessment", "measure", "response", "trait",
+        "parameter", "species", "pest", "insect", "organism",
+    ),
+    "value": ("value", "values", "count", "counts", "number", "result", "reading", "observed"),
+}  # fmt: skip
+_DAYS: dict[str, tuple[str, ...]] = {
+    "days_after": (
+        "daysafter", "day", "days", "dayafter", "dat", "daa", "daysaftertreatment",
+        "daysaftertrt", "dayaftertreatment", "daysafterapplication", "dayafterapplication",
+        "daysafterfirstapplication", "daysafterfirsttreatment", "daysafterspraying",
+        "daysafterspray", "dayaftertrt", "dayno", "assessmentday", "timing",
+    ),
+    "days_before": (
+        "daysbefore", "dbt", "dba", "daysbeforetreatment", "daysbeforeapplication",
+    ),
+    "date": (
+        "date", "assessmentdate", "dateofassessment", "dateassessed", "samplingdate", "countdate",
+        "countingdate", "dateofcount", "datecounted", "ratingdate", "observationdate", "assessed",
+        "evaluationdate", "sampledate", "assessedon", "countedon",
+    ),
+    "sample": (
+        "sample", "sampleno", "samplenr", "samplenumber", "sampleid", "samples", "subsample",
+        "subsampleno", "subsamplenumber", "subsampleid", "sampleunit", "samplingunit", "plantno",
+        "plantnumber", "leafno", "leafnumber", "quadrat", "quadratno",
+    ),
+}  # fmt: skip
+_HARVEST: dict[str, tuple[str, ...]] = {
+    "harvested_kg": (
+        "harvestedkg", "kgharvested", "harvestkg", "plotkg", "plotweightkg", "plotmasskg",
+        "kgperplot", "kgplot",
+    ),
+    "harvested_lb": (
+        "harvestedlb", "harvestedlbs", "lbharvested", "lbsharvested", "harvestlb", "plotlb",
+        "plotweightlb", "plotweightlbs", "lbperplot", "lbplot",
+    ),
+    "harvested_area_m2": (
+        "harvestedaream2", "harvestaream2", "aream2", "aream2harvested", "harvestedm2",
+        "harvestedareasqm", "areasqm",
+    ),
+    "harvested_area_ft2": (
+        "harvestedareaft2", "harvestareaft2", "areaft2", "harvestedft2", "harvestedareasqft",
+        "areasqft",
+    ),
+    "moisture_percent": (
+        "moisturepercent", "moisture", "grainmoisture", "grainmoisturepercent", "moisturepct",
+        "watercontentpercent", "harvestmoisture", "harvestmoisturepercent",
+    ),
+}  # fmt: skip
+
+FIELDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+    "treatments": {
+        "treatment": (*_TREATMENT, "no", "nr", "number", "id", "code"),
+        "name": _NAME,
+        "role": _ROLE,
+        "rate": ("rate", "dose", "doserate", "rateperha", "applicationrate"),
+        "rate_unit": ("rateunit", "rateunits", "unit", "units", "doseunit", "doseunits"),
+        "mode_of_action": ("modeofaction", "moa", "modeofactiongroup", "moagroup"),
+        "cost_per_ha": ("costperha", "cost", "costha", "costperhectare", "priceperha"),
+        "parts": ("parts", "components", "mixtureof", "partners", "component"),
+        "applications": ("applications", "application", "timing", "timings", "applied"),
+    },
+    "plots": {**_PLAN, "name": _NAME, "role": _ROLE},
+    "counts": {**_PLAN, **_DAYS, **_LONG},
+    "yield": {**_PLAN, **_HARVEST, **_LONG, "date": (*_DAYS["date"], "harvestdate")},
+    "flat": {**_PLAN, "name": _NAME, "role": _ROLE, **_DAYS, **_LONG, **_HARVEST},
+    "applications": {
+        "date": ("date", "applicationdate", "dateofapplication", "applied", "appliedon", "day"),
+        "carrier_l_per_ha": (
+            "carrierlperha", "carrierlha", "lperha", "lha", "carrier", "carriervolume",
+            "carriervolumelperha", "watervolume", "watervolumelperha", "sprayvolume",
+            "sprayvolumelperha", "watervolumelha", "sprayvolumelha",
+        ),
+        "carrier_gal_per_acre": (
+            "galperacre", "gpa", "carriergalperacre", "galacre", "gallonsperacre",
+            "carriergpa", "sprayvolumegpa", "sprayvolumegalperacre", "watervolumegalperacre",
+        ),
+        "equipment": ("equipment", "sprayer", "applicator", "equipmenttype"),
+        "growth_stage": ("growthstage", "cropstage", "cropgrowthstage", "stage", "bbch"),
+    },
+}  # fmt: skip
+
+# Columns beside the counts that are no variable even where they hold numbers.
+ASIDE = frozenset({
+    "growthstage", "cropstage", "cropgrowthstage", "bbch", "stage", "observer", "assessor",
+    "assessedby", "countedby", "initials", "remark", "remarks", "note", "notes", "comment",
+    "comments", "time", "timeofday", "weather", "temperature", "temp", "humidity", "year", "site",
+    "location", "trial", "trialno", "trialid", "season", "crop", "cultivar", "variety", "name",
+    "treatmentname", "trtname", "product", "role", "plottreatment",
+})  # fmt: skip
+
+REMARKS = frozenset({"remark", "remarks", "note", "notes", "comment", "comments"})
+
+
+@lru_cache(maxsize=4096)
+def normal(text: str) -> str:
+    """Reduce a header to letters and digits: case, spaces and marks do not count.
+
+    ``%`` counts as the word percent and ``#`` as no.
+    """
+    folded = unicodedata.normalize("NFKC", text).casefold().replace("%", "percent")
+    return "".join(sign for sign in folded.replace("#", "no") if sign.isalnum())
+
+
+@lru_cache(maxsize=4096)
+def _without_brackets(text: str) -> str:
+    return re.sub(r"\s*[(\[].*?[)\]]\s*$", "", text)
+
+
+def field_of(kind: str, header: str) -> str | None:
+    """Find the field of a table that a header stands for; None where it is not known."""
+    index = _index(kind)
+    return index.get(normal(header)) or index.get(normal(_without_brackets(header)))
+
+
+@lru_cache(maxsize=16)
+def _index(kind: str) -> Mapping[str, str]:
+    found: dict[str, str] = {}
+    for name, words in FIELDS[kind].items():
+        for word in words:
+            found.setdefault(word, name)
+    return found
+
+
+def known_headers(kind: str) -> tuple[str, ...]:
+    """Names of the columns that a table may have, as the documents write them."""
+    return tuple(FIELDS[kind])
+
+
+@lru_cache(maxsize=1)
+def all_headers() -> frozenset[str]:
+    """Every known header of every table, reduced."""
+    return frozenset(word for kind in FIELDS for word in _index(kind))
+
+
+@dataclass(frozen=True, slots=True)
+class DayHeader:
+    """A header that holds a day or date, and perhaps a variable.
+
+    Attributes
+    ----------
+    variable : str
+        What stands beside the day; empty where the header is only a day.
+    day : float or None
+        Days after treatment, negative before it.
+    date_text : str
+        The date as written, where it is one.
+    date : date or None
+        The date of a workbook cell that holds a real date.
+    unclear : bool
+        Whether a hyphen may be a minus or only a joint (``larvae-7 DAT``).
+    """
+
+    variable: str
+    day: float | None = None
+    date_text: str = ""
+    date: date | None = None
+    unclear: bool = False
+
+
+_MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\.?"
+_DATE = (
+    r"\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}[./]\d{1,2}[./](?:\d{4}|\d{2})"
+    rf"|\d{{1,2}}[ -]{_MONTH}[ -]\d{{4}}|{_MONTH} \d{{1,2}},? \d{{4}}"
+)
+_AFTER = r"(?:treatment|application|spraying|spray|trt|(?:the )?first (?:treatment|application))"
+_UNIT = rf"(?:dat|daa|dbt|dba|days?[ _]*(?:after|before)(?:[ _]*{_AFTER})?|days?|d)"
+_NUMBER = r"[-−+]?\d+(?:[.,]\d+)?"
+_JOINT = r"[\s_,:;@()\[\]]*(?:-\s)?[\s_,:;@()\[\]]*"
+_PATTERNS = tuple(
+    re.compile(pattern, re.IGNORECASE)
+    for pattern in (
+        rf"(?P<v>.*?)(?P<j>[-\s_,:;@()\[\]]*)(?P<date>{_DATE})[)\]]?",
+        rf"(?P<date>{_DATE})[)\]]?[-\s_,:;@]*(?P<v>.*)",
+        rf"(?P<v>.*?)(?P<j>{_JOINT})(?P<n>{_NUMBER})[\s_]*(?P<u>{_UNIT})[)\]]?",
+        rf"(?P<n>{_NUMBER})[\s_]*(?P<u>{_UNIT})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
+        rf"(?P<v>(?:.*[\s_,:;@()\[\]])??)(?P<u>day|dat|daa|dbt|dba|d)[\s_]*(?P<n>{_NUMBER})[)\]]?",
+        rf"(?P<u>day|dat|daa|dbt|dba)[\s_]*(?P<n>{_NUMBER})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
+    )
+)
+
+
+def day_header(cell: Cell) -> DayHeader | None:
+    """Take a header apart into variable and day; None where it holds no day.
+
+    Understood are ``larvae 7 DAT``, ``larvae -1 DAT``, ``larvae 1 DBT``, ``larvae day 7``,
+    ``larvae 2025-06-19`` and the same with the day first or in brackets.
+    """
+    if cell.day is not None:
+        return DayHeader("", date=cell.day)
+    return _day_header(cell.text)
+
+
+@lru_cache(maxsize=1024)
+def _day_header(header: str) -> DayHeader | None:
+    text = " ".join(header.split())
+    if not any(sign.isdigit() for sign in text):
+        return None
+    for pattern in _PATTERNS:
+        match = pattern.fullmatch(text)
+        if match is None:
+            continue
+        groups = match.groupdict()
+        variable = groups["v"].strip(" _,:;@-").lstrip(")]").rstrip("([").strip(" _,:;@-")
+        if groups.get("date"):
+            return DayHeader(variable, date_text=groups["date"])
+        number = groups["n"].replace("−", "-").replace(",", ".")
+        unclear = number.startswith("-") and bool(groups["v"]) and not groups.get("j", " ")
+        unclear = unclear and groups["v"][-1:].isalnum()
+        day = float(number)
+        before = "b" in groups["u"].casefold()
+        return DayHeader(variable, day=-abs(day) if before else day, unclear=unclear)
+    return None

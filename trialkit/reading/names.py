@@ -1,0 +1,199 @@
+"""Which variable a heading means, and what a variable is taken for where nothing says it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection
+from dataclasses import dataclass, field
+
+from trialkit.problems import Place
+from trialkit.reading.cells import Ledger, listing, nearest
+from trialkit.reading.head import Declared, Head
+from trialkit.reading.headers import normal
+from trialkit.trial import Kind, Variable, VariableRole
+
+_PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
+_YIELD = re.compile(r"yield", re.IGNORECASE)
+_CROP = re.compile(r"height|weight|length|ndvi|vigou?r|biomass|diameter", re.IGNORECASE)
+_INJURY = re.compile(r"injur|phyto", re.IGNORECASE)
+_DAMAGE = re.compile(r"damag|defoliat", re.IGNORECASE)
+_ENEMIES = re.compile(r"enem(y|ies)|predator|parasit|beneficial", re.IGNORECASE)
+
+
+@dataclass(slots=True)
+class Found:
+    """A variable met in a table, with what its values show."""
+
+    name: str
+    header: str
+    place: Place
+    in_yield: bool
+    whole: bool = True
+    values: int = 0
+
+
+@dataclass(slots=True)
+class Names:
+    """The variables of a trial while it is read."""
+
+    declared: dict[str, Declared]
+    found: dict[str, Found] = field(default_factory=dict)
+    _words: dict[str, str] = field(default_factory=dict)
+    _spellings: dict[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, head: Head) -> Names:
+        """Start with the variables that the settings describe."""
+        names = cls(head.variables)
+        for item in head.variables.values():
+            names._words.setdefault(normal(item.name), item.name)
+        for item in head.variables.values():
+            if item.label:
+                names._words.setdefault(normal(item.label), item.name)
+        return names
+
+    def words(self) -> Collection[str]:
+        """Reduced names and labels of the described variables."""
+        return self._words.keys()
+
+    def knows(self, header: str) -> bool:
+        """Whether a heading names a described variable."""
+        return header in self.declared or normal(header) in self._words
+
+    def name_of(self, header: str) -> str:
+        """Return the variable of a heading; one not described is named as it is written."""
+        if header in self.declared or header in self._spellings.values():
+            return header
+        word = normal(header)
+        if not word:
+            return header
+        return self._words.get(word) or self._spellings.setdefault(word, header)
+
+    def meet(self, header: str, place: Place, *, in_yield: bool) -> str:
+        """Note a variable met in a table and return its name."""
+        name = self.name_of(header)
+        self.found.setdefault(name, Found(name, header, place, in_yield))
+        return name
+
+    def is_yield(self, header: str) -> bool:
+        """Whether a heading outside yield.csv names a yield."""
+        declared = self.declared.get(self.name_of(header))
+        if declared is not None and declared.role is not None:
+            return declared.role is VariableRole.YIELD
+        return _YIELD.search(header) is not None
+
+    def is_percent(self, header: str) -> bool:
+        """Whether a heading names a percentage."""
+        declared = self.declared.get(self.name_of(header))
+        if declared is not None and declared.kind is not None:
+            return declared.kind is Kind.PERCENT
+        return _PERCENT.search(header) is not None
+
+    def single(self) -> str | None:
+        """The one described variable that is no yield, for headings that hold only a day."""
+        names = [
+            item.name for item in self.declared.values() if item.role is not VariableRole.YIELD
+        ]
+        return names[0] if len(names) == 1 else None
+
+
+def make_variables(
+    names: Names, ledger: Ledger, *, usable: bool, harvested: bool
+) -> tuple[Variable, ...]:
+    """Variables in their order: described ones first, then others as they were met.
+
+    What nobody described is taken by a stated rule and said as a warning; not where the
+    settings could not be read at all (``usable`` false), for then the rest is idle.
+    """
+    made = [
+        _described(item, names.found.get(name), ledger, harvested=harvested)
+        for name, item in names.declared.items()
+    ]
+    for name, found in names.found.items():
+        if name not in names.declared:
+            variable = _assumed(found)
+            made.append(variable)
+            if usable:
+                _tell_assumed(variable, found, names.declared, ledger)
+    return tuple(made)
+
+
+def _kind(found: Found | None, name: str) -> Kind:
+    if found is not None and found.in_yield:
+        return Kind.MEASUREMENT
+    if _PERCENT.search(name) or (found is not None and _PERCENT.search(found.header)):
+        return Kind.PERCENT
+    if _CROP.search(name) or (found is not None and not found.whole):
+        return Kind.MEASUREMENT
+    return Kind.COUNT
+
+
+def _role(found: Found | None, name: str) -> VariableRole:
+    if found.in_yield if found is not None else _YIELD.search(name) is not None:
+        return VariableRole.YIELD
+    if _INJURY.search(name) or _CROP.search(name):
+        return VariableRole.CROP_INJURY
+    if _DAMAGE.search(name):
+        return VariableRole.DAMAGE
+    if _ENEMIES.search(name):
+        return VariableRole.NATURAL_ENEMY
+    return VariableRole.PEST
+
+
+def _assumed(found: Found) -> Variable:
+    return Variable(
+        name=found.name,
+        label=found.header,
+        kind=_kind(found, found.name),
+        role=_role(found, found.name),
+    )
+
+
+def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested: bool) -> Variable:
+    role = item.role or _role(found, item.name)
+    kind = item.kind
+    if kind is None:
+        kind = Kind.MEASUREMENT if role is VariableRole.YIELD else _kind(found, item.name)
+    left_out = [
+        f'{key} = "{value}"'
+        for key, given, value in (("kind", item.kind, kind), ("role", item.role, role))
+        if given is None
+    ]
+    if left_out:
+        ledger.warn(
+            "variable-assumed",
+            f"The variable '{item.name}' was taken with {listing(left_out)}.",
+            f"Say it under [variables.{item.name}] if it is something else.",
+            item.place,
+        )
+    if found is None and not (harvested and role is VariableRole.YIELD):
+        ledger.warn(
+            "variable-without-data",
+            f"The variable '{item.name}' is described and no table has values of it.",
+            "Check the spelling of its column, or take the description out.",
+            item.place,
+        )
+    return Variable(
+        name=item.name,
+        label=item.label or item.name,
+        kind=kind,
+        role=role,
+        threshold=item.threshold,
+        code=item.code,
+        unit=item.unit,
+        transform=item.transform,
+    )
+
+
+def _tell_assumed(
+    variable: Variable, found: Found, declared: Collection[str], ledger: Ledger
+) -> None:
+    near = nearest(found.header, declared)
+    meant = f" Did you mean '{near}'?" if near else ""
+    ledger.warn(
+        "variable-assumed",
+        f"'{found.header}' is not described; it was taken for a {variable.kind} with the role "
+        f"{variable.role}.",
+        f"Describe it under [variables.{variable.name}] if it is something else.{meant}",
+        found.place,
+    )

@@ -1,0 +1,423 @@
+"""Values of plots: counts in their three shapes, and yields, each with its cell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from trialkit.reading.cells import Cell, Ledger, column_letter, listing, nearest, quoted
+from trialkit.reading.days import Zero, row_days
+from trialkit.reading.headers import ASIDE, DayHeader, day_header, normal
+from trialkit.reading.names import Names
+from trialkit.reading.plan import warn_unknown_column
+from trialkit.reading.tables import Column, Table
+from trialkit.reading.values import (
+    cell_is_number,
+    commas_are_decimal,
+    is_missing,
+    read_dates,
+    read_numbers,
+)
+from trialkit.trial import Plot
+
+_REPEATS = frozenset({
+    "treatment", "block", "row", "column", "main_plot", "main_factor", "sub_factor", "name", "role",
+})  # fmt: skip
+
+
+class Record(NamedTuple):
+    """One value of a plot with its cell; the day of a yield is 0."""
+
+    plot: str
+    variable: str
+    day: float
+    sample: str | None
+    value: float
+    cell: Cell
+    table: Table
+
+
+@dataclass(slots=True)
+class Values:
+    """What the tables of counts and yields hold."""
+
+    counts: list[Record] = field(default_factory=list)
+    yields: list[Record] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Rows:
+    """A table with what is known of each of its rows.
+
+    ``plots`` holds None where the plot is not known; such rows are left out.
+    """
+
+    table: Table
+    plots: Sequence[str | None]
+    samples: Sequence[str | None]
+    commas: bool
+
+
+def row_plots(
+    table: Table, plots: Mapping[str, Plot] | None, ledger: Ledger
+) -> Sequence[str | None] | None:
+    """Plot of each row, each looked up in the plan; None where there is no such column.
+
+    Parameters
+    ----------
+    table : Table
+    plots : mapping or None
+        Plots by id; None where the plan could not be read, then every id is believed.
+    ledger : Ledger
+        Gets one error for each plot that is not in the plan.
+    """
+    column = table.column("plot")
+    if column is None:
+        headers = listing([item.label for item in table.columns if item.header], 12)
+        ledger.error(
+            "no-column",
+            f"There is no column plot; found were {headers}.",
+            "Add the column plot, or give it that heading.",
+            table.header_place(),
+        )
+        return None
+    folded: dict[str, list[str]] = {}
+    for plot in plots or ():
+        folded.setdefault(plot.casefold(), []).append(plot)
+    known: dict[str, str | None] = {plot: plot for plot in plots or ()}
+    found: list[str | None] = []
+    for cell in table.cells(column):
+        text = cell.text
+        if not text:
+            ledger.error(
+                "no-id",
+                "This row has values and no plot.",
+                "Fill in the column plot, or clear the row.",
+                table.place(cell),
+            )
+            found.append(None)
+            continue
+        if text not in known:
+            known[text] = text if plots is None else _unknown_plot(cell, table, folded, ledger)
+        found.append(known[text])
+    return found
+
+
+def _unknown_plot(
+    cell: Cell, table: Table, folded: Mapping[str, list[str]], ledger: Ledger
+) -> str | None:
+    near = folded.get(cell.text.casefold(), [])
+    if len(near) == 1:
+        ledger.warn(
+            "plot-by-case",
+            f"The plot {quoted(cell.text)} was taken for {quoted(near[0])} of the plan.",
+            "Nothing needs to be done if that is right.",
+            table.place(cell),
+        )
+        return near[0]
+    plots = [plot for items in folded.values() for plot in items]
+    guess = nearest(cell.text, plots, 0.7)
+    meant = f" Did you mean '{guess}'?" if guess else ""
+    ledger.error(
+        "plot-unknown",
+        f"The plot {quoted(cell.text)} is not in the plan.",
+        f"Add it to the plots, or correct it here.{meant}",
+        table.place(cell),
+    )
+    return None
+
+
+def rows_of(table: Table, plots: Sequence[str | None]) -> Rows:
+    """Join a table with the plots and samples of its rows."""
+    sample = table.column("sample")
+    samples = [cell.text or None for cell in table.cells(sample)] if sample else None
+    commas = commas_are_decimal((c.text for row in table.rows for c in row), table.grid.separator)
+    return Rows(table, plots, samples or [None] * len(table.rows), commas)
+
+
+def read_values(
+    rows: Rows, names: Names, zero: Zero, values: Values, ledger: Ledger, *, in_yield: bool = False
+) -> None:
+    """Read the values of one table of counts or yields, whatever its shape."""
+    table = rows.table
+    for column in table.columns:
+        if column.field is not None:
+            again = column.field in _REPEATS and table.kind in {"counts", "yield"}
+            meaning = f"{column.field}, compared with the plan" if again else column.field
+            ledger.understand(table.grid.name, column.header, meaning)
+    days = None if in_yield else row_days(table, zero, ledger)
+    if table.column("variable") is not None and table.column("value") is not None:
+        _read_long(rows, days, names, values, ledger, in_yield=in_yield)
+        for column in table.columns:
+            if column.field is None and (column.header or _filled(table, column)):
+                warn_unknown_column(table, column, ledger)
+        return
+    by_day: list[tuple[Column, DayHeader]] = []
+    by_name: list[Column] = []
+    for column in table.columns:
+        if column.field is not None:
+            continue
+        header = None if in_yield or names.knows(column.header) else day_header(column.cell)
+        if header is not None and days is None:
+            by_day.append((column, header))
+        elif _is_variable(table, column, names):
+            by_name.append(column)
+        elif column.header or _filled(table, column):
+            warn_unknown_column(table, column, ledger)
+    if by_day:
+        _read_by_day(rows, by_day, names, zero, values, ledger)
+    _read_by_variable(rows, by_name, days, names, values, ledger, in_yield=in_yield, wide=by_day)
+
+
+def _filled(table: Table, column: Column) -> bool:
+    return any(cell.text for cell in table.cells(column))
+
+
+def _is_variable(table: Table, column: Column, names: Names) -> bool:
+    """Whether a column holds values: it is described, or at least half of it are numbers."""
+    if not column.header:
+        return False
+    if names.knows(column.header):
+        return True
+    if normal(column.header) in ASIDE:
+        return False
+    filled = [cell for cell in table.cells(column) if not is_missing(cell.text)]
+    return bool(filled) and 2 * sum(cell_is_number(cell) for cell in filled) >= len(filled)
+
+
+def _column_values(
+    rows: Rows, column: Column, header: str, names: Names, ledger: Ledger
+) -> list[float | None]:
+    cells = rows.table.cells(column)
+    return read_numbers(
+        cells, rows.table, ledger, commas=rows.commas, percent=names.is_percent(header)
+    )
+
+
+def _read_by_variable(
+    rows: Rows,
+    columns: Sequence[Column],
+    days: Sequence[float | None] | None,
+    names: Names,
+    values: Values,
+    ledger: Ledger,
+    *,
+    in_yield: bool,
+    wide: Sequence[object],
+) -> None:
+    table = rows.table
+    without_day: list[Column] = []
+    for column in columns:
+        to_yield = in_yield or names.is_yield(column.header)
+        if not to_yield and days is None:
+            without_day.append(column)
+            continue
+        place = table.header_place(column)
+        name = names.meet(column.header, place, in_yield=to_yield)
+        what = "yield variable" if to_yield else "variable"
+        ledger.understand(table.grid.name, column.header, f"{what} {name}")
+        numbers = _column_values(rows, column, column.header, names, ledger)
+        target = values.yields if to_yield else values.counts
+        when = [0.0] * len(numbers) if to_yield or days is None else days
+        for plot, day, sample, value, cell in zip(
+            rows.plots, when, rows.samples, numbers, table.cells(column), strict=True
+        ):
+            if plot is not None and day is not None and value is not None:
+                target.append(
+                    Record(plot, name, day, None if to_yield else sample, value, cell, table)
+                )
+    if without_day:
+        headers = listing([quoted(column.header) for column in without_day])
+        where = "its heading" if wide else "the table"
+        ledger.error(
+            "no-day",
+            f"{headers} {'has' if len(without_day) == 1 else 'have'} no day: there is none in "
+            f"{where}.",
+            "Add a column days_after or date, or put the day into the heading, such as "
+            f"'{without_day[0].header} 7 DAT'.",
+            table.header_place(without_day[0]),
+        )
+
+
+def _read_by_day(
+    rows: Rows,
+    columns: Sequence[tuple[Column, DayHeader]],
+    names: Names,
+    zero: Zero,
+    values: Values,
+    ledger: Ledger,
+) -> None:
+    table = rows.table
+    days = _header_days(table, columns, zero, ledger)
+    for (column, header), day in zip(columns, days, strict=True):
+        written = header.variable or _variable_above(table, column, names)
+        if not written:
+            written = names.single() or ("" if names.declared else "count")
+        if not written:
+            ledger.error(
+                "no-variable",
+                f"The heading {quoted(column.label)} holds a day and no variable.",
+                f"Write the variable before the day, such as 'larvae {column.header}'.",
+                table.header_place(column),
+            )
+            continue
+        name = names.meet(written, table.header_place(column), in_yield=False)
+        numbers = _column_values(rows, column, written, names, ledger)
+        if day is None:
+            continue
+        ledger.understand(table.grid.name, column.label, f"variable {name} on day {day:g}")
+        for plot, sample, value, cell in zip(
+            rows.plots, rows.samples, numbers, table.cells(column), strict=True
+        ):
+            if plot is not None and value is not None:
+                values.counts.append(Record(plot, name, day, sample, value, cell, table))
+
+
+def _header_days(
+    table: Table, columns: Sequence[tuple[Column, DayHeader]], zero: Zero, ledger: Ledger
+) -> list[float | None]:
+    dated = [
+        column.cell._replace(text=header.date_text or column.cell.text)
+        for column, header in columns
+        if header.day is None
+    ]
+    dates = iter(read_dates(dated, table, ledger, zero.day))
+    days: list[float | None] = []
+    for column, header in columns:
+        place = table.header_place(column)
+        if header.unclear:
+            ledger.error(
+                "day-unreadable",
+                f"The heading {quoted(column.header)} may mean day {-(header.day or 0):g} or day "
+                f"{header.day:g}.",
+                f"Write '{header.variable} {abs(header.day or 0):g} DAT' for days after treatment, "
+                f"'{header.variable} {abs(header.day or 0):g} DBT' for days before it.",
+                place,
+            )
+            days.append(None)
+        elif header.day is not None:
+            days.append(header.day)
+        else:
+            day = next(dates)
+            days.append(None if day is None else zero.after(day, place, ledger))
+    return days
+
+
+def _variable_above(table: Table, column: Column, names: Names) -> str:
+    """Variable in a row above the days: a merged heading, or one that is described."""
+    for row in reversed([row for row in table.grid.rows if row[0].row < table.header_row]):
+        number = row[0].row
+        for span in table.grid.merged:
+            inside = span.first_column <= column.index <= span.last_column
+            if inside and span.first_row <= number <= span.last_row and span.first_column > 1:
+                text = row[span.first_column - 1].text if len(row) >= span.first_column else ""
+                if text:
+                    return text
+        before = [cell.text for cell in row[: column.index] if cell.text]
+        if before and names.knows(before[-1]):
+            return before[-1]
+    return ""
+
+
+def _read_long(
+    rows: Rows,
+    days: Sequence[float | None] | None,
+    names: Names,
+    values: Values,
+    ledger: Ledger,
+    *,
+    in_yield: bool,
+) -> None:
+    table = rows.table
+    variable, value = table.column("variable"), table.column("value")
+    assert variable is not None and value is not None  # noqa: S101 - the caller looked
+    by_header: dict[str, list[int]] = {}
+    for index, cell in enumerate(table.cells(variable)):
+        if cell.text:
+            by_header.setdefault(cell.text, []).append(index)
+        else:
+            ledger.error(
+                "no-variable",
+                "This row has no variable.",
+                "Fill in the column variable, or clear the row.",
+                table.place(cell),
+            )
+    cells = table.cells(value)
+    no_day = None
+    for header, indices in by_header.items():
+        first = table.place(table.rows[indices[0]][variable.index - 1])
+        to_yield = in_yield or names.is_yield(header)
+        name = names.meet(header, first, in_yield=to_yield)
+        ledger.understand(table.grid.name, header, f"variable {name}")
+        chosen = [cells[index] for index in indices]
+        numbers = read_numbers(
+            chosen, table, ledger, commas=rows.commas, percent=names.is_percent(header)
+        )
+        target = values.yields if to_yield else values.counts
+        for index, number in zip(indices, numbers, strict=True):
+            plot = rows.plots[index]
+            day = 0.0 if to_yield else days[index] if days is not None else None
+            if days is None and not to_yield:
+                no_day = no_day or header
+            if plot is not None and day is not None and number is not None:
+                sample = None if to_yield else rows.samples[index]
+                target.append(Record(plot, name, day, sample, number, cells[index], table))
+    if no_day is not None:
+        ledger.error(
+            "no-day",
+            "The table has no column days_after or date.",
+            "Add one of them.",
+            table.header_place(),
+        )
+
+
+def compare_with_plan(
+    rows: Rows,
+    plan: Mapping[str, Plot],
+    references: Mapping[str, str],
+    ledger: Ledger,
+) -> None:
+    """Say so where a table repeats treatment or block and differs from the plan."""
+    for field_name in ("treatment", "block"):
+        column = rows.table.column(field_name)
+        if column is None:
+            continue
+        for plot, cell in zip(rows.plots, rows.table.cells(column), strict=True):
+            if plot is None or not cell.text or plot not in plan:
+                continue
+            expected = getattr(plan[plot], field_name)
+            written = cell.text
+            if field_name == "treatment":
+                written = references.get(written, written)
+            if expected and written != expected:
+                ledger.error(
+                    "plan-conflict",
+                    f"The plot {quoted(plot)} has {field_name} {quoted(cell.text)} here and "
+                    f"{quoted(expected)} in the plan.",
+                    "Correct one of the two.",
+                    rows.table.place(cell),
+                )
+
+
+def tell_extra_cells(rows: Rows, ledger: Ledger) -> None:
+    """Say so where a row of a text file has more cells than the heading row.
+
+    Most often a decimal comma has split a number in two.
+    """
+    table = rows.table
+    if not table.grid.separator:
+        return
+    beyond = [column.index for column in table.columns if not column.header]
+    width = len(table.columns) - len(beyond)
+    for row in table.rows:
+        extra = [row[index - 1] for index in beyond if index > width and row[index - 1].text]
+        if extra:
+            ledger.error(
+                "too-many-cells",
+                f"This row has a value in column {column_letter(extra[0].column)}, where the "
+                "heading row ends before it.",
+                "If numbers have decimal commas, write them with points, or separate the columns "
+                "with semicolons; put quotation marks around text with commas.",
+                table.grid.place(row[0].row),
+            )

@@ -1,0 +1,403 @@
+"""The plan of a trial: treatments and plots."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+from trialkit.problems import Place
+from trialkit.reading.cells import Cell, Ledger, listing, nearest, quoted
+from trialkit.reading.headers import known_headers, normal
+from trialkit.reading.tables import Column, Table
+from trialkit.reading.values import commas_are_decimal, read_numbers
+from trialkit.trial import Plot, Treatment, TreatmentRole
+
+_ROLE_WORDS: Mapping[str, TreatmentRole] = {
+    word: role
+    for role, words in (
+        (
+            TreatmentRole.UNTREATED,
+            ("untreated", "check", "control", "utc", "untreatedcheck", "untreatedcontrol",
+             "nontreated", "unsprayed", "uncheck", "untreatedplot", "nottreated"),
+        ),
+        (TreatmentRole.CARRIER, ("carrier", "water", "carrieronly", "wateronly", "watercontrol",
+                                 "wettingagent", "blank", "blankcarrier")),
+        (TreatmentRole.REFERENCE, ("reference", "standard", "referenceproduct", "localstandard",
+                                   "acceptedstandard", "positivecontrol")),
+        (TreatmentRole.TEST, ("test", "testproduct", "treatment", "treated", "experimental",
+                              "candidate", "testitem")),
+    )
+    for word in words
+}  # fmt: skip
+_NUMERIC = ("rate", "cost_per_ha")
+_POSITION = re.compile(r"[^\d\-+.,]{0,12}?0*(\d{1,6})(?:\.0+)?")
+_PART_MARKS = (";", "+", ",", "|")
+
+
+@dataclass(slots=True)
+class Listed:
+    """A treatment as listed; the role is None where the table gives none."""
+
+    treatment: Treatment
+    role: TreatmentRole | None
+    place: Place
+    parts_cell: Cell | None = None
+
+
+@dataclass(slots=True)
+class PlotRow:
+    """A plot as listed, before its treatment is looked up."""
+
+    id: str
+    place: Place
+    cells: dict[str, Cell] = field(default_factory=dict)
+
+
+PLOT_FIELDS = (
+    "treatment", "block", "row", "column", "main_plot", "main_factor", "sub_factor",
+)  # fmt: skip
+
+
+def tell_columns(
+    table: Table, ledger: Ledger, *, kept: str | None = None, skip: Sequence[Column] = ()
+) -> None:
+    """Record what the columns were taken for, and warn of those that are not known."""
+    for column in table.columns:
+        if column.field is not None:
+            ledger.understand(table.grid.name, column.header, column.field)
+        elif column in skip:
+            continue
+        elif column.header and kept is not None:
+            ledger.understand(table.grid.name, column.header, kept)
+        elif column.header or any(cell.text for cell in table.cells(column)):
+            warn_unknown_column(table, column, ledger)
+
+
+def warn_unknown_column(table: Table, column: Column, ledger: Ledger) -> None:
+    """Warn of a column that is not read, with the nearest known name."""
+    ledger.understand(table.grid.name, column.label, "not known, not read")
+    if not column.header:
+        ledger.warn(
+            "unknown-column",
+            "This column has no heading and was not read.",
+            "Give it a heading, or clear it.",
+            table.header_place(column),
+        )
+        return
+    known = known_headers(table.kind)
+    near = nearest(column.header, known)
+    meant = f"Did you mean '{near}'? " if near else ""
+    ledger.warn(
+        "unknown-column",
+        f"The column '{column.header}' is not known and was not read.",
+        f"{meant}Known are {listing(known, 20)}.",
+        table.header_place(column),
+    )
+
+
+def read_treatments(table: Table, ledger: Ledger) -> dict[str, Listed] | None:
+    """Read the table of treatments; None where it has no column of ids."""
+    id_column = table.column("treatment") or table.column("name")
+    if id_column is None:
+        tell_columns(table, ledger)
+        _tell_no_column(table, "treatment", ledger)
+        return None
+    tell_columns(table, ledger, kept="further information about the treatment, kept as text")
+    numbers = _numeric_columns(table, ledger)
+    listed: dict[str, Listed] = {}
+    for index, row in enumerate(table.rows):
+        cell = row[id_column.index - 1]
+        usable_id(cell, table, ledger)
+        if not cell.text:
+            ledger.error(
+                "no-id",
+                "This treatment has no id.",
+                "Fill in the column treatment, or clear the row.",
+                table.place(cell),
+            )
+            continue
+        if cell.text in listed:
+            ledger.error(
+                "treatment-twice",
+                f"The treatment {quoted(cell.text)} is listed twice; "
+                f"first in row {listed[cell.text].place.row}.",
+                "Give each treatment an id of its own.",
+                table.place(cell),
+            )
+            continue
+        listed[cell.text] = _one_treatment(table, row, cell, numbers, index, ledger)
+    _check_parts(table, listed, ledger)
+    return listed
+
+
+def _numeric_columns(table: Table, ledger: Ledger) -> dict[str, list[float | None]]:
+    commas = commas_are_decimal((c.text for row in table.rows for c in row), table.grid.separator)
+    numbers: dict[str, list[float | None]] = {}
+    for name in _NUMERIC:
+        column = table.column(name)
+        if column is not None:
+            cells = table.cells(column)
+            numbers[name] = read_numbers(cells, table, ledger, commas=commas)
+            for cell, value in zip(cells, numbers[name], strict=True):
+                if value is not None and value < 0:
+                    ledger.error(
+                        "negative-number",
+                        f"{name} is below zero: {cell.text}.",
+                        "Type a number of 0 or more, or leave the cell empty.",
+                        table.place(cell),
+                    )
+    return numbers
+
+
+def _one_treatment(
+    table: Table,
+    row: Sequence[Cell],
+    cell: Cell,
+    numbers: Mapping[str, Sequence[float | None]],
+    index: int,
+    ledger: Ledger,
+) -> Listed:
+    def text(name: str) -> str | None:
+        column = table.column(name)
+        return (row[column.index - 1].text or None) if column else None
+
+    def number(name: str) -> float | None:
+        value = numbers[name][index] if name in numbers else None
+        return value if value is not None and value == value else None
+
+    role_column = table.column("role")
+    role = None
+    if role_column is not None and row[role_column.index - 1].text:
+        role = read_role(row[role_column.index - 1], table, ledger)
+    parts_column = table.column("parts")
+    parts_cell = row[parts_column.index - 1] if parts_column else None
+    extra = {
+        column.header: row[column.index - 1].text
+        for column in table.columns
+        if column.field is None and column.header and row[column.index - 1].text
+    }
+    treatment = Treatment(
+        id=cell.text,
+        name=text("name") or cell.text,
+        role=role or TreatmentRole.TEST,
+        rate=number("rate"),
+        rate_unit=text("rate_unit"),
+        mode_of_action=text("mode_of_action"),
+        cost_per_ha=number("cost_per_ha"),
+        applications=text("applications"),
+        extra=MappingProxyType(extra),
+    )
+    return Listed(treatment, role, table.place(cell), parts_cell)
+
+
+def read_role(cell: Cell, table: Table, ledger: Ledger) -> TreatmentRole | None:
+    """Read the role of a treatment; None, with an error in the ledger, where it is none."""
+    role = _ROLE_WORDS.get(normal(cell.text))
+    if role is None:
+        words = [item.value for item in TreatmentRole]
+        near = nearest(cell.text, words)
+        meant = f"Did you mean '{near}'? " if near else ""
+        ledger.error(
+            "unknown-role",
+            f"{quoted(cell.text)} is no role of a treatment.",
+            f"{meant}Roles are {listing(words)}.",
+            table.place(cell),
+        )
+    return role
+
+
+def _check_parts(table: Table, listed: dict[str, Listed], ledger: Ledger) -> None:
+    for item in listed.values():
+        cell = item.parts_cell
+        if cell is None or not cell.text:
+            continue
+        parts = _split_parts(cell.text, listed)
+        unknown = [part for part in parts if part not in listed]
+        for part in unknown:
+            near = nearest(part, listed)
+            meant = f" Did you mean '{near}'?" if near else ""
+            ledger.error(
+                "part-unknown",
+                f"The part {quoted(part)} of the mixture is no treatment of the list.",
+                f"Name the ids of the components with a semicolon between them.{meant}",
+                table.place(cell),
+            )
+        if not unknown:
+            item.treatment = replace(item.treatment, parts=tuple(parts))
+
+
+def _split_parts(text: str, listed: Mapping[str, Listed]) -> list[str]:
+    if text in listed:
+        return [text]
+    splits = [[part.strip() for part in text.split(mark)] for mark in _PART_MARKS if mark in text]
+    for parts in splits:
+        if all(part in listed for part in parts):
+            return parts
+    return splits[0] if splits else [text]
+
+
+def _tell_no_column(table: Table, name: str, ledger: Ledger) -> None:
+    headers = listing([column.label for column in table.columns if column.header], 12)
+    ledger.error(
+        "no-column",
+        f"There is no column {name}; found were {headers}.",
+        f"Add the column {name}, or give it that heading.",
+        table.header_place(),
+    )
+
+
+def usable_id(cell: Cell, table: Table, ledger: Ledger) -> None:
+    """Say so where an id is a formula, an error or a date that a spreadsheet made of it."""
+    if cell.fault in {"formula", "error"}:
+        kind = "formula-without-value" if cell.fault == "formula" else "error-cell"
+        ledger.error(
+            kind,
+            f"The cell should name something and shows {cell.text}.",
+            "Type the text itself and save the workbook.",
+            table.place(cell),
+        )
+    elif cell.day is not None:
+        ledger.warn(
+            "date-as-id",
+            f"This id is stored as the date {cell.text}.",
+            "If it should be something like 1-2, give the cell the format 'Text' and type it "
+            "again.",
+            table.place(cell),
+        )
+
+
+def read_plot_rows(table: Table, ledger: Ledger) -> dict[str, PlotRow] | None:
+    """Read the table of plots; None where it has no column of ids."""
+    id_column = table.column("plot")
+    if id_column is None:
+        tell_columns(table, ledger)
+        _tell_no_column(table, "plot", ledger)
+        return None
+    tell_columns(table, ledger)
+    columns = [(name, column) for name in PLOT_FIELDS if (column := table.column(name))]
+    plots: dict[str, PlotRow] = {}
+    for row in table.rows:
+        cell = row[id_column.index - 1]
+        usable_id(cell, table, ledger)
+        if not cell.text:
+            ledger.error(
+                "no-id",
+                "This plot has no id.",
+                "Fill in the column plot, or clear the row.",
+                table.place(cell),
+            )
+        elif cell.text in plots:
+            ledger.error(
+                "plot-twice",
+                f"The plot {quoted(cell.text)} is listed twice; "
+                f"first in row {plots[cell.text].place.row}.",
+                "Give each plot an id of its own.",
+                table.place(cell),
+            )
+        else:
+            cells = {name: row[column.index - 1] for name, column in columns}
+            plots[cell.text] = PlotRow(cell.text, table.place(cell), cells)
+    return plots
+
+
+def make_plots(
+    rows: Mapping[str, PlotRow], table: Table, references: Mapping[str, str], ledger: Ledger
+) -> tuple[Plot, ...]:
+    """Plots from their rows; ``references`` leads from the treatment as written to its id."""
+    made = []
+    for row in rows.values():
+        written = written_treatment(row)
+        texts = {
+            name: row.cells[name].text or None
+            for name in ("block", "main_plot", "main_factor", "sub_factor")
+            if name in row.cells
+        }
+        made.append(
+            Plot(
+                id=row.id,
+                treatment=references.get(written, written),
+                row=_position(row.cells.get("row"), table, ledger),
+                column=_position(row.cells.get("column"), table, ledger),
+                **texts,
+            )
+        )
+    return tuple(made)
+
+
+def written_treatment(row: PlotRow) -> str:
+    """Treatment of a plot as written; for split plots that leave it out it is main:sub."""
+    cell = row.cells.get("treatment")
+    if cell is not None and cell.text:
+        return cell.text
+    main, sub = row.cells.get("main_factor"), row.cells.get("sub_factor")
+    if main is not None and sub is not None and main.text and sub.text:
+        return f"{main.text}:{sub.text}"
+    return ""
+
+
+def _position(cell: Cell | None, table: Table, ledger: Ledger) -> int | None:
+    if cell is None or not cell.text:
+        return None
+    match = _POSITION.fullmatch(cell.text)
+    if match is None or int(match.group(1)) < 1 or cell.fault or cell.day is not None:
+        ledger.error(
+            "position",
+            f"{quoted(cell.text)} is no place on the field map.",
+            "Number rows and columns 1, 2, 3, and so on.",
+            table.place(cell),
+        )
+        return None
+    return int(match.group(1))
+
+
+def match_treatments(
+    rows: Mapping[str, PlotRow], listed: Mapping[str, Listed], ledger: Ledger
+) -> dict[str, str]:
+    """Lead from each treatment as written in the plan to its id in the list."""
+    names: dict[str, list[str]] = {}
+    folded: dict[str, list[str]] = {}
+    for item in listed.values():
+        names.setdefault(normal(item.treatment.name), []).append(item.treatment.id)
+        folded.setdefault(item.treatment.id.casefold(), []).append(item.treatment.id)
+    references: dict[str, str] = {}
+    told: set[str] = set()
+    for row in rows.values():
+        written = written_treatment(row)
+        if not written:
+            ledger.error(
+                "plot-without-treatment",
+                f"The plot {quoted(row.id)} has no treatment.",
+                "Fill in its treatment, or take the plot out of the plan.",
+                row.place,
+            )
+            continue
+        if written in references or written in told:
+            continue
+        if written in listed:
+            references[written] = written
+            continue
+        near = folded.get(written.casefold(), []) or names.get(normal(written), [])
+        if len(near) == 1:
+            references[written] = near[0]
+            ledger.warn(
+                "treatment-by-name",
+                f"{quoted(written)} was taken for the treatment {quoted(near[0])}.",
+                "Nothing needs to be done if that is right.",
+                row.place,
+            )
+            continue
+        told.add(written)
+        count = sum(written_treatment(other) == written for other in rows.values())
+        guess = nearest(written, listed)
+        meant = f" Did you mean '{guess}'?" if guess else ""
+        others = f" (and {count - 1} more plots)" if count > 1 else ""
+        ledger.error(
+            "treatment-unknown",
+            f"The plot {quoted(row.id)}{others} has the treatment {quoted(written)}, which is "
+            "not in the list of treatments.",
+            f"Add it to the list of treatments, or correct the plan.{meant}",
+            row.place,
+        )
+    return references

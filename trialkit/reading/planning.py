@@ -1,0 +1,135 @@
+"""Treatments and plots together, from their own tables or from a flat one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from trialkit.problems import Place
+from trialkit.reading.cells import Ledger
+from trialkit.reading.flat import flat_plot_rows, treatments_of_plots
+from trialkit.reading.head import Head
+from trialkit.reading.names import Names
+from trialkit.reading.plan import (
+    Listed,
+    PlotRow,
+    make_plots,
+    match_treatments,
+    read_plot_rows,
+    read_treatments,
+)
+from trialkit.reading.roles import settle_roles
+from trialkit.reading.sources import Source
+from trialkit.reading.tables import Table, make_table
+from trialkit.trial import Plot, Treatment
+
+
+@dataclass(slots=True)
+class Plan:
+    """The plan of a trial while it is read.
+
+    Attributes
+    ----------
+    usable : bool
+        False where the plots could not be read at all; then nothing is compared with them.
+    flat : (Table, sequence of str or None) or None
+        A table that holds plan and values together, with the plot of each row.
+    references : dict
+        From a treatment as written to its id.
+    """
+
+    usable: bool = False
+    plots: dict[str, Plot] = field(default_factory=dict)
+    treatments: tuple[Treatment, ...] = ()
+    untreated: str | None = None
+    references: dict[str, str] = field(default_factory=dict)
+    listed_at: dict[str, Place] = field(default_factory=dict)
+    place: Place = field(default_factory=Place)
+    treatments_place: Place = field(default_factory=Place)
+    flat: tuple[Table, Sequence[str | None]] | None = None
+
+    def known_plots(self) -> Mapping[str, Plot] | None:
+        """Plots by id; None where they are not known."""
+        return self.plots if self.usable else None
+
+
+def read_plan(source: Source, head: Head, names: Names, ledger: Ledger) -> Plan:
+    """Read treatments and plots, and look up one in the other."""
+    plan = Plan(place=Place(source.label), treatments_place=Place(source.label))
+    listed = _read_treatments(source, plan, ledger)
+    table, rows = _read_plots(source, names, plan, ledger)
+    if table is None or rows is None:
+        if listed:
+            plan.treatments, plan.untreated = settle_roles(
+                listed, head, plan.treatments_place, ledger
+            )
+        return plan
+    if listed is None:
+        listed = treatments_of_plots(rows, table, ledger)
+        plan.treatments_place = table.header_place()
+    elif not listed and any("main_factor" in row.cells for row in rows.values()):
+        listed = treatments_of_plots(rows, table, ledger)
+    plan.references = match_treatments(rows, listed, ledger)
+    plan.plots = {plot.id: plot for plot in make_plots(rows, table, plan.references, ledger)}
+    plan.usable = bool(rows)
+    plan.place = table.grid.place()
+    plan.listed_at = {key: item.place for key, item in listed.items()}
+    plan.treatments, plan.untreated = settle_roles(listed, head, plan.treatments_place, ledger)
+    if not rows:
+        ledger.error(
+            "no-plots",
+            "The table of plots has no plot.",
+            "List each plot with its treatment.",
+            plan.place,
+        )
+    return plan
+
+
+def _read_treatments(source: Source, plan: Plan, ledger: Ledger) -> dict[str, Listed] | None:
+    """Treatments of their own table; None where there is no such table."""
+    grid = source.first("treatments")
+    if grid is None:
+        return {} if "treatments" in source.tables else None
+    plan.treatments_place = grid.place()
+    table = make_table(grid, "treatments", ledger, key="treatment")
+    if table is None:
+        return {}
+    return read_treatments(table, ledger) or {}
+
+
+def _read_plots(
+    source: Source, names: Names, plan: Plan, ledger: Ledger
+) -> tuple[Table | None, dict[str, PlotRow] | None]:
+    grid = source.first("plots")
+    if grid is not None:
+        table = make_table(grid, "plots", ledger)
+        return table, None if table is None else read_plot_rows(table, ledger)
+    flat = source.first("flat")
+    if flat is None:
+        if "plots" not in source.tables and source.tables:
+            ledger.error(
+                "no-plan",
+                "There is no table of plots, so it is not known which treatment each plot had.",
+                "Add plots.csv (in a workbook the sheet Plots) with plot, treatment and block.",
+                Place(source.label),
+            )
+        return None, None
+    table = make_table(flat, "flat", ledger, variables=names.words())
+    if table is None:
+        return None, None
+    if table.column("treatment") is None and (
+        table.column("main_factor") is None or table.column("sub_factor") is None
+    ):
+        ledger.error(
+            "no-column",
+            "There is no column treatment in this table.",
+            "A single table needs plot, treatment and the counts together; if this is one table "
+            "of a trial folder, give the folder.",
+            table.header_place(),
+        )
+        return table, None
+    found = flat_plot_rows(table, ledger)
+    if found is None:
+        return table, None
+    plan.flat = (table, found[1])
+    return table, found[0]

@@ -1,0 +1,329 @@
+"""Files to a Trial: every table read, every problem found, in one pass."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+
+from trialkit.problems import Place, Problem, Severity, TrialError
+from trialkit.reading.cells import Ledger
+from trialkit.reading.days import Zero
+from trialkit.reading.design import check_plan, infer_design
+from trialkit.reading.frames import (
+    check_values,
+    check_yields,
+    counts_frame,
+    note_wholeness,
+    without_doubles,
+    yields_frame,
+)
+from trialkit.reading.gaps import (
+    warn_missing,
+    warn_missing_of,
+    warn_missing_yields,
+    warn_samples,
+)
+from trialkit.reading.harvest import Harvest, harvest_frame, read_applications, read_harvest
+from trialkit.reading.head import Head, read_head
+from trialkit.reading.names import Names, make_variables
+from trialkit.reading.observations import (
+    Record,
+    Rows,
+    Values,
+    compare_with_plan,
+    read_values,
+    row_plots,
+    rows_of,
+    tell_extra_cells,
+)
+from trialkit.reading.planning import Plan, read_plan
+from trialkit.reading.settings import sheet_entries, toml_entries
+from trialkit.reading.sources import Source, open_source
+from trialkit.reading.tables import make_table
+from trialkit.trial import Application, Design, Trial, Variable, VariableRole
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What came of reading a path.
+
+    Attributes
+    ----------
+    trial : Trial or None
+        None where any error was found.
+    problems : tuple of Problem
+        Errors and warnings in the order of the files.
+    understood : tuple of (str, str, str)
+        File or sheet, header as written, what it was taken for; also where there are errors.
+    """
+
+    trial: Trial | None
+    problems: tuple[Problem, ...]
+    understood: tuple[tuple[str, str, str], ...]
+
+
+def read_trial(path: Path | str) -> Trial:
+    """Read a trial from a folder, a workbook or a flat table.
+
+    Parameters
+    ----------
+    path : Path or str
+        A folder with ``trial.toml`` and tables, a workbook (.xlsx, .xlsm) with the same tables
+        as sheets, or one table (.csv, .tsv, or a single sheet) with plots, treatments and
+        values together.
+
+    Returns
+    -------
+    Trial
+        With everything odd in ``warnings`` and what was made of each header in ``understood``.
+
+    Raises
+    ------
+    TrialError
+        With all problems found, warnings too, when there is any error.
+    """
+    reading = read(path)
+    if reading.trial is None:
+        raise TrialError(reading.problems)
+    return reading.trial
+
+
+def read(path: Path | str) -> Reading:
+    """Read a trial and say what was found, without raising on bad input.
+
+    Parameters
+    ----------
+    path : Path or str
+        As for `read_trial`.
+    """
+    ledger = Ledger()
+    source = open_source(Path(path), ledger)
+    trial = None if source is None else _read_source(source, ledger)
+    problems = _in_order(ledger.problems)
+    return Reading(
+        trial=None if any(p.severity is Severity.ERROR for p in problems) else trial,
+        problems=problems,
+        understood=tuple(ledger.understood),
+    )
+
+
+def _in_order(problems: Sequence[Problem]) -> tuple[Problem, ...]:
+    """Errors before warnings, each once, otherwise as found."""
+    unique = list(dict.fromkeys(problems))
+    return tuple(sorted(unique, key=lambda problem: problem.severity is Severity.WARNING))
+
+
+@dataclass(slots=True)
+class _Draft:
+    """Everything that becomes the trial."""
+
+    source: Source
+    head: Head
+    names: Names
+    plan: Plan
+    zero: Zero
+    applications: list[Application]
+    values: Values = field(default_factory=Values)
+    harvest: Harvest = field(default_factory=dict)
+    harvest_place: Place = field(default_factory=Place)
+
+
+def _read_source(source: Source, ledger: Ledger) -> Trial:
+    head = _read_settings(source, ledger)
+    names = Names.of(head)
+    zero = Zero(head.applied, head.applied_place)
+    applications = _read_applications(source, head, zero, ledger)
+    plan = read_plan(source, head, names, ledger)
+    draft = _Draft(source, head, names, plan, zero, applications)
+    _read_counts(draft, ledger)
+    _read_yields(draft, ledger)
+    zero.check(ledger)
+    return _assemble(draft, ledger)
+
+
+def _read_settings(source: Source, ledger: Ledger) -> Head:
+    entries = None
+    grid = source.first("trial")
+    if source.toml is not None:
+        entries = toml_entries(*source.toml, ledger)
+        if entries is None:
+            return Head(given=True, usable=False)
+    elif grid is not None:
+        entries = sheet_entries(grid, ledger)
+    return read_head(entries or [], ledger)
+
+
+def _read_applications(source: Source, head: Head, zero: Zero, ledger: Ledger) -> list[Application]:
+    grid = source.first("applications")
+    table = None if grid is None else make_table(grid, "applications", ledger, key="date")
+    if table is None:
+        return []
+    applications = read_applications(table, ledger, head.applied)
+    if not applications:
+        return []
+    first = min(item.date for item in applications)
+    place = table.header_place(table.column("date"))
+    if head.applied is None:
+        zero.day, zero.place = first, place
+        ledger.understand(table.grid.name, "date", f"the first, {first.isoformat()}, is day 0")
+    elif first != head.applied:
+        ledger.warn(
+            "applied-differs",
+            f"The first application listed is of {first.isoformat()}; the key applied says "
+            f"{head.applied.isoformat()}, which was taken as day 0.",
+            "Make the two agree.",
+            place,
+        )
+    return applications
+
+
+def _read_counts(draft: _Draft, ledger: Ledger) -> None:
+    plan, names = draft.plan, draft.names
+    if plan.flat is not None:
+        rows = rows_of(*plan.flat)
+        tell_extra_cells(rows, ledger)
+        read_values(rows, names, draft.zero, draft.values, ledger)
+        _read_harvest(rows, draft, ledger)
+    for grid in draft.source.tables.get("counts", []):
+        table = make_table(
+            grid, "counts", ledger, variables=names.words(), plots=plan.known_plots()
+        )
+        found = None if table is None else row_plots(table, plan.known_plots(), ledger)
+        if table is None or found is None:
+            continue
+        rows = rows_of(table, found)
+        tell_extra_cells(rows, ledger)
+        compare_with_plan(rows, plan.plots, plan.references, ledger)
+        read_values(rows, names, draft.zero, draft.values, ledger)
+
+
+def _read_yields(draft: _Draft, ledger: Ledger) -> None:
+    plan, names = draft.plan, draft.names
+    for grid in draft.source.tables.get("yield", []):
+        table = make_table(grid, "yield", ledger, variables=names.words(), plots=plan.known_plots())
+        found = None if table is None else row_plots(table, plan.known_plots(), ledger)
+        if table is None or found is None:
+            continue
+        rows = rows_of(table, found)
+        tell_extra_cells(rows, ledger)
+        compare_with_plan(rows, plan.plots, plan.references, ledger)
+        read_values(rows, names, draft.zero, draft.values, ledger, in_yield=True)
+        _read_harvest(rows, draft, ledger)
+
+
+def _read_harvest(rows: Rows, draft: _Draft, ledger: Ledger) -> None:
+    before = len(draft.harvest)
+    read_harvest(rows, draft.harvest, ledger)
+    if len(draft.harvest) > before:
+        mass = rows.table.column("harvested_kg") or rows.table.column("harvested_lb")
+        draft.harvest_place = rows.table.header_place(mass)
+
+
+def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
+    head, plan, names = draft.head, draft.plan, draft.names
+    note_wholeness(draft.values.counts, names)
+    variables = make_variables(names, ledger, usable=head.usable, harvested=bool(draft.harvest))
+    by_name = {variable.name: variable for variable in variables}
+    check_values(draft.values.counts, by_name, ledger)
+    check_yields(draft.values.yields, ledger)
+    counts = without_doubles(draft.values.counts, ledger)
+    yields = without_doubles(draft.values.yields, ledger, quiet=plan.flat is not None)
+    plots = list(plan.plots)
+    if plan.usable:
+        _check_gaps(draft, counts, yields, plots, ledger)
+        _check_untreated(draft, by_name, ledger)
+    design = _settle_design(draft, ledger)
+    order = [variable.name for variable in variables]
+    text = head.texts
+    return Trial(
+        title=text.get("title") or draft.source.name,
+        design=design,
+        treatments=plan.treatments,
+        plots=tuple(plan.plots.values()),
+        variables=variables,
+        counts=counts_frame(counts, plots, order),
+        yields=yields_frame(yields, plots, order),
+        harvest=harvest_frame(draft.harvest, plots),
+        applications=tuple(draft.applications),
+        settings=head.settings,
+        applied=draft.zero.day,
+        untreated=plan.untreated,
+        crop=text.get("crop") or None,
+        crop_code=text.get("crop_code") or None,
+        site=text.get("site") or None,
+        season=text.get("season") or None,
+        plot_area_m2=head.plot_area_m2,
+        notes=text.get("notes") or None,
+        extra=MappingProxyType(dict(head.extra)),
+        warnings=tuple(
+            problem
+            for problem in _in_order(ledger.problems)
+            if problem.severity is Severity.WARNING
+        ),
+        understood=tuple(ledger.understood),
+        inputs=tuple(draft.source.inputs),
+    )
+
+
+def _check_gaps(
+    draft: _Draft,
+    counts: Sequence[Record],
+    yields: Sequence[Record],
+    plots: list[str],
+    ledger: Ledger,
+) -> None:
+    places = {name: found.place for name, found in draft.names.found.items()}
+    warn_missing(counts, plots, places, ledger)
+    warn_samples(counts, places, ledger)
+    warn_missing_yields(yields, plots, places, ledger)
+    if draft.harvest:
+        lost = [plot for plot in plots if plot not in draft.harvest]
+        places["harvested mass"] = draft.harvest_place
+        warn_missing_of("harvested mass", lost, places, ledger)
+    if not counts and not yields and not draft.harvest and not ledger.failed:
+        ledger.warn(
+            "no-values",
+            "There are no counts and no yields yet.",
+            "Add counts.csv or yield.csv when there is something to analyse.",
+            draft.plan.place,
+        )
+
+
+def _check_untreated(draft: _Draft, variables: dict[str, Variable], ledger: Ledger) -> None:
+    counted = {record.variable for record in draft.values.counts}
+    asked = [name for name in counted if variables[name].role is VariableRole.PEST]
+    plan = draft.plan
+    if plan.untreated is None and asked and draft.head.usable and plan.treatments:
+        if draft.head.texts.get("untreated"):
+            return
+        ledger.error(
+            "no-untreated",
+            "No treatment is the untreated, and percent control needs one.",
+            'Name it: untreated = "..." in the settings, or give it the role untreated in the '
+            "list of treatments.",
+            plan.treatments_place,
+        )
+
+
+def _settle_design(draft: _Draft, ledger: Ledger) -> Design:
+    head, plan = draft.head, draft.plan
+    plots = tuple(plan.plots.values())
+    design = head.design
+    if design is None:
+        design, reason = infer_design(plots)
+        # Where the key was given and not understood, that is said already.
+        if head.usable and plan.usable and not head.design_given:
+            ledger.warn(
+                "design-assumed",
+                f"The design was taken as {design}: {reason}.",
+                f'Nothing needs to be done if that is right; else give design = "..." '
+                f"({', '.join(item.value for item in Design)}) in the settings.",
+                plan.place,
+            )
+        if head.design_given or not head.usable:
+            return design
+    if plan.usable:
+        check_plan(design, plots, plan.treatments, plan.listed_at, plan.place, ledger)
+    return design

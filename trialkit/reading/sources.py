@@ -1,0 +1,313 @@
+"""From a path to named tables of cells: folder, workbook or flat table."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from trialkit.problems import Place
+from trialkit.reading.cells import Grid, Ledger, nearest
+from trialkit.reading.headers import day_header, field_of, normal
+from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
+from trialkit.reading.workbooks import read_workbook
+
+TEXT_TABLES = (".csv", ".tsv")
+WORKBOOKS = (".xlsx", ".xlsm")
+_OLD = (".xls", ".ods", ".xlsb", ".numbers", ".fods")
+_NAMES: Mapping[str, tuple[str, ...]] = {
+    "trial": (
+        "trial", "trialinfo", "trialinformation", "info", "settings", "trialsettings", "trialdata",
+        "general", "header", "trialdetails",
+    ),
+    "treatments": (
+        "treatments", "treatment", "treatmentlist", "trt", "trts", "listoftreatments", "products",
+        "protocol", "entries",
+    ),
+    "plots": (
+        "plots", "plot", "plotlist", "plan", "fieldplan", "trialplan", "plotplan", "layout",
+        "randomisation", "randomization", "plotlayout",
+    ),
+    "counts": (
+        "counts", "count", "countdata", "assessments", "assessment", "data", "observations",
+        "plotdata", "ratings", "scores", "fielddata", "plotcounts",
+    ),
+    "yield": ("yield", "yields", "harvest", "harvestdata", "yielddata", "plotyields"),
+    "applications": (
+        "applications", "application", "sprays", "spraydates", "treatmentdates", "spraylog",
+        "applicationdates", "sprayrecord", "applicationdata",
+    ),
+}  # fmt: skip
+STANDARD = {kind: names[0] for kind, names in _NAMES.items()}
+
+
+@dataclass(slots=True)
+class Source:
+    """What a path holds, sorted into the tables of a trial.
+
+    Attributes
+    ----------
+    name : str
+        Name of folder or file without its ending.
+    label : str
+        Name of folder or file as given, for messages about the whole.
+    toml : tuple of (str, str) or None
+        Name and text of the settings file.
+    tables : dict
+        Kind of table to its grids.
+    inputs : list of (str, str)
+        Name and SHA-256 of each file read.
+    """
+
+    name: str
+    label: str
+    toml: tuple[str, str] | None = None
+    tables: dict[str, list[Grid]] = field(default_factory=dict)
+    inputs: list[tuple[str, str]] = field(default_factory=list)
+
+    def add(self, kind: str, grid: Grid) -> None:
+        """File a grid under its kind."""
+        self.tables.setdefault(kind, []).append(grid)
+
+    def first(self, kind: str) -> Grid | None:
+        """Return the first grid of a kind."""
+        grids = self.tables.get(kind)
+        return grids[0] if grids else None
+
+
+def open_source(path: Path, ledger: Ledger) -> Source | None:
+    """Open a trial; None, with errors in the ledger, where nothing could be read."""
+    name = path.resolve().name if path.name in {"", ".", ".."} else path.name
+    if path.is_dir():
+        return _open_folder(path, name, ledger)
+    if not path.exists():
+        ledger.error(
+            "no-such-path",
+            "There is no such file or folder.",
+            "Give the path of a trial folder, a workbook (.xlsx) or a table (.csv).",
+            Place(name),
+        )
+        return None
+    ending = path.suffix.casefold()
+    if ending in _OLD:
+        ledger.error(
+            "old-workbook",
+            f"Files ending in {ending} are not read.",
+            "Open it in a spreadsheet and save it as an Excel workbook (.xlsx).",
+            Place(name),
+        )
+        return None
+    source = Source(path.stem, name)
+    if name.casefold() == "trial.toml":
+        return _open_folder(path.resolve().parent, path.resolve().parent.name, ledger)
+    data = _bytes(path, name, source, ledger)
+    if data is None:
+        return None
+    if ending in WORKBOOKS:
+        grids = read_workbook(data, name, ledger)
+        if grids is None:
+            return None
+        _sort_sheets(source, grids, ledger)
+        return source
+    if ending not in TEXT_TABLES and ending != ".txt":
+        ledger.error(
+            "unknown-file",
+            f"Files ending in {ending or 'nothing'} are not read.",
+            "Give a trial folder, a workbook (.xlsx) or a table (.csv).",
+            Place(name),
+        )
+        return None
+    grid = read_text_table(data, name, ledger)
+    if grid is None:
+        return None
+    source.add("flat", grid)
+    for beside in (path.with_suffix(".toml"), path.parent / "trial.toml"):
+        if beside.is_file() and source.toml is None and not (path.parent / "plots.csv").exists():
+            _read_toml(beside, source, ledger)
+    return source
+
+
+def _bytes(path: Path, name: str, source: Source, ledger: Ledger) -> bytes | None:
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            ledger.error(
+                "file-too-large",
+                f"The file has {size / 1e6:,.0f} MB; files of more than "
+                f"{MAX_BYTES // 1_000_000} MB are not read.",
+                "Keep only the tables of the trial in it.",
+                Place(name),
+            )
+            return None
+        data = path.read_bytes()
+    except OSError as fault:
+        ledger.error(
+            "file-unreadable",
+            f"The file could not be opened ({fault.strerror or 'no reason given'}).",
+            "Close it in other programs and check that you may read it.",
+            Place(name),
+        )
+        return None
+    source.inputs.append((name, hashlib.sha256(data).hexdigest()))
+    return data
+
+
+def _read_toml(path: Path, source: Source, ledger: Ledger) -> None:
+    data = _bytes(path, path.name, source, ledger)
+    text = None if data is None else decode(data, path.name, ledger)
+    if text is not None:
+        source.toml = (path.name, text)
+
+
+def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
+    source = Source(name, name)
+    files = sorted(
+        (
+            item
+            for item in folder.iterdir()
+            if item.is_file() and not item.name.startswith((".", "~$"))
+        ),
+        key=lambda item: item.name,
+    )
+    tables = [item for item in files if item.suffix.casefold() in TEXT_TABLES]
+    for item in files:
+        if item.name.casefold() == "trial.toml":
+            _read_toml(item, source, ledger)
+    unknown: list[Grid] = []
+    for item in tables:
+        kind = _kind_of_name(item.stem)
+        data = _bytes(item, item.name, source, ledger)
+        grid = None if data is None else read_text_table(data, item.name, ledger)
+        if grid is None:
+            if kind is not None:
+                source.tables.setdefault(kind, [])
+            continue
+        if kind is None:
+            unknown.append(grid)
+        else:
+            source.add(kind, grid)
+    _place_unknown(source, unknown, ledger, "file")
+    if not tables:
+        books = [item.name for item in files if item.suffix.casefold() in (*WORKBOOKS, *_OLD)]
+        hint = (
+            f"Give the workbook itself: {books[0]}."
+            if books
+            else "A trial folder holds trial.toml, treatments.csv, plots.csv and counts.csv."
+        )
+        ledger.error("no-tables", "The folder holds no table (.csv).", hint, Place(name))
+        return None
+    for item in files:
+        if item.suffix.casefold() in (*WORKBOOKS, *_OLD):
+            ledger.warn(
+                "unknown-file",
+                "A workbook in a trial folder is not read.",
+                "Save its sheets as .csv files here, or give the workbook instead of the folder.",
+                Place(item.name),
+            )
+    return source
+
+
+def _kind_of_name(name: str) -> str | None:
+    word = normal(name)
+    for kind, names in _NAMES.items():
+        if word in names:
+            return kind
+    # 'Counts 2' and 'counts_larvae' are counts too.
+    for kind in ("counts", "yield"):
+        if word.startswith((STANDARD[kind], "assessment")) and kind == "counts":
+            return kind
+    return None
+
+
+def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
+    unknown: list[Grid] = []
+    for grid in grids:
+        if not grid.rows:
+            continue
+        kind = _kind_of_name(grid.sheet or "")
+        if kind is None:
+            unknown.append(grid)
+        elif kind in source.tables and kind != "counts":
+            ledger.warn(
+                "unknown-sheet",
+                f"A second sheet for {kind} is not read; "
+                f"'{source.tables[kind][0].sheet}' was taken.",
+                "Put everything on one sheet, or delete one of them.",
+                grid.place(),
+            )
+        else:
+            source.add(kind, grid)
+    _place_unknown(source, unknown, ledger, "sheet")
+    if not source.tables:
+        ledger.error(
+            "no-tables",
+            "No sheet of the workbook holds a table that was recognised.",
+            "Name the sheets Trial, Treatments, Plots, Counts and Yield.",
+            Place(source.label),
+        )
+
+
+def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str) -> None:
+    """Find by their headers what tables with other names hold; the rest is named and left."""
+    for grid in grids:
+        kind = _kind_of_content(grid)
+        if kind == "flat" and "plots" in source.tables:
+            kind = "counts"
+        if kind is not None and kind not in source.tables:
+            source.add(kind, grid)
+            ledger.understand(grid.name, f"{word} {grid.name}", f"{_spoken(kind)}, by its headings")
+            continue
+        known = nearest(grid.name.removesuffix(".csv"), STANDARD.values())
+        meant = f"; did you mean '{known}'?" if known else "."
+        ledger.warn(
+            f"unknown-{word}",
+            f"The {word} '{grid.name}' is not known and was not read{meant}",
+            f"Known are {', '.join(STANDARD.values())}.",
+            grid.place(),
+        )
+    _regroup(source, ledger)
+
+
+def _regroup(source: Source, ledger: Ledger) -> None:
+    """Take counts that bring their own plan, or a plan that brings counts, as a flat table."""
+    if "flat" in source.tables:
+        return
+    for kind, other in (("counts", "plots"), ("plots", "counts")):
+        grids = source.tables.get(kind, [])
+        if other not in source.tables and grids and _kind_of_content(grids[0]) == "flat":
+            source.tables["flat"] = source.tables.pop(kind)
+            name = grids[0].name
+            ledger.understand(name, name, "flat table, for plan and counts stand together in it")
+            return
+
+
+def _spoken(kind: str) -> str:
+    return "flat table" if kind == "flat" else f"table of {kind}"
+
+
+def _kind_of_content(grid: Grid) -> str | None:
+    """Guess a table's kind from the best of its first rows."""
+    best: set[str | None] = set()
+    days = False
+    for row in grid.rows[:20]:
+        fields = {field_of("flat", cell.text) for cell in row if cell.text} - {None}
+        if len(fields) > len(best):
+            best = set(fields)
+            days = any(day_header(cell) is not None for cell in row)
+    assessed = days or bool(best & {"days_after", "days_before", "date"})
+    if {"treatment", "plot"} <= best and (assessed or _has_more(grid, best)):
+        return "flat"
+    if "plot" in best and assessed and "treatment" not in best:
+        return "counts"
+    if "treatment" in best and assessed:
+        return "flat"
+    return None
+
+
+def _has_more(grid: Grid, fields: set[str | None]) -> bool:
+    """Whether a table has columns that are no part of the plan."""
+    for row in grid.rows[:20]:
+        if {field_of("flat", cell.text) for cell in row if cell.text} >= fields:
+            return any(cell.text and field_of("plots", cell.text) is None for cell in row)
+    return False

@@ -1,0 +1,124 @@
+"""Text tables (.csv, .tsv) to cells: encoding, separator, quoting."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+
+from trialkit.problems import Place
+from trialkit.reading.cells import Cell, Grid, Ledger, Row
+from trialkit.reading.headers import all_headers, day_header, normal
+
+MAX_BYTES = 50_000_000
+_SEPARATORS = (",", ";", "\t")
+_PEEK = 25
+_LONG_CELL = 20
+
+
+def decode(data: bytes, name: str, ledger: Ledger) -> str | None:
+    """Bytes of a text file to text.
+
+    UTF-8 with or without byte order mark, UTF-16 with one, else Windows-1252. None, with an
+    error in the ledger, where the bytes are no text.
+    """
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        try:
+            return data.decode("utf-16")
+        except UnicodeDecodeError:
+            _no_text(name, ledger)
+            return None
+    if b"\0" in data:
+        _no_text(name, ledger)
+        return None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = data.count(b"\n", 0, fault.start) + 1
+    try:
+        text = data.decode("cp1252")
+    except UnicodeDecodeError:
+        _no_text(name, ledger)
+        return None
+    ledger.warn(
+        "encoding",
+        "The file is not in UTF-8; it was read as Windows-1252.",
+        "Look at the letters with accents in the report; to be sure, save the file as 'CSV UTF-8'.",
+        Place(name, row=line),
+    )
+    return text
+
+
+def _no_text(name: str, ledger: Ledger) -> None:
+    ledger.error(
+        "not-text",
+        "This is no text file that can be read.",
+        "Open it in a spreadsheet and save it as 'CSV UTF-8' or as .xlsx.",
+        Place(name),
+    )
+
+
+def read_text_table(data: bytes, name: str, ledger: Ledger) -> Grid | None:
+    """Read a .csv or .tsv file as cells; None, with an error in the ledger, where it fails."""
+    text = decode(data, name, ledger)
+    if text is None:
+        return None
+    first_line, skipped = 1, ""
+    if text[:4].casefold() == "sep=" and len(text) > 4:
+        # Some spreadsheets write the separator into a first line of its own.
+        skipped = text[4]
+        text = text.split("\n", 1)[1] if "\n" in text else ""
+        first_line = 2
+    separator = skipped or ("\t" if name.casefold().endswith(".tsv") else _separator(text))
+    try:
+        rows = tuple(_rows(text, separator, first_line, strict=True))
+    except csv.Error:
+        rows = tuple(_rows(text, separator, first_line, strict=False))
+        for row in rows:
+            for cell in row:
+                if cell.text.count("\n") > 1 or len(cell.text) > 2000:
+                    ledger.error(
+                        "quotes",
+                        "A quotation mark opens here and is not closed, so the rows after it "
+                        "run together.",
+                        "Close the quotation mark, or take it out.",
+                        Place(name, row=cell.row),
+                    )
+                    return None
+    return Grid(file=name, rows=rows, separator=separator)
+
+
+def _rows(text: str, separator: str, first_line: int, *, strict: bool) -> Iterator[Row]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=strict)
+    before = first_line - 1
+    for fields in reader:
+        line = before + 1
+        before = reader.line_num + first_line - 1
+        cells = [Cell(field.strip(), line, index) for index, field in enumerate(fields, 1)]
+        while cells and not cells[-1].text:
+            cells.pop()
+        if cells:
+            yield tuple(cells)
+
+
+def _separator(text: str) -> str:
+    """Choose the separator under which most known headers stand in one row."""
+    head = "\n".join(text[:20_000].splitlines()[:_PEEK])
+    known = all_headers()
+
+    def score(separator: str) -> tuple[int, int]:
+        best, widest = 0, 0
+        try:
+            for fields in csv.reader(io.StringIO(head, newline=""), delimiter=separator):
+                hits = sum(
+                    normal(field) in known or day_header(Cell(field.strip(), 1, 1)) is not None
+                    for field in fields
+                    if field
+                )
+                if hits > best:
+                    best, widest = hits, len(fields)
+        except csv.Error:
+            return 0, 0
+        return best, widest
+
+    return max(_SEPARATORS, key=score)
