@@ -69,7 +69,7 @@ cultivar = "Old Lantern"
 site = "Ferrow Hill farm, Long Acre field"
 season = "2025"
 trial_number = "FH-25-03"
-counted_by = "A. Quenby, R. Tolliver"
+responsible = "A. Quenby, R. Tolliver"
 plot_area_m2 = 18.0
 notes = "Invented example. Plot 307 was flooded by a burst irrigation pipe on day 12 and given up. \
 Rain ended the assessment of day 10 before the last three plots of block 4."

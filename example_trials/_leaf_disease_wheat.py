@@ -56,7 +56,7 @@ cultivar = "Saddler's Gold"
 site = "Penny Creek research farm, east field"
 season = "2024-2025"
 trial_number = "PC-25-11"
-counted_by = "M. Ellingsworth"
+responsible = "M. Ellingsworth"
 plot_area_m2 = 18.6
 notes = "Invented example. Rows run across the slope, columns along the hedge; wetter at the foot."
 

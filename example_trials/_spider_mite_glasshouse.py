@@ -64,7 +64,7 @@ cultivar = "Long Marigold"
 site = "Tansy Lane glasshouses, house 4"
 season = "spring 2025"
 trial_number = "TL-25-01"
-counted_by = "I. Brockwell"
+responsible = "I. Brockwell"
 plot_area_m2 = 3.2
 notes = "Invented example. Plots of four plants on four benches; mites can walk along and between \
 benches. On 24 March three plots had only three leaves of the right age left."
