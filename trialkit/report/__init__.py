@@ -1,1 +1,113 @@
 """Analysis to a Document, and the Document to files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trialkit.files import write_whole
+from trialkit.report.compose import Sentence, compose
+from trialkit.report.document import Document
+from trialkit.report.html import render_html, write_html
+from trialkit.report.workbook import workbook_bytes, write_tables
+
+if TYPE_CHECKING:
+    from trialkit.analysis import Analysis
+
+#: File name by format.
+FILES = {"html": "report.html", "xlsx": "tables.xlsx"}
+
+__all__ = [
+    "FILES",
+    "compose",
+    "draw_figures",
+    "write_html",
+    "write_report",
+    "write_tables",
+]
+
+
+def _silent(step: str) -> None:
+    del step
+
+
+def draw_figures(analysis: Analysis, document: Document) -> dict[str, str]:
+    """Draw every figure that a document has a place for, each once.
+
+    Returns
+    -------
+    dict of str to str
+        An ``<svg>`` element by key, its ids prefixed with the key.
+    """
+    from trialkit import figures
+
+    return {
+        block.key: figures.draw_svg(
+            getattr(figures, block.kind)(analysis, block.variable), block.key
+        )
+        for block in document.figures()
+    }
+
+
+def write_report(
+    analysis: Analysis,
+    findings: Sequence[Sentence],
+    out: Path,
+    formats: Collection[str] = ("html", "xlsx"),
+    progress: Callable[[str], None] | None = None,
+    made: datetime | None = None,
+) -> tuple[Path, ...]:
+    """Write the report and the tables of an analysis.
+
+    All files are made before the first is moved into place, so that a run which fails or is
+    interrupted on the way leaves older files as they were.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    findings : sequence
+        What the trial shows; anything with a ``text``.
+    out : Path
+        Folder, made where it is missing.
+    formats : collection of str
+        Any of ``html`` and ``xlsx``.
+    progress : callable, optional
+        Is told each step.
+    made : datetime, optional
+        The time that the files carry; without it they carry none.
+
+    Returns
+    -------
+    tuple of Path
+
+    Raises
+    ------
+    ValueError
+        When a format is not known.
+    OSError
+        When a file cannot be written.
+    """
+    unknown = sorted(set(formats) - set(FILES))
+    if unknown:
+        raise ValueError(
+            f"no report can be written as {', '.join(unknown)}; known: {', '.join(FILES)}"
+        )
+    tell = progress or _silent
+    document = compose(analysis, findings, made=made)
+    made_files: dict[str, bytes] = {}
+    if "html" in formats:
+        tell("Drawing the figures")
+        drawings = draw_figures(analysis, document)
+        tell("Writing the report")
+        made_files["html"] = render_html(document, drawings).encode("utf-8")
+    if "xlsx" in formats:
+        tell("Writing the tables")
+        made_files["xlsx"] = workbook_bytes(document, made)
+    paths = []
+    for name, content in made_files.items():
+        path = Path(out) / FILES[name]
+        write_whole(path, content)
+        paths.append(path)
+    return tuple(paths)

@@ -1,0 +1,174 @@
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from openpyxl import Workbook, load_workbook
+
+from trialkit.analysis import Analysis
+from trialkit.report import compose, write_tables
+from trialkit.report.document import Column, Document, Kind, Missing, Section, Table
+from trialkit.report.workbook import number_format, sheet_names, workbook_bytes
+
+
+def opened(document: Document) -> Workbook:
+    return load_workbook(io.BytesIO(workbook_bytes(document)))
+
+
+@pytest.fixture(scope="session")
+def book(document: Document) -> Workbook:
+    return opened(document)
+
+
+def one_table(*rows: tuple[object, ...], target: float | None = None) -> Document:
+    table = Table(
+        key="t",
+        question="What?",
+        columns=(Column(title="Name"), Column(title="Value", kind=Kind.NUMBER, digits=1)),
+        rows=rows,
+        sheet="T",
+        target=target,
+    )
+    section = Section(key="s", title="S", blocks=(table,))
+    return Document(title="D", subtitle="", facts=(), sections=(section,))
+
+
+def test_first_sheet_lists_all_the_others(book: Workbook) -> None:
+    first = book.worksheets[0]
+    assert first.title == "Contents"
+    listed = [row[0].value for row in first.iter_rows(min_row=5)]
+    assert listed == book.sheetnames[1:]
+    assert all(len(row[1].value) > 10 for row in first.iter_rows(min_row=5))
+    assert first["A5"].hyperlink.location == f"'{book.sheetnames[1]}'!A1"
+
+
+def test_every_table_is_a_sheet_with_frozen_heads(book: Workbook, document: Document) -> None:
+    assert len(book.sheetnames) == 2 + len(document.tables()) + len(document.annex)
+    for sheet in book.worksheets[1:]:
+        assert sheet.freeze_panes == "B2"
+        assert all(cell.font.bold for cell in sheet[1])
+        assert sheet.column_dimensions["A"].width >= 9
+
+
+def test_numbers_are_numbers_to_the_last_digit(book: Workbook, analysis: Analysis) -> None:
+    sheet = book["All means"]
+    heads = [cell.value for cell in sheet[1]]
+    place = heads.index("Mean as counted")
+    values = [row[place].value for row in sheet.iter_rows(min_row=2)]
+    wanted = analysis.means["mean"].tolist()
+    assert len(values) == len(wanted)
+    for value, mean in zip(values, wanted, strict=True):
+        # the file format's writer keeps 16 digits
+        assert value is None if mean != mean else value == pytest.approx(mean, rel=1e-15)
+
+
+def test_p_values_have_a_format(book: Workbook) -> None:
+    sheet = book["Analysis of variance"]
+    heads = [cell.value for cell in sheet[1]]
+    cell = sheet.cell(row=2, column=heads.index("p-value") + 1)
+    assert isinstance(cell.value, float)
+    assert cell.number_format == "0.0000"
+
+
+def test_missing_is_empty_and_its_reason_below() -> None:
+    sheet = opened(one_table(("A", Missing("lost in a flood")), ("B", 2)))["T"]
+    assert sheet["B2"].value is None
+    assert sheet["B3"].value == 2
+    assert sheet["B3"].data_type == "n"
+    assert sheet["A5"].value == "Empty: lost in a flood."
+
+
+def test_control_is_shaded() -> None:
+    sheet = opened(one_table(("A", 91.0), ("B", -3.0), ("C", 5.0), target=80.0))["T"]
+    assert sheet["B2"].fill.start_color.rgb.endswith("7FB3D9")
+    assert sheet["B3"].fill.start_color.rgb.endswith("F6D9C2")
+    assert sheet["B4"].fill.fill_type is None
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "=1+1",
+        "+1",
+        "-1",
+        "@SUM(A1)",
+        '=HYPERLINK("x")',
+        "#N/A",
+        "<script>",
+        "../x",
+        "\U0001f41e",
+        "12",
+        "TRUE",
+    ],
+)
+def test_text_stays_text(text: str) -> None:
+    cell = opened(one_table((text, 1.0)))["T"]["A2"]
+    assert cell.value == text
+    assert cell.data_type == "s"
+    assert bool(cell.quotePrefix) == text.startswith(("=", "+", "-", "@"))
+
+
+def test_text_of_the_input_never_becomes_a_formula(renamed: Callable[[str], Analysis]) -> None:
+    content = workbook_bytes(compose(renamed("=1+1 <b>\x07 ../x")))
+    book = load_workbook(io.BytesIO(content))
+    kinds = {cell.data_type for sheet in book for row in sheet.iter_rows() for cell in row}
+    assert kinds == {"n", "s"}
+    assert book["Treatments"]["A2"].value == "1 =1+1 <b> ../x 1"
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/")]
+        assert all(b"<f>" not in archive.read(name) for name in sheets)
+        assert not any("externalLink" in name for name in archive.namelist())
+
+
+@given(st.lists(st.text(max_size=60), max_size=30))
+def test_sheet_names_are_allowed_and_differ(wanted: list[str]) -> None:
+    names = sheet_names(wanted)
+    assert len(names) == len(wanted)
+    assert len({name.casefold() for name in names}) == len(names)
+    for name in names:
+        assert 1 <= len(name) <= 31
+        assert not set(name) & set("[]:*?/\\'")
+        assert name.casefold() != "history"
+        assert name == name.strip()
+
+
+def test_long_alike_names_are_numbered() -> None:
+    names = sheet_names(["Means " + "x" * 40, "Means " + "x" * 41, "means " + "x" * 50])
+    assert len(set(names)) == 3
+    assert names[1].endswith(" 2")
+
+
+@pytest.mark.parametrize(
+    ("column", "shown"),
+    [
+        (Column(title="x", kind=Kind.NUMBER, digits=0), "#,##0"),
+        (Column(title="x", kind=Kind.NUMBER, digits=2), "#,##0.00"),
+        (Column(title="x", kind=Kind.NUMBER), "General"),
+        (Column(title="x", kind=Kind.P_VALUE), "0.0000"),
+    ],
+)
+def test_formats(column: Column, shown: str) -> None:
+    assert number_format(column) == shown
+
+
+def test_the_same_document_gives_the_same_bytes(document: Document) -> None:
+    assert workbook_bytes(document) == workbook_bytes(document)
+
+
+def test_the_file_carries_the_given_time(document: Document) -> None:
+    made = datetime(2025, 11, 25, 1, 2, tzinfo=UTC)
+    book = load_workbook(io.BytesIO(workbook_bytes(document, made)))
+    assert book.properties.modified.replace(tzinfo=UTC) == made
+
+
+def test_written_to_a_path(document: Document, tmp_path: Path) -> None:
+    path = tmp_path / "deep" / "tables.xlsx"
+    write_tables(document, path)
+    assert path.read_bytes() == workbook_bytes(document)
+    assert [item.name for item in path.parent.iterdir()] == ["tables.xlsx"]

@@ -1,0 +1,12 @@
+"""Figures of an Analysis, made with plotnine; nothing here computes a statistic.
+
+plotnine and matplotlib are imported when a figure is made, not before.
+"""
+
+from __future__ import annotations
+
+from trialkit.figures.lines import control_course, course
+from trialkit.figures.means import pest_days_means, yield_means
+from trialkit.figures.svg import draw_svg
+
+__all__ = ["control_course", "course", "draw_svg", "pest_days_means", "yield_means"]

@@ -1,0 +1,147 @@
+"""Figures of one mean a treatment: yield, pest-days, a single assessment."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trialkit.figures.identity import (
+    Identity,
+    identities,
+    measured_label,
+    mix,
+    plain_line,
+    shorten,
+)
+from trialkit.figures.theme import INK, LABEL_SIZE, PALE, number_labels, report_theme
+
+if TYPE_CHECKING:
+    from plotnine import ggplot
+
+    from trialkit.analysis import Analysis
+
+WIDTH = 8.0
+ROW, FOOT = 0.3, 0.85
+
+
+def yield_means(analysis: Analysis, variable: str) -> ggplot:
+    """Draw the mean yield of each treatment with its interval and letters.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    variable : str
+
+    Raises
+    ------
+    ValueError
+        When there are no such means.
+    """
+    return _of_measure(analysis, variable, "yield", measured_label(analysis.trial, variable))
+
+
+def pest_days_means(analysis: Analysis, variable: str) -> ggplot:
+    """Draw the mean pest-days of each treatment with its interval and letters.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    variable : str
+
+    Raises
+    ------
+    ValueError
+        When there are no such means.
+    """
+    title = f"{measured_label(analysis.trial, variable)} \u00d7 days"
+    return _of_measure(analysis, variable, "pest_days", title)
+
+
+def _of_measure(analysis: Analysis, variable: str, measure: str, title: str) -> ggplot:
+    table = analysis.means
+    rows = table[(table["variable"] == variable) & (table["measure"] == measure)]
+    rows = rows.assign(point=rows["back_transformed"].fillna(rows["mean"]))
+    rows = rows[rows["point"].notna()]
+    if rows.empty:
+        raise ValueError(f"no {measure} of {variable!r} in this analysis")
+    return dot_means(rows, identities(analysis.trial), title)
+
+
+def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggplot:
+    """Draw one dot a treatment, treatments down, with intervals and letters.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``treatment``, ``point``, ``lower``, ``upper``, ``letters``.
+    looks : dict
+        Identity by treatment id.
+    title : str
+        What the scale measures.
+    """
+    import plotnine as p9
+
+    present = set(rows["treatment"])
+    shown = [item for item in looks if item in present]
+    height = len(shown) * ROW + FOOT
+    places = {item: float(len(shown) - index) for index, item in enumerate(shown)}
+    far = rows[["point", "upper"]].max(axis=1)
+    low = min(0.0, float(rows["point"].min()))
+    span = (float(far.max()) - low) or 1.0
+    drawn = rows.assign(
+        place=rows["treatment"].map(places).astype(float),
+        colour=rows["treatment"].map({item: looks[item].colour for item in shown}),
+        mark=rows["treatment"].map({item: looks[item].mark for item in shown}),
+        lower=rows["lower"].clip(lower=low),
+        text_at=far + 0.025 * span,
+        letters=rows["letters"].fillna(""),
+    )
+    spans = drawn[drawn["lower"].notna() & drawn["upper"].notna()]
+    layers: list[object] = []
+    if not spans.empty:
+        pale = [mix(colour, "#ffffff", PALE) for colour in spans["colour"]]
+        layers.append(
+            p9.geom_segment(
+                p9.aes(x="lower", y="place", xend="upper", yend="place", color="pale", group=1),
+                data=spans.assign(pale=pale),
+                size=1.1,
+            )
+        )
+    layers.append(
+        p9.geom_point(
+            p9.aes(x="point", y="place", color="colour", fill="colour", shape="mark", group=1),
+            data=drawn,
+            size=2.8,
+        )
+    )
+    lettered = drawn[drawn["letters"].ne("")]
+    if not lettered.empty:
+        layers.append(
+            p9.geom_text(
+                p9.aes(x="text_at", y="place", label="letters", group=1),
+                data=lettered,
+                color=INK,
+                ha="left",
+                size=LABEL_SIZE,
+            )
+        )
+    plot = p9.ggplot()
+    plot += [
+        *layers,
+        p9.scale_color_identity(),
+        p9.scale_fill_identity(),
+        p9.scale_shape_identity(),
+        p9.scale_x_continuous(
+            limits=(low, low + 1.1 * span), labels=number_labels, expand=(0.01, 0)
+        ),
+        p9.scale_y_continuous(
+            breaks=list(places.values()),
+            labels=[shorten(looks[item].label, 34) for item in shown],
+            limits=(0.5, len(shown) + 0.5),
+            expand=(0, 0),
+        ),
+        p9.labs(x=shorten(plain_line(title), 70), y=""),
+        report_theme(WIDTH, height, across=True),
+    ]
+    return plot

@@ -1,0 +1,109 @@
+"""Analysis to Document: which questions are answered, and in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Protocol
+
+from trialkit.figures.identity import plain_line
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Document, Section
+from trialkit.report.parts import annex, closing, effects, field, means, methods, pest
+
+if TYPE_CHECKING:
+    from trialkit.analysis import Analysis
+
+Compose = Callable[[Context], Iterator[Block]]
+
+
+class Sentence(Protocol):
+    """A finding: anything with a text."""
+
+    @property
+    def text(self) -> str:
+        """The sentence."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A section of the report: its anchor, its heading, and the functions that fill it."""
+
+    key: str
+    title: str
+    fill: tuple[Compose, ...]
+
+
+#: The report in reading order. A further table or figure is one function more in a part; a part
+#: whose functions yield nothing does not appear.
+OUTLINE: tuple[Part, ...] = (
+    Part("shows", "What the trial shows", (closing.findings,)),
+    Part("course", "How the pest developed", (pest.course_of_pest,)),
+    Part(
+        "control",
+        "How much control, and for how long",
+        (pest.control_by_day, pest.persistence),
+    ),
+    Part("pest-days", "How much pest over the whole time", (pest.pest_days,)),
+    Part("enemies", "Natural enemies", (effects.natural_enemies,)),
+    Part("damage", "Damage", (effects.damage,)),
+    Part("injury", "Injury to the crop", (effects.crop_injury,)),
+    Part("yield", "Yield", (effects.yields,)),
+    Part("means", "Means on every day", (means.all_means,)),
+    Part("tests", "Tests of treatments", (means.fits,)),
+    Part("done", "How the trial was done", (methods.how_done, field.applications)),
+    Part("analysed", "How it was analysed", (methods.how_analysed,)),
+    Part("field", "The field", (field.field_map,)),
+    Part("plots", "Data of the plots", (field.plot_data,)),
+    Part("warnings", "Warnings", (closing.warnings,)),
+    Part("cautions", "Cautions", (closing.cautions,)),
+    Part("references", "Sources of the formulas", (closing.references,)),
+    Part("again", "How to run it again", (closing.run_again,)),
+)
+
+
+def compose(
+    analysis: Analysis,
+    findings: Sequence[Sentence] = (),
+    *,
+    made: datetime | None = None,
+) -> Document:
+    """Put an analysis into words and tables.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    findings : sequence
+        What the trial shows, the weightiest first; anything with a ``text``.
+    made : datetime, optional
+        When the report was made. Without it the document carries no time, and depends on the
+        analysis alone.
+
+    Returns
+    -------
+    Document
+    """
+    context = Context(
+        analysis=analysis,
+        findings=tuple(plain_line(item.text) for item in findings),
+        made=made.strftime("%Y-%m-%d %H:%M %Z").strip() if made is not None else "",
+    )
+    trial = analysis.trial
+    place = (plain_line(part) for part in (trial.site, trial.season) if part)
+    return Document(
+        title=plain_line(trial.title),
+        subtitle=", ".join(place),
+        facts=methods.trial_facts(context),
+        sections=tuple(_sections(context, OUTLINE)),
+        annex=tuple(annex.long_tables(context)),
+        made=context.made,
+    )
+
+
+def _sections(context: Context, outline: Iterable[Part]) -> Iterator[Section]:
+    for part in outline:
+        blocks = tuple(block for fill in part.fill for block in fill(context))
+        if blocks:
+            yield Section(key=part.key, title=part.title, blocks=blocks)

@@ -1,0 +1,165 @@
+"""What every composing function reads: the analysis, the names of things, the digits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trialkit.figures.identity import Identity, identities, measured_label, plain_line
+from trialkit.numerals import day as write_day
+from trialkit.report.numbers import decimals_for_error
+from trialkit.trial import Kind, Trial, Variable, VariableRole
+
+if TYPE_CHECKING:
+    from trialkit.analysis import Analysis
+
+COMPARISONS: Mapping[str, str] = {
+    "tukey": "Tukey's procedure",
+    "lsd": "least significant difference",
+    "dunnett": "Dunnett's procedure",
+    "snk": "Student-Newman-Keuls procedure",
+    "duncan": "Duncan's procedure",
+    "bonferroni": "t tests with Bonferroni's correction",
+    "sidak": "t tests with Sidak's correction",
+    "holm": "t tests with Holm's correction",
+    "fdr": "t tests at a controlled false discovery rate (Benjamini-Hochberg)",
+    "scheffe": "Scheff\u00e9's procedure",
+}
+SCALES: Mapping[str, str] = {
+    "none": "as measured",
+    "sqrt": "square root",
+    "log": "logarithm",
+    "arcsine": "arcsine",
+}
+SCALE_FORMULAS: Mapping[str, str] = {
+    "sqrt": "Square root: square root of (value + 0.5).",
+    "log": "Logarithm: log10 of (value + 1).",
+    "arcsine": "Arcsine: arcsine of the square root of (percent / 100).",
+}
+CONTROL_METHODS: Mapping[str, str] = {
+    "abbott": "Abbott",
+    "henderson-tilton": "Henderson-Tilton",
+    "sun-shepard": "Sun-Shepard",
+    "schneider-orelli": "Schneider-Orelli",
+}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Context:
+    """An analysis with the names of its things.
+
+    Attributes
+    ----------
+    analysis : Analysis
+    findings : tuple of str
+        Sentences, the weightiest first.
+    made : str
+        When the report was made.
+    """
+
+    analysis: Analysis
+    findings: tuple[str, ...]
+    made: str
+
+    @property
+    def trial(self) -> Trial:
+        """The trial behind the analysis."""
+        return self.analysis.trial
+
+    @cached_property
+    def looks(self) -> dict[str, Identity]:
+        """Label, colour and mark of each treatment by id."""
+        return identities(self.trial)
+
+    @cached_property
+    def variables(self) -> dict[str, Variable]:
+        """Every variable with results by name, in the order of the trial.
+
+        A yield that was brought together from harvested masses need not be in the trial.
+        """
+        known = {variable.name: variable for variable in self.trial.variables}
+        for name in self.table("responses", "variable").get("variable", ()):
+            if name not in known:
+                known[name] = Variable(
+                    name=name,
+                    label=measured_label(self.trial, name),
+                    kind=Kind.MEASUREMENT,
+                    role=VariableRole.YIELD,
+                )
+        return known
+
+    def of_role(self, *roles: VariableRole) -> list[Variable]:
+        """Variables of these roles that have results."""
+        present = set(self.table("responses", "variable").get("variable", ()))
+        return [
+            item for item in self.variables.values() if item.role in roles and item.name in present
+        ]
+
+    def key(self, kind: str, variable: str) -> str:
+        """Make the anchor of a table or figure; free of what a variable may be called."""
+        return f"{kind}-{list(self.variables).index(variable) + 1}"
+
+    def table(self, name: str, *needed: str) -> pd.DataFrame:
+        """Find a table of the analysis; empty when it has none of that name.
+
+        Parameters
+        ----------
+        name : str
+        *needed : str
+            Columns without which the table is of no use.
+        """
+        found = getattr(self.analysis, name, None)
+        if not isinstance(found, pd.DataFrame) or not set(needed) <= set(found.columns):
+            return pd.DataFrame()
+        return found
+
+    def rows(self, name: str, variable: str, measure: str | None = None) -> pd.DataFrame:
+        """Rows of a table for one variable, and one measure of it."""
+        found = self.table(name, "variable")
+        if found.empty:
+            return found
+        found = found[found["variable"] == variable]
+        return found if measure is None else found[found["measure"] == measure]
+
+    def label(self, treatment: str) -> str:
+        """Id and name of a treatment."""
+        look = self.looks.get(treatment)
+        return look.label if look else plain_line(treatment)
+
+    def variable_label(self, name: str) -> str:
+        """Words for a variable."""
+        return measured_label(self.trial, name)
+
+    def shown_treatments(self, rows: pd.DataFrame) -> list[str]:
+        """Treatments of some rows, in the order of the trial."""
+        present = set(rows["treatment"])
+        return [item for item in self.looks if item in present]
+
+    def digits(self, variable: str, measure: str) -> int:
+        """Decimals for the means of a variable: one rule for its table on all days."""
+        rows = self.rows("means", variable, measure)
+        errors = ((rows["upper"] - rows["lower"]) / 4.0).tolist()
+        return decimals_for_error(errors, rows["mean"].tolist())
+
+    def response(self, variable: str, measure: str, day: float) -> str:
+        """Name a response: the variable, and the day or what was made of it."""
+        label = self.variable_label(variable)
+        if measure == "pest_days":
+            return f"{label}, area under the curve"
+        if measure == "yield" or math.isnan(day):
+            return label
+        return f"{label}, day {write_day(day)}"
+
+    def since_latest(self, day: float) -> str:
+        """Say how long after the latest application a day lies, where there were several."""
+        dates = sorted(item.date for item in self.trial.applications)
+        first = self.trial.applied or (dates[0] if dates else None)
+        if first is None or len(dates) < 2 or day <= 0:
+            return ""
+        past = [(date - first).days for date in dates if (date - first).days < day]
+        return f"{write_day(day - past[-1])} after latest" if past and past[-1] > 0 else ""

@@ -1,0 +1,246 @@
+"""The Document: what a report says, before any writer gives it a form.
+
+Numbers stay numbers until a writer formats them, and text stays plain text until a writer
+escapes it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    """What a column holds.
+
+    A column of letters belongs to the column of numbers before it, and a writer may set both in
+    one cell.
+    """
+
+    TEXT = "text"
+    NUMBER = "number"
+    P_VALUE = "p"
+    LETTERS = "letters"
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """A number that there is not, and why; the reason may be empty."""
+
+    reason: str = ""
+
+
+Cell = str | float | int | Missing | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of a table.
+
+    Attributes
+    ----------
+    title : str
+        Heading in words.
+    kind : Kind
+    digits : int or None
+        Decimals of the numbers; None for 3 significant digits each.
+    under : str
+        A second line of the heading, such as a date.
+    """
+
+    title: str
+    kind: Kind = Kind.TEXT
+    digits: int | None = None
+    under: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """One question and its answer; the first column heads the rows.
+
+    Attributes
+    ----------
+    key : str
+        Short name, unique in the document: the anchor of a page.
+    question : str
+        What the table tells; its caption.
+    columns : tuple of Column
+    rows : tuple of tuple of Cell
+    notes : tuple of str
+        Sentences below the table.
+    sheet : str
+        Name of its sheet in a workbook.
+    target : float or None
+        Where given, the numbers are percent control and are shaded against this target.
+    """
+
+    key: str
+    question: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    notes: tuple[str, ...] = ()
+    sheet: str = ""
+    target: float | None = None
+
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise ValueError(f"table {self.key}: {len(row)} cells, {len(self.columns)} columns")
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Running text."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Sentences, the weightiest first."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Notes:
+    """A list of remarks."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Pairs of a word and what it stands for."""
+
+    pairs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A line to type."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureBlock:
+    """A place for a figure; the drawing is given to the writer under the same key.
+
+    Attributes
+    ----------
+    key : str
+    kind : str
+        Which figure to draw: the name of a function of `trialkit.figures`.
+    variable : str
+        Of which variable.
+    alt : str
+        What the figure shows, for those who cannot see it.
+    caption : str
+    """
+
+    key: str
+    kind: str
+    variable: str
+    alt: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapPlot:
+    """One plot on the field map."""
+
+    row: int
+    column: int
+    plot: str
+    treatment: str
+    block: str = ""
+    colour: str = "#ffffff"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldMap:
+    """Plots where they lie.
+
+    Attributes
+    ----------
+    key, caption : str
+    plots : tuple of MapPlot
+    legend : tuple of (str, str, str)
+        Treatment id, name and colour.
+    rows, columns : tuple of int
+        Numbers of the rows and columns that the map shows, in order.
+    """
+
+    key: str
+    caption: str
+    plots: tuple[MapPlot, ...]
+    legend: tuple[tuple[str, str, str], ...]
+    rows: tuple[int, ...]
+    columns: tuple[int, ...]
+
+    def at(self, row: int, column: int) -> tuple[MapPlot, ...]:
+        """Plots in one place of the map: none, one, or several where the plan says so."""
+        return tuple(plot for plot in self.plots if (plot.row, plot.column) == (row, column))
+
+
+Block = Paragraph | Findings | Notes | Facts | Command | FigureBlock | FieldMap | Table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A heading and what stands below it."""
+
+    key: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """A whole report.
+
+    Attributes
+    ----------
+    title : str
+    subtitle : str
+        Site and season, where known.
+    facts : tuple of (str, str)
+        The trial in a few words.
+    sections : tuple of Section
+        None is empty.
+    annex : tuple of Table
+        Long tables for a workbook only.
+    made : str
+        When the report was made.
+    """
+
+    title: str
+    subtitle: str
+    facts: tuple[tuple[str, str], ...]
+    sections: tuple[Section, ...]
+    annex: tuple[Table, ...] = ()
+    made: str = ""
+
+    def blocks(self) -> Iterator[Block]:
+        """Every block in reading order."""
+        for section in self.sections:
+            yield from section.blocks
+
+    def tables(self) -> tuple[Table, ...]:
+        """Every table of the sections, in reading order."""
+        return tuple(block for block in self.blocks() if isinstance(block, Table))
+
+    def figures(self) -> tuple[FigureBlock, ...]:
+        """Every place for a figure, in reading order."""
+        return tuple(block for block in self.blocks() if isinstance(block, FigureBlock))
+
+
+def number_or_missing(value: object, reason: object = None) -> float | Missing:
+    """Make a cell of a number; undefined becomes `Missing` with its reason."""
+    number = float(value) if isinstance(value, int | float) else math.nan
+    if math.isfinite(number):
+        return number
+    return Missing(reason if isinstance(reason, str) else "")

@@ -1,0 +1,237 @@
+"""The Document as one self-contained HTML page."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trialkit.figures.identity import plain_line
+from trialkit.files import write_whole
+from trialkit.report.document import Cell, Column, Document, FieldMap, Kind, MapPlot, Missing, Table
+from trialkit.report.numbers import write_cell
+from trialkit.resources import data_folder
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+TEMPLATE = "report.html.j2"
+STYLE = "report.css"
+#: Tables with more columns than this are set smaller on paper.
+WIDE_TABLE = 9
+#: Headings up to this length stay on one line.
+SHORT_HEAD = 8
+#: Tables up to this many rows are not split between pages.
+SHORT_TABLE = 14
+#: First columns with texts longer than this get more room.
+LONG_NAME = 14
+_RAISED = str.maketrans(
+    "0123456789", "\u2070\u00b9\u00b2\u00b3\u2074\u2075\u2076\u2077\u2078\u2079"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class HeadCell:
+    """One heading of a table as the page shows it."""
+
+    title: str
+    under: str
+    numeric: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BodyCell:
+    """One cell of a table as the page shows it.
+
+    Attributes
+    ----------
+    text : str
+    style : str
+        Class of the cell: how it is set, and how it is shaded.
+    letters : str or None
+        Letters beside a mean; None in a column that has none.
+    note : str
+        Number of a note below the table, raised.
+    """
+
+    text: str
+    style: str
+    letters: str | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PageTable:
+    """A table ready for the page: letters set into the cells of their means, notes numbered."""
+
+    heads: tuple[HeadCell, ...]
+    rows: tuple[tuple[BodyCell, ...], ...]
+    notes: tuple[str, ...]
+    reasons: tuple[tuple[str, str], ...]
+    style: str
+    short: bool
+    target: float | None
+
+
+def shade(value: Cell, target: float) -> str:
+    """Name the shade of a percent control: the nearer to the target, the darker.
+
+    Parameters
+    ----------
+    value : number, or what stands for a missing one
+    target : float
+        Percent control that counts as holding.
+    """
+    if value is None or isinstance(value, str | Missing):
+        return ""
+    if value < 0:
+        return "below"
+    for name, share in (("held", 1.0), ("near", 0.75), ("half", 0.5), ("some", 0.25)):
+        if value >= share * target:
+            return name
+    return "little"
+
+
+def page_table(table: Table) -> PageTable:
+    """Bring a table to the form of the page."""
+    heads: list[HeadCell] = []
+    for column in table.columns:
+        if column.kind is not Kind.LETTERS:
+            title = column.title
+            if len(title) <= SHORT_HEAD:
+                title = title.replace(" ", "\N{NO-BREAK SPACE}")
+            heads.append(HeadCell(title, column.under, column.kind is not Kind.TEXT))
+    reasons: dict[str, str] = {}
+    rows = tuple(tuple(_cells(table, row, reasons)) for row in table.rows)
+    return PageTable(
+        heads=tuple(heads),
+        rows=rows,
+        notes=table.notes,
+        reasons=tuple((raised, reason) for reason, raised in reasons.items()),
+        style=_table_style(table, len(heads)),
+        short=len(rows) <= SHORT_TABLE,
+        target=table.target,
+    )
+
+
+def _table_style(table: Table, width: int) -> str:
+    """Classes of a table: how wide, how long its row headings, how many letters beside a mean."""
+    classes = [f"letters-{letters_width(table)}"]
+    if width > WIDE_TABLE:
+        classes.append("wide")
+    if max((len(str(row[0])) for row in table.rows), default=0) > LONG_NAME:
+        classes.append("names")
+    return " ".join(classes)
+
+
+def _cells(table: Table, row: tuple[Cell, ...], reasons: dict[str, str]) -> Iterator[BodyCell]:
+    columns = table.columns
+    for index, (column, value) in enumerate(zip(columns, row, strict=True)):
+        if column.kind is Kind.LETTERS:
+            continue
+        beside = index + 1 < len(columns) and columns[index + 1].kind is Kind.LETTERS
+        letters = row[index + 1] if beside else None
+        note = ""
+        if isinstance(value, Missing) and value.reason:
+            note = reasons.setdefault(value.reason, str(len(reasons) + 1).translate(_RAISED))
+        style = "word" if column.kind is Kind.TEXT else "number"
+        if table.target is not None and column.kind is Kind.NUMBER:
+            style += f" {shade(value, table.target)}".rstrip()
+        yield BodyCell(
+            text=plain_line(write_cell(value, column))
+            if isinstance(value, str)
+            else write_cell(value, column),
+            style=style,
+            letters=None if not beside else letters if isinstance(letters, str) else "",
+            note=note,
+        )
+
+
+def map_edges(field: FieldMap, row: int, column: int) -> str:
+    """Name the edges of a place where a neighbour lies in another block."""
+    here = _block(field.at(row, column))
+    edges = []
+    for name, step in (("above", (-1, 0)), ("left", (0, -1))):
+        there = _block(field.at(row + step[0], column + step[1]))
+        if here is not None and there is not None and here != there:
+            edges.append(name)
+    return " ".join(edges)
+
+
+def _block(plots: tuple[MapPlot, ...]) -> str | None:
+    return plots[0].block if plots else None
+
+
+def letters_width(table: Table) -> int:
+    """How many letters the longest group of letters of a table has."""
+    places = [i for i, column in enumerate(table.columns) if column.kind is Kind.LETTERS]
+    lengths = (len(str(row[place] or "")) for row in table.rows for place in places)
+    return min(max(lengths, default=0), 8)
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(data_folder("templates")),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["kind"] = lambda block: type(block).__name__
+    environment.filters["page_table"] = page_table
+    environment.globals["map_edges"] = map_edges
+    return environment.get_template(TEMPLATE)
+
+
+def _style() -> str:
+    text = (data_folder("templates") / STYLE).read_text(encoding="utf-8")
+    without_remarks = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
+    return re.sub(r"\n\s*", "\n", without_remarks).strip()
+
+
+def render_html(document: Document, figures: Mapping[str, str]) -> str:
+    """Write a document as one page that loads nothing from elsewhere.
+
+    Parameters
+    ----------
+    document : Document
+    figures : mapping of str to str
+        An ``<svg>`` element by the key of its `FigureBlock`, its ids unique in the page. A figure
+        without a drawing is left out.
+
+    Returns
+    -------
+    str
+        All text of the document is escaped.
+    """
+    from markupsafe import Markup
+
+    # the drawings and the style sheet are ours; every other text is escaped by the template
+    drawings = {key: Markup(svg) for key, svg in figures.items()}  # noqa: S704
+    return _template().render(
+        document=document,
+        figures=drawings,
+        style=Markup(_style()),  # noqa: S704
+    )
+
+
+def write_html(document: Document, figures: Mapping[str, str], path: Path) -> None:
+    """Write a document as an HTML file, moved into place when it is whole.
+
+    Parameters
+    ----------
+    document : Document
+    figures : mapping of str to str
+        See `render_html`.
+    path : Path
+    """
+    write_whole(path, render_html(document, figures).encode("utf-8"))
+
+
+__all__ = ["Column", "page_table", "render_html", "shade", "write_html"]

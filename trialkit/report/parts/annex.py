@@ -1,0 +1,203 @@
+"""Long tables for the workbook: every number of the analysis, one row each."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from trialkit.figures.identity import plain_line
+from trialkit.report.context import Context
+from trialkit.report.document import Cell, Column, Kind, Table
+
+_TEXT, _NUMBER, _P = Kind.TEXT, Kind.NUMBER, Kind.P_VALUE
+
+
+@dataclass(frozen=True, slots=True)
+class _Long:
+    """A tidy table of the analysis, and how its columns are headed.
+
+    ``columns`` are (column of the table, heading, kind, decimals shown).
+    """
+
+    name: str
+    sheet: str
+    question: str
+    columns: tuple[tuple[str, str, Kind, int | None], ...]
+
+
+_RESPONSE = (
+    ("variable", "Variable", _TEXT, None),
+    ("measure", "Measure", _TEXT, None),
+    ("days_after", "Days after application", _NUMBER, None),
+)
+_INTERVAL = (
+    ("lower", "Interval from", _NUMBER, 3),
+    ("upper", "Interval to", _NUMBER, 3),
+)
+
+#: The long tables, in the order of their sheets; a further table is one more entry.
+LONG_TABLES: tuple[_Long, ...] = (
+    _Long(
+        "means",
+        "All means",
+        "Every mean: as counted, on the scale of analysis, and brought back with its interval",
+        (
+            *_RESPONSE,
+            ("treatment", "Treatment", _TEXT, None),
+            ("n", "Plots", _NUMBER, 0),
+            ("mean", "Mean as counted", _NUMBER, 3),
+            ("mean_analysed", "Least-squares mean, scale of analysis", _NUMBER, 4),
+            ("se", "Standard error, scale of analysis", _NUMBER, 4),
+            ("back_transformed", "Least-squares mean, brought back", _NUMBER, 3),
+            *_INTERVAL,
+            ("letters", "Letters", _TEXT, None),
+        ),
+    ),
+    _Long(
+        "comparisons",
+        "All comparisons",
+        "Every pair of treatments that was compared: first minus second, on the scale of analysis",
+        (
+            *_RESPONSE,
+            ("a", "First treatment", _TEXT, None),
+            ("b", "Second treatment", _TEXT, None),
+            ("difference", "Difference", _NUMBER, 4),
+            ("se", "Standard error", _NUMBER, 4),
+            ("p_adjusted", "p-value", _P, None),
+            *_INTERVAL,
+            ("method", "Procedure", _TEXT, None),
+        ),
+    ),
+    _Long(
+        "anova",
+        "All sources of variation",
+        "The analysis of variance of every response, source by source",
+        (
+            *_RESPONSE,
+            ("transform", "Scale of analysis", _TEXT, None),
+            ("source", "Source", _TEXT, None),
+            ("df", "Degrees of freedom", _NUMBER, 0),
+            ("sum_sq", "Sum of squares", _NUMBER, 4),
+            ("mean_sq", "Mean square", _NUMBER, 4),
+            ("F", "F", _NUMBER, 3),
+            ("p", "p-value", _P, None),
+        ),
+    ),
+    _Long(
+        "control",
+        "Control, every method",
+        "Percent control by every method that the data allow",
+        (
+            ("variable", "Variable", _TEXT, None),
+            ("days_after", "Days after application", _NUMBER, None),
+            ("treatment", "Treatment", _TEXT, None),
+            ("method", "Method", _TEXT, None),
+            ("percent", "Control, %", _NUMBER, 1),
+            ("lower", "Interval from, %", _NUMBER, 1),
+            ("upper", "Interval to, %", _NUMBER, 1),
+            ("reason", "Why there is no value", _TEXT, None),
+        ),
+    ),
+    _Long(
+        "pest_days",
+        "Pest-days by plot",
+        "The area under the curve of every plot",
+        (
+            ("variable", "Variable", _TEXT, None),
+            ("plot", "Plot", _TEXT, None),
+            ("treatment", "Treatment", _TEXT, None),
+            ("pest_days", "Pest-days", _NUMBER, 2),
+            ("days", "Days spanned", _NUMBER, None),
+            ("per_day", "Per day", _NUMBER, 3),
+            ("bridged", "Assessments bridged", _NUMBER, 0),
+            ("reason", "Why there is no value", _TEXT, None),
+        ),
+    ),
+)
+_WORDS: Mapping[object, str] = {
+    "count": "assessment",
+    "pest_days": "area under the curve",
+    "yield": "yield",
+}
+
+
+def long_tables(context: Context) -> Iterator[Table]:
+    """Make the long tables that have rows."""
+    for item in LONG_TABLES:
+        rows = context.table(item.name, item.columns[0][0])
+        if not rows.empty:
+            yield _long_table(context, item, rows)
+    samples = _samples(context)
+    if samples is not None:
+        yield samples
+
+
+def _long_table(context: Context, item: _Long, rows: pd.DataFrame) -> Table:
+    kept = [column for column in item.columns if column[0] in rows.columns]
+    cells = [_cells(context, name, rows[name].tolist(), kind) for name, _, kind, _ in kept]
+    return Table(
+        key=f"all-{item.name.replace('_', '-')}",
+        question=item.question,
+        columns=tuple(
+            Column(title=title, kind=kind, digits=digits) for _, title, kind, digits in kept
+        ),
+        rows=tuple(zip(*cells, strict=True)),
+        sheet=item.sheet,
+    )
+
+
+def _cells(context: Context, name: str, values: list[object], kind: Kind) -> list[Cell]:
+    if kind is not _TEXT:
+        return [
+            float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+            for value in values
+        ]
+    words: dict[object, str] = {}
+    if name == "variable":
+        words = {value: context.variable_label(str(value)) for value in set(values)}
+    elif name in {"treatment", "a", "b"}:
+        words = {value: context.label(str(value)) for value in set(values)}
+    elif name == "measure":
+        words.update(_WORDS)
+    return [
+        words.get(value, plain_line(value)) if isinstance(value, str) else None for value in values
+    ]
+
+
+def _samples(context: Context) -> Table | None:
+    counts = context.trial.counts
+    if counts.empty or counts["sample"].isna().all():
+        return None
+    labels = {name: context.variable_label(name) for name in set(counts["variable"])}
+    return Table(
+        key="all-samples",
+        question="Every sample as it was read",
+        columns=(
+            Column(title="Plot"),
+            Column(title="Variable"),
+            Column(title="Days after application", kind=Kind.NUMBER),
+            Column(title="Sample"),
+            Column(title="Value", kind=Kind.NUMBER),
+        ),
+        rows=tuple(
+            (
+                plain_line(str(plot)),
+                labels[variable],
+                float(day),
+                plain_line(str(sample)) if sample is not None else None,
+                float(value) if math.isfinite(value) else None,
+            )
+            for plot, variable, day, sample, value in zip(
+                counts["plot"],
+                counts["variable"],
+                counts["day"],
+                counts["sample"],
+                counts["value"],
+                strict=True,
+            )
+        ),
+        sheet="Samples",
+    )

@@ -1,0 +1,137 @@
+"""Findings, warnings, cautions, references, and how to run the analysis again."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterator
+from importlib import metadata
+
+from trialkit.figures.identity import plain_line
+from trialkit.report.context import Context
+from trialkit.report.document import (
+    Block,
+    Column,
+    Command,
+    Facts,
+    Findings,
+    Notes,
+    Paragraph,
+    Table,
+)
+from trialkit.report.references import REFERENCES, reference_lines
+from trialkit.trial import Kind as VariableKind
+from trialkit.trial import VariableRole
+
+_PACKAGES = ("trialkit", "numpy", "scipy", "pandas", "statsmodels", "plotnine", "matplotlib")
+
+
+def findings(context: Context) -> Iterator[Block]:
+    """Say what the trial shows."""
+    if context.findings:
+        yield Findings(context.findings)
+
+
+def warnings(context: Context) -> Iterator[Block]:
+    """Everything odd in the input and in the analysis."""
+    problems = context.analysis.problems
+    if not problems:
+        return
+    yield Table(
+        key="odd",
+        question="What was odd, and what to do about it?",
+        columns=(Column(title="What"), Column(title="Where"), Column(title="What to do")),
+        rows=tuple(
+            (plain_line(item.what), plain_line(str(item.place)), plain_line(item.remedy))
+            for item in problems
+        ),
+        sheet="Warnings",
+    )
+
+
+def cautions(context: Context) -> Iterator[Block]:
+    """Say what the results are not."""
+    trial = context.trial
+    items = [
+        "These are the results of one trial, at one site and in one season. Other sites, seasons, "
+        "pest levels and methods of application can give other results.",
+        "This report describes what was measured. It is not a recommendation to apply anything.",
+        "Anyone who uses a pesticide follows the product label, local law and licensed practice; "
+        "these go before anything in this report.",
+    ]
+    if any(item.role is VariableRole.PEST for item in context.variables.values()):
+        items.append(
+            "Small plots are open to pests from their neighbours, so control in a whole field may "
+            "last longer or shorter than here."
+        )
+    yield Notes(tuple(items))
+    if trial.crop_code or any(variable.code for variable in trial.variables):
+        yield Paragraph("Contains EPPO Codes (www.eppo.int).")
+
+
+def used_references(context: Context) -> set[str]:
+    """Find the methods that this report rests on."""
+    keys: set[str] = set()
+    for name in ("control", "comparisons"):
+        methods = context.table(name, "method").get("method")
+        if methods is not None:
+            keys |= {str(method) for method in methods}
+    letters = context.table("means", "letters").get("letters")
+    if letters is not None and letters.notna().any():
+        keys.add("letters")
+    areas = set(context.table("pest_days", "variable").get("variable", ()))
+    kinds = {context.variables[name].kind for name in areas if name in context.variables}
+    if VariableKind.PERCENT in kinds:
+        keys.add("disease-area")
+    if kinds - {VariableKind.PERCENT}:
+        keys.add("pest-days")
+    slopes = context.table("choices", "slope").get("slope")
+    if slopes is not None and slopes.notna().any():
+        keys.add("taylor")
+    return keys
+
+
+def references(context: Context) -> Iterator[Block]:
+    """List the sources of the formulas that were used."""
+    keys = used_references(context)
+    lines = reference_lines(keys)
+    if not lines:
+        return
+    yield Notes(lines)
+    if any(not REFERENCES[key].seen for key in keys & set(REFERENCES)):
+        yield Paragraph("\u2020 Bibliographic details given from memory; check them before citing.")
+
+
+def run_again(context: Context) -> Iterator[Block]:
+    """Say how to get the same numbers again."""
+    yield Paragraph(
+        "The file record.json, written beside this report, holds the data, the settings and every "
+        "number. This line runs the analysis again and says whether each number is the same:"
+    )
+    yield Command("trialkit rerun record.json")
+    yield Facts(
+        (
+            *(
+                (name, version)
+                for name, version in (("Python", platform.python_version()), *_versions())
+            ),
+            ("Seed", str(context.trial.settings.seed)),
+            *((("Report made", context.made),) if context.made else ()),
+        )
+    )
+    inputs = context.trial.inputs
+    if inputs:
+        yield Table(
+            key="inputs",
+            question="Which files were read?",
+            columns=(Column(title="File"), Column(title="SHA-256")),
+            rows=tuple((plain_line(name), digest) for name, digest in inputs),
+            sheet="Files read",
+        )
+
+
+def _versions() -> Iterator[tuple[str, str]]:
+    for name in _PACKAGES:
+        try:
+            yield name, metadata.version(name)
+        except metadata.PackageNotFoundError:
+            continue

@@ -1,0 +1,79 @@
+"""Where a trial departs from its plan: missing plots and unequal samples."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from trialkit.figures.identity import plain_line
+from trialkit.numerals import day as write_day
+from trialkit.report.context import Context
+from trialkit.trial import Trial
+
+
+def plot_values(context: Context, variable: str) -> pd.DataFrame:
+    """Values of a variable, plots down and days across, samples averaged."""
+    counts = context.trial.counts
+    rows = counts[counts["variable"] == variable]
+    plots = [plot.id for plot in context.trial.plots]
+    return rows.pivot_table(
+        index="plot", columns="day", values="value", aggfunc="mean", dropna=False
+    ).reindex(plots)
+
+
+def missing_plots(context: Context) -> list[str]:
+    """Say which plots lack which values, plots with the same gaps together."""
+    by_plot: dict[str, list[str]] = {}
+    for variable in context.variables.values():
+        label = context.variable_label(variable.name)
+        values = plot_values(context, variable.name)
+        gaps: dict[str, list[str]] = {}
+        for day in values.columns:
+            for plot in values.index[values[day].isna()]:
+                gaps.setdefault(str(plot), []).append(write_day(float(day)))
+        for plot, days in gaps.items():
+            on = "day" if len(days) == 1 else "days"
+            by_plot.setdefault(plot, []).append(f"{label} on {on} {', '.join(days)}")
+    for name, plots in _missing_yields(context).items():
+        for plot in plots:
+            by_plot.setdefault(plot, []).append(name)
+    alike: dict[str, list[str]] = {}
+    for plot, what in by_plot.items():
+        alike.setdefault("; ".join(what), []).append(plain_line(plot))
+    return [
+        f"{'Plot' if len(plots) == 1 else 'Plots'} {', '.join(plots)} "
+        f"{'has' if len(plots) == 1 else 'have'} no value of {what}."
+        for what, plots in alike.items()
+    ]
+
+
+def _missing_yields(context: Context) -> dict[str, list[str]]:
+    trial = context.trial
+    plots = [plot.id for plot in trial.plots]
+    found: dict[str, list[str]] = {}
+    for name, rows in trial.yields.groupby("variable", sort=False):
+        have = set(rows.loc[rows["value"].notna(), "plot"])
+        found[context.variable_label(str(name))] = [plot for plot in plots if plot not in have]
+    if not trial.harvest.empty:
+        masses = trial.harvest[["harvested_kg", "harvested_lb"]].notna().any(axis=1)
+        have = set(trial.harvest.loc[masses, "plot"])
+        found["the harvested mass"] = [plot for plot in plots if plot not in have]
+    return found
+
+
+def uneven_samples(trial: Trial) -> Iterator[str]:
+    """Say where plots of one assessment have unequal numbers of samples."""
+    counts = trial.counts[trial.counts["sample"].notna() & trial.counts["value"].notna()]
+    if counts.empty:
+        return
+    numbers = counts.groupby(["variable", "day", "plot"], sort=False).size().reset_index(name="n")
+    ranges = numbers.groupby(["variable", "day"], sort=False)["n"].agg(["min", "max"]).reset_index()
+    for row in ranges.to_dict("records"):
+        if row["min"] != row["max"]:
+            label = plain_line(trial.variable(str(row["variable"])).label)
+            day, least, most = write_day(float(row["day"])), row["min"], row["max"]
+            yield (
+                f"{label}, day {day}: {least} to {most} samples a plot; each plot counts once, "
+                "whatever its number of samples."
+            )

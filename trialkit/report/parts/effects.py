@@ -1,0 +1,66 @@
+"""What the treatments did to natural enemies, to the crop and to yield."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from trialkit.numerals import number
+from trialkit.report.context import Context
+from trialkit.report.document import Block, FigureBlock
+from trialkit.report.numbers import write_share
+from trialkit.report.parts.means import single_means
+from trialkit.report.parts.pest import MOST_FIGURES, control_table, courses_of_role
+from trialkit.trial import VariableRole
+
+
+def natural_enemies(context: Context) -> Iterator[Block]:
+    """Figures: natural enemies over the days."""
+    yield from courses_of_role(context, VariableRole.NATURAL_ENEMY)
+
+
+def damage(context: Context) -> Iterator[Block]:
+    """Damage over the days, and percent control of it."""
+    yield from courses_of_role(context, VariableRole.DAMAGE)
+    for variable in context.of_role(VariableRole.DAMAGE):
+        table = control_table(context, variable)
+        if table is not None:
+            yield table
+
+
+def crop_injury(context: Context) -> Iterator[Block]:
+    """Figures: injury to the crop over the days."""
+    yield from courses_of_role(context, VariableRole.CROP_INJURY)
+
+
+def yields(context: Context) -> Iterator[Block]:
+    """Yield of each treatment, as a figure and a table."""
+    drawn = 0
+    level = write_share(1 - context.trial.settings.alpha)
+    for variable in context.of_role(VariableRole.YIELD):
+        rows = context.rows("means", variable.name, "yield")
+        rows = rows[rows["mean"].notna()] if not rows.empty else rows
+        if rows.empty:
+            continue
+        label = context.variable_label(variable.name)
+        if drawn < MOST_FIGURES:
+            drawn += 1
+            listed = ", ".join(
+                f"{context.label(treatment)} {number(mean)}"
+                for treatment, mean in zip(rows["treatment"], rows["mean"], strict=True)
+            )
+            yield FigureBlock(
+                key=context.key("yield-figure", variable.name),
+                kind="yield_means",
+                variable=variable.name,
+                alt=f"{label} by treatment: {listed}.",
+                caption=f"{label}. Dots are least-squares means, bars {level} intervals.",
+            )
+        table = single_means(
+            context,
+            variable.name,
+            "yield",
+            f"{label}: what did each treatment yield?",
+            f"Yield {label}",
+        )
+        if table is not None:
+            yield table

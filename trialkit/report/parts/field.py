@@ -1,0 +1,181 @@
+"""Applications, the field map, and the data of the plots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from trialkit.figures.identity import mix, plain_line
+from trialkit.report.context import Context
+from trialkit.report.document import (
+    Block,
+    Cell,
+    Column,
+    FieldMap,
+    Kind,
+    MapPlot,
+    Table,
+    number_or_missing,
+)
+from trialkit.report.numbers import decimals_as_entered
+from trialkit.report.parts.departures import plot_values
+from trialkit.report.parts.means import day_column
+from trialkit.report.parts.methods import in_words
+
+#: Maps with more rows or columns than this show only those that hold plots.
+WIDEST_MAP = 60
+TINT = 0.72
+
+
+def applications(context: Context) -> Iterator[Block]:
+    """One row an application."""
+    items = context.trial.applications
+    if not items:
+        return
+    details = list(dict.fromkeys(key for item in items for key in item.details))
+    optional: dict[str, list[str]] = {
+        "Growth stage": [item.growth_stage or "" for item in items],
+        "Equipment": [item.equipment or "" for item in items],
+        **{in_words(key): [item.details.get(key, "") for item in items] for key in details},
+    }
+    kept = {title: cells for title, cells in optional.items() if any(cells)}
+    carrier = any(item.carrier_l_per_ha is not None for item in items)
+    yield Table(
+        key="applications",
+        question="When and how were treatments applied?",
+        columns=(
+            Column(title="Date"),
+            *([Column(title="Carrier volume, L/ha", kind=Kind.NUMBER)] if carrier else []),
+            *(Column(title=title) for title in kept),
+        ),
+        rows=tuple(
+            (
+                item.date.isoformat(),
+                *([number_or_missing(item.carrier_l_per_ha)] if carrier else []),
+                *(plain_line(cells[index]) for cells in kept.values()),
+            )
+            for index, item in enumerate(items)
+        ),
+        sheet="Applications",
+    )
+
+
+def field_map(context: Context) -> Iterator[Block]:
+    """Make the map of the plots, where rows and columns are known."""
+    placed = [
+        MapPlot(
+            row=plot.row,
+            column=plot.column,
+            plot=plain_line(plot.id),
+            treatment=plain_line(plot.treatment),
+            block=plain_line(plot.block or ""),
+            colour=mix(context.looks[plot.treatment].colour, "#ffffff", TINT),
+        )
+        for plot in context.trial.plots
+        if plot.row is not None and plot.column is not None and plot.treatment in context.looks
+    ]
+    if not placed:
+        return
+    unplaced = len(context.trial.plots) - len(placed)
+    present = {plot.treatment for plot in placed}
+    yield FieldMap(
+        key="map",
+        caption="Where the plots lie: plot number, treatment and block."
+        + (f" {unplaced} plots without a place are left out." if unplaced else ""),
+        plots=tuple(placed),
+        legend=tuple(
+            (plain_line(item), look.label, mix(look.colour, "#ffffff", TINT))
+            for item, look in context.looks.items()
+            if plain_line(item) in present
+        ),
+        rows=_numbers({plot.row for plot in placed}),
+        columns=_numbers({plot.column for plot in placed}),
+    )
+
+
+def _numbers(present: set[int]) -> tuple[int, ...]:
+    whole = range(min(present), max(present) + 1)
+    return tuple(whole) if len(whole) <= WIDEST_MAP else tuple(sorted(present))
+
+
+def plot_data(context: Context) -> Iterator[Block]:
+    """Tables of the data of the plots: one a variable, and one of the yields."""
+    trial = context.trial
+    blocks = any(plot.block is not None for plot in trial.plots)
+    head = (
+        Column(title="Plot"),
+        *([Column(title="Block")] if blocks else []),
+        Column(title="Treatment"),
+    )
+    starts: dict[str, tuple[Cell, ...]] = {
+        plot.id: (
+            plain_line(plot.id),
+            *([plain_line(plot.block or "")] if blocks else []),
+            context.label(plot.treatment),
+        )
+        for plot in trial.plots
+    }
+    for variable in context.variables.values():
+        values = plot_values(context, variable.name)
+        if values.columns.empty:
+            continue
+        flat = values.to_numpy()
+        known = flat[flat == flat].tolist()
+        digits = decimals_as_entered(known)
+        label = context.variable_label(variable.name)
+        yield Table(
+            key=context.key("plots", variable.name),
+            question=f"{label}: plot by plot",
+            columns=(*head, *(day_column(context, float(day), digits) for day in values.columns)),
+            rows=tuple(
+                (*starts[plot], *(number_or_missing(value) for value in row))
+                for plot, row in zip(values.index, flat.tolist(), strict=True)
+            ),
+            notes=("A dash is a plot that was not assessed.",) if len(known) < flat.size else (),
+            sheet=f"Plots {label}",
+        )
+    yield from _yield_data(context, head, starts)
+
+
+def _yield_data(
+    context: Context, head: tuple[Column, ...], starts: dict[str, tuple[Cell, ...]]
+) -> Iterator[Table]:
+    trial = context.trial
+    columns: list[Column] = []
+    values: list[dict[str, float]] = []
+    for name, rows in trial.yields.groupby("variable", sort=False):
+        digits = decimals_as_entered(rows["value"].tolist())
+        columns.append(_number_column(context.variable_label(str(name)), digits))
+        values.append(dict(zip(rows["plot"], rows["value"], strict=True)))
+    for name in trial.harvest.columns:
+        if name == "plot" or trial.harvest[name].isna().all():
+            continue
+        digits = decimals_as_entered(trial.harvest[name].tolist())
+        columns.append(_number_column(_harvest_title(name), digits))
+        values.append(dict(zip(trial.harvest["plot"], trial.harvest[name], strict=True)))
+    if not columns:
+        return
+    yield Table(
+        key="plots-yield",
+        question="Yield: plot by plot, as entered",
+        columns=(*head, *columns),
+        rows=tuple(
+            (*start, *(number_or_missing(column.get(plot)) for column in values))
+            for plot, start in starts.items()
+        ),
+        sheet="Plots yield",
+    )
+
+
+def _number_column(title: str, digits: int) -> Column:
+    return Column(title=title, kind=Kind.NUMBER, digits=digits)
+
+
+def _harvest_title(name: str) -> str:
+    words = {
+        "harvested_kg": "Harvested, kg",
+        "harvested_lb": "Harvested, lb",
+        "harvested_area_m2": "Area, m\u00b2",
+        "harvested_area_ft2": "Area, ft\u00b2",
+        "moisture_percent": "Moisture, %",
+    }
+    return words.get(name, in_words(name))

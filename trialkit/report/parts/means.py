@@ -1,0 +1,231 @@
+"""Tables of means: treatments down, days across, letters beside."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import pandas as pd
+
+from trialkit.numerals import day as write_day
+from trialkit.report.context import COMPARISONS, SCALE_FORMULAS, SCALES, Context
+from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
+from trialkit.report.numbers import write_share
+from trialkit.trial import Comparison, Variable
+
+MARK = "*"
+
+
+def day_column(context: Context, day: float, digits: int | None = None) -> Column:
+    """Head a column with its day."""
+    return Column(
+        title=f"Day {write_day(day)}",
+        kind=Kind.NUMBER,
+        digits=digits,
+        under=context.since_latest(day),
+    )
+
+
+def marks(context: Context, rows: pd.DataFrame) -> dict[tuple[float, str], str]:
+    """Letters by day and treatment; asterisks where treatments were compared with the untreated."""
+    if rows["letters"].notna().any():
+        return {
+            (day, treatment): letters
+            for day, treatment, letters in zip(
+                rows["days_after"].fillna(0.0), rows["treatment"], rows["letters"], strict=True
+            )
+            if isinstance(letters, str) and letters
+        }
+    if context.trial.settings.comparison is not Comparison.DUNNETT or rows.empty:
+        return {}
+    first = rows.iloc[0]
+    pairs = context.rows("comparisons", first["variable"], first["measure"])
+    if pairs.empty or "different" not in pairs:
+        return {}
+    pairs = pairs[(pairs["method"] == "dunnett") & pairs["different"].eq(True)]
+    return dict.fromkeys(zip(pairs["days_after"].fillna(0.0), pairs["a"], strict=True), MARK)
+
+
+def marks_note(context: Context, variable: str, measure: str, *, across: bool) -> tuple[str, ...]:
+    """Say what the letters beside the means stand for, and on which scale they were tested."""
+    responses = context.rows("responses", variable, measure)
+    settings = context.trial.settings
+    if responses.empty or settings.comparison is Comparison.NONE:
+        return ()
+    scale = str(responses["transform"].iloc[0])
+    on = "" if scale == "none" else f", tested on the {SCALES.get(scale, scale)} scale"
+    level = write_share(settings.alpha)
+    within = "of a day " if across else ""
+    if settings.comparison is Comparison.DUNNETT:
+        return (
+            f"{MARK} differs from the untreated (Dunnett's procedure, {level}{on}). Without the "
+            "mark no difference was shown; that is not proof that there is none.",
+        )
+    method = COMPARISONS.get(settings.comparison.value, settings.comparison.value)
+    return (
+        f"Means {within}that share a letter were not shown to differ ({method}, {level}{on}); "
+        "that is not proof that they are equal. The letter a marks the largest mean.",
+    )
+
+
+def _response_notes(context: Context, variable: str, measure: str) -> tuple[str, ...]:
+    rows = context.rows("responses", variable, measure)
+    notes = []
+    for day, text in zip(rows["days_after"], rows["note"], strict=True):
+        if isinstance(text, str) and text:
+            where = "" if math.isnan(day) else f"Day {write_day(day)}: "
+            notes.append(f"{where}{text[0].upper() if not where else text[0]}{text[1:]}.")
+    return tuple(notes)
+
+
+def means_by_day(context: Context, variable: Variable) -> Table | None:
+    """Means of one variable as counted, one column a day."""
+    rows = context.rows("means", variable.name, "count")
+    if rows.empty:
+        return None
+    digits = context.digits(variable.name, "count")
+    days = sorted(set(rows["days_after"]))
+    found = {
+        (day, treatment): mean
+        for day, treatment, mean in zip(
+            rows["days_after"], rows["treatment"], rows["mean"], strict=True
+        )
+    }
+    beside = marks(context, rows)
+    columns = [Column(title="Treatment")]
+    lettered = {day for day, _ in beside}
+    for day in days:
+        columns.append(day_column(context, day, digits))
+        if day in lettered:
+            columns.append(Column(title=f"Day {write_day(day)}, letters", kind=Kind.LETTERS))
+    body: list[tuple[Cell, ...]] = []
+    for treatment in context.shown_treatments(rows):
+        cells: list[Cell] = [context.label(treatment)]
+        for day in days:
+            cells.append(number_or_missing(found.get((day, treatment)), "no plot was assessed"))
+            if day in lettered:
+                cells.append(beside.get((day, treatment), ""))
+        body.append(tuple(cells))
+    label = context.variable_label(variable.name)
+    notes = marks_note(context, variable.name, "count", across=len(days) > 1) if beside else ()
+    return Table(
+        key=context.key("means", variable.name),
+        question=f"{label}: mean of each treatment, as counted",
+        columns=tuple(columns),
+        rows=tuple(body),
+        notes=(*notes, *_response_notes(context, variable.name, "count")),
+        sheet=f"Means {label}",
+    )
+
+
+def single_means(
+    context: Context, variable: str, measure: str, question: str, sheet: str
+) -> Table | None:
+    """Means of a response that has no days: plots, mean with letters, and its interval."""
+    rows = context.rows("means", variable, measure)
+    if rows.empty:
+        return None
+    digits = context.digits(variable, measure)
+    beside = marks(context, rows)
+    level = write_share(1 - context.trial.settings.alpha)
+    columns = [
+        Column(title="Treatment"),
+        Column(title="Plots", kind=Kind.NUMBER, digits=0),
+        Column(title="Mean", kind=Kind.NUMBER, digits=digits),
+        *([Column(title="Letters", kind=Kind.LETTERS)] if beside else []),
+        Column(title=f"{level} interval from", kind=Kind.NUMBER, digits=digits),
+        Column(title="to", kind=Kind.NUMBER, digits=digits),
+    ]
+    body: list[tuple[Cell, ...]] = []
+    by_treatment = rows.set_index("treatment")
+    for treatment in context.shown_treatments(rows):
+        row = by_treatment.loc[treatment]
+        body.append(
+            (
+                context.label(treatment),
+                number_or_missing(row["n"]),
+                number_or_missing(row["mean"], "no plot was assessed"),
+                *([beside.get((0.0, treatment), "")] if beside else []),
+                number_or_missing(row["lower"]),
+                number_or_missing(row["upper"]),
+            )
+        )
+    return Table(
+        key=context.key(measure.replace("_", "-"), variable),
+        question=question,
+        columns=tuple(columns),
+        rows=tuple(body),
+        notes=(
+            *(marks_note(context, variable, measure, across=False) if beside else ()),
+            *_response_notes(context, variable, measure),
+        ),
+        sheet=sheet,
+    )
+
+
+def all_means(context: Context) -> Iterator[Block]:
+    """Tables of means of every variable that was assessed on days."""
+    for variable in context.variables.values():
+        table = means_by_day(context, variable)
+        if table is not None:
+            yield table
+
+
+def fits(context: Context) -> Iterator[Block]:
+    """One row a response: what the analysis of variance says of it."""
+    rows = context.table("responses", "variable", "F", "p")
+    if rows.empty:
+        return
+    anova = context.table("anova", "source", "df")
+    treatment_df = {
+        (variable, measure, -1e9 if math.isnan(day) else day): df
+        for variable, measure, day, source, df in zip(
+            anova["variable"],
+            anova["measure"],
+            anova["days_after"],
+            anova["source"],
+            anova["df"],
+            strict=True,
+        )
+        if source == "treatment"
+    }
+    body: list[tuple[Cell, ...]] = []
+    for row in rows.to_dict("records"):
+        day = float(row["days_after"])
+        key = (row["variable"], row["measure"], -1e9 if math.isnan(day) else day)
+        reason = row["note"]
+        body.append(
+            (
+                context.response(row["variable"], row["measure"], day),
+                SCALES.get(row["transform"], str(row["transform"])),
+                number_or_missing(row["n_plots"]),
+                number_or_missing(row["n_missing"]),
+                number_or_missing(treatment_df.get(key), reason),
+                number_or_missing(row["df_error"], reason),
+                number_or_missing(row["F"], reason),
+                number_or_missing(row["p"], reason),
+                number_or_missing(row["cv_percent"], "the mean is not above 0"),
+            )
+        )
+    yield Table(
+        key="fits",
+        question="Do treatments differ? The analysis of variance of each response",
+        columns=(
+            Column(title="Response"),
+            Column(title="Scale of analysis"),
+            Column(title="Plots used", kind=Kind.NUMBER, digits=0),
+            Column(title="Plots missing", kind=Kind.NUMBER, digits=0),
+            Column(title="Degrees of freedom, treatments", kind=Kind.NUMBER, digits=0),
+            Column(title="Degrees of freedom, error", kind=Kind.NUMBER, digits=0),
+            Column(title="F for treatments", kind=Kind.NUMBER, digits=2),
+            Column(title="p-value", kind=Kind.P_VALUE),
+            Column(title="Coefficient of variation, %", kind=Kind.NUMBER, digits=1),
+        ),
+        rows=tuple(body),
+        notes=(
+            *(text for name, text in SCALE_FORMULAS.items() if name in set(rows["transform"])),
+            "The p-value is the chance of an F as large as this, or larger, if treatments made "
+            "no difference. The coefficient of variation is that of the scale of analysis.",
+        ),
+        sheet="Analysis of variance",
+    )

@@ -1,0 +1,280 @@
+"""How the trial was done and analysed, with every departure from plan."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from datetime import timedelta
+
+from trialkit.figures.identity import plain_line
+from trialkit.numerals import day as write_day
+from trialkit.report.context import CONTROL_METHODS, Context
+from trialkit.report.document import (
+    Block,
+    Cell,
+    Column,
+    Facts,
+    Kind,
+    Notes,
+    Paragraph,
+    Table,
+)
+from trialkit.report.numbers import write_share
+from trialkit.report.parts.departures import missing_plots, uneven_samples
+from trialkit.trial import Comparison, Design, Trial
+
+DESIGNS: Mapping[Design, str] = {
+    Design.CRD: "completely randomised",
+    Design.RCBD: "randomised blocks",
+    Design.LATIN: "Latin square",
+    Design.SPLIT_PLOT: "split-plot",
+    Design.STRIP_PLOT: "strip-plot",
+}
+_PROCEDURES: Mapping[Comparison, str] = {
+    Comparison.TUKEY: "Tukey's procedure (Tukey-Kramer where the numbers of plots differ)",
+    Comparison.LSD: "the least significant difference, protected by the F test",
+    Comparison.DUNNETT: "Dunnett's procedure",
+    Comparison.SNK: "the Student-Newman-Keuls procedure",
+    Comparison.DUNCAN: "Duncan's multiple range procedure",
+    Comparison.BONFERRONI: "t tests with Bonferroni's correction",
+    Comparison.SIDAK: "t tests with Sidak's correction",
+    Comparison.HOLM: "t tests with Holm's correction",
+    Comparison.FDR: "t tests at a controlled false discovery rate (Benjamini-Hochberg)",
+    Comparison.SCHEFFE: "Scheff\u00e9's procedure",
+}
+_SOURCES = {
+    Design.CRD: "treatments",
+    Design.RCBD: "blocks and treatments",
+    Design.LATIN: "rows, columns and treatments",
+}
+
+
+def plural(number: int, word: str) -> str:
+    """Write a number with its noun: "1 block", "4 blocks"."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def in_words(key: str) -> str:
+    """Turn a key such as ``trial_number`` into words."""
+    words = plain_line(key.replace("_", " "))
+    return words[:1].upper() + words[1:]
+
+
+def design_text(trial: Trial) -> str:
+    """Say how the plots were laid out."""
+    blocks = {plot.block for plot in trial.plots if plot.block is not None}
+    text = DESIGNS[trial.design]
+    if blocks and trial.design is not Design.LATIN:
+        text += f", {plural(len(blocks), 'block')}"
+    return (
+        f"{text}; {plural(len(trial.treatments), 'treatment')}, {plural(len(trial.plots), 'plot')}"
+    )
+
+
+def trial_facts(context: Context) -> tuple[tuple[str, str], ...]:
+    """Tell the trial in a few pairs of words."""
+    trial = context.trial
+    facts: list[tuple[str, str]] = []
+    if trial.crop:
+        code = f" ({trial.crop_code})" if trial.crop_code else ""
+        facts.append(("Crop", f"{plain_line(trial.crop)}{code}"))
+    if trial.site:
+        facts.append(("Site", plain_line(trial.site)))
+    if trial.season:
+        facts.append(("Season", plain_line(trial.season)))
+    facts.append(("Design", design_text(trial)))
+    if trial.plot_area_m2:
+        facts.append(("Plot size", f"{trial.plot_area_m2:g} m\u00b2"))
+    dates = [item.date.isoformat() for item in trial.applications]
+    if not dates and trial.applied:
+        dates = [trial.applied.isoformat()]
+    if dates:
+        facts.append(("Applied", ", ".join(dates)))
+    measured = [context.variable_label(name) for name in context.variables]
+    if measured:
+        facts.append(("Assessed", "; ".join(measured)))
+    facts += [(in_words(key), plain_line(value)) for key, value in trial.extra.items() if value]
+    return tuple(facts)
+
+
+def how_done(context: Context) -> Iterator[Block]:
+    """Notes of the trial, and what each column of the input was taken for."""
+    trial = context.trial
+    if trial.notes:
+        yield Paragraph(plain_line(trial.notes))
+    yield treatments_table(context)
+    yield from assessments(context)
+
+
+def treatments_table(context: Context) -> Table:
+    """List the treatments with all that is known of them."""
+    trial = context.trial
+    extras = list(dict.fromkeys(key for item in trial.treatments for key in item.extra))
+    plots = {
+        item.id: sum(plot.treatment == item.id for plot in trial.plots) for item in trial.treatments
+    }
+    optional: dict[str, list[str]] = {
+        "Rate": [
+            f"{item.rate:g} {item.rate_unit or ''}".strip() if item.rate is not None else ""
+            for item in trial.treatments
+        ],
+        "Mode of action": [item.mode_of_action or "" for item in trial.treatments],
+        "Made of treatments": [" + ".join(item.parts) for item in trial.treatments],
+        "Applications": [item.applications or "" for item in trial.treatments],
+        **{in_words(key): [item.extra.get(key, "") for item in trial.treatments] for key in extras},
+    }
+    kept = {title: cells for title, cells in optional.items() if any(cells)}
+    return Table(
+        key="treatments",
+        question="Which treatments were compared?",
+        columns=(
+            Column(title="Treatment"),
+            Column(title="Role"),
+            Column(title="Plots", kind=Kind.NUMBER, digits=0),
+            *(Column(title=title) for title in kept),
+        ),
+        rows=tuple(
+            (
+                context.label(item.id),
+                item.role.value,
+                plots[item.id],
+                *(plain_line(cells[index]) for cells in kept.values()),
+            )
+            for index, item in enumerate(trial.treatments)
+        ),
+        sheet="Treatments",
+    )
+
+
+def assessments(context: Context) -> Iterator[Block]:
+    """List the days, their dates, and what was assessed on each."""
+    trial = context.trial
+    counts = trial.counts
+    if counts.empty:
+        return
+    days = sorted({float(day) for day in counts["day"] if math.isfinite(day)})
+    by_day = counts[counts["value"].notna()].groupby("day")["variable"].unique()
+    latest = [context.since_latest(day) for day in days]
+    body: list[tuple[Cell, ...]] = []
+    sets = {frozenset(by_day.get(day, ())) for day in days}
+    for index, day in enumerate(days):
+        names = set(by_day.get(day, ()))
+        row: list[Cell] = [f"Day {write_day(day)}"]
+        if trial.applied is not None:
+            row.append((trial.applied + timedelta(days=day)).isoformat())
+        if any(latest):
+            row.append(latest[index].removesuffix(" after latest"))
+        if len(sets) > 1:
+            row.append(
+                "; ".join(context.variable_label(v) for v in context.variables if v in names)
+            )
+        body.append(tuple(row))
+    yield Table(
+        key="assessments",
+        question="When was what assessed?",
+        columns=(
+            Column(title="Day"),
+            *([Column(title="Date")] if trial.applied is not None else []),
+            *([Column(title="Days after the latest application")] if any(latest) else []),
+            *([Column(title="Assessed")] if len(sets) > 1 else []),
+        ),
+        rows=tuple(body),
+        notes=(
+            *([] if len(sets) > 1 else ["Every variable was assessed on each of these days."]),
+            "Days are counted from the first application; negative days lie before it.",
+        ),
+        sheet="Assessments",
+    )
+
+
+def how_analysed(context: Context) -> Iterator[Block]:
+    """Say what was computed, on which scale, by which procedure, and what was departed from."""
+    trial = context.trial
+    settings = trial.settings
+    level = write_share(settings.alpha)
+    sources = _SOURCES.get(trial.design, "the strata of the design and treatments")
+    yield Paragraph(
+        "The plot is the unit of the analysis."
+        + (_samples_text(trial) or "")
+        + f" Each assessment, each area under a curve and each yield was analysed on its own by "
+        f"an analysis of variance with {sources}; where plots are missing, least-squares means "
+        "with their own standard errors were compared, and no value was filled in."
+    )
+    yield Paragraph(_comparison_text(context, level))
+    choices = _choices(context)
+    if choices:
+        yield Facts(choices)
+    control = _control_text(context)
+    if control:
+        yield Paragraph(control)
+    departures = [*missing_plots(context), *uneven_samples(trial)]
+    if departures:
+        yield Paragraph("Departures from plan:")
+        yield Notes(tuple(departures))
+
+
+def _samples_text(trial: Trial) -> str:
+    if trial.counts.empty or trial.counts["sample"].isna().all():
+        return ""
+    return (
+        " Samples taken within a plot were averaged to the plot before anything was tested; they "
+        "are not replicates."
+    )
+
+
+def _comparison_text(context: Context, level: str) -> str:
+    settings = context.trial.settings
+    if settings.comparison is Comparison.NONE:
+        return "Treatment means were not compared with each other, as the settings ask."
+    method = _PROCEDURES.get(settings.comparison, settings.comparison.value)
+    if settings.comparison is Comparison.DUNNETT:
+        return (
+            f"Every treatment was compared with the untreated by {method}; the {level} level holds "
+            "for all these comparisons of a response together."
+        )
+    text = f"All pairs of treatment means were compared by {method}, at the level of {level}"
+    text += " for each pair" if settings.comparison in {Comparison.LSD, Comparison.DUNCAN} else ""
+    text += (
+        ". Means that share a letter were not shown to differ, which is not proof that they are "
+        "equal; the letter a marks the largest mean."
+    )
+    methods = context.table("comparisons", "method").get("method")
+    if methods is not None and "dunnett" in set(methods):
+        text += (
+            " Beside this, every treatment was compared with the untreated by Dunnett's procedure."
+        )
+    return text
+
+
+def _choices(context: Context) -> tuple[tuple[str, str], ...]:
+    rows = context.table("choices", "variable", "rule")
+    if rows.empty:
+        return ()
+    return tuple(
+        (f"Scale for {context.variable_label(name)}", plain_line(rule))
+        for name, rule in zip(rows["variable"], rows["rule"], strict=True)
+        if isinstance(rule, str) and rule
+    )
+
+
+def _control_text(context: Context) -> str:
+    rows = context.table("control", "variable", "method", "chosen")
+    if rows.empty:
+        return ""
+    shown = rows[rows["chosen"].eq(True)]
+    parts = []
+    for method, name in CONTROL_METHODS.items():
+        labels = [
+            context.variable_label(v)
+            for v in context.variables
+            if v in set(shown.loc[shown["method"] == method, "variable"])
+        ]
+        if labels:
+            parts.append(f"by {name} for {' and '.join(labels)}")
+    if not parts:
+        return ""
+    return (
+        f"Percent control was computed {', '.join(parts)}, from treatment means of plot values "
+        "that were not transformed. Values below zero are kept. Where the formula has no value, "
+        "the reason is given. The tables file has every method that the data allow."
+    )

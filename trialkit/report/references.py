@@ -1,0 +1,89 @@
+"""Where the formulas come from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """One publication.
+
+    Attributes
+    ----------
+    text : str
+    seen : bool
+        Whether the details were checked against a copy; otherwise they are from memory.
+    """
+
+    text: str
+    seen: bool = False
+
+
+#: By the name under which the tables speak of a method. Details marked as seen were checked in the
+#: publication or in texts that quote it; all others are from memory.
+REFERENCES: Mapping[str, Reference] = MappingProxyType(
+    {
+        "abbott": Reference(
+            "Abbott WS (1925). Journal of Economic Entomology 18, 265-267. Percent control.",
+            seen=True,
+        ),
+        "schneider-orelli": Reference(
+            "Schneider-Orelli O (1947). Entomologisches Praktikum, 2nd ed. Sauerl\u00e4nder, "
+            "Aarau. Percent control from mortality."
+        ),
+        "henderson-tilton": Reference(
+            "Henderson CF & Tilton EW (1955). Journal of Economic Entomology 48, 157-161. Percent "
+            "control with counts before treatment."
+        ),
+        "sun-shepard": Reference(
+            "Sun YP & Shepard HH (1947). Journal of Economic Entomology 40, 710-715. Percent "
+            "control where the untreated population changes."
+        ),
+        "pest-days": Reference(
+            "Ruppel RF (1983). Journal of Economic Entomology 76, 375-377. Insect-days."
+        ),
+        "disease-area": Reference(
+            "Shaner G & Finney RE (1977). Phytopathology 67, 1051-1056. Area under the disease "
+            "progress curve."
+        ),
+        "taylor": Reference("Taylor LR (1961). Nature 189, 732-735. Variance and mean of counts."),
+        "lsd": Reference(
+            "Fisher RA (1935). The Design of Experiments. Least significant difference."
+        ),
+        "tukey": Reference(
+            "Kramer CY (1956). Biometrics 12, 307-310. Tukey's procedure with unequal numbers."
+        ),
+        "snk": Reference(
+            "Keuls M (1952). Euphytica 1, 112-122. Studentized ranges, step by step.", seen=True
+        ),
+        "duncan": Reference("Duncan DB (1955). Biometrics 11, 1-42. Multiple range tests."),
+        "dunnett": Reference(
+            "Dunnett CW (1955). Journal of the American Statistical Association 50, 1096-1121. "
+            "Comparison with a control."
+        ),
+        "scheffe": Reference("Scheff\u00e9 H (1953). Biometrika 40, 87-104. All contrasts."),
+        "sidak": Reference(
+            "Sidak Z (1967). Journal of the American Statistical Association 62, 626-633."
+        ),
+        "holm": Reference("Holm S (1979). Scandinavian Journal of Statistics 6, 65-70."),
+        "fdr": Reference(
+            "Benjamini Y & Hochberg Y (1995). Journal of the Royal Statistical Society B 57, "
+            "289-300. False discovery rate."
+        ),
+        "letters": Reference(
+            "Piepho HP (2004). Journal of Computational and Graphical Statistics 13, 456-466. "
+            "Letters for pairwise comparisons."
+        ),
+    }
+)
+
+
+def reference_lines(keys: set[str]) -> tuple[str, ...]:
+    """List the publications behind these methods, each once, by author."""
+    chosen = sorted(
+        (REFERENCES[key] for key in keys if key in REFERENCES), key=lambda item: item.text
+    )
+    return tuple(item.text if item.seen else f"{item.text} \u2020" for item in chosen)
