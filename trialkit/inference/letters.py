@@ -63,9 +63,9 @@ def letters(different: BoolArray, means: FloatArray) -> tuple[str, ...]:
 
 def _neighbours(different: BoolArray) -> list[int]:
     """Bit mask, for each mean, of the means that differ from it."""
+    packed = np.packbits(different, axis=1, bitorder="little")
     return [
-        sum(1 << int(j) for j in np.flatnonzero(row) if j != i)
-        for i, row in enumerate(np.asarray(different))
+        int.from_bytes(row.tobytes(), "little") & ~(1 << index) for index, row in enumerate(packed)
     ]
 
 

@@ -201,35 +201,14 @@ def _fit_pattern(layout: Layout, plots: IntArray, columns: IntArray, y: FloatArr
     centred -= second_mean
     zero = (ZERO_ULPS * np.finfo(float).eps * np.abs(y).max(axis=0)) ** 2 * n_plots
 
-    groups = [
-        (source, np.unique(codes[plots], return_inverse=True)[1].astype(np.intp))
-        for source, codes in layout.blocking
-    ]
-    blocks = [indicator(codes, int(codes.max()) + 1) for _, codes in groups]
+    groups = [(source, indicator(*_levels(codes[plots]))) for source, codes in layout.blocking]
     dummies = indicator(treatment, layout.n_treatments)
-    basis = np.full((n_plots, 1), 1.0 / np.sqrt(n_plots))
-    rest = centred
-    within_blocks = centred
-    lines: list[tuple[str, int, FloatArray]] = []
-    sources = [*zip((source for source, _ in groups), blocks, strict=True)]
-    for source, term_columns in [*sources, ("treatment", dummies)]:
-        if source == "treatment":
-            within_blocks = rest
-        addition = orthogonal_addition(basis, term_columns)
-        coordinates = addition.T @ rest
-        rest = rest - addition @ coordinates
-        sum_sq = np.einsum("ij,ij->j", coordinates, coordinates)
-        lines.append((source, addition.shape[1], np.where(sum_sq <= zero, 0.0, sum_sq)))
-        basis = np.hstack([basis, addition])
-    rest = rest - basis @ (basis.T @ rest)
-    df_error = n_plots - basis.shape[1]
-    sum_sq = np.einsum("ij,ij->j", rest, rest)
-    lines.append(("error", df_error, np.where(sum_sq <= zero, 0.0, sum_sq)))
-
+    lines, basis, rest, within_blocks = _sequential(centred, groups, dummies)
+    lines = [(source, df, np.where(ss <= zero, 0.0, ss)) for source, df, ss in lines]
     with np.errstate(invalid="ignore"):
         raw = (dummies.T @ centred) / np.where(n > 0, n, np.nan)[:, None]
-    if blocks:
-        weights = _mean_weights(blocks, dummies, n)
+    if groups:
+        weights = _mean_weights([block for _, block in groups], dummies, n)
         means = _blocked_means(weights, centred, within_blocks)
         unit_cov = weights @ weights.T
     else:
@@ -242,7 +221,7 @@ def _fit_pattern(layout: Layout, plots: IntArray, columns: IntArray, y: FloatArr
         columns=columns,
         plots=plots,
         terms=terms,
-        df_error=df_error,
+        df_error=terms[-1].df,
         ms_error=ms_error,
         n=n,
         raw_means=(raw + second_mean) + first_mean,
@@ -253,6 +232,36 @@ def _fit_pattern(layout: Layout, plots: IntArray, columns: IntArray, y: FloatArr
         leverage=np.einsum("ij,ij->i", basis, basis),
         grand_mean=first_mean + second_mean,
     )
+
+
+def _levels(codes: IntArray) -> tuple[IntArray, int]:
+    """Codes from 0 without gaps, and how many there are."""
+    values, index = np.unique(codes, return_inverse=True)
+    return index.astype(np.intp), values.size
+
+
+def _sequential(
+    centred: FloatArray, groups: list[tuple[str, FloatArray]], dummies: FloatArray
+) -> tuple[list[tuple[str, int, FloatArray]], FloatArray, FloatArray, FloatArray]:
+    """Take out one source after the other.
+
+    Returns the lines (source, df, sum of squares (k,)) with error last, an orthonormal basis of
+    the model, the residuals, and what was left before treatments were taken out.
+    """
+    n_plots = centred.shape[0]
+    basis = np.full((n_plots, 1), 1.0 / np.sqrt(n_plots))
+    rest = within_blocks = centred
+    lines: list[tuple[str, int, FloatArray]] = []
+    for source, columns in [*groups, ("treatment", dummies)]:
+        within_blocks = rest
+        addition = orthogonal_addition(basis, columns)
+        coordinates = addition.T @ rest
+        rest = rest - addition @ coordinates
+        lines.append((source, addition.shape[1], np.einsum("ij,ij->j", coordinates, coordinates)))
+        basis = np.hstack([basis, addition])
+    rest = rest - basis @ (basis.T @ rest)
+    lines.append(("error", n_plots - basis.shape[1], np.einsum("ij,ij->j", rest, rest)))
+    return lines, basis, rest, within_blocks
 
 
 def _terms(lines: list[tuple[str, int, FloatArray]]) -> tuple[tuple[Term, ...], FloatArray]:
