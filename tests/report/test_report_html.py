@@ -205,7 +205,7 @@ def small_table(**changes: object) -> Table:
 
 def test_letters_stand_in_the_cell_of_their_mean() -> None:
     page = page_table(small_table())
-    assert [head.title for head in page.heads] == ["Treatment", "Day\u00a07"]
+    assert [head.title for head in page.heads] == ["Treatment", "Day 7"]
     assert page.rows[0][1].text == "1.2"
     assert page.rows[0][1].letters == "ab"
     assert page.rows[1][1].letters == ""

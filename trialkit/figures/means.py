@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 WIDTH = 8.0
 ROW, FOOT = 0.3, 0.85
+#: A scale starts at 0 unless its lowest value is above this share of its highest.
+CROWDED = 0.6
 
 
 def yield_means(analysis: Analysis, variable: str) -> ggplot:
@@ -68,6 +70,21 @@ def _of_measure(analysis: Analysis, variable: str, measure: str, title: str) -> 
     return dot_means(rows, identities(analysis.trial), title)
 
 
+def scale_start(rows: pd.DataFrame) -> float:
+    """Choose where the scale of the means starts: at 0, unless that would crowd them.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``point`` or ``back_transformed``, ``lower`` and ``upper``.
+    """
+    names = [name for name in ("point", "back_transformed", "lower", "upper") if name in rows]
+    least, most = float(rows[names].min().min()), float(rows[names].max().max())
+    if not least > CROWDED * most:
+        return min(0.0, least)
+    return max(0.0, least - 0.2 * (most - least))
+
+
 def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggplot:
     """Draw one dot a treatment, treatments down, with intervals and letters.
 
@@ -87,7 +104,7 @@ def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggp
     height = len(shown) * ROW + FOOT
     places = {item: float(len(shown) - index) for index, item in enumerate(shown)}
     far = rows[["point", "upper"]].max(axis=1)
-    low = min(0.0, float(rows["point"].min()))
+    low = scale_start(rows)
     span = (float(far.max()) - low) or 1.0
     drawn = rows.assign(
         place=rows["treatment"].map(places).astype(float),

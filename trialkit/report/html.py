@@ -39,7 +39,7 @@ class HeadCell:
 
     title: str
     under: str
-    numeric: bool
+    style: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +100,10 @@ def page_table(table: Table) -> PageTable:
     heads: list[HeadCell] = []
     for column in table.columns:
         if column.kind is not Kind.LETTERS:
-            title = column.title
-            if len(title) <= SHORT_HEAD:
-                title = title.replace(" ", "\N{NO-BREAK SPACE}")
-            heads.append(HeadCell(title, column.under, column.kind is not Kind.TEXT))
+            classes = ["number"] if column.kind is not Kind.TEXT else []
+            if len(column.title) <= SHORT_HEAD:
+                classes.append("line")
+            heads.append(HeadCell(column.title, column.under, " ".join(classes)))
     reasons: dict[str, str] = {}
     rows = tuple(tuple(_cells(table, row, reasons)) for row in table.rows)
     return PageTable(

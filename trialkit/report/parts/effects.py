@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from trialkit.figures.means import scale_start
 from trialkit.numerals import number
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock
@@ -53,7 +54,8 @@ def yields(context: Context) -> Iterator[Block]:
                 kind="yield_means",
                 variable=variable.name,
                 alt=f"{label} by treatment: {listed}.",
-                caption=f"{label}. Dots are least-squares means, bars {level} intervals.",
+                caption=f"{label}. Dots are least-squares means, bars {level} intervals."
+                + (" The scale does not start at 0." if scale_start(rows) > 0 else ""),
             )
         table = single_means(
             context,

@@ -19,7 +19,7 @@ from trialkit.report.document import (
 from trialkit.report.numbers import decimals_as_entered
 from trialkit.report.parts.departures import plot_values
 from trialkit.report.parts.means import day_column
-from trialkit.report.parts.methods import in_words
+from trialkit.report.parts.methods import in_words, plural
 
 #: Maps with more rows or columns than this show only those that hold plots.
 WIDEST_MAP = 60
@@ -75,12 +75,13 @@ def field_map(context: Context) -> Iterator[Block]:
     ]
     if not placed:
         return
+    blocks = any(plot.block for plot in placed)
     unplaced = len(context.trial.plots) - len(placed)
     present = {plot.treatment for plot in placed}
     yield FieldMap(
         key="map",
-        caption="Where the plots lie: plot number, treatment and block."
-        + (f" {unplaced} plots without a place are left out." if unplaced else ""),
+        caption=f"Where the plots lie: plot, treatment{' and block' if blocks else ''}."
+        + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else ""),
         plots=tuple(placed),
         legend=tuple(
             (plain_line(item), look.label, mix(look.colour, "#ffffff", TINT))
