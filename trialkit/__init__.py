@@ -1,1 +1,92 @@
-"""trialkit: small-plot efficacy trials, from plot counts to a report."""
+"""trialkit: small-plot efficacy trials, from plot counts to a report.
+
+>>> import trialkit
+>>> trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+>>> analysis = trialkit.analyse(trial)
+>>> written = trialkit.report_trial(trial, "beetle")  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trialkit.analysis import Analysis, analyse
+    from trialkit.findings import Finding, make_findings
+    from trialkit.problems import Place, Problem, Severity, TrialError
+    from trialkit.reading import read_trial, save_trial
+    from trialkit.record import read_record, rerun
+    from trialkit.resources import example_names, example_trial
+    from trialkit.run import Written, report_trial
+    from trialkit.trial import (
+        Application,
+        Plot,
+        Settings,
+        Treatment,
+        Trial,
+        Variable,
+    )
+
+# The command line must start before pandas has been loaded, so each name is fetched from its
+# room when it is first asked for.
+_ROOMS = {
+    "Analysis": "analysis",
+    "Application": "trial",
+    "Finding": "findings",
+    "Place": "problems",
+    "Plot": "trial",
+    "Problem": "problems",
+    "Settings": "trial",
+    "Severity": "problems",
+    "Treatment": "trial",
+    "Trial": "trial",
+    "TrialError": "problems",
+    "Variable": "trial",
+    "Written": "run",
+    "analyse": "analysis",
+    "example_names": "resources",
+    "example_trial": "resources",
+    "make_findings": "findings",
+    "read_record": "record",
+    "read_trial": "reading",
+    "report_trial": "run",
+    "rerun": "record",
+    "save_trial": "reading",
+}
+
+__all__ = [
+    "Analysis",
+    "Application",
+    "Finding",
+    "Place",
+    "Plot",
+    "Problem",
+    "Settings",
+    "Severity",
+    "Treatment",
+    "Trial",
+    "TrialError",
+    "Variable",
+    "Written",
+    "analyse",
+    "example_names",
+    "example_trial",
+    "make_findings",
+    "read_record",
+    "read_trial",
+    "report_trial",
+    "rerun",
+    "save_trial",
+]
+
+
+def __getattr__(name: str) -> object:
+    if name not in _ROOMS:
+        raise AttributeError(f"module 'trialkit' has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(f"trialkit.{_ROOMS[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from enum import StrEnum
 from types import MappingProxyType
@@ -322,3 +322,24 @@ class Trial:
             if variable.name == name:
                 return variable
         raise KeyError(name)
+
+
+def harvest_variable(trial: Trial) -> Variable:
+    """Under which variable masses stand once they are brought to area and moisture.
+
+    The first yield variable of the trial that has no column of its own, or else a variable
+    named ``yield``.
+    """
+    named = set(trial.yields["variable"])
+    for variable in trial.variables:
+        if variable.role is VariableRole.YIELD and variable.name not in named:
+            return replace(variable, unit=variable.unit or trial.settings.yield_unit)
+    moisture = trial.settings.standard_moisture_percent
+    at = f" at {moisture:g} % moisture" if moisture is not None else ""
+    return Variable(
+        name="yield",
+        label=f"Yield{at}",
+        kind=Kind.MEASUREMENT,
+        role=VariableRole.YIELD,
+        unit=trial.settings.yield_unit,
+    )

@@ -53,10 +53,10 @@ def _by_method(means: FloatArray, item: Assessed, untreated: int) -> dict[str, f
     found[ControlMethod.HENDERSON_TILTON.value] = formulas.henderson_tilton(*four)
     found[ControlMethod.SUN_SHEPARD.value] = formulas.sun_shepard(*four)
     if item.variable.kind is Kind.COUNT:
-        found[ControlMethod.SCHNEIDER_ORELLI.value] = formulas.schneider_orelli(
-            formulas.mortality(treated_before, treated),
-            formulas.mortality(check_before, check),
-        )
+        # Percent dead since the count before treatment, signed where numbers rose: with
+        # b = 100 (1 - Ta / Tb) and k = 100 (1 - Ca / Cb) the formula of Schneider-Orelli comes
+        # to the same fraction, which does not cancel where k is near 100.
+        found[ControlMethod.SCHNEIDER_ORELLI.value] = formulas.henderson_tilton(*four)
     return found
 
 

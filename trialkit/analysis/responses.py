@@ -15,7 +15,7 @@ from trialkit.inference.layouts import (
     randomised_blocks,
 )
 from trialkit.measures import pest_days as areas
-from trialkit.trial import Design, Kind, Trial, Variable, VariableRole
+from trialkit.trial import Design, Trial, Variable, harvest_variable
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -183,23 +183,6 @@ def area_responses(curves: list[tuple[Assessed, areas.PestDays]]) -> list[Respon
     return responses
 
 
-def yield_variable(trial: Trial) -> Variable:
-    """The variable under which harvested masses stand once they are brought to area and moisture."""
-    named = {str(name) for name in trial.yields["variable"]}
-    for variable in trial.variables:
-        if variable.role is VariableRole.YIELD and variable.name not in named:
-            return variable
-    moisture = trial.settings.standard_moisture_percent
-    at = f" at {moisture:g} % moisture" if moisture is not None else ""
-    return Variable(
-        name="yield",
-        label=f"Yield{at}, {trial.settings.yield_unit}",
-        kind=Kind.MEASUREMENT,
-        role=VariableRole.YIELD,
-        unit=trial.settings.yield_unit,
-    )
-
-
 def yield_responses(trial: Trial, plan: PlotPlan, harvested: FloatArray | None) -> list[Response]:
     """One response for each yield variable, and one for the masses as harvested."""
     responses = []
@@ -215,7 +198,7 @@ def yield_responses(trial: Trial, plan: PlotPlan, harvested: FloatArray | None) 
     if harvested is not None and np.isfinite(harvested).any():
         responses.append(
             Response(
-                variable=yield_variable(trial), measure="yield", day=np.nan, values=harvested
+                variable=harvest_variable(trial), measure="yield", day=np.nan, values=harvested
             )
         )
     return responses

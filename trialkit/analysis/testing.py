@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 
+from trialkit.analysis.control import treatment_means
 from trialkit.analysis.responses import FloatArray, PlotPlan, Response
 from trialkit.analysis.result import make_table
 from trialkit.inference.comparisons import Comparisons, Method, compare
-from trialkit.inference.letters import letters
 from trialkit.inference.linear import LinearFit, fit_layout
 from trialkit.inference.transforms import backward, forward
 from trialkit.trial import Comparison, Settings
@@ -139,17 +140,8 @@ def _means_table(
     settings: Settings,
 ) -> pd.DataFrame:
     size, width = len(plan.treatments), fit.columns.size
-    used = counted[np.ix_(fit.plots, fit.columns)]
-    codes = plan.treatment[fit.plots]
-    with np.errstate(invalid="ignore"):
-        raw = np.stack(
-            [
-                used[codes == code].mean(axis=0) if (codes == code).any() else np.full(width, np.nan)
-                for code in range(size)
-            ]
-        )
-    se = fit.standard_errors()
-    half = fit.t_quantile(settings.alpha) * se
+    raw = treatment_means(counted[:, fit.columns], plan)
+    half = t_quantile(fit, settings.alpha) * fit.se
     names = [str(keys["transform"][column]) for column in fit.columns]
     back, lower, upper = (
         np.column_stack([backward(name, part[:, j]) for j, name in enumerate(names)])
@@ -158,12 +150,7 @@ def _means_table(
     pairwise = next((item for item in made if item.method is not Method.DUNNETT), None)
     marks: list[str | None] = [None] * (size * width)
     if pairwise is not None:
-        different = pairwise.matrix(size)
-        marks = [
-            mark or None
-            for j in range(width)
-            for mark in letters(different[:, :, j], fit.means[:, j])
-        ]
+        marks = [mark or None for marked in pairwise.letters(fit.means) for mark in marked]
     columns: dict[str, object] = {
         name: values
         for name, values in _repeat_keys(keys, fit.columns, size).items()
@@ -174,7 +161,7 @@ def _means_table(
     for name, part in (
         ("mean", raw),
         ("mean_analysed", fit.means),
-        ("se", se),
+        ("se", fit.se),
         ("lower", lower),
         ("upper", upper),
         ("back_transformed", back),
@@ -209,29 +196,31 @@ def _response_table(
     counted: FloatArray,
     settings: Settings,
 ) -> pd.DataFrame:
-    treatment = fit.term("treatment")
     width = fit.columns.size
-    with np.errstate(invalid="ignore", divide="ignore"):
-        cv = np.where(
-            fit.grand_mean > 0, 100.0 * np.sqrt(fit.ms_error) / np.abs(fit.grand_mean), np.nan
-        )
     columns: dict[str, object] = {name: values[fit.columns] for name, values in keys.items()}
     columns["comparison"] = [settings.comparison.value] * width
     columns["n_plots"] = np.full(width, float(fit.plots.size))
     columns["n_missing"] = np.full(width, float(counted.shape[0] - fit.plots.size))
     columns["grand_mean"] = fit.grand_mean
-    columns["cv_percent"] = cv
+    columns["cv_percent"] = fit.cv_percent
     columns["df_error"] = np.full(width, float(fit.df_error))
     columns["ms_error"] = fit.ms_error
-    columns["F"] = treatment.F
-    columns["p"] = treatment.p
+    columns["F"] = fit.treatment.F
+    columns["p"] = fit.treatment.p
     columns["note"] = [_note(fit, j) for j in range(width)]
     return make_table("responses", columns)
+
+
+def t_quantile(fit: LinearFit, alpha: float) -> float:
+    """Two-sided t on the error degrees of freedom; NaN where there are none."""
+    if fit.df_error <= 0:
+        return float("nan")
+    return float(special.stdtrit(fit.df_error, 1.0 - alpha / 2.0))
 
 
 def _note(fit: LinearFit, j: int) -> str | None:
     if fit.df_error <= 0:
         return "too few plots are left to estimate the error"
-    if not np.isfinite(fit.term("treatment").F[j]):
+    if not np.isfinite(fit.treatment.F[j]):
         return "the plots do not vary within treatments, so there is nothing to test against"
     return None

@@ -1,0 +1,109 @@
+"""What is odd in the data and does not stop the analysis: warnings that need statistics."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from trialkit.analysis.responses import PlotPlan, Response
+from trialkit.analysis.testing import Tested
+from trialkit.inference.linear import LinearFit
+from trialkit.inference.outliers import studentized_residuals
+from trialkit.numerals import day as day_text
+from trialkit.numerals import number, p_value
+from trialkit.problems import Problem, warning
+
+#: Level for the search for outlying plots, over all plots of one response (Bonferroni).
+OUTLIER_LEVEL = 0.01
+
+
+def odd_data(
+    plan: PlotPlan, responses: list[Response], tested: Tested, alpha: float
+) -> tuple[Problem, ...]:
+    """List the warnings of the analysis, in the order of the responses."""
+    found: list[tuple[int, Problem]] = []
+    for fit in tested.fits:
+        found += [(column, text) for column, text in _uneven_before(fit, responses, alpha)]
+        found += [(column, text) for column, text in _outlying(fit, plan, responses)]
+    found += list(_without_variance(plan, responses))
+    return tuple(problem for _, problem in sorted(found, key=lambda item: item[0]))
+
+
+def place_of(response: Response) -> str:
+    """Name a response in a sentence: "larvae on day 7"."""
+    name = response.variable.name
+    if response.measure == "pest_days":
+        return f"the area under the curve of {name}"
+    if response.measure == "yield":
+        return name
+    return f"{name} on day {day_text(response.day)}"
+
+
+def _uneven_before(
+    fit: LinearFit, responses: list[Response], alpha: float
+) -> Iterator[tuple[int, Problem]]:
+    p = fit.treatment.p
+    for j, column in enumerate(fit.columns):
+        response = responses[column]
+        if response.measure == "count" and response.day <= 0 and p[j] < alpha:
+            yield (
+                int(column),
+                warning(
+                    "uneven-before",
+                    f"Before treatment the plots already differed between treatments in "
+                    f"{place_of(response)} ({p_value(float(p[j]))}).",
+                    "Read percent control from a method that uses the count before treatment "
+                    "(Henderson-Tilton), and the means with care.",
+                ),
+            )
+
+
+def _outlying(
+    fit: LinearFit, plan: PlotPlan, responses: list[Response]
+) -> Iterator[tuple[int, Problem]]:
+    found = studentized_residuals(
+        fit.residuals, fit.leverage, fit.df_error, alpha=OUTLIER_LEVEL
+    )
+    for j in np.flatnonzero(found.flagged.any(axis=0)):
+        response = responses[fit.columns[j]]
+        worst = int(found.worst[j])
+        row = fit.plots[worst]
+        yield (
+            int(fit.columns[j]),
+            warning(
+                "outlier",
+                f"Plot {plan.plots[row]} (treatment {plan.treatments[plan.treatment[row]]}) "
+                f"stands apart in {place_of(response)}: {number(response.values[row])}, with a "
+                f"studentized residual of {number(float(found.studentized[worst, j]))}.",
+                "Look the value up in the field book; it stays in the analysis.",
+            ),
+        )
+
+
+def _without_variance(
+    plan: PlotPlan, responses: list[Response]
+) -> Iterator[tuple[int, Problem]]:
+    """Treatments whose plots all have the same value, one warning a response."""
+    for column, response in enumerate(responses):
+        if response.measure == "count" and response.day <= 0:
+            continue
+        constant = []
+        for code, name in enumerate(plan.treatments):
+            values = response.values[plan.treatment == code]
+            values = values[np.isfinite(values)]
+            if values.size > 1 and np.ptp(values) == 0:
+                constant.append(f"{name} ({number(float(values[0]))})")
+        if constant:
+            several = len(constant) > 1
+            yield (
+                column,
+                warning(
+                    "no-variance",
+                    f"In {place_of(response)} all plots of "
+                    f"{'treatments' if several else 'treatment'} {', '.join(constant)} have the "
+                    "same value.",
+                    "The analysis of variance gives such a treatment the spread of the others; "
+                    "its interval comes from the count model.",
+                ),
+            )

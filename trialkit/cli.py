@@ -1,0 +1,194 @@
+"""The command line: arguments in, calls, messages out."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from trialkit.problems import Problem
+
+FORMATS = ("html", "xlsx")
+
+app = typer.Typer(
+    name="trialkit",
+    add_completion=True,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Small-plot efficacy trials: from plot counts to a report.\n\n"
+    "A TRIAL is a folder (trial.toml, plots.csv, counts.csv, ...), a workbook (.xlsx) or a "
+    "flat table (.csv).\n\n"
+    "\b\n"
+    "Examples\n"
+    "  trialkit check example_trials/leaf_beetle_potato\n"
+    "  trialkit report example_trials/leaf_beetle_potato --out beetle\n"
+    "  trialkit rerun beetle/record.json",
+)
+
+TrialPath = Annotated[
+    Path, typer.Argument(metavar="TRIAL", help="Folder, workbook or flat table of the trial.")
+]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but problems.")]
+
+
+def _say(text: str = "") -> None:
+    typer.echo(text)
+
+
+def _complain(problems: Iterable[Problem]) -> None:
+    from trialkit.wording import problem_lines
+
+    for line in problem_lines(problems):
+        typer.echo(line, err=True)
+
+
+def _usage(message: str) -> NoReturn:
+    typer.echo(f"trialkit: {message}", err=True)
+    raise typer.Exit(2)
+
+
+def _existing(path: Path) -> Path:
+    if not path.exists():
+        _usage(f"there is no file or folder {path}")
+    return path
+
+
+@app.command(
+    epilog="\b\nExamples\n  trialkit check my_trial\n  trialkit check my_trial.xlsx",
+)
+def check(trial: TrialPath) -> None:
+    """Say what was understood of a trial, and every problem in it.
+
+    Exit status: 0 when the trial can be analysed, 1 when it has problems, 2 for wrong usage.
+    """
+    from trialkit.reading import read
+    from trialkit.wording import check_lines
+
+    reading = read(_existing(trial))
+    for line in check_lines(reading.trial, reading.problems, reading.understood):
+        _say(line)
+    if reading.trial is None:
+        raise typer.Exit(1)
+
+
+@app.command(
+    epilog="\b\n"
+    "Examples\n"
+    "  trialkit report my_trial --out my_report\n"
+    "  trialkit report my_trial.xlsx --out my_report --formats xlsx\n"
+    "  trialkit report counts.csv --out my_report --quiet",
+)
+def report(
+    trial: TrialPath,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files.")],
+    formats: Annotated[
+        str,
+        typer.Option(
+            "--formats", metavar="LIST", help="Any of html,xlsx; record.json is always written."
+        ),
+    ] = "html,xlsx",
+    quiet: Quiet = False,
+) -> None:
+    """Analyse a trial and write its report, tables and record.
+
+    Writes report.html, tables.xlsx and record.json. Exit status: 0 when they are written, 1
+    when the trial has problems (nothing is written then), 2 for wrong usage.
+    """
+    wanted = [name.strip().lower() for name in formats.split(",") if name.strip()]
+    unknown = [name for name in wanted if name not in FORMATS]
+    if unknown:
+        _usage(f"no format is called {', '.join(unknown)}; choose from {', '.join(FORMATS)}")
+    if out.exists() and not out.is_dir():
+        _usage(f"{out} is a file; --out needs a folder")
+    _existing(trial)
+    from trialkit.problems import TrialError
+    from trialkit.run import report_trial
+    from trialkit.wording import closing_lines
+
+    show_progress = not quiet and sys.stderr.isatty()
+
+    def progress(step: str) -> None:
+        if show_progress:
+            typer.echo(f"\r\x1b[K{step} ...", nl=False, err=True)
+
+    try:
+        written = report_trial(trial, out, formats=wanted, progress=progress)
+    except TrialError as fault:
+        progress_end(show_progress)
+        _complain(fault.problems)
+        typer.echo("Nothing was written.", err=True)
+        raise typer.Exit(1) from None
+    except OSError as fault:
+        progress_end(show_progress)
+        typer.echo(f"The files could not be written: {fault.strerror or fault}.", err=True)
+        raise typer.Exit(1) from None
+    progress_end(show_progress)
+    _complain(written.analysis.problems)
+    if not quiet:
+        for line in closing_lines(written.findings, written.paths):
+            _say(line)
+
+
+def progress_end(shown: bool) -> None:
+    """Clear the progress line."""
+    if shown:
+        typer.echo("\r\x1b[K", nl=False, err=True)
+
+
+@app.command(epilog="\b\nExample\n  trialkit rerun my_report/record.json")
+def rerun(
+    record: Annotated[
+        Path, typer.Argument(metavar="RECORD.json", help="The record.json of a report.")
+    ],
+    quiet: Quiet = False,
+) -> None:
+    """Run a recorded analysis again, from the record alone, and compare every number.
+
+    Exit status: 0 when every number is the same, 1 when some differ or the record cannot be
+    used, 2 for wrong usage.
+    """
+    _existing(record)
+    from trialkit.problems import TrialError
+    from trialkit.record import read_record
+    from trialkit.record import rerun as run_again
+    from trialkit.wording import agreement_lines
+
+    try:
+        kept = read_record(record)
+        agreement = run_again(kept)
+    except TrialError as fault:
+        _complain(fault.problems)
+        raise typer.Exit(1) from None
+    if not quiet or not agreement.same:
+        for line in agreement_lines(agreement, kept):
+            _say(line)
+    if not agreement.same:
+        raise typer.Exit(1)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib import metadata
+
+        _say(f"trialkit {metadata.version('trialkit')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    del version
+
+
+def main() -> None:
+    """Run the command line."""
+    app()

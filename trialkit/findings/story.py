@@ -1,0 +1,49 @@
+"""Which findings a report opens with, in the order of what matters for a decision."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from trialkit.analysis import Analysis
+from trialkit.findings.effects import (
+    area_findings,
+    enemy_findings,
+    injury_findings,
+    yield_findings,
+)
+from trialkit.findings.pest import (
+    control_findings,
+    difference_findings,
+    persistence_findings,
+    pressure_findings,
+)
+from trialkit.findings.sentences import Finding
+
+#: In the order in which a reader wants them.
+TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
+    control_findings,
+    persistence_findings,
+    area_findings,
+    yield_findings,
+    enemy_findings,
+    injury_findings,
+    difference_findings,
+    pressure_findings,
+)
+
+
+def make_findings(analysis: Analysis) -> tuple[Finding, ...]:
+    """Say what a trial shows.
+
+    Every sentence states what the tables hold and no more; none recommends an application.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    tuple of Finding
+        The most important first.
+    """
+    return tuple(finding for topic in TOPICS for finding in topic(analysis))

@@ -1,0 +1,49 @@
+"""Where the shipped templates and example trials are."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def data_folder(name: str) -> Path:
+    """Find a shipped folder: inside the installed package, or at the top of a checkout.
+
+    Parameters
+    ----------
+    name : {'templates', 'example_trials'}
+
+    Raises
+    ------
+    FileNotFoundError
+        When the installation lacks the folder.
+    """
+    for folder in (_PACKAGE / "_data" / name, _PACKAGE.parent / name):
+        if folder.is_dir():
+            return folder
+    raise FileNotFoundError(f"this installation of trialkit lacks its folder {name}")
+
+
+def example_names() -> tuple[str, ...]:
+    """Names of the invented example trials that come with trialkit."""
+    folder = data_folder("example_trials")
+    trials = [
+        path.name
+        for path in folder.iterdir()
+        if (path / "trial.toml").is_file() or path.suffix == ".xlsx"
+    ]
+    return tuple(sorted(trials))
+
+
+def example_trial(name: str) -> Path:
+    """Folder or workbook of an invented example trial.
+
+    Raises
+    ------
+    ValueError
+        When there is no example of that name; the message lists those there are.
+    """
+    if name not in example_names():
+        raise ValueError(f"no example is called {name!r}; there are {', '.join(example_names())}")
+    return data_folder("example_trials") / name

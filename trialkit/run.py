@@ -1,0 +1,85 @@
+"""One call from a trial on disk to its written report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from trialkit.analysis import Analysis, analyse
+from trialkit.findings import Finding, make_findings
+from trialkit.reading import read_trial
+from trialkit.record import make_record, write_record
+from trialkit.report import write_report
+from trialkit.trial import Trial
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Written:
+    """What a report run made.
+
+    Attributes
+    ----------
+    analysis : Analysis
+    findings : tuple of Finding
+    paths : tuple of Path
+        The files, in the order in which a reader wants them.
+    """
+
+    analysis: Analysis
+    findings: tuple[Finding, ...]
+    paths: tuple[Path, ...]
+
+
+def _silent(step: str) -> None:
+    del step
+
+
+def report_trial(
+    trial: Trial | Path | str,
+    out: Path | str,
+    *,
+    formats: Collection[str] = ("html", "xlsx"),
+    progress: Callable[[str], None] = _silent,
+    made: datetime | None = None,
+) -> Written:
+    """Read and analyse a trial, and write its report, tables and record.
+
+    Parameters
+    ----------
+    trial : Trial, Path or str
+        A trial, or the folder, workbook or flat table that holds one.
+    out : Path or str
+        Folder for the files; made where it is missing.
+    formats : collection of str
+        Any of ``html`` and ``xlsx``; ``record.json`` is always written.
+    progress : callable
+        Is told each step.
+    made : datetime, optional
+        Time that the report and the record carry; now, when left out.
+
+    Raises
+    ------
+    TrialError
+        When the trial has problems; nothing is written then.
+    OSError
+        When a file cannot be written.
+    """
+    folder = Path(out)
+    when = made or datetime.now(UTC)
+    if not isinstance(trial, Trial):
+        progress("Reading the trial")
+        trial = read_trial(trial)
+    progress("Testing treatments")
+    analysis = analyse(trial)
+    findings = make_findings(analysis)
+    record = make_record(analysis, [item.text for item in findings], when)
+    paths = write_report(
+        analysis, findings, folder, formats=formats, made=when, progress=progress
+    )
+    progress("Writing the record")
+    write_record(record, folder / "record.json")
+    return Written(
+        analysis=analysis, findings=findings, paths=(*paths, folder / "record.json")
+    )

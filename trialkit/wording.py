@@ -1,0 +1,195 @@
+"""Plain lines for the terminal, at most 80 columns wide."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trialkit.problems import Problem, Severity
+from trialkit.trial import Design, Kind, Trial, VariableRole
+
+if TYPE_CHECKING:
+    from trialkit.findings import Finding
+    from trialkit.record import Agreement
+
+WIDTH = 80
+#: How many findings the terminal shows before it points to the report.
+FINDINGS_SHOWN = 5
+#: How many differing numbers a comparison lists.
+DIFFERENCES_SHOWN = 20
+
+DESIGNS = {
+    Design.CRD: "completely randomised",
+    Design.RCBD: "randomised blocks",
+    Design.LATIN: "Latin square",
+    Design.SPLIT_PLOT: "split-plot",
+    Design.STRIP_PLOT: "strip-plot",
+}
+ROLES = {
+    VariableRole.PEST: "pest",
+    VariableRole.NATURAL_ENEMY: "natural enemy",
+    VariableRole.DAMAGE: "damage",
+    VariableRole.CROP_INJURY: "crop injury",
+    VariableRole.YIELD: "yield",
+}
+KINDS = {Kind.COUNT: "count", Kind.PERCENT: "percent", Kind.MEASUREMENT: "measurement"}
+
+
+def _clean(text: str) -> str:
+    """Take control characters out: a cell must not steer the terminal."""
+    return "".join(mark if mark.isprintable() else " " for mark in text)
+
+
+def _wrap(text: str, indent: str = "", hang: str | None = None) -> list[str]:
+    return textwrap.wrap(
+        _clean(text),
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent if hang is None else hang,
+        break_long_words=False,
+        break_on_hyphens=False,
+    ) or [indent]
+
+
+def count_of(number: int, word: str) -> str:
+    """Write a number with its noun: "1 block", "4 blocks"."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def day_text(day: float) -> str:
+    """Write a day without needless decimals, with a true minus sign."""
+    return f"{day:g}".replace("-", "\N{MINUS SIGN}")
+
+
+def problem_lines(problems: Iterable[Problem]) -> list[str]:
+    """Problems one below the other, the grave ones first."""
+    kept = list(problems)
+    lines: list[str] = []
+    for severity, head in ((Severity.ERROR, "Problem"), (Severity.WARNING, "Warning")):
+        for problem in kept:
+            if problem.severity is not severity:
+                continue
+            where = str(problem.place)
+            lines += _wrap(f"{head}: {where}" if where else f"{head}:")
+            lines += _wrap(problem.what, "  ")
+            lines += _wrap(problem.remedy, "  ")
+    return lines
+
+
+def _row(label: str, text: str) -> list[str]:
+    return _wrap(text, f"{label:<13}", " " * 13)
+
+
+def _trial_lines(trial: Trial) -> list[str]:
+    blocks = {plot.block for plot in trial.plots if plot.block is not None}
+    design = DESIGNS[trial.design]
+    if blocks:
+        design += f", {count_of(len(blocks), 'block')}"
+    lines = [*_row("Trial", trial.title), *_row("Design", design)]
+    lines += _row("Plots", str(len(trial.plots)))
+    treatments = []
+    for item in trial.treatments:
+        number = sum(plot.treatment == item.id for plot in trial.plots)
+        role = f", {item.role.value}" if item.role.value != "test" else ""
+        treatments.append(f"{item.id}: {item.name}{role} ({count_of(number, 'plot')})")
+    lines += _row("Treatments", treatments[0])
+    for text in treatments[1:]:
+        lines += _wrap(text, " " * 13, " " * 15)
+    for variable in trial.variables:
+        lines += _row("Variable", _variable_text(trial, variable.name))
+    if not trial.harvest.empty:
+        lines += _row("Harvest", f"{count_of(len(trial.harvest), 'plot')}, mass as harvested")
+    if trial.applications:
+        dates = ", ".join(item.date.isoformat() for item in trial.applications)
+        lines += _row("Applied", dates)
+    elif trial.applied is not None:
+        lines += _row("Applied", trial.applied.isoformat())
+    return lines
+
+
+def _variable_text(trial: Trial, name: str) -> str:
+    variable = trial.variable(name)
+    text = f"{name}: {variable.label}, {KINDS[variable.kind]}, {ROLES[variable.role]}"
+    days = sorted(set(trial.counts.loc[trial.counts["variable"] == name, "day"].astype(float)))
+    if days:
+        listed = ", ".join(day_text(day) for day in days)
+        text += f"; {'day' if len(days) == 1 else 'days'} {listed}"
+    return text
+
+
+def _understood_lines(understood: Sequence[tuple[str, str, str]]) -> list[str]:
+    if not understood:
+        return []
+    lines = ["", "What each column was taken for"]
+    source = None
+    for where, header, meaning in understood:
+        if where != source:
+            lines += _wrap(where, "  ")
+            source = where
+        lines += _wrap(f"{header}: {meaning}", "    ", "      ")
+    return lines
+
+
+def check_lines(
+    trial: Trial | None,
+    problems: Sequence[Problem],
+    understood: Sequence[tuple[str, str, str]],
+) -> list[str]:
+    """What was understood of a trial, and every problem."""
+    lines = _trial_lines(trial) if trial is not None else []
+    lines += _understood_lines(understood)
+    if lines:
+        lines.append("")
+    lines += problem_lines(problems)
+    errors = sum(problem.severity is Severity.ERROR for problem in problems)
+    warnings = len(problems) - errors
+    if errors:
+        verdict = f"{count_of(errors, 'problem')} to mend before this trial can be analysed"
+        verdict += f", and {count_of(warnings, 'warning')}." if warnings else "."
+    elif warnings:
+        verdict = f"This trial can be analysed, with {count_of(warnings, 'warning')}."
+    else:
+        verdict = "This trial can be analysed; nothing odd was found."
+    return [*lines, *_wrap(verdict)]
+
+
+def closing_lines(findings: Sequence[Finding], paths: Sequence[Path]) -> list[str]:
+    """What the trial shows, and where the files are."""
+    lines: list[str] = []
+    if findings:
+        lines.append("What the trial shows")
+        for item in findings[:FINDINGS_SHOWN]:
+            lines += _wrap(item.text, "- ", "  ")
+        rest = len(findings) - FINDINGS_SHOWN
+        if rest > 0:
+            lines.append(f"  ({rest} more in the report)")
+        lines.append("")
+    lines.append("Written")
+    lines += [f"  {_clean(str(path))}" for path in paths]
+    return lines
+
+
+def agreement_lines(agreement: Agreement, record: Mapping[str, Any]) -> list[str]:
+    """Whether a record run again gave the same numbers."""
+    made = f"Recorded {record.get('made')} with trialkit {record.get('trialkit')}."
+    lines = _wrap(made)
+    if agreement.same:
+        text = f"Run again: all {agreement.compared:,} recorded values came out the same"
+        text += (
+            ", to the last digit."
+            if agreement.largest == 0.0
+            else f", the numbers to within a share of {agreement.largest:.0e}."
+        )
+        return [*lines, *_wrap(text)]
+    number = len(agreement.differences)
+    verb = "differs" if number == 1 else "differ"
+    lines += _wrap(
+        f"Run again: {number:,} of {agreement.compared:,} recorded values {verb}:"
+    )
+    for difference in agreement.differences[:DIFFERENCES_SHOWN]:
+        lines += _wrap(str(difference), "  ", "    ")
+    if number > DIFFERENCES_SHOWN:
+        lines.append(f"  and {number - DIFFERENCES_SHOWN:,} more")
+    return lines
