@@ -1,0 +1,85 @@
+"""Smallest significant and smallest detectable difference."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from trialkit.inference.detectable import (
+    detectable_reduction,
+    least_significant_difference,
+    minimal_detectable_difference,
+    minimal_significant_difference,
+)
+from trialkit.inference.power import power_beyond
+
+
+def test_lsd_of_rice_yields() -> None:
+    # Gomez & Gomez 1984, Table 2.5: LSD at 5 % with MSE 110558.411111111 on 15 df and four blocks;
+    # recomputed.
+    sed = np.sqrt(2 * 110558.411111111 / 4)
+    assert float(least_significant_difference(sed, 15)) == pytest.approx(501.136405057, rel=1e-10)
+
+
+def test_tukey_is_q_times_the_standard_error_of_a_mean() -> None:
+    mse, n, t, df = 25.0, 4, 6, 15
+    q = stats.studentized_range.isf(0.05, t, df)
+    msd = minimal_significant_difference(np.sqrt(2 * mse / n), q, scale="range")
+    assert float(msd) == pytest.approx(q * np.sqrt(mse / n))
+    assert float(minimal_significant_difference(2.0, 2.5)) == 5.0
+
+
+@given(
+    df=st.integers(1, 200),
+    sed=st.floats(1e-3, 1e3),
+    power=st.floats(0.2, 0.99),
+    alternative=st.sampled_from(["two-sided", "greater", "less"]),
+)
+@settings(max_examples=60, deadline=None)
+def test_detectable_difference_has_the_power_asked_for(
+    df: int, sed: float, power: float, alternative: str
+) -> None:
+    difference = float(minimal_detectable_difference(sed, df, power=power, alternative=alternative))
+    tail = 0.025 if alternative == "two-sided" else 0.05
+    signed = -difference if alternative == "less" else difference
+    reached = power_beyond(stats.t.isf(tail, df), signed / sed, df, alternative=alternative)
+    assert float(reached) == pytest.approx(power, abs=1e-6)
+
+
+def test_detectable_is_larger_than_significant_and_near_the_rule_of_thumb() -> None:
+    sed, df = np.array([1.0, 2.0, 5.0]), np.array([9, 21, 60])
+    lsd = least_significant_difference(sed, df)
+    mdd = minimal_detectable_difference(sed, df)
+    assert (mdd > lsd).all()
+    rule = (stats.t.isf(0.025, df) + stats.t.isf(0.2, df)) * sed
+    assert mdd == pytest.approx(rule, rel=0.02)
+    # A procedure with a larger critical value needs a larger difference.
+    assert (minimal_detectable_difference(sed, df, 4.5, scale="range") > mdd).all()
+
+
+def test_undefined_is_nan_and_power_is_checked() -> None:
+    assert np.isnan(minimal_detectable_difference(1.0, 0))
+    assert np.isnan(least_significant_difference(1.0, 0))
+    assert np.isnan(minimal_detectable_difference(np.nan, 9))
+    with pytest.raises(ValueError, match="power"):
+        minimal_detectable_difference(1.0, 9, power=1.0)
+
+
+def test_reduction_on_the_counted_scale() -> None:
+    # log10(x + 1): from 99 down by one unit to 9.
+    assert float(detectable_reduction(2.0, 1.0, "log")) == pytest.approx(100 * (1 - 9 / 99))
+    assert float(detectable_reduction(40.0, 10.0, "none")) == pytest.approx(25.0)
+    root = np.sqrt(100.5)
+    assert float(detectable_reduction(root, 2.0, "sqrt")) == pytest.approx(
+        100 - ((root - 2) ** 2 - 0.5), rel=1e-9
+    )
+    assert float(detectable_reduction(np.pi / 2, np.pi / 4, "arcsine")) == pytest.approx(50.0)
+
+
+def test_reduction_beyond_everything_is_not_available() -> None:
+    for transform in ("none", "sqrt", "log", "arcsine"):
+        assert np.isnan(detectable_reduction(1.2, 5.0, transform))
+    assert np.isnan(detectable_reduction(0.0, 0.0, "none"))
