@@ -1,0 +1,265 @@
+"""Everything that says whether an analysis of variance may be leaned on, response by response."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from trialkit.inference.additivity import AdditivityTest, tukey_additivity
+from trialkit.inference.diagnostics_reference import (
+    Reference,
+    drawn_p,
+    layout_reference,
+    spread_trend,
+    spread_trend_p,
+)
+from trialkit.inference.diagnostics_space import layout_basis
+from trialkit.inference.diagnostics_verdict import Verdicts, verdict
+from trialkit.inference.layouts import FloatArray, Layout
+from trialkit.inference.linear import LinearFit
+from trialkit.inference.normality import shapiro_wilk
+from trialkit.inference.outliers import Outliers, studentized_residuals
+from trialkit.inference.variances import VarianceTest, bartlett, levene
+
+# With fewer error degrees of freedom the residuals have next to no shape of their own.
+MINIMUM_DF: Final = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DiagnosticsRow:
+    """Diagnostics of one response.
+
+    Attributes
+    ----------
+    column : int
+        Which response.
+    n, df_error : int
+        Plots used and error degrees of freedom.
+    cv_percent : float
+        Coefficient of variation on the analysis scale.
+    shapiro_w, shapiro_p : float
+        Shapiro-Wilk of the residuals with the tabulated p-value.
+    brown_forsythe_f, brown_forsythe_p : float
+        Brown-Forsythe of the residuals by treatment, p from the F table.
+    bartlett_chi2, bartlett_p : float
+        Bartlett of the residuals by treatment, p from the chi-square table.
+    spread_trend : float
+        Correlation of absolute residuals with fitted values.
+    spread_trend_p : float
+        NaN without draws.
+    additivity_f, additivity_p : float
+        Tukey's one degree of freedom; NaN in a layout without blocks.
+    suggested_power, suggested_power_se : float
+        Power of the response, as it was analysed, in which effects would add up.
+    outlier : float
+        Studentized residual of the plot that stands out most, with its sign.
+    outlier_limit : float
+        Bonferroni limit at the level asked for.
+    outlier_p : float
+        Bonferroni p-value.
+    outlier_plot : int
+        Row of that plot in the layout; -1 where there is none.
+    variance_p, normality_p : float
+        What the verdicts go by: from the draws where there are any, else from the tables. That of
+        the variance is twice the smaller one of Brown-Forsythe and spread trend.
+    verdicts : Verdicts
+    """
+
+    column: int
+    n: int
+    df_error: int
+    cv_percent: float
+    shapiro_w: float
+    shapiro_p: float
+    brown_forsythe_f: float
+    brown_forsythe_p: float
+    bartlett_chi2: float
+    bartlett_p: float
+    spread_trend: float
+    spread_trend_p: float
+    additivity_f: float
+    additivity_p: float
+    suggested_power: float
+    suggested_power_se: float
+    outlier: float
+    outlier_limit: float
+    outlier_p: float
+    outlier_plot: int
+    variance_p: float
+    normality_p: float
+    verdicts: Verdicts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Diagnostics:
+    """Diagnostics of all responses of one fit.
+
+    Attributes
+    ----------
+    fit : LinearFit
+    draws : int
+        Draws behind the p-values of the verdicts; 0 where they come from tables.
+    normality_w, normality_table_p, normality_p : (k,) array
+        Shapiro-Wilk: W, tabulated p, and p for this layout.
+    brown_forsythe, bartlett : VarianceTest
+        On residuals by treatment, with tabulated p.
+    brown_forsythe_p, bartlett_p : (k,) array
+        For this layout.
+    spread_trend, spread_trend_p : (k,) array
+    variance_p : (k,) array
+    additivity : AdditivityTest
+    outliers : Outliers
+        Rows are those of ``fit.plots``.
+    """
+
+    fit: LinearFit
+    draws: int
+    normality_w: FloatArray
+    normality_table_p: FloatArray
+    normality_p: FloatArray
+    brown_forsythe: VarianceTest
+    bartlett: VarianceTest
+    brown_forsythe_p: FloatArray
+    bartlett_p: FloatArray
+    spread_trend: FloatArray
+    spread_trend_p: FloatArray
+    variance_p: FloatArray
+    additivity: AdditivityTest
+    outliers: Outliers
+
+    def rows(self) -> tuple[DiagnosticsRow, ...]:
+        """List the responses one by one, in the order of ``fit.columns``."""
+        return tuple(self._row(j) for j in range(self.fit.columns.size))
+
+    def _row(self, j: int) -> DiagnosticsRow:
+        worst = int(self.outliers.worst[j])
+        found = worst >= 0
+        return DiagnosticsRow(
+            column=int(self.fit.columns[j]),
+            n=int(self.fit.plots.size),
+            df_error=self.fit.df_error,
+            cv_percent=float(self.fit.cv_percent[j]),
+            shapiro_w=float(self.normality_w[j]),
+            shapiro_p=float(self.normality_table_p[j]),
+            brown_forsythe_f=float(self.brown_forsythe.statistic[j]),
+            brown_forsythe_p=float(self.brown_forsythe.p[j]),
+            bartlett_chi2=float(self.bartlett.statistic[j]),
+            bartlett_p=float(self.bartlett.p[j]),
+            spread_trend=float(self.spread_trend[j]),
+            spread_trend_p=float(self.spread_trend_p[j]),
+            additivity_f=float(self.additivity.F[j]),
+            additivity_p=float(self.additivity.p[j]),
+            suggested_power=float(self.additivity.power[j]),
+            suggested_power_se=float(self.additivity.power_se[j]),
+            outlier=float(self.outliers.studentized[worst, j]) if found else float("nan"),
+            outlier_limit=self.outliers.limit,
+            outlier_p=float(self.outliers.p[j]),
+            outlier_plot=int(self.fit.plots[worst]) if found else -1,
+            variance_p=float(self.variance_p[j]),
+            normality_p=float(self.normality_p[j]),
+            verdicts=Verdicts(
+                variance=verdict(float(self.variance_p[j])),
+                normality=verdict(float(self.normality_p[j])),
+                additivity=verdict(float(self.additivity.p[j])),
+                outliers=verdict(float(self.outliers.p[j])),
+            ),
+        )
+
+
+def diagnose(
+    fit: LinearFit,
+    layout: Layout,
+    *,
+    alpha: float = 0.05,
+    draws: int = 1999,
+    seed: int | np.random.Generator = 1,
+) -> Diagnostics:
+    """Check the assumptions of all responses of a fit at once.
+
+    Parameters
+    ----------
+    fit : LinearFit
+    layout : Layout
+        The one that was fitted.
+    alpha : float
+        Level of the limit for outliers.
+    draws : int
+        Draws of normal errors in this layout, shared by all responses; 0 to go by tables.
+    seed : int or Generator
+        Where the draws start.
+
+    Returns
+    -------
+    Diagnostics
+        NaN where a test is not available: fewer than three error degrees of freedom (variance,
+        normality), no blocks (additivity), no error variance at all.
+
+    Notes
+    -----
+    Tabulated p-values of Shapiro-Wilk and of the tests of variances hold for many independent
+    values. In 4000 null trials of 8 treatments in 3 blocks the Brown-Forsythe test at 5 %
+    rejected none, Levene's with means 19 %; drawn from the layout they reject 5 %.
+    """
+    space = layout_basis(layout, fit.plots)
+    treatment = layout.treatment[fit.plots]
+    # Without error variance the residuals are rounding, and nothing can be said of their shape.
+    dead = ~(fit.ms_error > 0)
+    residuals = np.where(dead, 0.0, fit.residuals)
+    shaped = ~dead & (fit.df_error >= MINIMUM_DF)
+    reference: Reference | None = None
+    if draws > 0 and shaped.any():
+        reference = layout_reference(space, treatment, draws, np.random.default_rng(seed))
+
+    def known(values: FloatArray) -> FloatArray:
+        return np.where(shaped, values, np.nan)
+
+    normality = shapiro_wilk(residuals)
+    w = known(normality.statistic)
+    spread = known(spread_trend(fit.fitted, residuals))
+    forsythe = _kept(levene(residuals, treatment), shaped)
+    chi = _kept(bartlett(residuals, treatment), shaped)
+    if reference is None:
+        normality_p, forsythe_p, chi_p = known(normality.p), forsythe.p, chi.p
+        spread_p = np.full(w.shape, np.nan)
+        variance_p = forsythe_p
+    else:
+        normality_p = drawn_p(1 - w, reference.lack_of_normality)
+        forsythe_p = drawn_p(forsythe.statistic, reference.brown_forsythe)
+        chi_p = drawn_p(chi.statistic, reference.bartlett)
+        spread_p = spread_trend_p(fit.fitted, spread, reference)
+        variance_p = _smaller_of_two(forsythe_p, spread_p)
+    return Diagnostics(
+        fit=fit,
+        draws=draws if reference is not None else 0,
+        normality_w=w,
+        normality_table_p=known(normality.p),
+        normality_p=normality_p,
+        brown_forsythe=forsythe,
+        bartlett=chi,
+        brown_forsythe_p=forsythe_p,
+        bartlett_p=chi_p,
+        spread_trend=spread,
+        spread_trend_p=spread_p,
+        variance_p=variance_p,
+        additivity=tukey_additivity(fit.fitted, residuals, space),
+        outliers=studentized_residuals(residuals, fit.leverage, fit.df_error, alpha=alpha),
+    )
+
+
+def _smaller_of_two(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Combine two p-values by Bonferroni; where one is missing the other stands alone."""
+    alone = np.where(np.isnan(first), second, first)
+    both = np.minimum(1.0, 2 * np.minimum(first, second))
+    return np.where(np.isnan(first) | np.isnan(second), alone, both)
+
+
+def _kept(test: VarianceTest, shaped: np.ndarray) -> VarianceTest:
+    return VarianceTest(
+        statistic=np.where(shaped, test.statistic, np.nan),
+        p=np.where(shaped, test.p, np.nan),
+        df1=test.df1,
+        df2=test.df2,
+        n_groups=test.n_groups,
+    )
