@@ -1,0 +1,97 @@
+"""Permutations within groups, and what they can find."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from scipy import special
+
+from trialkit.inference.layouts import FloatArray, IntArray
+from trialkit.inference.power import Alternative, t_test_power
+
+# Permutations that equal what was found, but for rounding, count as reaching it.
+_TIE: Final = 1e-10
+_HALVINGS: Final = 50
+
+
+def permuted_rows(group: IntArray, draws: int, rng: np.random.Generator) -> IntArray:
+    """Exchange rows at random within their groups.
+
+    Parameters
+    ----------
+    group : (n,) int array
+        Rows of the same code may change places.
+    draws : int
+    rng : Generator
+
+    Returns
+    -------
+    (n, draws) int array
+        Row numbers; each column is a permutation.
+    """
+    n = group.size
+    # Sorting by group and then by a random number shuffles each group in its own places.
+    home = np.argsort(group, kind="stable")
+    shuffled = np.lexsort((rng.random((draws, n)), np.broadcast_to(group, (draws, n))), axis=-1)
+    rows = np.empty((n, draws), dtype=np.intp)
+    rows[home] = shuffled.T
+    return rows
+
+
+def tail_size(statistic: FloatArray, alternative: Alternative) -> FloatArray:
+    """Turn a statistic so that large values speak for the alternative."""
+    if alternative is Alternative.TWO_SIDED:
+        return np.abs(statistic)
+    return statistic if alternative is Alternative.GREATER else -statistic
+
+
+def permutation_p(observed: FloatArray, drawn: FloatArray, *, axis: int = 0) -> FloatArray:
+    """Count permutations that reach what was found, which itself counts once.
+
+    Parameters
+    ----------
+    observed : (k,) array
+    drawn : (draws, k) array
+    axis : int
+        The one of the draws.
+
+    Returns
+    -------
+    (k,) array
+        Between ``1 / (draws + 1)`` and 1; NaN where ``observed`` is.
+    """
+    reached = (drawn >= observed - _TIE).sum(axis=axis)
+    p = (1 + reached) / (1 + drawn.shape[axis])
+    return np.where(np.isnan(observed), np.nan, p)
+
+
+def detectable_correlation(
+    df: int, alternative: Alternative, *, power: float = 0.8, alpha: float = 0.05
+) -> float:
+    """Find the smallest correlation that a test of a partial correlation finds with a power.
+
+    Parameters
+    ----------
+    df : int
+        Residual degrees of freedom, above 0.
+    alternative : Alternative
+    power, alpha : float
+
+    Returns
+    -------
+    float
+        Size of the correlation, 0 to 1, for a given explanatory variable and normal errors.
+    """
+    one_sided = (
+        Alternative.TWO_SIDED if alternative is Alternative.TWO_SIDED else Alternative.GREATER
+    )
+    low, high = 0.0, 200.0
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        if float(t_test_power(middle, df, alpha=alpha, alternative=one_sided)) >= power:
+            high = middle
+        else:
+            low = middle
+    # The noncentrality is r * sqrt(df + 1) / sqrt(1 - r**2) for the expected sums of squares.
+    return float(special.expit(2 * np.log(high / np.sqrt(df + 1.0))) ** 0.5)
