@@ -77,13 +77,15 @@ def tukey_additivity(
     """
     n, rank = space.shape
     df = n - rank - 1
-    centre = fitted.mean(axis=0)
+    centre = fitted.sum(axis=0) / max(n, 1)
     about = fitted - centre
     square = about**2
     curve = residual(space, residual(space, square))
     size = np.einsum("ij,ij->j", curve, curve)
     floor = _ROUNDING**2 * np.einsum("ij,ij->j", square, square)
-    scale = np.maximum(np.abs(fitted).max(axis=0), np.abs(residuals).max(axis=0))
+    scale = np.maximum(
+        np.abs(fitted).max(axis=0, initial=0.0), np.abs(residuals).max(axis=0, initial=0.0)
+    )
     floor = np.maximum(floor, n * (_ROUNDING * scale) ** 4)
     usable = (size > floor) & (df > 0)
     size = np.where(usable, size, np.nan)

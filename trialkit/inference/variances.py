@@ -147,8 +147,12 @@ def fligner_killeen(values: ArrayLike, group: ArrayLike) -> VarianceTest:
         return _undefined(table.shape[1], groups)
     distance = np.abs(table - _group_medians(table, codes, groups)[codes])
     # Equal distances must tie though rounding sets them apart in the last digits.
-    step = _ROUNDING * np.maximum(distance.max(axis=0), np.finfo(float).tiny)
-    ranks = np.column_stack([_midranks(column) for column in np.rint(distance / step).T])
+    step = np.maximum(
+        _ROUNDING * distance.max(axis=0), 16 * np.finfo(float).eps * np.abs(table).max(axis=0)
+    )
+    ranks = np.column_stack(
+        [_midranks(column, tie) for column, tie in zip(distance.T, step, strict=True)]
+    )
     scores = special.ndtri((1 + ranks / (n + 1)) / 2)
     means = _group_means(scores, codes, counts)
     variance = scores.var(axis=0, ddof=1)
@@ -298,9 +302,11 @@ def _group_sums(table: FloatArray, codes: IntArray, groups: int) -> FloatArray:
 
 
 def _group_means(table: FloatArray, codes: IntArray, counts: IntArray) -> FloatArray:
-    # Taken about the overall mean, so that a large offset costs no digits.
-    centre = table.mean(axis=0)
-    means: FloatArray = centre + _group_sums(table - centre, codes, counts.size) / counts[:, None]
+    first = _group_sums(table, codes, counts.size) / counts[:, None]
+    # What the first pass missed is added, so that a large offset costs no digits.
+    means: FloatArray = (
+        first + _group_sums(table - first[codes], codes, counts.size) / (counts[:, None])
+    )
     return means
 
 
@@ -308,11 +314,16 @@ def _group_medians(table: FloatArray, codes: IntArray, groups: int) -> FloatArra
     return np.stack([np.median(table[codes == code], axis=0) for code in range(groups)])
 
 
-def _midranks(values: FloatArray) -> FloatArray:
-    ordered, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
-    del ordered
-    last = np.cumsum(counts)
-    return np.asarray((last - (counts - 1) / 2)[inverse], dtype=np.float64)
+def _midranks(values: FloatArray, tie: float) -> FloatArray:
+    """Rank from 1; values that follow each other within ``tie`` share the mean of their ranks."""
+    order = np.argsort(values, kind="stable")
+    apart = np.diff(values[order], prepend=-np.inf) > tie
+    run = np.cumsum(apart) - 1
+    last = np.cumsum(np.bincount(run))
+    first = np.append(0, last[:-1]) + 1
+    ranks = np.empty(values.size)
+    ranks[order] = ((first + last) / 2)[run]
+    return ranks
 
 
 def _chi_square(statistic: FloatArray, groups: int) -> VarianceTest:

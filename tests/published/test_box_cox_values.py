@@ -60,3 +60,5 @@ def test_sprays_plus_one() -> None:
     assert found.power[0] == pytest.approx(0.2840, abs=2e-4)
     assert found.lower[0] == pytest.approx(0.0828, abs=2e-4)
     assert found.upper[0] == pytest.approx(0.4950, abs=2e-4)
+    # No named power lies inside the limits; the square root is the nearest of all.
+    assert found.named[0] == 0.5

@@ -148,3 +148,30 @@ def test_taylor_power_law_of_sprays() -> None:
         [22.2727273, 18.2424242, 3.9015152, 6.2651515, 3.0, 38.6060606], rel=1e-7
     )
     assert (law.n_cells, law.n_left_out) == (6, 0)
+
+
+# Beall G 1940, Ecology 21:460-474: webworms on 25 units of each of 52 plots; sum and sum of squares
+# of every plot, worked from the open data.
+WEBWORMS = (
+    (47, 153), (9, 15), (38, 94), (16, 22), (50, 162), (18, 36), (27, 55), (12, 16), (28, 62),
+    (12, 24), (20, 38), (11, 21), (22, 46), (17, 27), (14, 22), (10, 18), (18, 38), (8, 8),
+    (9, 11), (1, 1), (34, 102), (15, 23), (10, 14), (9, 13), (22, 54), (13, 17), (20, 44),
+    (18, 32), (32, 80), (13, 21), (13, 31), (13, 21), (14, 26), (10, 12), (15, 31), (3, 3),
+    (52, 192), (12, 26), (27, 71), (13, 21), (63, 283), (20, 44), (41, 117), (10, 16), (33, 81),
+    (12, 14), (29, 53), (16, 38), (40, 112), (5, 5), (14, 24), (2, 2),
+)  # fmt: skip
+
+
+def test_taylor_power_law_of_webworms() -> None:
+    # Figures recomputed. The law sees means and variances only, so any 25 values with the sums of
+    # the plot serve.
+    template = np.append(np.tile([-1.0, 1.0], 12), 0.0)
+    plots = []
+    for total, squares in WEBWORMS:
+        mean, variance = total / 25, (squares - total**2 / 25) / 24
+        plots.append(mean + np.sqrt(variance) * template)
+    law = taylor_power_law(np.concatenate(plots), np.repeat(np.arange(52), 25))
+    assert law.n_cells == 52
+    assert law.slope == pytest.approx(1.129166545558, rel=1e-8)
+    assert law.log10_a == pytest.approx(0.102228193403, rel=1e-8)
+    assert law.r2 == pytest.approx(0.924363236, rel=1e-8)
