@@ -114,7 +114,7 @@ def neighbour_test(
     from memory]). Without ``own_before`` and ``block`` this permutes the late counts within
     treatments, and the p-value is exact where plots of a treatment are exchangeable. In
     randomised blocks they are not: hand in ``block``. Without it a 5 % test rejected 5 to 7 %
-    of 600 simulated null trials with blocks that differ by 30 %, with it 3.5 to 4.7 %.
+    of 600 simulated null trials with blocks that differ by 30 %, with it 3 to 5 %.
 
     A small p-value is what movement between plots gives. It is also what a field with patches
     gives, where a plot and its neighbours were rich from the start; ``own_before`` takes out
