@@ -79,9 +79,7 @@ def trial_as_plain(trial: Trial) -> dict[str, Any]:
     return plain
 
 
-def make_record(
-    analysis: Analysis, findings: Sequence[str], made: datetime
-) -> dict[str, Any]:
+def make_record(analysis: Analysis, findings: Sequence[str], made: datetime) -> dict[str, Any]:
     """Bring an analysis to the record's form.
 
     Parameters
@@ -190,7 +188,8 @@ def trial_from_record(record: Mapping[str, Any]) -> Trial:
             [
                 error(
                     "record-format",
-                    f"This record has format {record.get('format')!r}; this version reads {FORMAT}.",
+                    f"This record has format {record.get('format')!r}; "
+                    f"this version reads {FORMAT}.",
                     "Use the version of trialkit that is named in the record.",
                 )
             ]
@@ -226,9 +225,7 @@ def _build_trial(record: Mapping[str, Any]) -> Trial:
             "extra": _text_map(plain["extra"]),
             "understood": tuple(tuple(row) for row in plain["understood"]),
             "settings": _settings(record["settings"]),
-            "warnings": tuple(
-                _problem(row) for row in record["problems"] if row["place"]["file"]
-            ),
+            "warnings": tuple(_problem(row) for row in record["problems"] if row["place"]["file"]),
             "inputs": tuple((row["name"], row["sha256"]) for row in record["inputs"]),
         }
     )

@@ -75,11 +75,7 @@ def report_trial(
     analysis = analyse(trial)
     findings = make_findings(analysis)
     record = make_record(analysis, [item.text for item in findings], when)
-    paths = write_report(
-        analysis, findings, folder, formats=formats, made=when, progress=progress
-    )
+    paths = write_report(analysis, findings, folder, formats=formats, made=when, progress=progress)
     progress("Writing the record")
     write_record(record, folder / "record.json")
-    return Written(
-        analysis=analysis, findings=findings, paths=(*paths, folder / "record.json")
-    )
+    return Written(analysis=analysis, findings=findings, paths=(*paths, folder / "record.json"))

@@ -185,9 +185,7 @@ def agreement_lines(agreement: Agreement, record: Mapping[str, Any]) -> list[str
         return [*lines, *_wrap(text)]
     number = len(agreement.differences)
     verb = "differs" if number == 1 else "differ"
-    lines += _wrap(
-        f"Run again: {number:,} of {agreement.compared:,} recorded values {verb}:"
-    )
+    lines += _wrap(f"Run again: {number:,} of {agreement.compared:,} recorded values {verb}:")
     for difference in agreement.differences[:DIFFERENCES_SHOWN]:
         lines += _wrap(str(difference), "  ", "    ")
     if number > DIFFERENCES_SHOWN:

@@ -31,7 +31,8 @@ def treatment_means(values: FloatArray, plan: PlotPlan) -> FloatArray:
     member = plan.treatment[None, :] == np.arange(len(plan.treatments))[:, None]
     number = member.astype(float) @ known
     total = member.astype(float) @ np.where(known, values, 0.0)
-    return np.divide(total, number, out=np.full(total.shape, np.nan), where=number > 0)
+    means: FloatArray = np.divide(total, number, out=np.full(total.shape, np.nan), where=number > 0)
+    return means
 
 
 def chosen_method(settings_method: ControlMethod, item: Assessed) -> ControlMethod:

@@ -21,9 +21,7 @@ def _either(metric: FloatArray, other: FloatArray, source: str, target: str) -> 
     return np.where(np.isnan(metric), convert(other, source, target), metric)
 
 
-def yield_of_plots(
-    trial: Trial, plan: PlotPlan
-) -> tuple[FloatArray | None, tuple[Problem, ...]]:
+def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tuple[Problem, ...]]:
     """Bring harvested masses to area, moisture and the yield unit of the settings.
 
     Returns

@@ -62,9 +62,7 @@ def _uneven_before(
 def _outlying(
     fit: LinearFit, plan: PlotPlan, responses: list[Response]
 ) -> Iterator[tuple[int, Problem]]:
-    found = studentized_residuals(
-        fit.residuals, fit.leverage, fit.df_error, alpha=OUTLIER_LEVEL
-    )
+    found = studentized_residuals(fit.residuals, fit.leverage, fit.df_error, alpha=OUTLIER_LEVEL)
     for j in np.flatnonzero(found.flagged.any(axis=0)):
         response = responses[fit.columns[j]]
         worst = int(found.worst[j])
@@ -81,9 +79,7 @@ def _outlying(
         )
 
 
-def _without_variance(
-    plan: PlotPlan, responses: list[Response]
-) -> Iterator[tuple[int, Problem]]:
+def _without_variance(plan: PlotPlan, responses: list[Response]) -> Iterator[tuple[int, Problem]]:
     """Treatments whose plots all have the same value, one warning a response."""
     for column, response in enumerate(responses):
         if response.measure == "count" and response.day <= 0:

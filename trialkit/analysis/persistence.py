@@ -47,6 +47,8 @@ def persistence_table(control: pd.DataFrame, trial: Trial) -> pd.DataFrame:
                         for flag, known in zip(found.censored, held, strict=True)
                     ],
                     "rebound_percent": found.rebound_percent,
+                    "last_percent": found.last_percent,
+                    "last_day": found.last_day,
                     "reason": [text or None for text in found.reason],
                 },
             )

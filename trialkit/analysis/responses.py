@@ -192,9 +192,7 @@ def yield_responses(trial: Trial, plan: PlotPlan, harvested: FloatArray | None) 
             continue
         by_plot = pd.Series(rows["value"].to_numpy(), index=rows["plot"].to_numpy())
         values = by_plot.reindex(list(plan.plots)).to_numpy(dtype=float)
-        responses.append(
-            Response(variable=variable, measure="yield", day=np.nan, values=values)
-        )
+        responses.append(Response(variable=variable, measure="yield", day=np.nan, values=values))
     if harvested is not None and np.isfinite(harvested).any():
         responses.append(
             Response(

@@ -87,6 +87,8 @@ COLUMNS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "upper": "number",
             "censored": "flag",
             "rebound_percent": "number",
+            "last_percent": "number",
+            "last_day": "number",
             "reason": "text",
         },
         "course": {
@@ -145,7 +147,9 @@ def make_table(name: str, columns: Mapping[str, object]) -> pd.DataFrame:
     for column, kind in COLUMNS[name].items():
         values = columns.get(column)
         if kind == "number":
-            made[column] = pd.Series([float("nan")] * length if values is None else values, dtype=float)
+            made[column] = pd.Series(
+                [float("nan")] * length if values is None else values, dtype=float
+            )
         elif kind == "flag":
             made[column] = pd.Series([None] * length if values is None else values, dtype=object)
         else:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,10 +16,10 @@ from trialkit.analysis.responses import FloatArray, PlotPlan, Response
 from trialkit.analysis.result import make_table
 from trialkit.inference.comparisons import Comparisons, Method, compare
 from trialkit.inference.linear import LinearFit, fit_layout
-from trialkit.inference.transforms import backward, forward
+from trialkit.inference.transforms import TransformName, backward, forward
 from trialkit.trial import Comparison, Settings
 
-ObjectArray = NDArray[np.object_]
+Keys = dict[str, NDArray[Any]]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,7 +40,7 @@ class Tested:
     responses: pd.DataFrame
 
 
-def _keys(responses: list[Response], transforms: list[str]) -> dict[str, ObjectArray | FloatArray]:
+def _keys(responses: list[Response], transforms: Sequence[TransformName]) -> Keys:
     return {
         "variable": np.array([item.variable.name for item in responses], dtype=object),
         "measure": np.array([item.measure for item in responses], dtype=object),
@@ -48,7 +50,10 @@ def _keys(responses: list[Response], transforms: list[str]) -> dict[str, ObjectA
 
 
 def run_tests(
-    plan: PlotPlan, responses: list[Response], transforms: list[str], settings: Settings
+    plan: PlotPlan,
+    responses: list[Response],
+    transforms: Sequence[TransformName],
+    settings: Settings,
 ) -> Tested:
     """Fit all responses that share plots at once, and tabulate every test.
 
@@ -56,7 +61,7 @@ def run_tests(
     ----------
     plan : PlotPlan
     responses : list of Response
-    transforms : list of str
+    transforms : sequence of str
         Scale of analysis of each response.
     settings : Settings
     """
@@ -76,16 +81,15 @@ def run_tests(
     order = np.argsort(np.concatenate([fit.columns for fit in fits]), kind="stable")
     return Tested(
         fits=fits,
-        anova=_in_order(anova, fits),
-        means=_in_order(means, fits),
-        comparisons=_in_order(comparisons, fits),
+        anova=_in_order(anova),
+        means=_in_order(means),
+        comparisons=_in_order(comparisons),
         responses=pd.concat(lines, ignore_index=True).iloc[order].reset_index(drop=True),
     )
 
 
-def _in_order(tables: list[pd.DataFrame], fits: tuple[LinearFit, ...]) -> pd.DataFrame:
-    """Put the blocks of several fits into the order of the responses."""
-    del fits
+def _in_order(tables: list[pd.DataFrame]) -> pd.DataFrame:
+    """Put the rows of several fits into the order of the responses."""
     joined = pd.concat(tables, ignore_index=True)
     place = joined.pop("_response").to_numpy()
     return joined.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
@@ -98,27 +102,21 @@ def _compare_all(fit: LinearFit, plan: PlotPlan, settings: Settings) -> list[Com
     if chosen not in {Comparison.NONE, Comparison.DUNNETT}:
         made.append(compare(fit, Method(chosen.value), alpha=settings.alpha))
     if chosen is not Comparison.NONE and plan.untreated is not None:
-        made.append(
-            compare(fit, Method.DUNNETT, alpha=settings.alpha, control=plan.untreated)
-        )
+        made.append(compare(fit, Method.DUNNETT, alpha=settings.alpha, control=plan.untreated))
     return made
 
 
-def _repeat_keys(
-    keys: dict[str, ObjectArray | FloatArray], columns: NDArray[np.intp], times: int
-) -> dict[str, ObjectArray | FloatArray]:
+def _repeat_keys(keys: Keys, columns: NDArray[np.intp], times: int) -> Keys:
     return {name: np.repeat(values[columns], times) for name, values in keys.items()}
 
 
-def _with_place(
-    name: str, columns: dict[str, object], fit: LinearFit, times: int
-) -> pd.DataFrame:
+def _with_place(name: str, columns: dict[str, object], fit: LinearFit, times: int) -> pd.DataFrame:
     table = make_table(name, columns)
     table["_response"] = np.repeat(fit.columns, times)
     return table
 
 
-def _anova_table(fit: LinearFit, keys: dict[str, ObjectArray | FloatArray]) -> pd.DataFrame:
+def _anova_table(fit: LinearFit, keys: Keys) -> pd.DataFrame:
     terms = fit.terms
     count = len(terms)
     columns: dict[str, object] = {**_repeat_keys(keys, fit.columns, count)}
@@ -134,7 +132,7 @@ def _anova_table(fit: LinearFit, keys: dict[str, ObjectArray | FloatArray]) -> p
 def _means_table(
     fit: LinearFit,
     plan: PlotPlan,
-    keys: dict[str, ObjectArray | FloatArray],
+    keys: Keys,
     counted: FloatArray,
     made: list[Comparisons],
     settings: Settings,
@@ -142,7 +140,7 @@ def _means_table(
     size, width = len(plan.treatments), fit.columns.size
     raw = treatment_means(counted[:, fit.columns], plan)
     half = t_quantile(fit, settings.alpha) * fit.se
-    names = [str(keys["transform"][column]) for column in fit.columns]
+    names: list[TransformName] = [keys["transform"][column] for column in fit.columns]
     back, lower, upper = (
         np.column_stack([backward(name, part[:, j]) for j, name in enumerate(names)])
         for part in (fit.means, fit.means - half, fit.means + half)
@@ -172,7 +170,7 @@ def _means_table(
 
 
 def _comparison_table(
-    made: Comparisons, fit: LinearFit, plan: PlotPlan, keys: dict[str, ObjectArray | FloatArray]
+    made: Comparisons, fit: LinearFit, plan: PlotPlan, keys: Keys
 ) -> pd.DataFrame:
     ids = np.array(plan.treatments, dtype=object)
     count, width = made.a.size, fit.columns.size
@@ -192,7 +190,7 @@ def _comparison_table(
 
 def _response_table(
     fit: LinearFit,
-    keys: dict[str, ObjectArray | FloatArray],
+    keys: Keys,
     counted: FloatArray,
     settings: Settings,
 ) -> pd.DataFrame:

@@ -96,9 +96,7 @@ def _choose(
     if own is not None and own is not Transform.AUTO:
         return _named(own, variable, values, f"set for {variable.name}")
     if variable.kind is Kind.MEASUREMENT or item is None:
-        return _Choice(
-            transform="none", rule="Measurements and yields are analysed as they are."
-        )
+        return _Choice(transform="none", rule="Measurements and yields are analysed as they are.")
     setting = trial.settings.transform
     if own is None and setting is not Transform.AUTO:
         if setting is Transform.ARCSINE and variable.kind is Kind.COUNT:

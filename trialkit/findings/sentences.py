@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -80,6 +82,33 @@ def write(value: float, style: Style) -> str:
     return numerals.number(value)
 
 
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a table of the Analysis, and where it stands."""
+
+    table: str
+    index: int
+    values: dict[str, Any]
+
+    def __getitem__(self, column: str) -> Any:
+        return self.values[column]
+
+    def known(self, column: str) -> bool:
+        """Whether the number of a column is defined."""
+        return math.isfinite(self.values[column])
+
+
+def rows(analysis: Analysis, table: str, **wanted: object) -> list[Row]:
+    """Rows of a table where columns equal the values given, in their order."""
+    frame: pd.DataFrame = getattr(analysis, table)
+    keep = np.ones(len(frame), dtype=bool)
+    for column, value in wanted.items():
+        keep &= (frame[column] == value).to_numpy(dtype=bool)
+    places = np.flatnonzero(keep)
+    records: list[dict[str, Any]] = frame.iloc[places].to_dict("records")  # type: ignore[assignment]
+    return [Row(table, int(place), record) for place, record in zip(places, records, strict=True)]
+
+
 @dataclass
 class Teller:
     """Collects the numbers of one sentence while it is written."""
@@ -87,53 +116,49 @@ class Teller:
     analysis: Analysis
     numbers: list[Number] = field(default_factory=list)
 
-    def table(self, name: str, **wanted: object) -> pd.DataFrame:
-        """Rows of a table of the analysis where columns equal the values given."""
-        frame: pd.DataFrame = getattr(self.analysis, name)
-        keep = np.ones(len(frame), dtype=bool)
-        for column, value in wanted.items():
-            keep &= (frame[column] == value).to_numpy(dtype=bool)
-        return frame[keep]
-
-    def cite(self, table: str, row: object, column: str, style: Style = Style.NUMBER) -> str:
-        """Write the number of a cell, and keep where it stands."""
-        frame: pd.DataFrame = getattr(self.analysis, table)
-        place = int(row)  # type: ignore[call-overload]
-        shown = write(float(frame[column].iloc[place]), style)
-        self.numbers.append(Number(shown, table, place, column, style))
+    def cite(self, row: Row, column: str, style: Style = Style.NUMBER) -> str:
+        """Write a number of a row, and keep where it stands."""
+        shown = write(float(row[column]), style)
+        self.numbers.append(Number(shown, row.table, row.index, column, style))
         return shown
 
-    def interval(self, table: str, row: object, style: Style = Style.NUMBER) -> str:
+    def interval(self, row: Row, style: Style = Style.NUMBER) -> str:
         """Write " (3 to 5)", or nothing where there is no interval; one-sided limits in words."""
-        frame: pd.DataFrame = getattr(self.analysis, table)
-        place = int(row)  # type: ignore[call-overload]
-        low = bool(np.isfinite(frame["lower"].iloc[place]))
-        high = bool(np.isfinite(frame["upper"].iloc[place]))
+        low, high = row.known("lower"), row.known("upper")
         if low and high:
-            left = self.cite(table, place, "lower", style)
-            return f" ({left} to {self.cite(table, place, 'upper', style)})"
+            left = self.cite(row, "lower", style)
+            return f" ({left} to {self.cite(row, 'upper', style)})"
         if low:
-            return f" (at least {self.cite(table, place, 'lower', style)})"
+            return f" (at least {self.cite(row, 'lower', style)})"
         if high:
-            return f" (at most {self.cite(table, place, 'upper', style)})"
+            return f" (at most {self.cite(row, 'upper', style)})"
         return ""
 
     def finding(self, topic: str, text: str) -> Finding:
         """Close the sentence."""
         return Finding(topic, text, tuple(self.numbers))
 
-    def name(self, treatment_id: object) -> str:
+    def name(self, treatment_id: str) -> str:
         """Name of a treatment, with its id where another has the same name."""
         trial = self.analysis.trial
-        treatment = trial.treatment(str(treatment_id))
+        treatment = trial.treatment(treatment_id)
         same = sum(item.name == treatment.name for item in trial.treatments)
         return treatment.name if same == 1 else f"{treatment.name} ({treatment.id})"
 
+    def named(self, treatment_ids: Sequence[str], most: int) -> str:
+        """Names of treatments as a phrase; beyond ``most`` only how many more."""
+        names = [self.name(item) for item in treatment_ids[:most]]
+        if len(treatment_ids) > most:
+            names.append(f"{len(treatment_ids) - most} more")
+        return series(names)
+
 
 def series(parts: Sequence[str], word: str = "and") -> str:
-    """Join parts into one phrase: "a", "a and b", "a, b and c"."""
+    """Join parts into one phrase: "a", "a and b", "a, b and c"; semicolons between long parts."""
     if len(parts) <= 1:
         return "".join(parts)
+    if any("," in part for part in parts):
+        return f"{'; '.join(parts[:-1])}; {word} {parts[-1]}"
     return f"{', '.join(parts[:-1])} {word} {parts[-1]}"
 
 
