@@ -52,6 +52,8 @@ class Identity:
 
 def plain_line(text: str) -> str:
     """Bring text to one line without control marks, so that no drawing or page chokes on it."""
+    if text.isprintable() and "  " not in text:
+        return text.strip()
     kept = "".join(
         " " if mark.isspace() else mark
         for mark in text

@@ -126,6 +126,23 @@ class Context:
         found = found[found["variable"] == variable]
         return found if measure is None else found[found["measure"] == measure]
 
+    @cached_property
+    def _plot_values(self) -> dict[str, pd.DataFrame]:
+        return {}
+
+    def plot_values(self, variable: str) -> pd.DataFrame:
+        """Values of a variable, plots down and days across, samples averaged."""
+        found = self._plot_values.get(variable)
+        if found is None:
+            counts = self.trial.counts
+            rows = counts[counts["variable"] == variable]
+            means = rows.groupby(["plot", "day"], sort=False)["value"].mean()
+            # twice as fast as a pivot table
+            found = means.unstack("day")  # noqa: PD010
+            found = found.reindex([plot.id for plot in self.trial.plots])
+            found = self._plot_values[variable] = found[sorted(found.columns)]
+        return found
+
     def label(self, treatment: str) -> str:
         """Id and name of a treatment."""
         look = self.looks.get(treatment)

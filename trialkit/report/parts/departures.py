@@ -4,22 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import pandas as pd
-
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.trial import Trial
-
-
-def plot_values(context: Context, variable: str) -> pd.DataFrame:
-    """Values of a variable, plots down and days across, samples averaged."""
-    counts = context.trial.counts
-    rows = counts[counts["variable"] == variable]
-    plots = [plot.id for plot in context.trial.plots]
-    return rows.pivot_table(
-        index="plot", columns="day", values="value", aggfunc="mean", dropna=False
-    ).reindex(plots)
 
 
 def missing_plots(context: Context) -> list[str]:
@@ -27,7 +15,7 @@ def missing_plots(context: Context) -> list[str]:
     by_plot: dict[str, list[str]] = {}
     for variable in context.variables.values():
         label = context.variable_label(variable.name)
-        values = plot_values(context, variable.name)
+        values = context.plot_values(variable.name)
         gaps: dict[str, list[str]] = {}
         for day in values.columns:
             for plot in values.index[values[day].isna()]:

@@ -17,7 +17,6 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.numbers import decimals_as_entered
-from trialkit.report.parts.departures import plot_values
 from trialkit.report.parts.means import day_column
 from trialkit.report.parts.methods import in_words, plural
 
@@ -116,7 +115,7 @@ def plot_data(context: Context) -> Iterator[Block]:
         for plot in trial.plots
     }
     for variable in context.variables.values():
-        values = plot_values(context, variable.name)
+        values = context.plot_values(variable.name)
         if values.columns.empty:
             continue
         flat = values.to_numpy()
