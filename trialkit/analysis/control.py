@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
-from trialkit.analysis.result import empty_table, make_table
+from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.measures import control as formulas
 from trialkit.trial import ControlMethod, Kind, VariableRole
 
@@ -92,4 +92,4 @@ def control_table(
                     },
                 )
             )
-    return pd.concat(tables, ignore_index=True) if tables else empty_table("control")
+    return join_tables("control", tables)

@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from trialkit.analysis.basis import Basis
 from trialkit.analysis.control import control_table
 from trialkit.analysis.harvest import yield_of_plots
 from trialkit.analysis.oddities import odd_data
 from trialkit.analysis.persistence import persistence_table
 from trialkit.analysis.responses import (
-    Assessed,
-    PlotPlan,
     area_responses,
     areas_under_curves,
     assessed_variables,
@@ -19,10 +18,9 @@ from trialkit.analysis.responses import (
     plan_plots,
     yield_responses,
 )
-from trialkit.analysis.result import Analysis, empty_table, make_table
+from trialkit.analysis.result import Analysis, join_tables, make_table
 from trialkit.analysis.testing import run_tests
 from trialkit.analysis.transforms import choose_transforms
-from trialkit.measures.pest_days import PestDays
 from trialkit.trial import Trial
 
 
@@ -44,39 +42,53 @@ def analyse(trial: Trial) -> Analysis:
     """
     plan = plan_plots(trial)
     assessed = assessed_variables(trial, plan)
-    curves = areas_under_curves(assessed)
+    areas = areas_under_curves(assessed)
     harvested, harvest_problems = yield_of_plots(trial, plan)
     responses = [
         *count_responses(assessed),
-        *area_responses(curves),
+        *area_responses(areas),
         *yield_responses(trial, plan, harvested),
     ]
     choices, scales, scale_problems = choose_transforms(trial, plan, assessed, responses)
     tested = run_tests(plan, responses, scales, trial.settings) if responses else None
-    control = control_table(assessed, plan, trial.settings.control)
+    basis = Basis(
+        trial=trial,
+        plan=plan,
+        assessed=assessed,
+        areas=areas,
+        harvested=harvested,
+        responses=responses,
+        scales=scales,
+        tested=tested,
+        control=control_table(assessed, plan, trial.settings.control),
+    )
+    tables: dict[str, pd.DataFrame] = {}
+    if tested is not None:
+        tables |= {
+            "anova": tested.anova,
+            "means": tested.means,
+            "comparisons": tested.comparisons,
+            "responses": tested.responses,
+            "course": _course(tested.means),
+        }
     return Analysis(
         trial=trial,
-        anova=tested.anova if tested else empty_table("anova"),
-        means=tested.means if tested else empty_table("means"),
-        comparisons=tested.comparisons if tested else empty_table("comparisons"),
-        responses=tested.responses if tested else empty_table("responses"),
-        control=control,
-        pest_days=_pest_days_table(curves, plan),
-        persistence=persistence_table(control, trial),
-        course=_course(tested.means) if tested else empty_table("course"),
+        control=basis.control,
+        pest_days=_pest_days_table(basis),
+        persistence=persistence_table(basis),
         choices=choices,
         problems=(
             *trial.warnings,
             *harvest_problems,
             *scale_problems,
-            *(odd_data(plan, responses, tested, trial.settings.alpha) if tested else ()),
+            *odd_data(basis),
         ),
+        **tables,
     )
 
 
-def _pest_days_table(curves: list[tuple[Assessed, PestDays]], plan: PlotPlan) -> pd.DataFrame:
-    if not curves:
-        return empty_table("pest_days")
+def _pest_days_table(basis: Basis) -> pd.DataFrame:
+    plan = basis.plan
     ids = np.array(plan.treatments, dtype=object)[plan.treatment]
     tables = [
         make_table(
@@ -92,9 +104,9 @@ def _pest_days_table(curves: list[tuple[Assessed, PestDays]], plan: PlotPlan) ->
                 "reason": [text or None for text in area.reason],
             },
         )
-        for item, area in curves
+        for item, area in basis.areas
     ]
-    return pd.concat(tables, ignore_index=True)
+    return join_tables("pest_days", tables)
 
 
 def _course(means: pd.DataFrame) -> pd.DataFrame:

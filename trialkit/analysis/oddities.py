@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from trialkit.analysis.basis import Basis
 from trialkit.analysis.responses import PlotPlan, Response
-from trialkit.analysis.testing import Tested
 from trialkit.inference.linear import LinearFit
 from trialkit.inference.outliers import studentized_residuals
 from trialkit.numerals import day as day_text
@@ -18,14 +18,15 @@ from trialkit.problems import Problem, warning
 OUTLIER_LEVEL = 0.01
 
 
-def odd_data(
-    plan: PlotPlan, responses: list[Response], tested: Tested, alpha: float
-) -> tuple[Problem, ...]:
+def odd_data(basis: Basis) -> tuple[Problem, ...]:
     """List the warnings of the analysis, in the order of the responses."""
+    if basis.tested is None:
+        return ()
+    plan, responses = basis.plan, basis.responses
     found: list[tuple[int, Problem]] = []
-    for fit in tested.fits:
-        found += [(column, text) for column, text in _uneven_before(fit, responses, alpha)]
-        found += [(column, text) for column, text in _outlying(fit, plan, responses)]
+    for fit in basis.tested.fits:
+        found += list(_uneven_before(fit, responses, basis.settings.alpha))
+        found += list(_outlying(fit, plan, responses))
     found += list(_without_variance(plan, responses))
     return tuple(problem for _, problem in sorted(found, key=lambda item: item[0]))
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from trialkit.analysis.result import empty_table, make_table
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.result import join_tables, make_table
 from trialkit.measures.persistence import persistence
-from trialkit.trial import Trial
 
 
-def persistence_table(control: pd.DataFrame, trial: Trial) -> pd.DataFrame:
+def persistence_table(basis: Basis) -> pd.DataFrame:
     """Knockdown, peak, last day at the target and rebound of every treatment."""
+    control, target = basis.control, basis.settings.control_target
     shown = control[control["chosen"].to_numpy(dtype=bool)]
     tables = []
     for variable in dict.fromkeys(shown["variable"]):
@@ -28,7 +29,7 @@ def persistence_table(control: pd.DataFrame, trial: Trial) -> pd.DataFrame:
         if days.size < 2:
             continue
         course = wide[list(days)].to_numpy(dtype=float)
-        found = persistence(days, course, trial.settings.control_target)
+        found = persistence(days, course, target)
         size = len(wide)
         held = np.isfinite(found.holds_until_day)
         tables.append(
@@ -37,7 +38,7 @@ def persistence_table(control: pd.DataFrame, trial: Trial) -> pd.DataFrame:
                 {
                     "variable": [variable] * size,
                     "treatment": list(wide.index),
-                    "target": [trial.settings.control_target] * size,
+                    "target": [target] * size,
                     "knockdown_percent": found.knockdown_percent,
                     "peak_percent": found.peak_percent,
                     "peak_day": found.peak_day,
@@ -53,4 +54,4 @@ def persistence_table(control: pd.DataFrame, trial: Trial) -> pd.DataFrame:
                 },
             )
         )
-    return pd.concat(tables, ignore_index=True) if tables else empty_table("persistence")
+    return join_tables("persistence", tables)

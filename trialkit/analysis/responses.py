@@ -158,14 +158,16 @@ def count_responses(assessed: tuple[Assessed, ...]) -> list[Response]:
     ]
 
 
-def areas_under_curves(assessed: tuple[Assessed, ...]) -> list[tuple[Assessed, areas.PestDays]]:
+def areas_under_curves(
+    assessed: tuple[Assessed, ...],
+) -> tuple[tuple[Assessed, areas.PestDays], ...]:
     """Pest-days of every plot, for each variable with two assessments or more."""
-    return [
+    return tuple(
         (item, areas.pest_days(item.days, item.values)) for item in assessed if item.days.size > 1
-    ]
+    )
 
 
-def area_responses(curves: list[tuple[Assessed, areas.PestDays]]) -> list[Response]:
+def area_responses(curves: tuple[tuple[Assessed, areas.PestDays], ...]) -> list[Response]:
     """One response for the pest-days of each variable.
 
     Where a plot lacks the first or last assessment its span is shorter: what is compared is

@@ -2,137 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sized
 from dataclasses import dataclass, field
-from types import MappingProxyType
+from functools import cache
 
 import pandas as pd
 
+from trialkit.analysis.columns import COLUMNS, NOT_RECORDED
 from trialkit.problems import Problem
 from trialkit.trial import Trial
 
-#: Columns of every table, in order, each with its type: text, number, whole or flag.
-COLUMNS: Mapping[str, Mapping[str, str]] = MappingProxyType(
-    {
-        "anova": {
-            "variable": "text",
-            "measure": "text",
-            "days_after": "number",
-            "transform": "text",
-            "source": "text",
-            "df": "number",
-            "sum_sq": "number",
-            "mean_sq": "number",
-            "F": "number",
-            "p": "number",
-        },
-        "means": {
-            "variable": "text",
-            "measure": "text",
-            "days_after": "number",
-            "treatment": "text",
-            "n": "number",
-            "mean": "number",
-            "mean_analysed": "number",
-            "se": "number",
-            "lower": "number",
-            "upper": "number",
-            "back_transformed": "number",
-            "letters": "text",
-        },
-        "comparisons": {
-            "variable": "text",
-            "measure": "text",
-            "days_after": "number",
-            "a": "text",
-            "b": "text",
-            "difference": "number",
-            "se": "number",
-            "p_adjusted": "number",
-            "method": "text",
-            "lower": "number",
-            "upper": "number",
-            "different": "flag",
-        },
-        "control": {
-            "variable": "text",
-            "days_after": "number",
-            "treatment": "text",
-            "method": "text",
-            "percent": "number",
-            "lower": "number",
-            "upper": "number",
-            "reason": "text",
-            "chosen": "flag",
-        },
-        "pest_days": {
-            "variable": "text",
-            "plot": "text",
-            "treatment": "text",
-            "pest_days": "number",
-            "days": "number",
-            "per_day": "number",
-            "bridged": "number",
-            "reason": "text",
-        },
-        "persistence": {
-            "variable": "text",
-            "treatment": "text",
-            "target": "number",
-            "knockdown_percent": "number",
-            "peak_percent": "number",
-            "peak_day": "number",
-            "holds_until_day": "number",
-            "lower": "number",
-            "upper": "number",
-            "censored": "flag",
-            "rebound_percent": "number",
-            "last_percent": "number",
-            "last_day": "number",
-            "reason": "text",
-        },
-        "course": {
-            "variable": "text",
-            "days_after": "number",
-            "treatment": "text",
-            "n": "number",
-            "mean": "number",
-            "lower": "number",
-            "upper": "number",
-        },
-        "responses": {
-            "variable": "text",
-            "measure": "text",
-            "days_after": "number",
-            "transform": "text",
-            "comparison": "text",
-            "n_plots": "number",
-            "n_missing": "number",
-            "grand_mean": "number",
-            "cv_percent": "number",
-            "df_error": "number",
-            "ms_error": "number",
-            "F": "number",
-            "p": "number",
-            "note": "text",
-        },
-        "choices": {
-            "variable": "text",
-            "transform": "text",
-            "slope": "number",
-            "cells": "number",
-            "rule": "text",
-        },
-    }
-)
 
-
-def empty_table(name: str) -> pd.DataFrame:
-    """Make one of the tables without rows."""
-    return make_table(name, {})
-
-
-def make_table(name: str, columns: Mapping[str, object]) -> pd.DataFrame:
+def make_table(name: str, columns: Mapping[str, Sized]) -> pd.DataFrame:
     """Make one of the tables from its columns, with their types and in their order.
 
     Parameters
@@ -141,23 +22,42 @@ def make_table(name: str, columns: Mapping[str, object]) -> pd.DataFrame:
         A key of `COLUMNS`.
     columns : mapping of str to sequence
         Columns not given are empty (missing numbers, no text).
+
+    Raises
+    ------
+    KeyError
+        When the table has no such column.
     """
-    length = max((len(values) for values in columns.values()), default=0)  # type: ignore[arg-type]
-    made: dict[str, pd.Series] = {}
-    for column, kind in COLUMNS[name].items():
-        values = columns.get(column)
-        if kind == "number":
-            made[column] = pd.Series(
-                [float("nan")] * length if values is None else values, dtype=float
-            )
-        elif kind == "flag":
-            made[column] = pd.Series([None] * length if values is None else values, dtype=object)
-        else:
-            made[column] = pd.Series([None] * length if values is None else values, dtype=object)
-    unknown = set(columns) - set(made)
+    unknown = set(columns) - set(COLUMNS[name])
     if unknown:
         raise KeyError(f"{name} has no column {sorted(unknown)}")
+    length = max((len(values) for values in columns.values()), default=0)
+    made: dict[str, pd.Series] = {}
+    for column, kind in COLUMNS[name].items():
+        number = kind == "number"
+        values = columns.get(column, [float("nan") if number else None] * length)
+        made[column] = pd.Series(values, dtype=float if number else object)
     return pd.DataFrame(made)
+
+
+@cache
+def _template(name: str) -> pd.DataFrame:
+    return make_table(name, {})
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """Make one of the tables without rows."""
+    return _template(name).copy()
+
+
+def join_tables(name: str, tables: list[pd.DataFrame]) -> pd.DataFrame:
+    """Put parts of one table below each other; empty when there are none."""
+    return pd.concat(tables, ignore_index=True) if tables else empty_table(name)
+
+
+def _table(name: str) -> pd.DataFrame:
+    made: pd.DataFrame = field(default_factory=lambda: empty_table(name))
+    return made
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -194,22 +94,78 @@ class Analysis:
         One row a response: the fit in a line.
     choices : DataFrame
         One row a variable: the transform and why.
+    diagnostics : DataFrame
+        One row a response and assumption: statistic, p-value and verdict.
+    contrasts : DataFrame
+        Planned comparisons with one degree of freedom, such as the trend over rates.
+    factor_means, factor_differences : DataFrame
+        Means of the factors of split-plot, strip-plot and factorial trials, and the standard
+        errors of the kinds of difference between them.
+    covariate, adjusted_means : DataFrame
+        Days after treatment adjusted for the count before it, on the scale of analysis.
+    course_tests : DataFrame
+        Whether treatments differ in level and in course over all days.
+    samples : DataFrame
+        How much plots and samples within plots vary, and what more of either would gain.
+    count_models, count_tests : DataFrame
+        Counts analysed as counts: means and ratios to the untreated, and tests of treatments.
+    reductions : DataFrame
+        Areas under the curve of the whole period, against the untreated.
+    natural_enemies, resurgence : DataFrame
+        Reduction of natural enemies, and pests that rose where enemies were down.
+    carrier : DataFrame
+        Control split into what the carrier did and what the product added.
+    mixtures : DataFrame
+        Control of mixtures against what their parts let expect.
+    rates : DataFrame
+        Lower rates against the full rate of the same product.
+    neighbours : DataFrame
+        Whether late counts follow the neighbouring plots, and edge effects.
+    loss : DataFrame
+        Yield on pest-days within blocks.
+    money : DataFrame
+        Net return by treatment, where a price was given.
+    programmes : DataFrame
+        Treatments that repeat a mode-of-action group in successive applications.
+    residuals : DataFrame
+        One row a response and plot.
     problems : tuple of Problem
         Everything odd, from reading and from the analysis.
     """
 
     trial: Trial
-    anova: pd.DataFrame = field(default_factory=lambda: empty_table("anova"))
-    means: pd.DataFrame = field(default_factory=lambda: empty_table("means"))
-    comparisons: pd.DataFrame = field(default_factory=lambda: empty_table("comparisons"))
-    control: pd.DataFrame = field(default_factory=lambda: empty_table("control"))
-    pest_days: pd.DataFrame = field(default_factory=lambda: empty_table("pest_days"))
-    persistence: pd.DataFrame = field(default_factory=lambda: empty_table("persistence"))
-    course: pd.DataFrame = field(default_factory=lambda: empty_table("course"))
-    responses: pd.DataFrame = field(default_factory=lambda: empty_table("responses"))
-    choices: pd.DataFrame = field(default_factory=lambda: empty_table("choices"))
+    anova: pd.DataFrame = _table("anova")
+    means: pd.DataFrame = _table("means")
+    comparisons: pd.DataFrame = _table("comparisons")
+    control: pd.DataFrame = _table("control")
+    pest_days: pd.DataFrame = _table("pest_days")
+    persistence: pd.DataFrame = _table("persistence")
+    course: pd.DataFrame = _table("course")
+    responses: pd.DataFrame = _table("responses")
+    choices: pd.DataFrame = _table("choices")
+    diagnostics: pd.DataFrame = _table("diagnostics")
+    contrasts: pd.DataFrame = _table("contrasts")
+    factor_means: pd.DataFrame = _table("factor_means")
+    factor_differences: pd.DataFrame = _table("factor_differences")
+    covariate: pd.DataFrame = _table("covariate")
+    adjusted_means: pd.DataFrame = _table("adjusted_means")
+    course_tests: pd.DataFrame = _table("course_tests")
+    samples: pd.DataFrame = _table("samples")
+    count_models: pd.DataFrame = _table("count_models")
+    count_tests: pd.DataFrame = _table("count_tests")
+    reductions: pd.DataFrame = _table("reductions")
+    natural_enemies: pd.DataFrame = _table("natural_enemies")
+    resurgence: pd.DataFrame = _table("resurgence")
+    carrier: pd.DataFrame = _table("carrier")
+    mixtures: pd.DataFrame = _table("mixtures")
+    rates: pd.DataFrame = _table("rates")
+    neighbours: pd.DataFrame = _table("neighbours")
+    loss: pd.DataFrame = _table("loss")
+    money: pd.DataFrame = _table("money")
+    programmes: pd.DataFrame = _table("programmes")
+    residuals: pd.DataFrame = _table("residuals")
     problems: tuple[Problem, ...] = ()
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """All tables by name, in the order of the record."""
-        return {name: getattr(self, name) for name in COLUMNS}
+        """The tables of the record by name, in its order."""
+        return {name: getattr(self, name) for name in COLUMNS if name not in NOT_RECORDED}

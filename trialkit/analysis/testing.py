@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Sized
 from dataclasses import dataclass
 from typing import Any
 
@@ -110,7 +110,7 @@ def _repeat_keys(keys: Keys, columns: NDArray[np.intp], times: int) -> Keys:
     return {name: np.repeat(values[columns], times) for name, values in keys.items()}
 
 
-def _with_place(name: str, columns: dict[str, object], fit: LinearFit, times: int) -> pd.DataFrame:
+def _with_place(name: str, columns: dict[str, Sized], fit: LinearFit, times: int) -> pd.DataFrame:
     table = make_table(name, columns)
     table["_response"] = np.repeat(fit.columns, times)
     return table
@@ -119,7 +119,7 @@ def _with_place(name: str, columns: dict[str, object], fit: LinearFit, times: in
 def _anova_table(fit: LinearFit, keys: Keys) -> pd.DataFrame:
     terms = fit.terms
     count = len(terms)
-    columns: dict[str, object] = {**_repeat_keys(keys, fit.columns, count)}
+    columns: dict[str, Sized] = {**_repeat_keys(keys, fit.columns, count)}
     columns["source"] = np.tile(
         np.array([term.source for term in terms], dtype=object), fit.columns.size
     )
@@ -149,7 +149,7 @@ def _means_table(
     marks: list[str | None] = [None] * (size * width)
     if pairwise is not None:
         marks = [mark or None for marked in pairwise.letters(fit.means) for mark in marked]
-    columns: dict[str, object] = {
+    columns: dict[str, Sized] = {
         name: values
         for name, values in _repeat_keys(keys, fit.columns, size).items()
         if name != "transform"
@@ -174,7 +174,7 @@ def _comparison_table(
 ) -> pd.DataFrame:
     ids = np.array(plan.treatments, dtype=object)
     count, width = made.a.size, fit.columns.size
-    columns: dict[str, object] = {
+    columns: dict[str, Sized] = {
         name: values
         for name, values in _repeat_keys(keys, fit.columns, count).items()
         if name != "transform"
@@ -195,7 +195,7 @@ def _response_table(
     settings: Settings,
 ) -> pd.DataFrame:
     width = fit.columns.size
-    columns: dict[str, object] = {name: values[fit.columns] for name, values in keys.items()}
+    columns: dict[str, Sized] = {name: values[fit.columns] for name, values in keys.items()}
     columns["comparison"] = [settings.comparison.value] * width
     columns["n_plots"] = np.full(width, float(fit.plots.size))
     columns["n_missing"] = np.full(width, float(counted.shape[0] - fit.plots.size))

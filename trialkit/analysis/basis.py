@@ -1,0 +1,55 @@
+"""What every part of the analysis starts from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan, Response
+from trialkit.analysis.testing import Tested
+from trialkit.inference.transforms import TransformName
+from trialkit.measures.pest_days import PestDays
+from trialkit.trial import Settings, Trial
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Basis:
+    """A trial as arrays, its responses and their fits.
+
+    Attributes
+    ----------
+    trial : Trial
+    plan : PlotPlan
+        Plots and treatments as codes.
+    assessed : tuple of Assessed
+        Variables over their days, averaged to plots.
+    areas : tuple of (Assessed, PestDays)
+        Areas under the curve of the variables with two assessments or more.
+    harvested : float array, shape (plots,), or None
+        Yield from masses as harvested, in the yield unit of the settings.
+    responses : list of Response
+        Every column that is tested.
+    scales : sequence of str
+        Scale of analysis of each response.
+    tested : Tested or None
+        Fits and tables of the tests; None where there is nothing to test.
+    control : DataFrame
+        Percent control with its intervals.
+    """
+
+    trial: Trial
+    plan: PlotPlan
+    assessed: tuple[Assessed, ...]
+    areas: tuple[tuple[Assessed, PestDays], ...]
+    harvested: FloatArray | None
+    responses: list[Response]
+    scales: Sequence[TransformName]
+    tested: Tested | None
+    control: pd.DataFrame
+
+    @property
+    def settings(self) -> Settings:
+        """Settings of the trial."""
+        return self.trial.settings

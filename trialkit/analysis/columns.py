@@ -1,0 +1,89 @@
+"""Names of the tables of an Analysis, and their columns in order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Literal
+
+Kind = Literal["text", "number", "flag"]
+
+_RESPONSE = "variable measure days_after:number"
+_DAY = "variable days_after:number"
+
+#: One line a table: ``name`` is text, ``name:number`` a number, ``name:flag`` true, false or None.
+_TABLES = {
+    # What the record has promised from its first format on.
+    "anova": f"{_RESPONSE} transform source df:number sum_sq:number mean_sq:number F:number "
+    "p:number",
+    "means": f"{_RESPONSE} treatment n:number mean:number mean_analysed:number se:number "
+    "lower:number upper:number back_transformed:number letters",
+    "comparisons": f"{_RESPONSE} a b difference:number se:number p_adjusted:number method "
+    "lower:number upper:number different:flag",
+    "control": f"{_DAY} treatment method percent:number lower:number upper:number reason "
+    "chosen:flag p_untreated:number p_target:number p_reference:number note",
+    "pest_days": "variable plot treatment pest_days:number days:number per_day:number "
+    "bridged:number days_above:number pest_days_above:number reason",
+    "persistence": "variable treatment target:number knockdown_percent:number "
+    "peak_percent:number peak_day:number holds_until_day:number lower:number upper:number "
+    "censored:flag rebound_percent:number last_percent:number last_day:number reason",
+    # The fit of each response, and how well its assumptions held.
+    "course": f"{_DAY} treatment n:number mean:number lower:number upper:number",
+    "responses": f"{_RESPONSE} transform comparison n_plots:number n_missing:number "
+    "grand_mean:number cv_percent:number df_error:number ms_error:number F:number p:number "
+    "p_randomised:number relative_efficiency:number significant_difference:number "
+    "detectable_difference:number recommendation note",
+    "choices": "variable transform slope:number cells:number rule",
+    "diagnostics": f"{_RESPONSE} check statistic:number p:number verdict plot",
+    "contrasts": f"{_RESPONSE} contrast estimate:number se:number df:number p:number "
+    "lower:number upper:number",
+    "factor_means": f"{_RESPONSE} factor level n:number mean:number mean_analysed:number "
+    "se:number letters",
+    "factor_differences": f"{_RESPONSE} between se:number df:number",
+    "covariate": f"{_DAY} n:number slope:number se:number p_slope:number p_equal_slopes:number "
+    "F:number p:number",
+    "adjusted_means": f"{_DAY} treatment mean_adjusted:number se:number lower:number upper:number",
+    "course_tests": "variable source test df:number df_error:number F:number p:number note",
+    "samples": f"{_DAY} plots:number samples:number variance_plots:number "
+    "variance_samples:number se_mean:number se_one_more_sample:number se_one_more_block:number",
+    "count_models": f"{_DAY} treatment mean:number lower:number upper:number ratio:number "
+    "ratio_lower:number ratio_upper:number p:number dispersion:number reason",
+    "count_tests": f"{_DAY} model df:number df_error:number F:number p:number dispersion:number",
+    # The efficacy story.
+    "reductions": "variable measure treatment mean:number percent:number lower:number "
+    "upper:number p:number reason",
+    "natural_enemies": f"{_DAY} treatment percent:number lower:number upper:number p:number "
+    "harm_class pest_per_enemy:number reason",
+    "resurgence": "variable enemy treatment enemy_day:number enemy_percent:number "
+    "pest_day:number pest_percent:number",
+    "carrier": f"{_DAY} treatment carrier percent:number carrier_percent:number "
+    "added_percent:number lower:number upper:number p:number reason",
+    "mixtures": f"{_DAY} treatment parts expected:number observed:number difference:number "
+    "lower:number upper:number p:number verdict reason",
+    "rates": f"{_DAY} treatment full control:number control_full:number difference:number "
+    "lower:number upper:number margin:number not_inferior:flag reason",
+    "neighbours": f"{_DAY} question before:number slope:number p:number n:number note",
+    "loss": "variable pest basis slope:number lower:number upper:number p:number "
+    "p_lack_of_fit:number share_explained:number n:number",
+    "money": "variable treatment mean:number gross:number cost:number net:number gain:number "
+    "lower:number upper:number chance_of_paying:number break_even_price:number "
+    "break_even_cost:number reason",
+    "programmes": "treatment group first second",
+    "residuals": f"{_RESPONSE} plot fitted:number residual:number studentized:number",
+}
+
+
+def _columns(line: str) -> Mapping[str, Kind]:
+    made: dict[str, Kind] = {}
+    for item in line.split():
+        name, _, kind = item.partition(":")
+        made[name] = kind or "text"  # type: ignore[assignment]
+    return MappingProxyType(made)
+
+
+#: Columns of every table, in order, each with what it holds.
+COLUMNS: Mapping[str, Mapping[str, Kind]] = MappingProxyType(
+    {name: _columns(line) for name, line in _TABLES.items()}
+)
+#: Tables that are too long for the record and follow from the others.
+NOT_RECORDED = frozenset({"residuals"})
