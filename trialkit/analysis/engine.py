@@ -8,8 +8,12 @@ import pandas as pd
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.control import control_table
 from trialkit.analysis.harvest import yield_of_plots
+from trialkit.analysis.loss import loss_table
+from trialkit.analysis.money import money_table
+from trialkit.analysis.neighbours import neighbour_table
 from trialkit.analysis.oddities import odd_data
 from trialkit.analysis.persistence import persistence_table
+from trialkit.analysis.programmes import programme_table
 from trialkit.analysis.responses import (
     area_responses,
     areas_under_curves,
@@ -77,6 +81,10 @@ def analyse(trial: Trial) -> Analysis:
         pest_days=_pest_days_table(basis),
         persistence=persistence_table(basis),
         choices=choices,
+        neighbours=neighbour_table(basis),
+        loss=loss_table(basis),
+        money=money_table(basis),
+        programmes=programme_table(basis),
         problems=(
             *trial.warnings,
             *harvest_problems,

@@ -1,0 +1,61 @@
+"""What pests cost: yield on pest-days within blocks."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.responses import Response
+from trialkit.analysis.result import join_tables, make_table
+from trialkit.inference.regression import CovariateRegression, regress_within
+from trialkit.trial import VariableRole
+
+#: Pest-days to which the loss is scaled.
+PER = 100.0
+#: Injury by the treatment itself is left out: it follows the dose, not the pest.
+HARMFUL = (VariableRole.PEST, VariableRole.DAMAGE)
+
+
+def loss_table(basis: Basis) -> pd.DataFrame:
+    """Slope of each yield on the area under the curve of each pest and damage.
+
+    ``basis`` names the line: ``over treatments`` runs through the treatment means and is judged by
+    their scatter about it, so that it holds also where treatments do more than lower the pest;
+    ``within treatments`` is the same among plots treated alike.
+    """
+    areas = [
+        item
+        for item in basis.responses
+        if item.measure == "pest_days" and item.variable.role in HARMFUL
+    ]
+    tables = []
+    for crop in (item for item in basis.responses if item.measure == "yield"):
+        for area in areas:
+            found = regress_within(
+                basis.plan.layout, crop.values, area.values, level=1.0 - basis.settings.alpha
+            )
+            if not found.reason:
+                tables.append(_rows(crop, area, found))
+    return join_tables("loss", tables)
+
+
+def _rows(crop: Response, area: Response, found: CovariateRegression) -> pd.DataFrame:
+    lines = (
+        ("over treatments", found.over_treatments),
+        ("within treatments", found.within_treatments),
+    )
+    return make_table(
+        "loss",
+        {
+            "variable": [crop.variable.name] * len(lines),
+            "pest": [area.variable.name] * len(lines),
+            "basis": [name for name, _ in lines],
+            "slope": [PER * line.slope for _, line in lines],
+            "lower": [PER * line.lower for _, line in lines],
+            "upper": [PER * line.upper for _, line in lines],
+            "p": [line.p for _, line in lines],
+            "p_lack_of_fit": [found.lack_of_fit_p] * len(lines),
+            "share_explained": [100.0 * found.share_of_treatments] * len(lines),
+            "n": [float(found.n)] * len(lines),
+        },
+    )
