@@ -8,7 +8,7 @@ from trialkit.inference.layouts import BoolArray, FloatArray
 
 # Sets of means are bit masks. Beyond this many maximal sets (never reached by comparisons of
 # real means) enough sets are grown one by one instead of all being listed.
-MOST_SETS = 4096
+MOST_SETS = 1000
 
 
 def letters(different: BoolArray, means: FloatArray) -> tuple[str, ...]:
