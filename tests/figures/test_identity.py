@@ -124,6 +124,7 @@ def test_text_becomes_one_clean_line() -> None:
     assert plain_line("a\x00b\n c\t\u2028d \ud83d e\U0001f41e") == "ab c d e\U0001f41e"
 
 
-def test_long_text_is_cut_with_an_ellipsis() -> None:
-    assert shorten("abcdefgh", 5) == "abcd\u2026"
+def test_long_text_is_cut_in_its_middle() -> None:
+    assert shorten("abcdefgh", 5) == "ab\u2026gh"
+    assert shorten("Long product name, single dose", 20) == "Long product\u2026gle dose"
     assert shorten("abcde", 5) == "abcde"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from dataclasses import dataclass
 
@@ -25,6 +26,8 @@ HUES = (
 )
 MARKS = ("s", "^", "D", "v", "P", "X", "<", ">", "p", "h", "d")
 LINES = ("solid", (0, (5, 2)), (0, (1, 1.2)), (0, (6, 2, 1, 2)))
+#: Spaces that hold a number together.
+NO_BREAK = "\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}"
 Line = str | tuple[int, tuple[float, ...]]
 
 
@@ -55,18 +58,20 @@ def plain_line(text: str) -> str:
     if text.isprintable() and "  " not in text:
         return text.strip()
     kept = "".join(
-        " " if mark.isspace() else mark
+        " " if mark.isspace() and mark not in NO_BREAK else mark
         for mark in text
         if mark.isspace() or unicodedata.category(mark) not in {"Cc", "Cs", "Co", "Cn"}
     )
-    return " ".join(kept.split())
+    return re.sub(" {2,}", " ", kept).strip()
 
 
 def shorten(text: str, longest: int) -> str:
-    """Cut text at ``longest`` characters, with an ellipsis."""
-    return (
-        text if len(text) <= longest else text[: longest - 1].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
-    )
+    """Cut text to ``longest`` characters in its middle: names often differ at their ends."""
+    if len(text) <= longest:
+        return text
+    tail = longest * 2 // 5
+    head = text[: longest - 1 - tail].rstrip()
+    return f"{head}\N{HORIZONTAL ELLIPSIS}{text[-tail:].lstrip()}"
 
 
 def treatment_label(treatment_id: str, name: str) -> str:

@@ -19,7 +19,8 @@ from trialkit.figures.identity import (
     text_colour,
 )
 from trialkit.figures.means import dot_means
-from trialkit.figures.placing import dodge, nice_ceiling, spread
+from trialkit.figures.placing import dodge, spread
+from trialkit.figures.scales import Scale, course_scale
 from trialkit.figures.theme import (
     LABEL_SIZE,
     PALE,
@@ -29,7 +30,6 @@ from trialkit.figures.theme import (
     report_theme,
     text_inches,
 )
-from trialkit.trial import Kind
 
 if TYPE_CHECKING:
     from plotnine import ggplot
@@ -77,14 +77,11 @@ def course(analysis: Analysis, variable: str) -> ggplot:
     looks = identities(analysis.trial)
     if len(set(rows["days_after"])) == 1:
         return dot_means(rows.assign(point=rows["value"], letters=""), looks, label)
-    top = nice_ceiling(float(rows[["value", "upper"]].max().max()))
-    if item.kind is Kind.PERCENT:
-        top = min(top, 104.0)
-    limits = (min(0.0, float(rows["value"].min())), top)
+    scale = course_scale(rows["value"].tolist(), rows["upper"].tolist(), item.kind)
     level = None
-    if item.threshold is not None and limits[0] <= item.threshold <= top:
+    if item.threshold is not None and scale.low <= item.threshold <= scale.top:
         level = Level(item.threshold, f"action threshold {item.threshold:g}")
-    return _lines(rows, looks, label, limits, level)
+    return _lines(rows, looks, label, scale, level)
 
 
 def control_course(analysis: Analysis, variable: str) -> ggplot:
@@ -108,15 +105,15 @@ def control_course(analysis: Analysis, variable: str) -> ggplot:
         raise ValueError(f"no course of the control of {variable!r} in this analysis")
     rows = rows.rename(columns={"percent": "value"})
     lowest = float(rows[["value", "lower"]].min().min())
-    limits = (max(LOWEST_CONTROL, min(0.0, lowest)), 104.0)
+    scale = Scale(max(LOWEST_CONTROL, min(0.0, lowest)), 104.0)
     target = analysis.trial.settings.control_target
-    level = Level(target, f"target {target:g} %") if limits[0] <= target <= limits[1] else None
-    return _lines(rows, identities(analysis.trial), "Control, %", limits, level)
+    level = Level(target, f"target {target:g} %") if scale.low <= target <= scale.top else None
+    return _lines(rows, identities(analysis.trial), "Control, %", scale, level)
 
 
 @dataclass(frozen=True, slots=True)
 class _Frame:
-    """Measures of a figure: inches high, limits of the scale, days and the right edge."""
+    """Measures of a figure: inches high, ends of the scale, days and the right edge."""
 
     height: float
     limits: tuple[float, float]
@@ -206,15 +203,19 @@ def _lines(
     rows: pd.DataFrame,
     looks: dict[str, Identity],
     title: str,
-    limits: tuple[float, float],
+    scale: Scale,
     level: Level | None,
 ) -> ggplot:
     import plotnine as p9
 
     present = set(rows["treatment"])
     shown = [item for item in looks if item in present]
-    low, high = limits
-    rows = rows.assign(value=rows["value"].clip(low, high))
+    limits = (scale.place(scale.low), scale.place(scale.top))
+    rows = rows.assign(
+        **{name: rows[name].map(scale.place) for name in ("value", "lower", "upper")}
+    )
+    if level is not None:
+        level = Level(scale.place(level.at), level.words)
     labels = [shorten(looks[item].label, LONGEST_LABEL) for item in shown]
     frame = _frame(rows, [*labels, level.words] if level else labels, limits)
     width = (frame.days[-1] - frame.days[0]) * 0.012
@@ -222,8 +223,6 @@ def _lines(
     drawn = rows.assign(
         x=rows["days_after"] + rows["treatment"].map(shifts).astype(float),
         y=rows["value"],
-        lower=rows["lower"].clip(low, high),
-        upper=rows["upper"].clip(low, high),
         colour=rows["treatment"].map({item: looks[item].colour for item in shown}),
         mark=rows["treatment"].map({item: looks[item].mark for item in shown}),
         dashes=rows["treatment"].map({item: looks[item].line for item in shown}),
@@ -273,11 +272,19 @@ def _lines(
             limits=(frame.days[0] - width, frame.right),
             expand=(0.015, 0),
         ),
-        p9.scale_y_continuous(limits=limits, labels=number_labels, expand=(0.02, 0)),
+        p9.scale_y_continuous(limits=limits, expand=(0.02, 0), **_numbers(scale)),
         p9.labs(x="Days after the first application", y=shorten(plain_line(title), 60)),
         report_theme(WIDTH, frame.height),
     ]
     return plot
+
+
+def _numbers(scale: Scale) -> dict[str, object]:
+    """Numbers beside the scale: those of plotnine, or our own on a square-root scale."""
+    if not scale.root:
+        return {"labels": number_labels}
+    values = scale.breaks()
+    return {"breaks": [scale.place(value) for value in values], "labels": number_labels(values)}
 
 
 def _spaced(days: Sequence[float]) -> list[float]:

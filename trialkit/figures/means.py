@@ -14,6 +14,7 @@ from trialkit.figures.identity import (
     plain_line,
     shorten,
 )
+from trialkit.figures.marks import marks
 from trialkit.figures.theme import INK, LABEL_SIZE, PALE, number_labels, report_theme
 
 if TYPE_CHECKING:
@@ -65,6 +66,8 @@ def _of_measure(analysis: Analysis, variable: str, measure: str, title: str) -> 
     rows = table[(table["variable"] == variable) & (table["measure"] == measure)]
     rows = rows.assign(point=rows["back_transformed"].fillna(rows["mean"]))
     rows = rows[rows["point"].notna()]
+    beside = marks(analysis, rows)
+    rows = rows.assign(letters=[beside.get((0.0, item), "") for item in rows["treatment"]])
     if rows.empty:
         raise ValueError(f"no {measure} of {variable!r} in this analysis")
     return dot_means(rows, identities(analysis.trial), title)

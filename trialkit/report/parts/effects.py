@@ -4,14 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import pandas as pd
+
+from trialkit.figures.marks import DIFFERS, marks
 from trialkit.figures.means import scale_start
 from trialkit.numerals import number
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.means import single_means
-from trialkit.report.parts.pest import MOST_FIGURES, control_table, courses_of_role
+from trialkit.report.parts.pest import (
+    MOST_FIGURES,
+    control_table,
+    courses_of_role,
+    persistence_of,
+)
 from trialkit.trial import VariableRole
+
+
+def asterisk(context: Context, rows: pd.DataFrame) -> bool:
+    """Whether some mean carries the sign of a difference from the untreated."""
+    return DIFFERS in marks(context.analysis, rows).values()
 
 
 def natural_enemies(context: Context) -> Iterator[Block]:
@@ -26,6 +39,7 @@ def damage(context: Context) -> Iterator[Block]:
         table = control_table(context, variable)
         if table is not None:
             yield table
+    yield from persistence_of(context, VariableRole.DAMAGE)
 
 
 def crop_injury(context: Context) -> Iterator[Block]:
@@ -55,6 +69,7 @@ def yields(context: Context) -> Iterator[Block]:
                 variable=variable.name,
                 alt=f"{label} by treatment: {listed}.",
                 caption=f"{label}. Dots are least-squares means, bars {level} intervals."
+                + (f" {DIFFERS} differs from the untreated." if asterisk(context, rows) else "")
                 + (" The scale does not start at 0." if scale_start(rows) > 0 else ""),
             )
         table = single_means(

@@ -79,7 +79,7 @@ def field_map(context: Context) -> Iterator[Block]:
     present = {plot.treatment for plot in placed}
     yield FieldMap(
         key="map",
-        caption=f"Where the plots lie: plot, treatment{' and block' if blocks else ''}."
+        caption=f"Where the plots lie: {'plot, treatment and block' if blocks else 'plot and treatment'}."
         + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else ""),
         plots=tuple(placed),
         legend=tuple(

@@ -5,15 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-import pandas as pd
-
+from trialkit.figures.marks import DIFFERS, marks
 from trialkit.numerals import day as write_day
 from trialkit.report.context import COMPARISONS, SCALE_FORMULAS, SCALES, Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
 from trialkit.trial import Comparison, Variable
-
-MARK = "*"
 
 
 def day_column(context: Context, day: float, digits: int | None = None) -> Column:
@@ -24,26 +21,6 @@ def day_column(context: Context, day: float, digits: int | None = None) -> Colum
         digits=digits,
         under=context.since_latest(day),
     )
-
-
-def marks(context: Context, rows: pd.DataFrame) -> dict[tuple[float, str], str]:
-    """Letters by day and treatment; asterisks where treatments were compared with the untreated."""
-    if rows["letters"].notna().any():
-        return {
-            (day, treatment): letters
-            for day, treatment, letters in zip(
-                rows["days_after"].fillna(0.0), rows["treatment"], rows["letters"], strict=True
-            )
-            if isinstance(letters, str) and letters
-        }
-    if context.trial.settings.comparison is not Comparison.DUNNETT or rows.empty:
-        return {}
-    first = rows.iloc[0]
-    pairs = context.rows("comparisons", first["variable"], first["measure"])
-    if pairs.empty or "different" not in pairs:
-        return {}
-    pairs = pairs[(pairs["method"] == "dunnett") & pairs["different"].eq(True)]
-    return dict.fromkeys(zip(pairs["days_after"].fillna(0.0), pairs["a"], strict=True), MARK)
 
 
 def marks_note(context: Context, variable: str, measure: str, *, across: bool) -> tuple[str, ...]:
@@ -58,7 +35,7 @@ def marks_note(context: Context, variable: str, measure: str, *, across: bool) -
     within = "of a day " if across else ""
     if settings.comparison is Comparison.DUNNETT:
         return (
-            f"{MARK} differs from the untreated (Dunnett's procedure, {level}{on}). Without the "
+            f"{DIFFERS} differs from the untreated (Dunnett's procedure, {level}{on}). Without the "
             "mark no difference was shown; that is not proof that there is none.",
         )
     method = COMPARISONS.get(settings.comparison.value, settings.comparison.value)
@@ -91,7 +68,7 @@ def means_by_day(context: Context, variable: Variable) -> Table | None:
             rows["days_after"], rows["treatment"], rows["mean"], strict=True
         )
     }
-    beside = marks(context, rows)
+    beside = marks(context.analysis, rows)
     columns = [Column(title="Treatment")]
     lettered = {day for day, _ in beside}
     for day in days:
@@ -126,7 +103,7 @@ def single_means(
     if rows.empty:
         return None
     digits = context.digits(variable, measure)
-    beside = marks(context, rows)
+    beside = marks(context.analysis, rows)
     level = write_share(1 - context.trial.settings.alpha)
     columns = [
         Column(title="Treatment"),

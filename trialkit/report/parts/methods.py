@@ -169,6 +169,13 @@ def assessments(context: Context) -> Iterator[Block]:
                 "; ".join(context.variable_label(v) for v in context.variables if v in names)
             )
         body.append(tuple(row))
+    if not body or len(body[0]) == 1:
+        listed = ", ".join(write_day(day) for day in days)
+        yield Paragraph(
+            f"Assessed on {'day' if len(days) == 1 else 'days'} {listed}. Days are counted from the "
+            "first application; negative days lie before it."
+        )
+        return
     yield Table(
         key="assessments",
         question="When was what assessed?",

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import pandas as pd
 
 from trialkit.figures.lines import LOWEST_CONTROL
+from trialkit.figures.scales import course_scale
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
 from trialkit.report.context import CONTROL_METHODS, Context
@@ -47,13 +48,14 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     days = sorted(set(rows["days_after"]))
     level = write_share(1 - context.trial.settings.alpha)
     what = "Lines show" if len(days) > 1 else "Dots show"
+    note = course_scale(rows["mean"], rows["upper"], variable.kind).note() if len(days) > 1 else ""
     spans = f" Bars are {level} intervals." if rows["lower"].notna().any() else ""
     return FigureBlock(
         key=context.key("course", variable.name),
         kind="course",
         variable=variable.name,
         alt=f"{label} by treatment, {_days_text(days)}. {_ends(context, rows)}",
-        caption=f"{label}. {what} the mean of each treatment, as counted.{spans}",
+        caption=f"{label}. {what} the mean of each treatment, as counted.{spans} {note}".strip(),
     )
 
 
@@ -213,12 +215,17 @@ def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
 
 
 def persistence(context: Context) -> Iterator[Block]:
-    """Tables of knockdown, peak, how long control held, and rebound."""
+    """Tables of knockdown, peak, how long control of the pest held, and rebound."""
+    yield from persistence_of(context, VariableRole.PEST)
+
+
+def persistence_of(context: Context, role: VariableRole) -> Iterator[Block]:
+    """Tables of the persistence of control, for the variables of one role."""
     table = context.table("persistence", "variable", "treatment", "holds_until_day")
     if table.empty:
         return
     level = write_share(1 - context.trial.settings.alpha)
-    for variable in context.variables.values():
+    for variable in context.of_role(role):
         rows = table[table["variable"] == variable.name]
         if rows.empty:
             continue
