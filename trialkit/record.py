@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import math
 import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, datetime
 from enum import Enum
 from importlib import metadata
+from math import isfinite
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -57,15 +57,25 @@ def _plain(value: object) -> Any:
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
     number = float(value)  # type: ignore[arg-type]
-    if not math.isfinite(number):
+    if not isfinite(number):
         return None
-    return int(number) if number.is_integer() and abs(number) < 2**53 else number
+    return int(number) if number.is_integer() else number
 
 
 def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
     """List the rows of a table as plain dictionaries, undefined numbers as None."""
-    columns = {name: [_plain(value) for value in table[name].tolist()] for name in table.columns}
-    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    names = list(table.columns)
+    columns = [_plain_column(table[name]) for name in names]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _plain_column(column: pd.Series) -> list[Any]:
+    if column.dtype != float:
+        return [_plain(value) for value in column]
+    return [
+        None if not isfinite(value) else int(value) if value.is_integer() else value
+        for value in column.tolist()
+    ]
 
 
 def trial_as_plain(trial: Trial) -> dict[str, Any]:
@@ -109,9 +119,28 @@ def make_record(analysis: Analysis, findings: Sequence[str], made: datetime) -> 
 
 
 def write_record(record: Mapping[str, Any], path: Path) -> None:
-    """Write a record as JSON, moved into place when it is whole."""
-    text = json.dumps(record, ensure_ascii=False, allow_nan=False, indent=1)
-    write_whole(path, text.encode("utf-8"))
+    """Write a record as JSON, one row of a table a line, moved into place when it is whole."""
+    write_whole(path, (_layout(record, 0) + "\n").encode("utf-8"))
+
+
+#: How deep the record is broken into lines: its keys, its tables, their rows.
+_DEPTH = 3
+
+
+def _layout(value: Any, depth: int) -> str:
+    if depth < _DEPTH and value and isinstance(value, dict | list):
+        pad = " " * (depth + 1)
+        if isinstance(value, dict):
+            parts = [f"{_dump(key)}: {_layout(item, depth + 1)}" for key, item in value.items()]
+        else:
+            parts = [_layout(item, _DEPTH) for item in value]
+        left, right = "{}" if isinstance(value, dict) else "[]"
+        return left + "\n" + ",\n".join(pad + part for part in parts) + "\n" + " " * depth + right
+    return _dump(value)
+
+
+def _dump(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
 def _frame(rows: Sequence[Mapping[str, Any]], template: pd.DataFrame) -> pd.DataFrame:

@@ -1,0 +1,82 @@
+"""Every number in a finding must stand in the tables, and nothing else may look like a number."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+import trialkit
+from trialkit.findings.sentences import day_list, series, write
+
+NUMERAL = re.compile(r"\d[\d\N{NARROW NO-BREAK SPACE}]*(?:\.\d+)?(?:e[-+]?\d+)?")
+EXAMPLES = trialkit.example_names()
+
+
+@pytest.fixture(scope="module", params=EXAMPLES)
+def told(request):
+    analysis = trialkit.analyse(trialkit.read_trial(trialkit.example_trial(request.param)))
+    return analysis, trialkit.make_findings(analysis)
+
+
+def test_each_example_has_findings(told):
+    _, findings = told
+    assert len(findings) >= 4
+
+
+def test_numbers_shown_are_the_numbers_of_the_tables(told):
+    analysis, findings = told
+    for finding in findings:
+        for number in finding.numbers:
+            value = float(getattr(analysis, number.table)[number.column].iloc[number.row])
+            assert np.isfinite(value)
+            assert write(value, number.style) == number.shown
+            assert number.shown in finding.text
+
+
+def _known_words(analysis) -> list[str]:
+    """Names and labels that may hold figures of their own, longest first."""
+    trial = analysis.trial
+    words = [item.label for item in trial.variables] + [item.name for item in trial.treatments]
+    words += [f"({item.id})" for item in trial.treatments]
+    words += [f"threshold of {item.threshold:g}" for item in trial.variables if item.threshold]
+    return sorted(words, key=len, reverse=True)
+
+
+def test_no_numeral_without_a_place(told):
+    """What is left once cited numbers, names, days and how-many words are taken out."""
+    analysis, findings = told
+    days = {f"{day:g}" for day in analysis.responses["days_after"].dropna().abs()}
+    for finding in findings:
+        text = finding.text
+        for word in _known_words(analysis):
+            text = text.replace(word, "")
+        for number in finding.numbers:
+            assert number.shown.lstrip("p <=") in finding.text
+            text = text.replace(number.shown, "", 1)
+        text = re.sub(r"\b\d+ (?:more|days after treatment)\b", "", text)
+        left = [item for item in NUMERAL.findall(text) if item not in days]
+        assert not left, f"{left} in: {finding.text}"
+
+
+def test_no_finding_recommends_an_application(told):
+    _, findings = told
+    for finding in findings:
+        assert not re.search(r"\b(should|must|recommend|apply|use|spray)\b", finding.text.lower())
+
+
+def test_no_finding_calls_treatments_equal(told):
+    _, findings = told
+    for finding in findings:
+        assert not re.search(r"\b(equal|identical|the same as)\b", finding.text.lower())
+
+
+def test_series_and_days():
+    assert series([]) == ""
+    assert series(["a"]) == "a"
+    assert series(["a", "b"]) == "a and b"
+    assert series(["a", "b", "c"]) == "a, b and c"
+    assert series(["a, full", "b"]) == "a, full; and b"
+    assert day_list([7.0]) == "day 7"
+    assert day_list([3.0, 7.0, 14.0]) == "days 3, 7 and 14"
