@@ -126,5 +126,5 @@ def test_text_becomes_one_clean_line() -> None:
 
 def test_long_text_is_cut_in_its_middle() -> None:
     assert shorten("abcdefgh", 5) == "ab\u2026gh"
-    assert shorten("Long product name, single dose", 20) == "Long product\u2026gle dose"
+    assert shorten("Long product name, single dose", 20) == "Long produc\u2026gle dose"
     assert shorten("abcde", 5) == "abcde"

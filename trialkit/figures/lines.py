@@ -40,7 +40,7 @@ WIDTH = 8.0
 #: Room that axes and titles take, in inches.
 SIDE, FOOT = 0.75, 0.75
 LABEL_GAP = 1.45 * LABEL_SIZE / POINTS
-LONGEST_LABEL = 32
+LONGEST_LABEL = 34
 #: Control below this is drawn at the edge of the figure.
 LOWEST_CONTROL = -50.0
 

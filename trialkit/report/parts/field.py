@@ -74,12 +74,12 @@ def field_map(context: Context) -> Iterator[Block]:
     ]
     if not placed:
         return
-    blocks = any(plot.block for plot in placed)
+    shown = "plot, treatment and block" if any(plot.block for plot in placed) else ""
     unplaced = len(context.trial.plots) - len(placed)
     present = {plot.treatment for plot in placed}
     yield FieldMap(
         key="map",
-        caption=f"Where the plots lie: {'plot, treatment and block' if blocks else 'plot and treatment'}."
+        caption=f"Where the plots lie: {shown or 'plot and treatment'}."
         + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else ""),
         plots=tuple(placed),
         legend=tuple(

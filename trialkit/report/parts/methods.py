@@ -172,8 +172,8 @@ def assessments(context: Context) -> Iterator[Block]:
     if not body or len(body[0]) == 1:
         listed = ", ".join(write_day(day) for day in days)
         yield Paragraph(
-            f"Assessed on {'day' if len(days) == 1 else 'days'} {listed}. Days are counted from the "
-            "first application; negative days lie before it."
+            f"Assessed on {'day' if len(days) == 1 else 'days'} {listed}. Days are counted from "
+            "the first application; negative days lie before it."
         )
         return
     yield Table(

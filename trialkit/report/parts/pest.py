@@ -48,7 +48,9 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     days = sorted(set(rows["days_after"]))
     level = write_share(1 - context.trial.settings.alpha)
     what = "Lines show" if len(days) > 1 else "Dots show"
-    note = course_scale(rows["mean"], rows["upper"], variable.kind).note() if len(days) > 1 else ""
+    note = ""
+    if len(days) > 1:
+        note = course_scale(rows["mean"].tolist(), rows["upper"].tolist(), variable.kind).note()
     spans = f" Bars are {level} intervals." if rows["lower"].notna().any() else ""
     return FigureBlock(
         key=context.key("course", variable.name),
