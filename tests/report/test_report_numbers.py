@@ -10,6 +10,7 @@ from trialkit.report.document import Column, Kind, Missing, number_or_missing
 from trialkit.report.numbers import (
     decimals_as_entered,
     decimals_for_error,
+    decimals_for_least,
     decimals_for_size,
     write_cell,
     write_number,
@@ -81,6 +82,14 @@ def test_decimals_without_errors_follow_the_size() -> None:
     assert decimals_for_error([], [0.5123]) == 3
     assert decimals_for_size([]) == 0
     assert decimals_for_size([1e-30]) == 6
+
+
+def test_a_small_mean_does_not_look_like_none() -> None:
+    assert decimals_for_least([0.0, 0.25, 130.0], 0) == 1
+    assert decimals_for_least([0.02, 130.0], 0) == 2
+    assert decimals_for_least([0.0001], 0) == 2
+    assert decimals_for_least([0.0, 3.0], 0) == 0
+    assert decimals_for_least([], 1) == 1
 
 
 def test_decimals_as_entered() -> None:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from trialkit.figures.identity import Identity, identities, measured_label, plain_line
 from trialkit.numerals import day as write_day
-from trialkit.report.numbers import decimals_for_error
+from trialkit.report.numbers import decimals_for_error, decimals_for_least
 from trialkit.trial import Kind, Trial, Variable, VariableRole
 
 if TYPE_CHECKING:
@@ -161,7 +161,8 @@ class Context:
         """Decimals for the means of a variable: one rule for its table on all days."""
         rows = self.rows("means", variable, measure)
         errors = ((rows["upper"] - rows["lower"]) / 4.0).tolist()
-        return decimals_for_error(errors, rows["mean"].tolist())
+        means = rows["mean"].tolist()
+        return decimals_for_least(means, decimals_for_error(errors, means))
 
     def response(self, variable: str, measure: str, day: float) -> str:
         """Name a response: the variable, and the day or what was made of it."""

@@ -24,6 +24,8 @@ STYLE = "report.css"
 WIDE_TABLE = 9
 #: Headings up to this length stay on one line.
 SHORT_HEAD = 8
+#: Words up to this length stay on one line.
+SHORT_WORD = 14
 #: Tables up to this many rows are not split between pages.
 SHORT_TABLE = 14
 #: First columns with texts longer than this get more room.
@@ -138,6 +140,8 @@ def _cells(table: Table, row: tuple[Cell, ...], reasons: dict[str, str]) -> Iter
         if isinstance(value, Missing) and value.reason:
             note = reasons.setdefault(value.reason, str(len(reasons) + 1).translate(_RAISED))
         style = "word" if column.kind is Kind.TEXT else "number"
+        if column.kind is Kind.TEXT and len(str(value or "")) <= SHORT_WORD:
+            style += " line"
         if table.target is not None and column.kind is Kind.NUMBER:
             style += f" {shade(value, table.target)}".rstrip()
         yield BodyCell(

@@ -34,6 +34,15 @@ def decimals_for_error(errors: Iterable[float], means: Iterable[float]) -> int:
     return decimals_for_size(means)
 
 
+def decimals_for_least(values: Iterable[float], digits: int) -> int:
+    """Add decimals, two at most, until the least value above zero does not look like none."""
+    least = min((value for value in values if value > 0), default=1.0)
+    for more in range(3):
+        if round(least, digits + more) > 0:
+            return digits + more
+    return digits + 2
+
+
 def decimals_for_size(values: Iterable[float], significant: int = 3) -> int:
     """Choose how many decimals leave ``significant`` digits to the typical value."""
     kept = sorted(abs(value) for value in values if math.isfinite(value) and value != 0)

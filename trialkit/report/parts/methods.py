@@ -56,6 +56,9 @@ def plural(number: int, word: str) -> str:
 
 def in_words(key: str) -> str:
     """Turn a key such as ``trial_number`` into words."""
+    for tail, unit in (("_c", ", \u00b0C"), ("_percent", ", %")):
+        if key.endswith(tail):
+            return in_words(key.removesuffix(tail)) + unit
     words = plain_line(key.replace("_", " "))
     return words[:1].upper() + words[1:]
 
