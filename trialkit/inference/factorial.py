@@ -241,7 +241,8 @@ def _effects(treatments: FactorialTreatments) -> list[tuple[str, frozenset[str],
             among = np.zeros((t, n_outside - 1))
             among[~inside] = Factor("outside", np.arange(n_outside), n_outside).coding
             out.append(("outside", frozenset({"outside"}), among))
-        out.append(("factorial against outside", frozenset({"against"}), contrast))
+        # The level of the factorial lies below all its effects, as an intercept does.
+        out.append(("factorial against outside", frozenset(), contrast))
     coded = []
     for column, name in zip(treatments.levels.T, treatments.names, strict=True):
         part = factor(name, column[inside])

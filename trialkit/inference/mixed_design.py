@@ -177,6 +177,7 @@ def independent_columns(x: FloatArray) -> BoolArray:
 
 def null_space(x: FloatArray) -> FloatArray:
     """Orthonormal columns (P, P - rank): combinations of effects that the data can't see."""
-    _, singular, right = np.linalg.svd(x, full_matrices=True)
+    # The triangle of x has the same null space and no more rows than columns.
+    _, singular, right = np.linalg.svd(np.linalg.qr(x, mode="r"), full_matrices=True)
     rank = int((singular > _DEPENDENT * max(float(singular.max(initial=0.0)), 1.0)).sum())
     return np.asarray(right[rank:].T)

@@ -187,8 +187,10 @@ def _within(
     p = contrasts.shape[1]
     df_error, error = fit.df_error * p, _value(fit.error.sum_sq, zero)
     seen = fit.n > 0
-    unit = float(fit.unit_cov[np.ix_(seen, seen)].mean())
-    day = _value(fit.means[seen].mean(axis=0) ** 2 / unit, zero)
+    day = float("nan")
+    if seen.any():
+        unit = float(fit.unit_cov[np.ix_(seen, seen)].mean())
+        day = _value(fit.means[seen].mean(axis=0) ** 2 / unit, zero)
     lines = [_line("day", "error", (p, df_error), (day, error), epsilon)]
     for t in fit.terms[:-1]:
         sum_sq = _value(t.sum_sq, zero)

@@ -71,7 +71,7 @@ class SamplingFit:
     def plots(self) -> float:
         """Mean number of plots of a treatment (harmonic)."""
         seen = self.fit.n[self.fit.n > 0]
-        return float(seen.size / (1.0 / seen).sum()) if seen.size else float("nan")
+        return float(harmonic(seen[:, None])[0])
 
     @property
     def samples(self) -> FloatArray:
@@ -241,5 +241,8 @@ def _reml(layout: Layout, owner: IntArray, y: FloatArray) -> tuple[float, float]
 
 def harmonic(n: IntArray) -> FloatArray:
     """Harmonic mean (k,) over rows of counts (P, k) above zero."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(n.shape[0] / (1.0 / n).sum(axis=0))
+    if not n.size:
+        return np.full(n.shape[1], np.nan)
+    mean = n.shape[0] / (1.0 / n).sum(axis=0)
+    # Exact where all are equal: the number is shown.
+    return np.asarray(np.where(n.max(axis=0) == n.min(axis=0), n[0], mean))

@@ -1,0 +1,176 @@
+"""Repeated measures by REML: agreement with the split-plot in time, missing days, structures."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from trialkit.inference.layouts import randomised_blocks
+from trialkit.inference.linear import fit_layout
+from trialkit.inference.mixed_comparisons import compare_mixed
+from trialkit.inference.repeated import repeated_measures
+from trialkit.inference.repeated_reml import STRUCTURES, course_tests, repeated_reml
+
+BLOCK, TREATMENT = (i.ravel() for i in np.indices((4, 4)))
+LAYOUT = randomised_blocks(TREATMENT, BLOCK, 4)
+DAYS = [1.0, 3.0, 7.0, 14.0]
+
+
+def response(seed, *, plots=2.0, n=16):
+    rng = np.random.default_rng(seed)
+    lag = np.abs(np.subtract.outer(DAYS, DAYS))
+    root = np.linalg.cholesky(0.8**lag)
+    return 10 + plots * rng.normal(size=(n, 1)) + rng.normal(size=(n, 4)) @ root.T
+
+
+@pytest.mark.parametrize("blocks_by_day", [True, False])
+def test_compound_symmetry_is_the_split_plot_in_time(blocks_by_day):
+    y = response(1)
+    reml = repeated_reml(
+        LAYOUT, y, DAYS, structure="compound-symmetry", blocks_by_day=blocks_by_day
+    )
+    exact = repeated_measures(LAYOUT, y, DAYS, blocks_by_day=blocks_by_day)
+    for source in ("treatment", "day", "treatment:day"):
+        one, two = reml.term(source), exact.term(source)
+        assert pytest.approx(two.F, rel=1e-7) == one.F
+        assert one.df_error == pytest.approx(two.df_error, rel=1e-6)
+    between = exact.term("error_plot").mean_sq
+    within = exact.term("error").mean_sq
+    assert reml.covariance[0, 1] == pytest.approx((between - within) / 4, rel=1e-6)
+
+
+def test_compound_symmetry_allows_a_negative_covariance():
+    """Plots that repel: the split-plot in time stays exact, no variance is cut at zero."""
+    y = response(2, plots=0.0)
+    y = y - 0.9 * y.mean(axis=1, keepdims=True)
+    reml = repeated_reml(LAYOUT, y, DAYS, structure="compound-symmetry")
+    assert reml.covariance[0, 1] < 0
+    exact = repeated_measures(LAYOUT, y, DAYS)
+    assert pytest.approx(exact.term("treatment").F, rel=1e-6) == reml.term("treatment").F
+
+
+def test_unstructured_estimates_the_pooled_covariance():
+    y = response(3)
+    reml = repeated_reml(LAYOUT, y, DAYS, structure="unstructured")
+    exact = repeated_measures(LAYOUT, y, DAYS)
+    np.testing.assert_allclose(reml.covariance, exact.covariance, rtol=1e-6, atol=1e-9)
+    # Treatments over all days: the analysis of plot means, exactly.
+    level = fit_layout(LAYOUT, y.mean(axis=1))[0].treatment
+    assert pytest.approx(float(level.F[0]), rel=1e-6) == reml.term("treatment").F
+    assert reml.term("treatment").df_error == pytest.approx(9, rel=1e-6)
+
+
+def test_unit_of_time_does_not_matter():
+    y = response(4)
+    y[2, 1] = np.nan
+    days = repeated_reml(LAYOUT, y, DAYS)
+    weeks = repeated_reml(LAYOUT, y, np.array(DAYS) / 7.0)
+    course, again = days.term("treatment:day"), weeks.term("treatment:day")
+    assert pytest.approx(course.F, rel=1e-7) == again.F
+    assert again.df_error == pytest.approx(course.df_error, rel=1e-7)
+    assert weeks.correlation_per_day == pytest.approx(days.correlation_per_day**7, rel=1e-6)
+    assert days.covariance[0, 3] / days.covariance[0, 0] == pytest.approx(
+        days.correlation_per_day**13, rel=1e-9
+    )
+
+
+def test_autoregression_recovers_its_parameters():
+    rng = np.random.default_rng(5)
+    layout = randomised_blocks(np.tile(np.arange(4), 50), np.repeat(np.arange(50), 4), 4)
+    lag = np.abs(np.subtract.outer(DAYS, DAYS))
+    y = 3.0 * rng.normal(size=(200, 4)) @ np.linalg.cholesky(0.85**lag).T
+    y[rng.random(y.shape) < 0.1] = np.nan
+    fit = repeated_reml(layout, y, DAYS, blocks_by_day=False)
+    assert fit.covariance[0, 0] == pytest.approx(9.0, rel=0.15)
+    assert fit.correlation_per_day == pytest.approx(0.85, abs=0.03)
+
+
+@pytest.mark.parametrize("structure", STRUCTURES)
+def test_missing_days_keep_the_plot(structure):
+    y = response(6)
+    y[3, 2] = y[8, 0] = y[13, 3] = np.nan
+    fit = repeated_reml(LAYOUT, y, DAYS, structure=structure)
+    assert fit.fit.converged
+    assert fit.fit.rows.size == 61
+    course = fit.term("treatment:day")
+    assert course.df == 9
+    assert 0 <= course.p <= 1
+    assert course.df_error < 27
+    means = fit.means()
+    assert means.estimate.shape == (16,)
+    assert np.isfinite(means.se).all()
+    d = fit.differences(control=0)
+    assert d.levels[:, 0].min() == 1
+    place = {
+        (int(t), int(day)): m for (t, day), m in zip(means.levels, means.estimate, strict=True)
+    }
+    wanted = [place[int(t), int(day)] - place[0, int(day)] for t, day in d.levels]
+    np.testing.assert_allclose(d.estimate, wanted)
+    letters = compare_mixed(fit.fit, fit.fit.means("treatment"), "tukey").letters(
+        fit.fit.means("treatment").estimate[:, None]
+    )
+    assert len(letters[0]) == 4
+
+
+def test_course_tests_say_what_each_version_rests_on():
+    y = response(7)
+    y[3, 2] = np.nan
+    tests = {t.version: t for t in course_tests(LAYOUT, y, DAYS)}
+    assert list(tests) == [
+        "split-plot in time",
+        "Greenhouse-Geisser",
+        "Huynh-Feldt",
+        "lower bound",
+        *(f"REML, {name}" for name in STRUCTURES),
+    ]
+    plain, reml = tests["split-plot in time"], tests["REML, autoregressive"]
+    assert (plain.plots, plain.observations) == (15, 60)
+    assert "left out" in plain.note
+    assert (reml.plots, reml.observations) == (16, 63)
+    gg = tests["Greenhouse-Geisser"]
+    assert (gg.df, gg.F) == (pytest.approx(plain.df * gg.df_error / plain.df_error), plain.F)
+    assert np.isfinite(reml.aic)
+    assert np.isnan(plain.aic)
+
+
+def test_treatments_that_differ_in_course_only_are_found():
+    y = response(8, plots=0.5)
+    y += np.outer(TREATMENT == 2, [6.0, 2.0, -2.0, -6.0])
+    for test in course_tests(LAYOUT, y, DAYS):
+        if test.version != "lower bound":
+            assert test.p < 0.01, test.version
+
+
+def test_a_version_that_cannot_be_made_says_why():
+    days = np.arange(10.0)
+    y = np.random.default_rng(9).normal(size=(16, 10))
+    tests = {t.version: t for t in course_tests(LAYOUT, y, days)}
+    assert "more plots" in tests["REML, unstructured"].note
+    assert np.isnan(tests["REML, unstructured"].p)
+    assert np.isfinite(tests["REML, autoregressive"].p)
+    with pytest.raises(ValueError, match="more plots"):
+        repeated_reml(LAYOUT, y, days, structure="unstructured")
+
+
+def test_a_treatment_without_a_day_is_tested_and_said():
+    y = response(10)
+    y[TREATMENT == 1, 3] = np.nan
+    fit = repeated_reml(LAYOUT, y, DAYS)
+    course = fit.term("treatment:day")
+    assert course.df == 8
+    assert "missing" in fit.term("treatment").note
+    means = fit.means()
+    lost = np.isnan(means.estimate)
+    assert means.levels[lost].tolist() == [[1, 3]]
+
+
+def test_bad_input_is_refused_and_constants_do_not_crash():
+    y = response(11)
+    with pytest.raises(ValueError, match="ascending"):
+        repeated_reml(LAYOUT, y, DAYS[::-1])
+    with pytest.raises(ValueError, match="one row for each plot"):
+        repeated_reml(LAYOUT, y[:-1], DAYS)
+    with pytest.raises(ValueError, match="structure is one of"):
+        repeated_reml(LAYOUT, y, DAYS, structure="spherical")
+    tests = course_tests(LAYOUT, np.full((16, 4), 5.0), DAYS)
+    assert all(np.isnan(t.p) for t in tests)
