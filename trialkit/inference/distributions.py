@@ -15,6 +15,7 @@ import numpy.typing as npt
 from scipy import special
 
 from trialkit.inference.distributions_dunnett import (
+    LARGEST_LOADING,
     common_factor,
     log_ratio,
     maximum_sf,
@@ -243,8 +244,9 @@ def _dunnett_normal_tail(data: bytes, shape: tuple[int, ...], two_sided: bool) -
     if given.ndim == 1:
         if np.abs(given).max() >= 1.0:
             raise ValueError("factors of the correlation must lie between -1 and 1")
+        loadings = np.clip(given, -LARGEST_LOADING, LARGEST_LOADING)
         return NormalTail.from_function(
-            lambda w: maximum_sf(w, given, two_sided=two_sided), negative=not two_sided
+            lambda w: maximum_sf(w, loadings, two_sided=two_sided), negative=not two_sided
         )
     factor = common_factor(given)
     if factor.exact:

@@ -29,7 +29,8 @@ _REACH = 8.5
 _SQRT_2PI = float(np.sqrt(2.0 * np.pi))
 # A product form with less left over than this is taken as exact.
 PRODUCT_TOLERANCE = 1e-10
-_LEAST_OWN_VARIANCE = 1e-6
+# Loadings nearer to 1, which take a ten-thousandfold number of plots, are brought to this.
+LARGEST_LOADING = float(np.sqrt(1.0 - 1e-4))
 EXPANSION_LIMIT = 0.1
 BLEND_FROM, BLEND_TO = 2.0, 3.5
 LATTICE_POINTS = 16384
@@ -86,21 +87,21 @@ def common_factor(correlation: FloatArray) -> CommonFactor:
     if not np.allclose(np.diagonal(r), 1.0, atol=1e-9) or np.abs(r).max() > 1.0 + 1e-9:
         raise ValueError("correlation must have a unit diagonal and entries from -1 to 1")
     off = r - np.diag(np.diagonal(r))
-    largest = np.sqrt(1.0 - _LEAST_OWN_VARIANCE)
     if p == 1:
         return CommonFactor(np.zeros(1), np.zeros((1, 1)))
     if p == 2:
-        size = np.sqrt(min(abs(off[0, 1]), largest**2))
+        size = np.sqrt(min(abs(off[0, 1]), LARGEST_LOADING**2))
         loadings = np.array([size, np.copysign(size, off[0, 1])])
     else:
-        loadings = _least_squares_loadings(off, largest)
+        loadings = _least_squares_loadings(off)
     remainder = off - np.outer(loadings, loadings)
     np.fill_diagonal(remainder, 0.0)
     return CommonFactor(loadings, remainder)
 
 
-def _least_squares_loadings(off: FloatArray, largest: float) -> FloatArray:
+def _least_squares_loadings(off: FloatArray) -> FloatArray:
     """Minimise the squares of off - lambda lambda' off the diagonal, one loading at a time."""
+    largest = LARGEST_LOADING
     values, vectors = np.linalg.eigh(off + np.eye(off.shape[0]))
     loadings = vectors[:, -1] * np.sqrt(max(values[-1] - 1.0, 1e-12))
     loadings = np.clip(loadings * np.sign(loadings.sum() or 1.0), -largest, largest)

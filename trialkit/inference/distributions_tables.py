@@ -34,7 +34,9 @@ _NARROW = (0.0, 0.2, 0.5, 0.9, 1.3, 1.7, 2.1, 2.5, 2.9, 3.3, 3.7, 4.2, 4.8, 5.5,
 _WIDE = (11.0, 14.0, 18.0, 23.0)
 W_PANELS = np.array([*_NARROW, *_WIDE, 29.0, W_LARGEST])
 X_PANELS = np.array([*_NARROW, *_WIDE, X_LARGEST])
-NEGATIVE_PANELS = np.array([X_SMALLEST, -6.5, -5.0, -4.0, -3.2, -2.4, -1.6, -0.8, 0.0])
+NEGATIVE_PANELS = np.array(
+    [X_SMALLEST, -6.5, -5.0, -4.0, -3.3, -2.7, -2.1, -1.6, -1.1, -0.7, -0.3, 0.0]
+)
 
 
 @lru_cache(maxsize=1)
@@ -165,7 +167,8 @@ class StudentTail:
         return self._logsf(_shrink(t, self.df))
 
     def _logsf(self, x: FloatArray) -> FloatArray:
-        value = self.log_g(np.maximum(x, 0.0)) - 0.5 * np.square(x)
+        # Beyond 1000 the chance is 0, and the square must not overflow.
+        value = self.log_g(np.maximum(x, 0.0)) - 0.5 * np.square(np.clip(x, -1e3, 1e3))
         if self.log_sf is not None:
             below = np.where(x < X_SMALLEST, 0.0, self.log_sf(x))
             value = np.where(x < 0, below, value)
