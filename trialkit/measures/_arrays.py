@@ -32,7 +32,9 @@ def broadcast(*values: ArrayLike) -> tuple[FloatArray, ...]:
     return tuple(np.broadcast_arrays(*(floats(value) for value in values)))
 
 
-def settle(value: ArrayLike, *cases: tuple[BoolArray | bool, str]) -> tuple[FloatArray, TextArray]:
+def settle(
+    value: ArrayLike, *cases: tuple[BoolArray | np.bool_ | bool, str]
+) -> tuple[FloatArray, TextArray]:
     """Blank out what is undefined and say why.
 
     Parameters
