@@ -34,8 +34,8 @@ UNTREATED_NONE_LEFT = "none left in the untreated after treatment"
 TREATED_NONE_BEFORE = "none in the treated before treatment"
 UNTREATED_NONE_BEFORE = "none in the untreated before treatment"
 UNTREATED_ALL_DEAD = "all dead in the untreated"
-NO_BLOCK = "not defined in any block"
-ZERO_IN_A_BLOCK = "none in some block, and zero has no logarithm"
+NO_BLOCK = "percent control is not defined in any block"
+ZERO_IN_A_BLOCK = "none in at least one block, and zero has no logarithm"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -11,7 +11,7 @@ from trialkit.measures._arrays import FloatArray, TextArray, broadcast, floats, 
 
 PART_UNDEFINED = "percent control of a part is not defined"
 MIXTURE_UNDEFINED = "percent control of the mixture is not defined"
-OVER_HUNDRED = "percent control above 100"
+OVER_HUNDRED = "a percent control is above 100, which is not possible"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -21,7 +21,7 @@ from trialkit.measures._arrays import (
     settle,
 )
 
-NO_YIELD = "no yield"
+NO_YIELD = "yield not known"
 NO_COST = "no cost given"
 NO_GAIN = "no more yield than the untreated, so it pays at no price"
 
@@ -138,7 +138,8 @@ def break_even_price(yield_gain: ArrayLike, cost: ArrayLike) -> Amount:
     Returns
     -------
     Amount
-        For one unit of yield. Undefined where the treatment yielded no more than the untreated.
+        For one unit of yield. Undefined where the treatment yielded no more than the untreated;
+        zero or below where it cost no more, so that it paid at any price.
 
     Examples
     --------

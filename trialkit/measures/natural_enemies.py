@@ -25,7 +25,7 @@ from trialkit.measures._arrays import (
 from trialkit.measures.control import BELOW_ZERO, Control, abbott
 
 NO_ENEMIES = "no natural enemies counted"
-NOT_JUDGED = "no pest assessment later than an assessment of natural enemies"
+NOT_JUDGED = "no count of the pest later than a count of natural enemies"
 
 FIELD_CLASSES: Final[tuple[str, ...]] = (
     "harmless",

@@ -16,7 +16,7 @@ from trialkit.measures._arrays import BoolArray, FloatArray, IntArray, TextArray
 from trialkit.measures._course import Course, course
 
 NO_CONTROL = "percent control is not defined on any day after the application"
-NEVER_REACHED = "control never reached the target"
+NEVER_REACHED = "control was below the target at every assessment"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -29,7 +29,7 @@ from trialkit.measures._arrays import (
 from trialkit.measures._course import Course, course
 from trialkit.measures.control import Control, abbott
 
-COUNTED_ONCE = "counted only once, and an area needs two days"
+COUNTED_ONCE = "counted on one day only, and pest-days need two"
 
 Start: TypeAlias = Literal["first", "application"]
 
