@@ -31,6 +31,7 @@ _SQRT_2PI = float(np.sqrt(2.0 * np.pi))
 PRODUCT_TOLERANCE = 1e-10
 # Loadings nearer to 1, which take a ten-thousandfold number of plots, are brought to this.
 LARGEST_LOADING = float(np.sqrt(1.0 - 1e-4))
+CAREFUL_LOADING = 0.95
 EXPANSION_LIMIT = 0.1
 BLEND_FROM, BLEND_TO = 2.0, 3.5
 LATTICE_POINTS = 16384
@@ -91,17 +92,22 @@ def common_factor(correlation: FloatArray) -> CommonFactor:
         return CommonFactor(np.zeros(1), np.zeros((1, 1)))
     if p == 2:
         size = np.sqrt(min(abs(off[0, 1]), LARGEST_LOADING**2))
-        loadings = np.array([size, np.copysign(size, off[0, 1])])
-    else:
-        loadings = _least_squares_loadings(off)
+        return _leave_over(off, np.array([size, np.copysign(size, off[0, 1])]))
+    factor = _leave_over(off, _least_squares_loadings(off, LARGEST_LOADING))
+    if not factor.exact and np.abs(factor.loadings).max() > CAREFUL_LOADING:
+        # Something is left over anyway, and loadings near 1 make the integrals dear.
+        factor = _leave_over(off, _least_squares_loadings(off, CAREFUL_LOADING))
+    return factor
+
+
+def _leave_over(off: FloatArray, loadings: FloatArray) -> CommonFactor:
     remainder = off - np.outer(loadings, loadings)
     np.fill_diagonal(remainder, 0.0)
     return CommonFactor(loadings, remainder)
 
 
-def _least_squares_loadings(off: FloatArray) -> FloatArray:
+def _least_squares_loadings(off: FloatArray, largest: float) -> FloatArray:
     """Minimise the squares of off - lambda lambda' off the diagonal, one loading at a time."""
-    largest = LARGEST_LOADING
     values, vectors = np.linalg.eigh(off + np.eye(off.shape[0]))
     loadings = vectors[:, -1] * np.sqrt(max(values[-1] - 1.0, 1e-12))
     loadings = np.clip(loadings * np.sign(loadings.sum() or 1.0), -largest, largest)
