@@ -45,7 +45,7 @@ def _root_mean_square(df: float) -> tuple[FloatArray, FloatArray]:
     if np.isinf(df):
         return np.ones(1), np.ones(1)
     s, weights = _legendre(
-        0.0, float(np.sqrt(1 + 40 * np.sqrt(2 / df) + 200 / df)), 60 if df < 5 else 16
+        0.0, float(np.sqrt(1 + 40 * np.sqrt(2 / df) + 200 / df)), 60 if df < 20 else 24
     )
     log_density = np.log(2) + df / 2 * np.log(df / 2) - special.gammaln(df / 2)
     return s, weights * np.exp(log_density + (df - 1) * np.log(s) - df * s * s / 2)
