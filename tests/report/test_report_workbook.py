@@ -16,7 +16,7 @@ from trialkit.analysis import Analysis
 from trialkit.report import compose, write_tables
 from trialkit.report.document import Column, Document, Kind, Missing, Section, Table
 from trialkit.report.sheets import column_letters
-from trialkit.report.workbook import number_format, sheet_names, workbook_bytes
+from trialkit.report.workbook import P_VALUE_FORMAT, number_format, sheet_names, workbook_bytes
 
 
 def opened(document: Document) -> Workbook:
@@ -74,7 +74,7 @@ def test_p_values_have_a_format(book: Workbook) -> None:
     heads = [cell.value for cell in sheet[1]]
     cell = sheet.cell(row=2, column=heads.index("p-value") + 1)
     assert isinstance(cell.value, float)
-    assert cell.number_format == "0.0000"
+    assert cell.number_format == P_VALUE_FORMAT
 
 
 def test_missing_is_empty_and_its_reason_below() -> None:
@@ -175,7 +175,7 @@ def test_long_alike_names_are_numbered() -> None:
         (Column(title="x", kind=Kind.NUMBER, digits=0), "#,##0"),
         (Column(title="x", kind=Kind.NUMBER, digits=2), "#,##0.00"),
         (Column(title="x", kind=Kind.NUMBER), "General"),
-        (Column(title="x", kind=Kind.P_VALUE), "0.0000"),
+        (Column(title="x", kind=Kind.P_VALUE), P_VALUE_FORMAT),
     ],
 )
 def test_formats(column: Column, shown: str) -> None:

@@ -73,6 +73,8 @@ class Sheet:
         Columns and rows that stay in sight.
     links : mapping of row number (from 1) to sheet name
         First cells that lead to another sheet.
+    head_lines : int
+        Lines of text for which the first row is high enough.
     """
 
     name: str
@@ -80,6 +82,7 @@ class Sheet:
     widths: Sequence[float]
     frozen: tuple[int, int] = (1, 1)
     links: Sequence[tuple[int, str]] = ()
+    head_lines: int = 1
 
 
 def column_letters(place: int) -> str:
@@ -184,7 +187,9 @@ def _sheet_xml(sheet: Sheet, styles: _Styles) -> str:
         f'<sheetFormatPr defaultRowHeight="15"/><cols>{widths}</cols><sheetData>'
     ]
     for number, row in enumerate(sheet.rows, start=1):
-        parts.append(f'<row r="{number}">')
+        high = number == 1 and sheet.head_lines > 1
+        height = f' ht="{15 * sheet.head_lines}" customHeight="1"' if high else ""
+        parts.append(f'<row r="{number}"{height}>')
         for letter, cell in zip(letters, row, strict=False):
             if cell is not None and cell.value is not None:
                 parts.append(_cell_xml(f"{letter}{number}", cell.value, cell.style, styles))

@@ -17,6 +17,8 @@ from trialkit.report.sheets import Sheet, SheetCell, Style, spreadsheet
 #: Longest name of a sheet that the format allows.
 LONGEST_NAME = 31
 CONTENTS = "Contents"
+#: Four decimals, and a word for what is smaller than they can show.
+P_VALUE_FORMAT = '[<0.0001]"<0.0001";0.0000'
 _BARRED = re.compile(r"[\[\]:*?/\\']")
 _HEADING = Style(font="bold")
 _FILLS = {
@@ -54,7 +56,7 @@ def sheet_names(wanted: Iterable[str]) -> list[str]:
 def number_format(column: Column) -> str:
     """Choose how a spreadsheet shows the numbers of a column; the numbers stay whole."""
     if column.kind is Kind.P_VALUE:
-        return "0.0000"
+        return P_VALUE_FORMAT
     if column.digits is None:
         return "General"
     return "#,##0" if column.digits == 0 else "#,##0." + "0" * column.digits
@@ -69,12 +71,26 @@ def _width(table: Table, place: int) -> float:
     return float(max(9, min(60, max(longest, len(column.title)) + 2)))
 
 
+def _head_lines(titles: Sequence[str], widths: Sequence[float]) -> int:
+    """Estimate how many lines the tallest heading takes in its column."""
+    most = 1
+    for title, width in zip(titles, widths, strict=True):
+        lines, used = 1, 0
+        for word in title.split():
+            if used and used + 1 + len(word) > width / 1.15:
+                lines, used = lines + 1, len(word)
+            else:
+                used += (1 if used else 0) + len(word)
+        most = max(most, lines)
+    return most
+
+
 def _table_sheet(name: str, table: Table) -> Sheet:
-    heads = [
-        SheetCell(f"{column.title} ({column.under})" if column.under else column.title, _HEADING)
+    titles = [
+        f"{column.title} ({column.under})" if column.under else column.title
         for column in table.columns
     ]
-    rows: list[list[SheetCell | None]] = [[*heads]]
+    rows: list[list[SheetCell | None]] = [[SheetCell(title, _HEADING) for title in titles]]
     styles = [Style(shown=number_format(column)) for column in table.columns]
     for row in table.rows:
         rows.append(
@@ -89,7 +105,7 @@ def _table_sheet(name: str, table: Table) -> Sheet:
         for note in notes:
             rows.append([SheetCell(note)])
     widths = [_width(table, place) for place in range(len(table.columns))]
-    return Sheet(name=name, rows=rows, widths=widths)
+    return Sheet(name=name, rows=rows, widths=widths, head_lines=_head_lines(titles, widths))
 
 
 def _body_cell(value: Cell, column: Column, style: Style, target: float | None) -> SheetCell | None:
