@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import sys
 import warnings
 from typing import TYPE_CHECKING, Any
 
@@ -43,7 +44,9 @@ def draw_svg(plot: ggplot, prefix: str = "") -> str:
     """
     import matplotlib as mpl
 
-    mpl.use("agg", force=False)
+    if "matplotlib.pyplot" not in sys.modules:
+        # nobody is drawing on a screen, so none is asked for; a notebook keeps its own backend
+        mpl.use("agg")
     from matplotlib import pyplot as plt
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
