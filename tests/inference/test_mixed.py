@@ -203,3 +203,26 @@ def test_kenward_roger_holds_its_level_with_missing_plots():
     low, high = special.bdtrik(0.0005, n, 0.05), special.bdtrik(0.9995, n, 0.05)
     assert np.all(rejected >= low)
     assert np.all(rejected <= high)
+
+
+def test_too_little_data_for_the_variances_is_refused():
+    """One observation more than fixed effects can't carry two variances."""
+    block, main, sub = (i.ravel() for i in np.indices((2, 2, 2)))
+    y = np.array([0.0, 0.9, np.nan, 0.7, 0.0, 1.04, 1.15, np.nan])
+    factors = {
+        "block": factor("block", block),
+        "main": factor("main", main),
+        "sub": factor("sub", sub),
+    }
+    model = FixedModel(factors=factors, terms=(("block",), ("main",), ("sub",), ("main", "sub")))
+    with pytest.raises(ValueError, match="apart"):
+        mixed_fit(y, model, random={"main_plot": block * 2 + main})
+
+
+def test_no_error_beside_the_random_effects_is_refused():
+    rng = np.random.default_rng(12)
+    plot, sub = np.repeat(np.arange(8), 3), np.tile(np.arange(3), 8)
+    y = rng.normal(size=8)[plot] + sub
+    model = FixedModel(factors={"sub": factor("sub", sub)}, terms=(("sub",),))
+    with pytest.raises(ValueError, match="no error is left"):
+        mixed_fit(y, model, random={"plot": plot})

@@ -174,3 +174,21 @@ def test_bad_input_is_refused_and_constants_do_not_crash():
         repeated_reml(LAYOUT, y, DAYS, structure="spherical")
     tests = course_tests(LAYOUT, np.full((16, 4), 5.0), DAYS)
     assert all(np.isnan(t.p) for t in tests)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_sparse_counts_settle_or_are_refused(seed):
+    """Counts with many zeros, a treatment of zeros, missing days: an answer or a reason."""
+    rng = np.random.default_rng(seed)
+    days = np.sort(rng.choice(40, 5, replace=False)).astype(float)
+    y = np.sqrt(rng.negative_binomial(0.4, 0.3, size=(16, 5)) + 0.5)
+    y[TREATMENT == 1] = np.sqrt(0.5)
+    y[rng.random(y.shape) < 0.05] = np.nan
+    for test in course_tests(LAYOUT, y, days):
+        assert "settle" not in test.note
+        if np.isnan(test.p):
+            assert test.note
+        else:
+            assert test.F >= 0
+            assert 0 <= test.p <= 1
+            assert test.df_error > 0

@@ -20,7 +20,8 @@ from trialkit.inference.mixed_df import (
     satterthwaite,
     small_sample,
 )
-from trialkit.inference.reml import covariance_model, maximise
+from trialkit.inference.reml import maximise
+from trialkit.inference.reml_model import covariance_model
 from trialkit.inference.reml_structures import Structure
 
 DfMethod = Literal["kenward-roger", "satterthwaite"]
@@ -312,11 +313,16 @@ def mixed_fit(
         structure=None if repeated is None else repeated.structure,
     )
     k, p = len(covariance.names), x.shape[1]
+    if len(y) - p < k:
+        raise ValueError("the data can't tell the variance parameters apart")
     theta, theta_se, limit = np.zeros(k), np.full(k, np.nan), np.ones(k, dtype=bool)
     beta, phi = ordinary, np.full((p, p), np.nan)
     small, value, iterations, converged = None, float("nan"), 0, True
     if scale > ZERO_ULPS * np.finfo(float).eps * float(np.abs(y).max(initial=0.0)):
         solution = maximise(covariance, x, rest / scale)
+        own = solution.at_limit[len(groups) :] & (covariance.structure.powers > 0)
+        if own.any():
+            raise ValueError("no error is left beside the random effects")
         unit = small_sample(covariance, solution, x)
         powers = scale**covariance.powers
         small = SmallSample(

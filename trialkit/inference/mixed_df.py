@@ -14,11 +14,9 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.layouts import BoolArray, FloatArray
-from trialkit.inference.reml import (
-    CovarianceModel,
-    RemlSolution,
-    gradient_and_average_information,
-)
+from trialkit.inference.reml import RemlSolution
+from trialkit.inference.reml_information import gradient_and_average, information
+from trialkit.inference.reml_model import CovarianceModel
 
 _ZERO = 1e-10
 
@@ -57,60 +55,34 @@ def small_sample(model: CovarianceModel, solution: RemlSolution, x: FloatArray) 
     """
     state = solution.state
     phi = state.phi
-    k, p = len(model.names), x.shape[1]
-    half = np.linalg.cholesky(phi)
-    trace, middle = np.zeros((k, k)), np.zeros((k, k))
-    fixed = np.zeros((k, p, p))
-    left: list[tuple[FloatArray, FloatArray]] = []
-    curved = np.zeros((k, k, p, p))
-    curvature = np.zeros((k, k))
-    for batch, inverse in zip(model.batches, state.inverse, strict=True):
-        d = model.derivatives(state.theta, batch)
-        scaled = inverse @ d
-        trace += scaled.reshape(k, -1) @ scaled.transpose(0, 1, 3, 2).reshape(k, -1).T
-        vx = state.vx[batch.rows]
-        dvx = d @ vx
-        vdvx = inverse @ dvx
-        left.append((dvx.reshape(k, -1, p), vdvx.reshape(k, -1, p)))
-        middle += (dvx @ half).reshape(k, -1) @ (vdvx @ half).reshape(k, -1).T
-        fixed += vx.reshape(-1, p).T @ dvx.reshape(k, -1, p)
-        for i, j, second in model.curvature(state.theta, batch):
-            ur = state.vr[batch.rows]
-            inner = np.einsum("gia,gij,gjb->ab", vx, second, vx, optimize=True)
-            value = float(np.einsum("gij,gij->", inverse, second))
-            value -= float(np.sum(phi * inner))
-            value -= float(np.einsum("gi,gij,gj->", ur, second, ur, optimize=True))
-            for a, b in {(i, j), (j, i)}:
-                curved[a, b] += inner
-                curvature[a, b] += value
-    slope = phi @ fixed @ phi
-    pairs = np.einsum("kij,lji->kl", phi @ fixed, phi @ fixed, optimize=True)
-    information = 0.5 * (trace - 2.0 * middle + pairs)
+    p = x.shape[1]
+    info = information(model, state, x)
     known = solution.at_limit.copy()
     known[: len(model.random)] = False
-    expected = _inverse(information, known)
+    expected = _inverse(info.expected, known)
     # Sum over k, l of W (Q - P Phi P - R/4), the weights applied before the large products.
     inner = np.zeros((p, p))
-    for dvx, vdvx in left:
+    for dvx, vdvx in info.products:
         weighted = np.tensordot(expected, vdvx, axes=(1, 0))
         inner += dvx.reshape(-1, p).T @ weighted.reshape(-1, p)
-    inner -= np.einsum(
-        "kij,kjl->il", fixed @ phi, np.tensordot(expected, fixed, axes=(1, 0)), optimize=True
-    )
-    adjusted = phi + 2.0 * phi @ (inner - 0.25 * np.einsum("kl,klij->ij", expected, curved)) @ phi
+    weighted = np.tensordot(expected, info.fixed, axes=(1, 0))
+    inner -= np.einsum("kij,kjl->il", info.fixed @ phi, weighted, optimize=True)
+    curved = 0.25 * np.einsum("kl,klij->ij", expected, info.curved)
+    adjusted = phi + 2.0 * phi @ (inner - curved) @ phi
     if curved.any() and not _positive_definite(adjusted):
         # Close to a limit the curvature can outweigh all else; leave it out then.
         adjusted = phi + 2.0 * phi @ inner @ phi
+    if not _positive_definite(adjusted):
+        raise ValueError("too little data for variances and their uncertainty")
     observed = expected
     if not solution.at_limit.any():
-        average = gradient_and_average_information(model, state, x)[1]
-        second_order = 2.0 * average - information + 0.5 * curvature
+        second_order = info.observed(gradient_and_average(model, state, x)[1])
         if float(np.linalg.eigvalsh(second_order)[0]) > 0:
             observed = _inverse(second_order, known)
     return SmallSample(
         phi=phi,
         adjusted=0.5 * (adjusted + adjusted.T),
-        slope=slope,
+        slope=phi @ info.fixed @ phi,
         expected=expected,
         observed=observed,
     )

@@ -12,7 +12,7 @@ from trialkit.inference.layouts import FloatArray, IntArray
 # A correlation this close to its limits is at the limit: the covariance is singular there.
 _CORRELATION_LIMIT = 1.0 - 1e-6
 # Smallest error variance: responses are scaled to a residual variance of about one.
-_FLOOR = 1e-10
+_FLOOR = 1e-8
 
 
 class Structure(Protocol):
@@ -141,8 +141,8 @@ class CompoundSymmetry:
 class Autoregressive:
     """First-order autoregression over actual days: variance times correlation ** |d_i - d_j|.
 
-    The correlation is that over ``unit`` days, the shortest gap between two days. Where all gaps
-    are whole multiples of it the correlation may be negative, else it is at least zero.
+    The correlation is that over ``unit`` days, the shortest gap between two days. With equal
+    gaps it may be negative; else a negative one has no meaning, and it is at least zero.
 
     Parameters
     ----------
@@ -178,9 +178,9 @@ class Autoregressive:
     @property
     def lower(self) -> FloatArray:
         """Lower limits."""
-        lags = self.lags
-        whole = bool(np.all(lags == np.rint(lags)))
-        return np.array([_FLOOR, -_CORRELATION_LIMIT if whole else 1e-9])
+        gaps = np.diff(np.asarray(self.days)) / self.unit
+        even = bool(np.all(np.abs(gaps - 1.0) < 1e-9))
+        return np.array([_FLOOR, -_CORRELATION_LIMIT if even else 1e-9])
 
     @property
     def upper(self) -> FloatArray:

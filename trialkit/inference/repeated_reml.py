@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from trialkit.inference.layouts import FloatArray, IntArray, Layout
+from trialkit.inference.linear import fit_layout
 from trialkit.inference.mixed import (
     DfMethod,
     Estimates,
@@ -183,21 +184,19 @@ def _model(
 
 
 def _enough_plots(layout: Layout, y: FloatArray) -> None:
-    """An unstructured covariance needs more plots than effects and days, on all pairs of days."""
-    parts = [np.eye(layout.n_treatments)[layout.treatment]]
-    for _, codes in layout.blocking:
-        levels = np.unique(codes, return_inverse=True)[1]
-        parts.append(np.eye(int(levels.max()) + 1)[levels])
-    design = np.hstack(parts)
-    seen = ~np.isnan(y)
-    n = int(seen.any(axis=1).sum())
-    rank = int(np.linalg.matrix_rank(design[seen.any(axis=1)])) if n else 0
-    d = y.shape[1]
-    together = int((seen.T.astype(int) @ seen.astype(int)).min())
-    if n - rank < d or together < 2:
+    """An unstructured covariance needs as many df between complete plots as there are days.
+
+    With fewer the likelihood has no top: some combination of days fits without error.
+    """
+    for fit in fit_layout(layout, y):
+        if np.any(fit.ms_error == 0):
+            raise ValueError("an unstructured covariance needs days on which plots vary")
+    complete = ~np.isnan(y).any(axis=1)
+    whole = fit_layout(layout, np.where(complete, 1.0, np.nan))[0]
+    if whole.df_error < y.shape[1]:
         raise ValueError(
-            f"an unstructured covariance of {d} days needs more plots: {n - rank} degrees of "
-            f"freedom between plots, and {together} plots seen on a pair of days"
+            f"an unstructured covariance of {y.shape[1]} days needs more plots: those seen on all "
+            f"days leave {whole.df_error} degrees of freedom"
         )
 
 

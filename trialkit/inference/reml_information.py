@@ -1,0 +1,101 @@
+"""Derivatives of the restricted likelihood: gradient, average and other information."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.inference.layouts import FloatArray
+from trialkit.inference.reml_model import CovarianceModel, RemlState
+
+
+def gradient_and_average(
+    model: CovarianceModel, state: RemlState, x: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Gradient (K,) of the restricted log-likelihood and the average information (K, K)."""
+    n_parameters = len(model.names)
+    traces = np.zeros(n_parameters)
+    fixed = np.zeros((n_parameters, x.shape[1], x.shape[1]))
+    work = np.zeros((n_parameters, x.shape[0]))
+    for batch, inverse in zip(model.batches, state.inverse, strict=True):
+        d = model.derivatives(state.theta, batch)
+        traces += np.einsum("gij,kgij->k", inverse, d, optimize=True)
+        vx = state.vx[batch.rows]
+        dvx = d @ vx
+        p = x.shape[1]
+        fixed += vx.reshape(-1, p).T @ dvx.reshape(n_parameters, -1, p)
+        work[:, batch.rows] = (d @ state.vr[batch.rows][..., None])[..., 0]
+    traces -= np.einsum("ij,kij->k", state.phi, fixed)
+    quadratic = work @ state.vr
+    gradient = -0.5 * (traces - quadratic)
+    projected = np.empty_like(work)
+    for batch, inverse in zip(model.batches, state.inverse, strict=True):
+        projected[:, batch.rows] = (inverse @ work[:, batch.rows][..., None])[..., 0]
+    projected -= (work @ state.vx) @ state.phi @ state.vx.T
+    average = 0.5 * work @ projected.T
+    return gradient, 0.5 * (average + average.T)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Information:
+    """Second-order quantities at one value of the variance parameters.
+
+    Attributes
+    ----------
+    expected, curvature : (K, K) array
+        Expected information; what the second derivatives of the covariance add to twice the
+        average less the expected information to make the observed one.
+    fixed : (K, p, p) array
+        X' V^-1 V_k V^-1 X.
+    curved : (K, K, p, p) array
+        X' V^-1 V_kl V^-1 X.
+    products : tuple of two (K, n, p) arrays for each batch
+        V_k V^-1 X and V^-1 V_k V^-1 X.
+    """
+
+    expected: FloatArray
+    curvature: FloatArray
+    fixed: FloatArray
+    curved: FloatArray
+    products: tuple[tuple[FloatArray, FloatArray], ...]
+
+    def observed(self, average: FloatArray) -> FloatArray:
+        """Observed information (K, K) from the average one."""
+        return 2.0 * average - self.expected + self.curvature
+
+
+def information(model: CovarianceModel, state: RemlState, x: FloatArray) -> Information:
+    """Work out the expected information and what Kenward and Roger's covariance needs."""
+    phi = state.phi
+    k, p = len(model.names), x.shape[1]
+    half = np.linalg.cholesky(phi)
+    trace, middle = np.zeros((k, k)), np.zeros((k, k))
+    fixed, curved = np.zeros((k, p, p)), np.zeros((k, k, p, p))
+    curvature = np.zeros((k, k))
+    products = []
+    for batch, inverse in zip(model.batches, state.inverse, strict=True):
+        d = model.derivatives(state.theta, batch)
+        scaled = inverse @ d
+        trace += scaled.reshape(k, -1) @ scaled.transpose(0, 1, 3, 2).reshape(k, -1).T
+        vx, ur = state.vx[batch.rows], state.vr[batch.rows]
+        dvx = d @ vx
+        vdvx = inverse @ dvx
+        products.append((dvx.reshape(k, -1, p), vdvx.reshape(k, -1, p)))
+        middle += (dvx @ half).reshape(k, -1) @ (vdvx @ half).reshape(k, -1).T
+        fixed += vx.reshape(-1, p).T @ dvx.reshape(k, -1, p)
+        for i, j, second in model.curvature(state.theta, batch):
+            inner = vx.reshape(-1, p).T @ (second @ vx).reshape(-1, p)
+            value = float(np.sum(inverse * second)) - float(np.sum(phi * inner))
+            value -= float(np.sum(ur * (second @ ur[..., None])[..., 0]))
+            for a, b in {(i, j), (j, i)}:
+                curved[a, b] += inner
+                curvature[a, b] += 0.5 * value
+    pairs = np.einsum("kij,lji->kl", phi @ fixed, phi @ fixed, optimize=True)
+    return Information(
+        expected=0.5 * (trace - 2.0 * middle + pairs),
+        curvature=curvature,
+        fixed=fixed,
+        curved=curved,
+        products=tuple(products),
+    )
