@@ -30,10 +30,12 @@ _TABLES = {
     # The fit of each response, and how well its assumptions held.
     "course": f"{_DAY} treatment n:number mean:number lower:number upper:number",
     "responses": f"{_RESPONSE} transform comparison n_plots:number n_missing:number "
-    "grand_mean:number cv_percent:number df_error:number ms_error:number F:number p:number "
-    "p_randomised:number relative_efficiency:number significant_difference:number "
-    "detectable_difference:number recommendation note",
-    "choices": "variable transform slope:number cells:number rule",
+    "grand_mean:number cv_percent:number df_treatment:number df_error:number ms_error:number "
+    "F:number p:number p_randomised:number relative_efficiency:number "
+    "significant_difference:number detectable_difference:number detectable_percent:number "
+    "recommendation note",
+    "choices": "variable transform slope:number cells:number rule power:number "
+    "power_lower:number power_upper:number recommendation",
     "diagnostics": f"{_RESPONSE} check statistic:number p:number verdict plot",
     "contrasts": f"{_RESPONSE} contrast estimate:number se:number df:number p:number "
     "lower:number upper:number",
@@ -41,9 +43,15 @@ _TABLES = {
     "se:number letters",
     "factor_differences": f"{_RESPONSE} between se:number df:number",
     "covariate": f"{_DAY} n:number slope:number se:number p_slope:number p_equal_slopes:number "
-    "F:number p:number",
-    "adjusted_means": f"{_DAY} treatment mean_adjusted:number se:number lower:number upper:number",
-    "course_tests": "variable source test df:number df_error:number F:number p:number note",
+    "df_error:number F:number p:number precision:number",
+    "adjusted_means": f"{_DAY} treatment mean_adjusted:number se:number lower:number upper:number "
+    "back_transformed:number",
+    "recovered": f"{_RESPONSE} treatment mean_analysed:number se:number lower:number upper:number "
+    "back_transformed:number",
+    "recovered_tests": f"{_RESPONSE} variance_blocks:number variance_plots:number "
+    "recovery:number df:number df_error:number F:number p:number reason",
+    "course_tests": "variable source test df:number df_error:number F:number p:number "
+    "chosen:flag note",
     "samples": f"{_DAY} plots:number samples:number variance_plots:number "
     "variance_samples:number se_mean:number se_one_more_sample:number se_one_more_block:number",
     "count_models": f"{_DAY} treatment mean:number lower:number upper:number ratio:number "

@@ -91,9 +91,14 @@ class Analysis:
     course : DataFrame
         Mean as counted by treatment and day, with its interval, for the figures.
     responses : DataFrame
-        One row a response: the fit in a line.
+        One row a response: the fit in a line. ``significant_difference`` is the smallest
+        difference that the chosen procedure calls significant, on average over pairs and on the
+        scale of analysis; ``detectable_difference`` the true difference from the untreated that
+        a trial like this one would show four times out of five, ``detectable_percent`` the same
+        as a reduction of the untreated mean as counted.
     choices : DataFrame
-        One row a variable: the transform and why.
+        One row a variable: the transform and why; ``power`` is the most likely power of Box and
+        Cox with its limits, ``recommendation`` what the checks over all its days let recommend.
     diagnostics : DataFrame
         One row a response and assumption: statistic, p-value and verdict.
     contrasts : DataFrame
@@ -102,9 +107,14 @@ class Analysis:
         Means of the factors of split-plot, strip-plot and factorial trials, and the standard
         errors of the kinds of difference between them.
     covariate, adjusted_means : DataFrame
-        Days after treatment adjusted for the count before it, on the scale of analysis.
+        Days after treatment adjusted for the count before it. ``mean_adjusted`` and its ``se``
+        are on the scale of analysis, ``back_transformed``, ``lower`` and ``upper`` as counted;
+        ``precision`` is the variance of a difference without the adjustment over that with it.
+    recovered, recovered_tests : DataFrame
+        Trials in incomplete blocks: means and tests with the information between blocks.
     course_tests : DataFrame
-        Whether treatments differ in level and in course over all days.
+        Whether treatments differ in level and in course over all days; ``chosen`` marks the
+        test that the report speaks of.
     samples : DataFrame
         How much plots and samples within plots vary, and what more of either would gain.
     count_models, count_tests : DataFrame
@@ -149,6 +159,8 @@ class Analysis:
     factor_differences: pd.DataFrame = _table("factor_differences")
     covariate: pd.DataFrame = _table("covariate")
     adjusted_means: pd.DataFrame = _table("adjusted_means")
+    recovered: pd.DataFrame = _table("recovered")
+    recovered_tests: pd.DataFrame = _table("recovered_tests")
     course_tests: pd.DataFrame = _table("course_tests")
     samples: pd.DataFrame = _table("samples")
     count_models: pd.DataFrame = _table("count_models")
