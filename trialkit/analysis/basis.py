@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
+from trialkit.analysis.courses import Course
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan, Response
 from trialkit.analysis.testing import Tested
 from trialkit.inference.transforms import TransformName
@@ -35,6 +36,8 @@ class Basis:
         Scale of analysis of each response.
     tested : Tested or None
         Fits and tables of the tests; None where there is nothing to test.
+    courses : mapping of str to Course
+        Draws of the courses of pests, damages and natural enemies.
     control : DataFrame
         Percent control with its intervals.
     """
@@ -47,6 +50,7 @@ class Basis:
     responses: list[Response]
     scales: Sequence[TransformName]
     tested: Tested | None
+    courses: Mapping[str, Course]
     control: pd.DataFrame
 
     @property

@@ -2,44 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sized
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
+from trialkit.analysis.courses import Course, chosen_method, limits, one_sided, two_sided
+from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.measures import control as formulas
-from trialkit.trial import ControlMethod, Kind, VariableRole
+from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
 #: Roles of the variables on which control is computed.
 CONTROLLED = (VariableRole.PEST, VariableRole.DAMAGE)
-
-
-def treatment_means(values: FloatArray, plan: PlotPlan) -> FloatArray:
-    """Arithmetic means of plots by treatment.
-
-    Parameters
-    ----------
-    values : float array, shape (plots, days)
-    plan : PlotPlan
-
-    Returns
-    -------
-    float array, shape (treatments, days)
-        NaN where no plot of a treatment was assessed.
-    """
-    known = np.isfinite(values)
-    member = plan.treatment[None, :] == np.arange(len(plan.treatments))[:, None]
-    number = member.astype(float) @ known
-    total = member.astype(float) @ np.where(known, values, 0.0)
-    means: FloatArray = np.divide(total, number, out=np.full(total.shape, np.nan), where=number > 0)
-    return means
-
-
-def chosen_method(settings_method: ControlMethod, item: Assessed) -> ControlMethod:
-    """Resolve ``auto``: Henderson-Tilton where there is a count before treatment, else Abbott."""
-    if settings_method is not ControlMethod.AUTO:
-        return settings_method
-    return ControlMethod.ABBOTT if item.baseline is None else ControlMethod.HENDERSON_TILTON
+#: Below this aggregation k simulated intervals covered less than they say.
+LEAST_AGGREGATION = 0.4
 
 
 def _by_method(means: FloatArray, item: Assessed, untreated: int) -> dict[str, formulas.Control]:
@@ -62,9 +40,17 @@ def _by_method(means: FloatArray, item: Assessed, untreated: int) -> dict[str, f
 
 
 def control_table(
-    assessed: tuple[Assessed, ...], plan: PlotPlan, setting: ControlMethod
+    assessed: tuple[Assessed, ...],
+    plan: PlotPlan,
+    settings: Settings,
+    courses: Mapping[str, Course],
 ) -> pd.DataFrame:
-    """Percent control of every treatment but the untreated, on every day after treatment."""
+    """Percent control of every treatment but the untreated, on every day after treatment.
+
+    Intervals and p-values come from the draws of the courses: ``p_untreated`` for no control at
+    all, ``p_reference`` for control as that of the reference (the first with that role), both
+    two-sided; ``p_target`` is small where control above the target was shown.
+    """
     if plan.untreated is None:
         return empty_table("control")
     others = [code for code in range(len(plan.treatments)) if code != plan.untreated]
@@ -75,21 +61,56 @@ def control_table(
         if item.variable.role not in CONTROLLED or days.size == 0:
             continue
         found = _by_method(treatment_means(item.values, plan), item, plan.untreated)
-        method_shown = chosen_method(setting, item).value
+        method_shown = chosen_method(settings.control, item).value
+        course = courses.get(item.variable.name)
         for method, control in found.items():
             size = len(ids) * days.size
-            tables.append(
-                make_table(
-                    "control",
-                    {
-                        "variable": [item.variable.name] * size,
-                        "days_after": np.repeat(days, len(ids)),
-                        "treatment": ids * days.size,
-                        "method": [method] * size,
-                        "percent": control.percent[others].T.ravel(),
-                        "reason": [text or None for text in control.reason[others].T.ravel()],
-                        "chosen": [method == method_shown] * size,
-                    },
-                )
-            )
+            columns: dict[str, Sized] = {
+                "variable": [item.variable.name] * size,
+                "days_after": np.repeat(days, len(ids)),
+                "treatment": ids * days.size,
+                "method": [method] * size,
+                "percent": control.percent[others].T.ravel(),
+                "reason": [text or None for text in control.reason[others].T.ravel()],
+                "chosen": [method == method_shown] * size,
+            }
+            if course is not None:
+                known = np.isfinite(control.percent)
+                drawn = course.control(plan.untreated, ControlMethod(method))
+                inside = _intervals(drawn, control.percent, known, plan, settings)
+                columns |= {name: part[others].T.ravel() for name, part in inside.items()}
+                columns["note"] = [_caution(course)] * size
+            tables.append(make_table("control", columns))
     return join_tables("control", tables)
+
+
+def _intervals(
+    drawn: FloatArray,
+    percent: FloatArray,
+    known: NDArray[np.bool_],
+    plan: PlotPlan,
+    settings: Settings,
+) -> dict[str, FloatArray]:
+    lower, upper = limits(drawn, settings.alpha)
+    # Nothing left is 100 % in this trial; the true control is at most that.
+    upper = np.maximum(upper, np.where(known, percent, -np.inf))
+    found = {
+        "lower": lower,
+        "upper": upper,
+        "p_untreated": two_sided(drawn),
+        "p_target": one_sided(drawn, settings.control_target),
+    }
+    if plan.reference is not None:
+        found["p_reference"] = two_sided(drawn - drawn[:, [plan.reference]])
+        found["p_reference"][plan.reference] = np.nan
+    return {name: np.where(known, part, np.nan) for name, part in found.items()}
+
+
+def _caution(course: Course) -> str | None:
+    """Where simulation showed the intervals to cover less than they say, the table says so."""
+    if course.aggregation < LEAST_AGGREGATION:
+        return (
+            f"plots differ so much from each other (aggregation k = {course.aggregation:.2f}) that "
+            "the interval may cover less often than it says"
+        )
+    return None

@@ -7,13 +7,17 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.control import control_table
+from trialkit.analysis.courses import draw_courses
+from trialkit.analysis.enemies import enemy_table, resurgence_table
 from trialkit.analysis.harvest import yield_of_plots
 from trialkit.analysis.loss import loss_table
 from trialkit.analysis.money import money_table
 from trialkit.analysis.neighbours import neighbour_table
 from trialkit.analysis.oddities import odd_data
 from trialkit.analysis.persistence import persistence_table
+from trialkit.analysis.products import carrier_table, mixture_table, rate_table
 from trialkit.analysis.programmes import programme_table
+from trialkit.analysis.reductions import reduction_table
 from trialkit.analysis.responses import (
     area_responses,
     areas_under_curves,
@@ -55,6 +59,7 @@ def analyse(trial: Trial) -> Analysis:
     ]
     choices, scales, scale_problems = choose_transforms(trial, plan, assessed, responses)
     tested = run_tests(plan, responses, scales, trial.settings) if responses else None
+    courses = draw_courses(assessed, plan, trial.settings)
     basis = Basis(
         trial=trial,
         plan=plan,
@@ -64,7 +69,8 @@ def analyse(trial: Trial) -> Analysis:
         responses=responses,
         scales=scales,
         tested=tested,
-        control=control_table(assessed, plan, trial.settings.control),
+        courses=courses,
+        control=control_table(assessed, plan, trial.settings, courses),
     )
     tables: dict[str, pd.DataFrame] = {}
     if tested is not None:
@@ -81,6 +87,12 @@ def analyse(trial: Trial) -> Analysis:
         pest_days=_pest_days_table(basis),
         persistence=persistence_table(basis),
         choices=choices,
+        reductions=reduction_table(basis),
+        natural_enemies=enemy_table(basis),
+        resurgence=resurgence_table(basis),
+        carrier=carrier_table(basis),
+        mixtures=mixture_table(basis),
+        rates=rate_table(basis),
         neighbours=neighbour_table(basis),
         loss=loss_table(basis),
         money=money_table(basis),

@@ -15,7 +15,7 @@ from trialkit.inference.layouts import (
     randomised_blocks,
 )
 from trialkit.measures import pest_days as areas
-from trialkit.trial import Design, Trial, Variable, harvest_variable
+from trialkit.trial import Design, TreatmentRole, Trial, Variable, harvest_variable
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -32,8 +32,8 @@ class PlotPlan:
     treatments : tuple of str
         Treatment ids; code i stands for the i-th.
     treatment : int array, shape (plots,)
-    untreated : int or None
-        Code of the untreated.
+    untreated, reference : int or None
+        Code of the untreated, and of the first treatment with the role of a reference.
     layout : Layout
     """
 
@@ -41,6 +41,7 @@ class PlotPlan:
     treatments: tuple[str, ...]
     treatment: IntArray
     untreated: int | None
+    reference: int | None
     layout: Layout
 
 
@@ -107,6 +108,10 @@ def plan_plots(trial: Trial) -> PlotPlan:
         treatments=ids,
         treatment=codes,
         untreated=index.get(trial.untreated) if trial.untreated is not None else None,
+        reference=next(
+            (index[item.id] for item in trial.treatments if item.role is TreatmentRole.REFERENCE),
+            None,
+        ),
         layout=layout,
     )
 
@@ -147,6 +152,27 @@ def assessed_variables(trial: Trial, plan: PlotPlan) -> tuple[Assessed, ...]:
             )
         )
     return tuple(result)
+
+
+def treatment_means(values: FloatArray, plan: PlotPlan) -> FloatArray:
+    """Arithmetic means of plots by treatment.
+
+    Parameters
+    ----------
+    values : float array, shape (plots, days)
+    plan : PlotPlan
+
+    Returns
+    -------
+    float array, shape (treatments, days)
+        NaN where no plot of a treatment was assessed.
+    """
+    known = np.isfinite(values)
+    member = plan.treatment[None, :] == np.arange(len(plan.treatments))[:, None]
+    number = member.astype(float) @ known
+    total = member.astype(float) @ np.where(known, values, 0.0)
+    means: FloatArray = np.divide(total, number, out=np.full(total.shape, np.nan), where=number > 0)
+    return means
 
 
 def count_responses(assessed: tuple[Assessed, ...]) -> list[Response]:

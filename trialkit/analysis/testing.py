@@ -11,8 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.analysis.control import treatment_means
-from trialkit.analysis.responses import FloatArray, PlotPlan, Response
+from trialkit.analysis.responses import FloatArray, PlotPlan, Response, treatment_means
 from trialkit.analysis.result import make_table
 from trialkit.inference.comparisons import Comparisons, Method, compare
 from trialkit.inference.linear import LinearFit, fit_layout
@@ -201,6 +200,7 @@ def _response_table(
     columns["n_missing"] = np.full(width, float(counted.shape[0] - fit.plots.size))
     columns["grand_mean"] = fit.grand_mean
     columns["cv_percent"] = fit.cv_percent
+    columns["df_treatment"] = np.full(width, float(fit.treatment.df))
     columns["df_error"] = np.full(width, float(fit.df_error))
     columns["ms_error"] = fit.ms_error
     columns["F"] = fit.treatment.F

@@ -1,0 +1,135 @@
+"""Courses of group means with their uncertainty: the draws behind every interval of control."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
+from trialkit.inference.joint_draws import joint_draws
+from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
+
+#: Steps in which a mean of several samples or plants may rise, largest first.
+STEPS = (1.0, 1 / 2, 1 / 3, 1 / 4, 1 / 5, 1 / 6, 1 / 8, 1 / 10, 1 / 12, 1 / 20, 1 / 25, 1 / 50)
+#: Draws behind each interval.
+DRAWS = 2000
+#: Roles whose means are compared with the untreated as ratios.
+DRAWN = (VariableRole.PEST, VariableRole.DAMAGE, VariableRole.NATURAL_ENEMY)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Course:
+    """One variable: draws of its group means on all days.
+
+    Attributes
+    ----------
+    item : Assessed
+    means : float array, shape (draws, treatments, days)
+    aggregation : float
+        k of the negative binomial; infinite where counts vary as Poisson.
+    """
+
+    item: Assessed
+    means: FloatArray
+    aggregation: float
+
+    @property
+    def after(self) -> FloatArray:
+        """Days after treatment."""
+        days: FloatArray = self.item.days[self.item.days > 0]
+        return days
+
+    def survival(self, base: int, method: ControlMethod) -> FloatArray:
+        """Means after treatment as a share of those of one treatment, (draws, treatments, days).
+
+        By Abbott the plain ratio of means; by the other methods divided by the same ratio before
+        treatment.
+        """
+        after = self.item.days > 0
+        share: FloatArray = self.means[:, :, after] / self.means[:, [base]][:, :, after]
+        if method is not ControlMethod.ABBOTT and self.item.baseline is not None:
+            before = self.means[:, :, [self.item.baseline]]
+            share = share * before[:, [base]] / before
+        return share
+
+    def control(self, base: int, method: ControlMethod) -> FloatArray:
+        """Percent control after treatment against one treatment, (draws, treatments, days)."""
+        percent: FloatArray = 100.0 * (1.0 - self.survival(base, method))
+        return percent
+
+
+def chosen_method(settings_method: ControlMethod, item: Assessed) -> ControlMethod:
+    """Resolve ``auto``: Henderson-Tilton where there is a count before treatment, else Abbott."""
+    if settings_method is not ControlMethod.AUTO:
+        return settings_method
+    return ControlMethod.ABBOTT if item.baseline is None else ControlMethod.HENDERSON_TILTON
+
+
+def step_of(item: Assessed) -> float:
+    """How much one individual adds to the value of a plot.
+
+    One divided by the samples of a plot where they are known, else the largest step that all
+    values keep to (values such as 0.4 and 2.7 are means of ten).
+    """
+    counted = item.samples[item.samples > 0]
+    if counted.size and counted.max() > 1:
+        return float(1.0 / np.median(counted))
+    values = item.values[np.isfinite(item.values)]
+    for step in STEPS:
+        if np.all(np.abs(values / step - np.round(values / step)) < 1e-6):
+            return step
+    return STEPS[-1]
+
+
+def draw_courses(
+    assessed: tuple[Assessed, ...], plan: PlotPlan, settings: Settings
+) -> dict[str, Course]:
+    """Draw the courses of all pests, damages and natural enemies, by name of the variable."""
+    courses = {}
+    for place, item in enumerate(assessed):
+        wanted = item.variable.role in DRAWN and item.variable.kind is not Kind.MEASUREMENT
+        if not wanted or plan.untreated is None or not (item.days > 0).any():
+            continue
+        drawn = joint_draws(
+            plan.layout,
+            item.values,
+            unit=step_of(item),
+            draws=DRAWS,
+            seed=settings.seed + place,
+        )
+        dispersion = drawn.dispersion
+        courses[item.variable.name] = Course(
+            item=item,
+            means=drawn.means,
+            aggregation=1.0 / dispersion if dispersion > 0 else float("inf"),
+        )
+    return courses
+
+
+def method_of(course: Course, settings: Settings) -> ControlMethod:
+    """Formula behind the control that the report shows."""
+    return chosen_method(settings.control, course.item)
+
+
+def limits(draws: FloatArray, alpha: float) -> tuple[FloatArray, FloatArray]:
+    """Central interval of draws along their first axis; NaN where there are none."""
+    known = np.isfinite(draws).all(axis=0)
+    filled = np.where(known, draws, 0.0)
+    low, high = np.quantile(filled, [alpha / 2.0, 1.0 - alpha / 2.0], axis=0)
+    return np.where(known, low, np.nan), np.where(known, high, np.nan)
+
+
+def two_sided(draws: FloatArray, value: float = 0.0) -> FloatArray:
+    """Two-sided p-value of a value, from draws along their first axis."""
+    below = one_sided(draws, value)
+    p: FloatArray = np.minimum(1.0, 2.0 * np.minimum(below, 1.0 - below + 1.0 / len(draws)))
+    return p
+
+
+def one_sided(draws: FloatArray, value: float) -> FloatArray:
+    """P-value against the claim that the true number lies above a value: the share at or below."""
+    known = np.isfinite(draws).all(axis=0)
+    share = ((draws <= value).sum(axis=0) + 1.0) / (len(draws) + 1.0)
+    p: FloatArray = np.where(known, share, np.nan)
+    return p

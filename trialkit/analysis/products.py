@@ -1,0 +1,239 @@
+"""Questions about products: what the carrier did, what a mixture did, whether a lower rate held."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.courses import Course, limits, method_of, two_sided
+from trialkit.analysis.responses import FloatArray
+from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.trial import Treatment, TreatmentRole, VariableRole
+
+#: Key of ``treatments.csv`` that names the product of which a treatment is a rate.
+SERIES = "rate_series"
+
+
+def _pests(basis: Basis) -> Iterator[Course]:
+    for course in basis.courses.values():
+        if course.item.variable.role is VariableRole.PEST:
+            yield course
+
+
+class _Shown:
+    """Percent control that the report shows, with the draws behind it."""
+
+    def __init__(self, basis: Basis, course: Course, untreated: int) -> None:
+        method = method_of(course, basis.settings)
+        rows = basis.control
+        rows = rows[
+            (rows["variable"] == course.item.variable.name) & (rows["method"] == method.value)
+        ]
+        self.method = method
+        self.days = course.after
+        self.draws = course.control(untreated, method)
+        others = [i for i in range(len(basis.plan.treatments)) if i != untreated]
+        self.percent = np.zeros((len(basis.plan.treatments), self.days.size))
+        values = rows["percent"].to_numpy(dtype=float).reshape(self.days.size, len(others))
+        self.percent[others] = values.T
+        self.alpha = basis.settings.alpha
+
+    def interval(
+        self, draws: FloatArray, estimate: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Limits and p-value, NaN where there is no estimate."""
+        known = np.isfinite(estimate)
+        lower, upper = limits(draws, self.alpha)
+        p = two_sided(draws)
+        return (
+            np.where(known, lower, np.nan),
+            np.where(known, upper, np.nan),
+            np.where(known, p, np.nan),
+        )
+
+
+def carrier_table(basis: Basis) -> pd.DataFrame:
+    """Control split into what the carrier did and what the product added to it.
+
+    ``added_percent`` is control against the carrier instead of the untreated, and the interval
+    and ``p`` are of it: the share of the pest left by the carrier that the product took away.
+    """
+    plan = basis.plan
+    carriers = [
+        plan.treatments.index(item.id)
+        for item in basis.trial.treatments
+        if item.role is TreatmentRole.CARRIER
+    ]
+    if plan.untreated is None or not carriers:
+        return empty_table("carrier")
+    tables = []
+    for course in _pests(basis):
+        shown = _Shown(basis, course, plan.untreated)
+        for carrier in carriers:
+            against = course.control(carrier, shown.method)
+            for code, treatment in enumerate(plan.treatments):
+                if code in carriers or code == plan.untreated:
+                    continue
+                left = 1.0 - shown.percent[code] / 100.0, 1.0 - shown.percent[carrier] / 100.0
+                positive = left[1] > 0
+                added = np.where(
+                    positive, 100.0 * (1.0 - left[0] / np.where(positive, left[1], 1.0)), np.nan
+                )
+                lower, upper, p = shown.interval(against[:, code], added)
+                size = shown.days.size
+                tables.append(
+                    make_table(
+                        "carrier",
+                        {
+                            "variable": [course.item.variable.name] * size,
+                            "days_after": shown.days,
+                            "treatment": [treatment] * size,
+                            "carrier": [plan.treatments[carrier]] * size,
+                            "percent": shown.percent[code],
+                            "carrier_percent": shown.percent[carrier],
+                            "added_percent": added,
+                            "lower": lower,
+                            "upper": np.maximum(upper, added),
+                            "p": p,
+                            "reason": [
+                                None if np.isfinite(value) else "not defined on this day"
+                                for value in added
+                            ],
+                        },
+                    )
+                )
+    return join_tables("carrier", tables)
+
+
+def mixture_table(basis: Basis) -> pd.DataFrame:
+    """Control of each mixture against what its parts let expect (Colby).
+
+    The verdict goes by the interval of the difference: ``more than expected``, ``less than
+    expected``, or ``as expected`` where it holds 0, which is no proof of independence.
+    """
+    plan = basis.plan
+    if plan.untreated is None:
+        return empty_table("mixtures")
+    tables = []
+    for course in _pests(basis):
+        shown = _Shown(basis, course, plan.untreated)
+        for item in basis.trial.treatments:
+            if len(item.parts) < 2 or any(part not in plan.treatments for part in item.parts):
+                continue
+            code = plan.treatments.index(item.id)
+            parts = [plan.treatments.index(part) for part in item.parts]
+            left = np.prod(1.0 - shown.percent[parts] / 100.0, axis=0)
+            expected = 100.0 * (1.0 - left)
+            difference = shown.percent[code] - expected
+            drawn = 100.0 * np.prod(1.0 - shown.draws[:, parts] / 100.0, axis=1)
+            lower, upper, p = shown.interval(shown.draws[:, code] - (100.0 - drawn), difference)
+            size = shown.days.size
+            tables.append(
+                make_table(
+                    "mixtures",
+                    {
+                        "variable": [course.item.variable.name] * size,
+                        "days_after": shown.days,
+                        "treatment": [item.id] * size,
+                        "parts": ["+".join(item.parts)] * size,
+                        "expected": expected,
+                        "observed": shown.percent[code],
+                        "difference": difference,
+                        "lower": lower,
+                        "upper": upper,
+                        "p": p,
+                        "verdict": [
+                            _verdict(low, high) for low, high in zip(lower, upper, strict=True)
+                        ],
+                        "reason": [
+                            None if np.isfinite(value) else "not defined on this day"
+                            for value in difference
+                        ],
+                    },
+                )
+            )
+    return join_tables("mixtures", tables)
+
+
+def _verdict(lower: float, upper: float) -> str | None:
+    if not np.isfinite(lower):
+        return None
+    if lower > 0:
+        return "more than expected"
+    return "less than expected" if upper < 0 else "as expected"
+
+
+def rate_series(treatments: tuple[Treatment, ...]) -> dict[str, list[Treatment]]:
+    """Treatments that are rates of one product, highest rate first.
+
+    A column ``rate_series`` of the treatments names the product. Without it, treatments belong
+    together whose name is the same up to the first comma, with the same unit of rate and mode of
+    action.
+    """
+    groups: dict[str, list[Treatment]] = {}
+    for item in treatments:
+        if item.rate is None or item.rate <= 0 or item.parts:
+            continue
+        stem = item.name.split(",")[0].strip() if "," in item.name else ""
+        named = item.extra.get(SERIES, "").strip()
+        key = named or (f"{stem} [{item.rate_unit}] [{item.mode_of_action}]" if stem else "")
+        if key:
+            groups.setdefault(key, []).append(item)
+    return {
+        key: sorted(items, key=lambda item: -float(item.rate or 0.0))
+        for key, items in groups.items()
+        if len({item.rate for item in items}) > 1
+    }
+
+
+def rate_table(basis: Basis) -> pd.DataFrame:
+    """Lower rates against the full rate of the same product, day by day.
+
+    ``difference`` is control of the lower rate less that of the full rate, in percentage points,
+    with its two-sided interval. A lower rate is not inferior on a day where the lower limit
+    stays above minus the margin; that holds at half of alpha.
+    """
+    plan, margin = basis.plan, basis.settings.noninferiority_margin
+    series = rate_series(basis.trial.treatments)
+    if plan.untreated is None or not series:
+        return empty_table("rates")
+    tables = []
+    for course in _pests(basis):
+        shown = _Shown(basis, course, plan.untreated)
+        for items in series.values():
+            full = plan.treatments.index(items[0].id)
+            for item in items[1:]:
+                code = plan.treatments.index(item.id)
+                difference = shown.percent[code] - shown.percent[full]
+                lower, upper, _ = shown.interval(
+                    shown.draws[:, code] - shown.draws[:, full], difference
+                )
+                size = shown.days.size
+                tables.append(
+                    make_table(
+                        "rates",
+                        {
+                            "variable": [course.item.variable.name] * size,
+                            "days_after": shown.days,
+                            "treatment": [item.id] * size,
+                            "full": [items[0].id] * size,
+                            "control": shown.percent[code],
+                            "control_full": shown.percent[full],
+                            "difference": difference,
+                            "lower": lower,
+                            "upper": upper,
+                            "margin": [margin] * size,
+                            "not_inferior": [
+                                bool(low >= -margin) if np.isfinite(low) else None for low in lower
+                            ],
+                            "reason": [
+                                None if np.isfinite(value) else "not defined on this day"
+                                for value in difference
+                            ],
+                        },
+                    )
+                )
+    return join_tables("rates", tables)

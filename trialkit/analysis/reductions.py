@@ -1,0 +1,85 @@
+"""The whole period in one number: areas under the curve against the untreated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.courses import DRAWN, DRAWS, limits, two_sided
+from trialkit.analysis.responses import FloatArray, treatment_means
+from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.inference.joint_draws import joint_draws
+from trialkit.measures.control import abbott
+from trialkit.measures.pest_days import above_threshold
+
+#: An area is no count: its steps are far below anything that matters.
+FINE = 1e-4
+
+
+def reduction_table(basis: Basis) -> pd.DataFrame:
+    """Reduction of pest-days by treatment, with its interval.
+
+    Measures are ``pest_days``, and where the variable has a threshold ``pest_days_above`` it and
+    ``days_above`` it (which has no interval: days are bounded on both sides).
+    """
+    untreated = basis.plan.untreated
+    if untreated is None:
+        return empty_table("reductions")
+    tables = []
+    for item, area in basis.areas:
+        if item.variable.role not in DRAWN:
+            continue
+        values = {"pest_days": _of_whole_span(area.pest_days, area.per_day, area.days)}
+        if item.variable.threshold is not None:
+            above = above_threshold(item.days, item.values, item.variable.threshold)
+            values["pest_days_above"] = above.pest_days_above
+            values["days_above"] = above.days_above
+        for measure, plots in values.items():
+            if np.isfinite(plots).any():
+                tables.append(_rows(basis, item.variable.name, measure, plots, untreated))
+    return join_tables("reductions", tables)
+
+
+def _of_whole_span(area: FloatArray, per_day: FloatArray, days: FloatArray) -> FloatArray:
+    span = np.nanmax(days) if np.isfinite(days).any() else np.nan
+    whole: FloatArray = np.where(days == span, area, per_day * span)
+    return whole
+
+
+def _rows(basis: Basis, name: str, measure: str, plots: FloatArray, untreated: int) -> pd.DataFrame:
+    means = treatment_means(plots[:, None], basis.plan)[:, 0]
+    found = abbott(means, means[untreated])
+    lower = upper = p = np.full(means.size, np.nan)
+    largest = float(np.nanmax(plots))
+    if measure != "days_above" and largest > 0:
+        drawn = joint_draws(
+            basis.plan.layout,
+            plots[:, None],
+            unit=FINE * largest,
+            draws=DRAWS,
+            seed=basis.settings.seed,
+        ).means[:, :, 0]
+        percent = 100.0 * (1.0 - drawn / drawn[:, [untreated]])
+        lower, upper = limits(percent, basis.settings.alpha)
+        upper = np.maximum(upper, found.percent)
+        p = two_sided(percent)
+    own = np.arange(means.size) == untreated
+    known = np.isfinite(found.percent) & ~own
+    return make_table(
+        "reductions",
+        {
+            "variable": [name] * means.size,
+            "measure": [measure] * means.size,
+            "treatment": list(basis.plan.treatments),
+            "mean": means,
+            "percent": np.where(known, found.percent, np.nan),
+            "lower": np.where(known, lower, np.nan),
+            "upper": np.where(known, upper, np.nan),
+            "p": np.where(known, p, np.nan),
+            "reason": [
+                "the untreated itself" if mine else (text or None)
+                for mine, text in zip(own, found.reason, strict=True)
+            ],
+        },
+    )
