@@ -21,6 +21,7 @@ class Style(StrEnum):
     NUMBER = "number"
     PERCENT = "percent"
     SIZE = "size"
+    AMOUNT = "amount"
     DAY = "day"
     P = "p"
 
@@ -69,12 +70,15 @@ class Finding:
 def write(value: float, style: Style) -> str:
     """Write a number in one of the styles of a sentence.
 
-    A percentage is written without its sign, so that "80 % (60 to 90)" reads well.
+    A percentage is written without its sign, so that "80 % (60 to 90)" reads well. ``size`` (whole)
+    and ``amount`` leave the minus to the words around them.
     """
     if style is Style.PERCENT:
         return numerals.whole(value)
     if style is Style.SIZE:
         return numerals.whole(abs(value))
+    if style is Style.AMOUNT:
+        return numerals.number(abs(value))
     if style is Style.DAY:
         return numerals.day(float(np.round(value)))
     if style is Style.P:

@@ -17,18 +17,36 @@ from trialkit.findings.pest import (
     persistence_findings,
     pressure_findings,
 )
+from trialkit.findings.products import (
+    carrier_findings,
+    loss_findings,
+    mixture_findings,
+    money_findings,
+    neighbour_findings,
+    programme_findings,
+    rate_findings,
+    resurgence_findings,
+)
 from trialkit.findings.sentences import Finding
 
 #: In the order in which a reader wants them.
 TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
     control_findings,
     persistence_findings,
+    rate_findings,
     area_findings,
     yield_findings,
+    money_findings,
+    loss_findings,
     enemy_findings,
+    resurgence_findings,
     injury_findings,
+    carrier_findings,
+    mixture_findings,
+    neighbour_findings,
     difference_findings,
     pressure_findings,
+    programme_findings,
 )
 
 
