@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Sized
+from collections.abc import Mapping, Sequence, Sized
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,14 +11,32 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.analysis.responses import FloatArray, PlotPlan, Response, treatment_means
-from trialkit.analysis.result import make_table
+from trialkit.analysis.responses import FloatArray, IntArray, PlotPlan, Response, treatment_means
+from trialkit.analysis.result import empty_table, make_table
+from trialkit.analysis.strata_plan import StrataPlan
 from trialkit.inference.comparisons import Comparisons, Method, compare
+from trialkit.inference.layouts import Layout
 from trialkit.inference.linear import LinearFit, fit_layout
+from trialkit.inference.strata import StratifiedFit
 from trialkit.inference.transforms import TransformName, backward, forward
 from trialkit.trial import Comparison, Settings
 
 Keys = dict[str, NDArray[Any]]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Strata:
+    """Analyses with several errors.
+
+    Attributes
+    ----------
+    plan : StrataPlan
+    fits : tuple of (int array, StratifiedFit)
+        Which responses, and their analysis.
+    """
+
+    plan: StrataPlan
+    fits: tuple[tuple[IntArray, StratifiedFit], ...]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -29,17 +47,29 @@ class Tested:
     ----------
     fits : tuple of LinearFit
         Each serves the responses with one pattern of missing plots; ``columns`` of a fit
-        index the list of responses.
+        index the list of responses. In split-plots and strip-plots one a response, with the
+        covariance of the treatment means that their strata give.
+    checked : tuple of LinearFit
+        Fits whose residuals are looked at, and whose error is the smallest of the design: in
+        split-plots and strip-plots those with main plots or strips taken out, else ``fits``.
+    checked_layout : Layout
+        Layout of the fits that are checked.
+    strata : Strata or None
+        In split-plots and strip-plots the plan and the analyses by strata or REML.
     """
 
     fits: tuple[LinearFit, ...]
+    checked: tuple[LinearFit, ...]
+    checked_layout: Layout
+    strata: Strata | None
     anova: pd.DataFrame
     means: pd.DataFrame
     comparisons: pd.DataFrame
     responses: pd.DataFrame
 
 
-def _keys(responses: list[Response], transforms: Sequence[TransformName]) -> Keys:
+def response_keys(responses: list[Response], transforms: Sequence[TransformName]) -> Keys:
+    """What names a response in every table, one entry a response."""
     return {
         "variable": np.array([item.variable.name for item in responses], dtype=object),
         "measure": np.array([item.measure for item in responses], dtype=object),
@@ -68,27 +98,32 @@ def run_tests(
         [forward(name, item.values) for item, name in zip(responses, transforms, strict=True)]
     )
     counted = np.column_stack([item.values for item in responses])
-    keys = _keys(responses, transforms)
+    keys = response_keys(responses, transforms)
     fits = fit_layout(plan.layout, analysed)
     anova, means, comparisons, lines = [], [], [], []
     for fit in fits:
         made = _compare_all(fit, plan, settings)
         anova.append(_anova_table(fit, keys))
         means.append(_means_table(fit, plan, keys, counted, made, settings))
-        comparisons += [_comparison_table(item, fit, plan, keys) for item in made]
+        comparisons += [comparison_table(item, fit.columns, plan, keys) for item in made]
         lines.append(_response_table(fit, keys, counted, settings))
     order = np.argsort(np.concatenate([fit.columns for fit in fits]), kind="stable")
     return Tested(
         fits=fits,
-        anova=_in_order(anova),
-        means=_in_order(means),
-        comparisons=_in_order(comparisons),
+        checked=fits,
+        checked_layout=plan.layout,
+        strata=None,
+        anova=in_order("anova", anova),
+        means=in_order("means", means),
+        comparisons=in_order("comparisons", comparisons),
         responses=pd.concat(lines, ignore_index=True).iloc[order].reset_index(drop=True),
     )
 
 
-def _in_order(tables: list[pd.DataFrame]) -> pd.DataFrame:
+def in_order(name: str, tables: list[pd.DataFrame]) -> pd.DataFrame:
     """Put the rows of several fits into the order of the responses."""
+    if not tables:
+        return empty_table(name)
     joined = pd.concat(tables, ignore_index=True)
     place = joined.pop("_response").to_numpy()
     return joined.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
@@ -105,27 +140,31 @@ def _compare_all(fit: LinearFit, plan: PlotPlan, settings: Settings) -> list[Com
     return made
 
 
-def _repeat_keys(keys: Keys, columns: NDArray[np.intp], times: int) -> Keys:
+def repeat_keys(keys: Keys, columns: IntArray, times: int) -> Keys:
+    """Keys of some responses, each so many times."""
     return {name: np.repeat(values[columns], times) for name, values in keys.items()}
 
 
-def _with_place(name: str, columns: dict[str, Sized], fit: LinearFit, times: int) -> pd.DataFrame:
+def with_place(
+    name: str, columns: Mapping[str, Sized], responses: IntArray, times: int
+) -> pd.DataFrame:
+    """Make a table with so many rows a response, and the place of each row for `in_order`."""
     table = make_table(name, columns)
-    table["_response"] = np.repeat(fit.columns, times)
+    table["_response"] = np.repeat(responses, times)
     return table
 
 
 def _anova_table(fit: LinearFit, keys: Keys) -> pd.DataFrame:
     terms = fit.terms
     count = len(terms)
-    columns: dict[str, Sized] = {**_repeat_keys(keys, fit.columns, count)}
+    columns: dict[str, Sized] = {**repeat_keys(keys, fit.columns, count)}
     columns["source"] = np.tile(
         np.array([term.source for term in terms], dtype=object), fit.columns.size
     )
     columns["df"] = np.tile(np.array([float(term.df) for term in terms]), fit.columns.size)
     for field, attribute in (("sum_sq", "sum_sq"), ("mean_sq", "mean_sq"), ("F", "F"), ("p", "p")):
         columns[field] = np.stack([getattr(term, attribute) for term in terms]).T.ravel()
-    return _with_place("anova", columns, fit, count)
+    return with_place("anova", columns, fit.columns, count)
 
 
 def _means_table(
@@ -150,7 +189,7 @@ def _means_table(
         marks = [mark or None for marked in pairwise.letters(fit.means) for mark in marked]
     columns: dict[str, Sized] = {
         name: values
-        for name, values in _repeat_keys(keys, fit.columns, size).items()
+        for name, values in repeat_keys(keys, fit.columns, size).items()
         if name != "transform"
     }
     columns["treatment"] = np.tile(np.array(plan.treatments, dtype=object), width)
@@ -165,17 +204,18 @@ def _means_table(
     ):
         columns[name] = part.T.ravel()
     columns["letters"] = marks
-    return _with_place("means", columns, fit, size)
+    return with_place("means", columns, fit.columns, size)
 
 
-def _comparison_table(
-    made: Comparisons, fit: LinearFit, plan: PlotPlan, keys: Keys
+def comparison_table(
+    made: Comparisons, responses: IntArray, plan: PlotPlan, keys: Keys
 ) -> pd.DataFrame:
+    """Tabulate the pairs of some responses."""
     ids = np.array(plan.treatments, dtype=object)
-    count, width = made.a.size, fit.columns.size
+    count, width = made.a.size, responses.size
     columns: dict[str, Sized] = {
         name: values
-        for name, values in _repeat_keys(keys, fit.columns, count).items()
+        for name, values in repeat_keys(keys, responses, count).items()
         if name != "transform"
     }
     columns["a"] = np.tile(ids[made.a], width)
@@ -184,7 +224,7 @@ def _comparison_table(
     for name in ("difference", "se", "p_adjusted", "lower", "upper"):
         columns[name] = getattr(made, name).T.ravel()
     columns["different"] = made.different.T.ravel().astype(object)
-    return _with_place("comparisons", columns, fit, count)
+    return with_place("comparisons", columns, responses, count)
 
 
 def _response_table(
