@@ -27,7 +27,7 @@ from trialkit.analysis.responses import (
     yield_responses,
 )
 from trialkit.analysis.result import Analysis, join_tables, make_table
-from trialkit.analysis.testing import run_tests
+from trialkit.analysis.testing_strata import run_all_tests
 from trialkit.analysis.transforms import choose_transforms
 from trialkit.trial import Trial
 
@@ -58,7 +58,7 @@ def analyse(trial: Trial) -> Analysis:
         *yield_responses(trial, plan, harvested),
     ]
     choices, scales, scale_problems = choose_transforms(trial, plan, assessed, responses)
-    tested = run_tests(plan, responses, scales, trial.settings) if responses else None
+    tested = run_all_tests(trial, plan, responses, scales) if responses else None
     courses = draw_courses(assessed, plan, trial.settings)
     basis = Basis(
         trial=trial,
