@@ -101,10 +101,15 @@ def _check_latin(plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
 def _check_blocks(design: Design, plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
     without = [plot.id for plot in plots if plot.block is None]
     if without and len(without) == len(plots):
+        if design is Design.SPLIT_PLOT and all(plot.main_plot for plot in plots):
+            return  # main plots may be completely randomised
         ledger.error(
             "no-block",
             f"The design {design} needs blocks, and the plan has no column block.",
-            "Add the column block (or rep), or set the design to crd.",
+            "Add the column block (or rep), or the column main_plot where main plots were "
+            "completely randomised."
+            if design is Design.SPLIT_PLOT
+            else "Add the column block (or rep), or set the design to crd.",
             place,
         )
         return
