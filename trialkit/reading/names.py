@@ -45,11 +45,10 @@ class Names:
     def of(cls, head: Head) -> Names:
         """Start with the variables that the settings describe."""
         names = cls(head.variables)
-        for item in head.variables.values():
-            names._words.setdefault(normal(item.name), item.name)
-        for item in head.variables.values():
-            if item.label:
-                names._words.setdefault(normal(item.label), item.name)
+        for text in ("name", "label"):
+            for item in head.variables.values():
+                if word := normal(getattr(item, text) or ""):
+                    names._words.setdefault(word, item.name)
         return names
 
     def words(self) -> Collection[str]:

@@ -33,7 +33,7 @@ _ROLE_WORDS: Mapping[str, TreatmentRole] = {
 }  # fmt: skip
 _NUMERIC = ("rate", "cost_per_ha")
 _POSITION = re.compile(r"[^\d\-+.,]{0,12}?0*(\d{1,6})(?:\.0+)?")
-_PART_MARKS = (";", "+", ",", "|")
+PART_MARKS = (";", "+", ",", "|")
 
 
 @dataclass(slots=True)
@@ -231,7 +231,7 @@ def _check_parts(table: Table, listed: dict[str, Listed], ledger: Ledger) -> Non
 def _split_parts(text: str, listed: Mapping[str, Listed]) -> list[str]:
     if text in listed:
         return [text]
-    splits = [[part.strip() for part in text.split(mark)] for mark in _PART_MARKS if mark in text]
+    splits = [[part.strip() for part in text.split(mark)] for mark in PART_MARKS if mark in text]
     for parts in splits:
         if all(part in listed for part in parts):
             return parts

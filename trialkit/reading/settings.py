@@ -121,7 +121,7 @@ def sheet_entries(grid: Grid, ledger: Ledger) -> list[Entry]:
             elif row is not grid.rows[0]:
                 ledger.understand(grid.name, key.text, "nothing: it has no value")
             continue
-        if _is_heading(path, value):
+        if not entries and _is_heading(path, value):
             continue
         if beyond:
             ledger.understand(

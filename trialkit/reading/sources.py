@@ -176,7 +176,7 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
             _read_toml(item, source, ledger)
     unknown: list[Grid] = []
     for item in tables:
-        kind = _kind_of_name(item.stem)
+        kind = kind_of_name(item.stem)
         data = _bytes(item, item.name, source, ledger)
         grid = None if data is None else read_text_table(data, item.name, ledger)
         if grid is None:
@@ -208,7 +208,8 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
     return source
 
 
-def _kind_of_name(name: str) -> str | None:
+def kind_of_name(name: str) -> str | None:
+    """Find the kind of table that the name of a file or sheet stands for."""
     word = normal(name)
     for kind, names in _NAMES.items():
         if word in names:
@@ -225,10 +226,10 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
     for grid in grids:
         if not grid.rows:
             continue
-        kind = _kind_of_name(grid.sheet or "")
+        kind = kind_of_name(grid.sheet or "")
         if kind is None:
             unknown.append(grid)
-        elif kind in source.tables and kind != "counts":
+        elif kind in source.tables and kind not in {"counts", "yield"}:
             ledger.warn(
                 "unknown-sheet",
                 f"A second sheet for {kind} is not read; "

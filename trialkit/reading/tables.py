@@ -20,7 +20,8 @@ _FILLED = frozenset({
     "plot", "treatment", "name", "block", "row", "column", "main_plot", "main_factor",
     "sub_factor", "date", "days_after", "days_before", "variable",
 })  # fmt: skip
-_NOTE_STARTS = ("note", "remark", "comment", "source", "legend", "nb", "n.b", "*", "#", "key:")
+_NOTE_WORDS = ("note", "remark", "comment", "source", "legend", "nb", "n.b", "*", "#", "key:")
+_LONG_ID = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,14 +298,16 @@ def _is_note(
     if len(filled) == 1 and header_width > 1:
         if looks_numeric(first):
             return False
-        if plots is not None:
-            return True
-        return after_gap or " " in first
+        return plots is not None or after_gap or " " in first
     if looks_numeric(key):
         return False
-    if first.casefold().startswith(_NOTE_STARTS):
+    begins = first.casefold().startswith(_NOTE_WORDS)
+    if plots is None:
+        # Any id may stand in a list, so only what stands below it can be a note.
+        return after_gap and (begins or len(first) > _LONG_ID)
+    if begins and (after_gap or " " in first):
         return True
-    return after_gap and not any(looks_numeric(cell.text) for cell in filled)
+    return after_gap and " " in first and not any(looks_numeric(cell.text) for cell in filled)
 
 
 def _keep_note(grid: Grid, row: Row, filled: list[Cell], kind: str, ledger: Ledger) -> None:

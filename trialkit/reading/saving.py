@@ -1,0 +1,377 @@
+"""A Trial back to files: a folder of text tables, or a workbook."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import os
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from trialkit.reading.headers import FIELDS, field_of, normal
+from trialkit.reading.plan import PART_MARKS
+from trialkit.reading.sources import TEXT_TABLES, WORKBOOKS, kind_of_name
+from trialkit.trial import HARVEST_COLUMNS, Settings, Trial
+
+Value = str | float | int | date | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """A table to write: name without ending, headings, rows."""
+
+    name: str
+    headers: tuple[str, ...]
+    rows: tuple[tuple[Value, ...], ...]
+
+
+def save_trial(trial: Trial, path: Path | str) -> tuple[Path, ...]:
+    """Write a trial as a folder, or as a workbook where the path ends in .xlsx.
+
+    What is written reads back as an equal trial. Each file is written under a temporary name
+    and moved into place.
+
+    Parameters
+    ----------
+    trial : Trial
+    path : Path or str
+        Folder, made where it does not exist, or workbook.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    FileExistsError
+        When the folder holds a table that this trial does not have; it would be read with it.
+    ValueError
+        When a text cannot be written, as control characters cannot in a workbook.
+    OSError
+        When a file cannot be written.
+    """
+    target = Path(path)
+    sheets = _sheets(trial)
+    if target.suffix.casefold() in WORKBOOKS:
+        if target.suffix.casefold() != ".xlsx":
+            msg = "A workbook is written as .xlsx; give the path that ending."
+            raise ValueError(msg)
+        _place(target, _workbook(trial, sheets))
+        return (target,)
+    files = {"trial.toml": _toml(trial).encode()}
+    files |= {f"{sheet.name}.csv": _csv(sheet) for sheet in sheets}
+    target.mkdir(parents=True, exist_ok=True)
+    _refuse_strangers(target, files)
+    for name, data in files.items():
+        _place(target / name, data)
+    return tuple(target / name for name in files)
+
+
+def _refuse_strangers(folder: Path, files: Mapping[str, bytes]) -> None:
+    mine = {name.casefold() for name in files}
+    for item in folder.iterdir():
+        known = item.suffix.casefold() in TEXT_TABLES and kind_of_name(item.stem) is not None
+        if known and item.name.casefold() not in mine:
+            msg = f"The folder holds {item.name}, which is no part of this trial; take another."
+            raise FileExistsError(msg)
+
+
+def _place(path: Path, data: bytes) -> None:
+    handle, temporary = tempfile.mkstemp(prefix=".", suffix=path.suffix, dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        Path(temporary).chmod(0o644)
+        Path(temporary).replace(path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+# --- tables -----------------------------------------------------------------------------
+
+
+def _sheets(trial: Trial) -> list[_Sheet]:
+    sheets = [_treatments(trial), _plots(trial)]
+    if not trial.counts.empty:
+        sheets.append(_counts(trial))
+    sheets += _yields(trial)
+    if trial.applications:
+        sheets.append(_applications(trial))
+    return sheets
+
+
+def _treatments(trial: Trial) -> _Sheet:
+    known = (
+        "treatment", "name", "role", "rate", "rate_unit", "mode_of_action", "cost_per_ha", "parts",
+        "applications",
+    )  # fmt: skip
+    rows: list[dict[str, Value]] = [
+        {
+            "treatment": item.id,
+            "name": item.name,
+            "role": item.role.value,
+            "rate": item.rate,
+            "rate_unit": item.rate_unit,
+            "mode_of_action": item.mode_of_action,
+            "cost_per_ha": item.cost_per_ha,
+            "parts": _joined(item.parts),
+            "applications": item.applications,
+        }
+        for item in trial.treatments
+    ]
+    extras = [item.extra for item in trial.treatments]
+    return _sheet("treatments", known, ("treatment", "name", "role"), rows, extras)
+
+
+def _joined(parts: Sequence[str]) -> str | None:
+    if not parts:
+        return None
+    for mark in PART_MARKS:
+        if not any(mark in part for part in parts):
+            return f"{mark} ".join(parts)
+    msg = "The ids of the parts of a mixture hold every sign that could stand between them."
+    raise ValueError(msg)
+
+
+def _sheet(
+    kind: str,
+    known: Sequence[str],
+    always: Iterable[str],
+    rows: Sequence[dict[str, Value]],
+    extras: Sequence[Mapping[str, str]],
+) -> _Sheet:
+    """Known columns that hold anything, then further ones.
+
+    A known column is also written empty where a further one has a heading that would
+    otherwise be taken for it.
+    """
+    further = list(dict.fromkeys(key for extra in extras for key in extra))
+    needed = set(always) | {field_of(kind, key) for key in further}
+    chosen = [
+        name for name in known if name in needed or any(row.get(name) is not None for row in rows)
+    ]
+    return _Sheet(
+        kind,
+        (*chosen, *further),
+        tuple(
+            (*(row.get(name) for name in chosen), *(extra.get(key) for key in further))
+            for row, extra in zip(rows, extras, strict=True)
+        ),
+    )
+
+
+def _plots(trial: Trial) -> _Sheet:
+    known = (
+        "plot", "block", "row", "column", "treatment", "main_plot", "main_factor", "sub_factor",
+    )  # fmt: skip
+    rows: list[dict[str, Value]] = [
+        {"plot": item.id, **{name: getattr(item, name) for name in known[1:]}}
+        for item in trial.plots
+    ]
+    return _sheet("plots", known, ("plot", "treatment"), rows, [{}] * len(rows))
+
+
+def _counts(trial: Trial) -> _Sheet:
+    counts = trial.counts
+    names = list(dict.fromkeys(counts["variable"]))
+    sampled = bool(counts["sample"].notna().any())
+    by_variable = {name: counts[counts["variable"] == name] for name in names}
+    keys = {
+        name: list(zip(table["plot"], table["day"], table["sample"], strict=True))
+        for name, table in by_variable.items()
+    }
+    first = keys[names[0]]
+    even = all(keys[name] == first for name in names)
+    ids = ("plot", "days_after", "sample") if sampled else ("plot", "days_after")
+    if even and not _clash("counts", names):
+        values = [by_variable[name]["value"].tolist() for name in names]
+        rows = tuple(
+            (*_ids(plot, day, sample, sampled=sampled), *(column[i] for column in values))
+            for i, (plot, day, sample) in enumerate(first)
+        )
+        return _Sheet("counts", (*ids, *names), rows)
+    rows = tuple(
+        (*_ids(plot, day, sample, sampled=sampled), name, value)
+        for plot, name, day, sample, value in counts.itertuples(index=False)
+    )
+    return _Sheet("counts", (*ids, "variable", "value"), rows)
+
+
+def _ids(plot: str, day: float, sample: str | None, *, sampled: bool) -> tuple[Value, ...]:
+    return (plot, day, sample) if sampled else (plot, day)
+
+
+def _clash(kind: str, names: Iterable[str]) -> bool:
+    """Whether a variable has the name of a column, so that it cannot head one."""
+    columns = {normal(field) for field in FIELDS[kind]}
+    return any(normal(name) in columns for name in names)
+
+
+def _yields(trial: Trial) -> list[_Sheet]:
+    yields, harvest = trial.yields, trial.harvest
+    if yields.empty and harvest.empty:
+        return []
+    names = list(dict.fromkeys(yields["variable"]))
+    if _clash("yield", names):
+        rows = tuple((plot, name, value) for plot, name, value in yields.itertuples(index=False))
+        sheets = [_Sheet("yield", ("plot", "variable", "value"), rows)]
+        return sheets + ([] if harvest.empty else [_wide("harvest", trial, [], harvest)])
+    return [_wide("yield", trial, names, harvest)]
+
+
+def _wide(name: str, trial: Trial, names: Sequence[str], harvest: pd.DataFrame) -> _Sheet:
+    columns: dict[str, dict[str, float]] = {}
+    if not harvest.empty:
+        for column in HARVEST_COLUMNS[1:]:
+            if harvest[column].notna().any():
+                columns[column] = dict(zip(harvest["plot"], harvest[column], strict=True))
+    for variable in names:
+        table = trial.yields[trial.yields["variable"] == variable]
+        columns[variable] = dict(zip(table["plot"], table["value"], strict=True))
+    plots = [p.id for p in trial.plots if any(p.id in column for column in columns.values())]
+    rows = tuple((plot, *(column.get(plot) for column in columns.values())) for plot in plots)
+    return _Sheet(name, ("plot", *columns), rows)
+
+
+def _applications(trial: Trial) -> _Sheet:
+    known = ("date", "carrier_l_per_ha", "growth_stage", "equipment")
+    rows: list[dict[str, Value]] = [
+        {name: getattr(item, name) for name in known} for item in trial.applications
+    ]
+    details = [item.details for item in trial.applications]
+    return _sheet("applications", known, ("date",), rows, details)
+
+
+# --- text --------------------------------------------------------------------------------
+
+
+def _csv(sheet: _Sheet) -> bytes:
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(sheet.headers)
+    writer.writerows([_text(value) for value in row] for row in sheet.rows)
+    text = stream.getvalue()
+    # Spreadsheets take a text file for UTF-8 only where it says so.
+    return text.encode("utf-8" if text.isascii() else "utf-8-sig")
+
+
+def _text(value: Value) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return "" if math.isnan(value) else number_text(value)
+    if isinstance(value, date):
+        return value.isoformat()
+    return str(value)
+
+
+def number_text(value: float) -> str:
+    """Shortest text that reads back as the same number; whole numbers without a point."""
+    if value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return repr(float(value))
+
+
+def _keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
+    """Keys of the trial in the order in which they are written."""
+    keys: list[tuple[tuple[str, ...], Any]] = [
+        ((name,), getattr(trial, name))
+        for name in (
+            "title", "design", "applied", "untreated", "crop", "crop_code", "site", "season",
+            "plot_area_m2", "notes",
+        )
+    ]  # fmt: skip
+    keys += [((name,), text) for name, text in trial.extra.items()]
+    for variable in trial.variables:
+        keys += [
+            (("variables", variable.name, name), getattr(variable, name))
+            for name in ("label", "kind", "role", "threshold", "code", "unit", "transform")
+        ]
+    keys += [
+        (("analysis", item.name), getattr(trial.settings, item.name)) for item in fields(Settings)
+    ]
+    return [(path, value) for path, value in keys if value is not None]
+
+
+def _toml(trial: Trial) -> str:
+    lines: list[str] = []
+    section: tuple[str, ...] = ()
+    for path, value in _keys(trial):
+        if path[:-1] != section:
+            section = path[:-1]
+            lines += ["", "[" + ".".join(_toml_key(part) for part in section) + "]"]
+        lines.append(f"{_toml_key(path[-1])} = {_toml_value(value)}")
+    return "\n".join(lines) + "\n"
+
+
+def _toml_key(key: str) -> str:
+    bare = key.isascii() and key.replace("_", "a").replace("-", "a").isalnum()
+    return key if bare else _toml_value(key)
+
+
+def _toml_value(value: Any) -> str:
+    if isinstance(value, StrEnum):
+        value = value.value
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, int | float):
+        return repr(value)
+    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+# --- workbook ----------------------------------------------------------------------------
+
+
+def _workbook(trial: Trial, sheets: Sequence[_Sheet]) -> bytes:
+    import openpyxl
+    from openpyxl.utils.exceptions import IllegalCharacterError
+
+    book = openpyxl.Workbook(write_only=False)
+    book.remove(book.worksheets[0])
+    keys = tuple((".".join(path), _plain(value)) for path, value in _keys(trial))
+    try:
+        for sheet in (_Sheet("trial", ("key", "value"), keys), *sheets):
+            page = book.create_sheet(sheet.name.capitalize())
+            for number, row in enumerate((sheet.headers, *sheet.rows), 1):
+                for index, value in enumerate(row, 1):
+                    _write(page.cell(number, index), value)
+            page.freeze_panes = "A2"
+    except IllegalCharacterError as fault:
+        msg = "A text of the trial holds control characters, which a workbook cannot keep."
+        raise ValueError(msg) from fault
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+def _plain(value: Any) -> Value:
+    if isinstance(value, StrEnum):
+        return str(value.value)
+    if isinstance(value, float | int | date):
+        return value
+    return str(value)
+
+
+def _write(cell: Any, value: Value) -> None:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return
+    cell.value = value
+    if isinstance(value, str):
+        # Text that looks like a formula or an error stays text.
+        cell.data_type = "s"
+        cell.number_format = "@"
+    elif isinstance(value, float) and float(f"{value:.16g}") != value:
+        # The writer keeps 16 digits; the text of a number keeps all 17.
+        cell.value = repr(value)
+        cell.data_type = "n"
