@@ -29,13 +29,14 @@ from trialkit.inference.mixed_comparisons import compare_pairs
 from trialkit.inference.mixed_design import Factor
 from trialkit.inference.split_plot import split_plot
 from trialkit.inference.strata import StratifiedFit
+from trialkit.inference.strata_tests import JointTest, joint_test
 from trialkit.inference.strip_plot import strip_plot
 from trialkit.inference.transforms import TransformName, backward, forward
 from trialkit.trial import Comparison, Design, Settings, Trial
 
 COMBINATIONS = (
-    "F and p are those of all combinations of main factor and sub factor together, with both "
-    "errors in them and Satterthwaite's degrees of freedom"
+    "F and p are those of all combinations of main factor and sub factor together, over both "
+    "errors, with degrees of freedom after Kenward and Roger"
 )
 
 
@@ -95,7 +96,7 @@ def _run_strata(
     anova, means, comparisons, lines = [], [], [], []
     for columns in _groups(analysed):
         fit = fit_strata(strata, analysed[:, columns])
-        found = _means(fit, strata, columns.size)
+        found = _means(fit, strata)
         made = _compare_all(found, plan, settings)
         stratified.append((columns, fit))
         anova += [_anova_table(fit, j, column, keys) for j, column in enumerate(columns)]
@@ -140,56 +141,31 @@ def fit_strata(strata: StrataPlan, values: FloatArray) -> StratifiedFit:
     )
 
 
-def _means(fit: StratifiedFit, strata: StrataPlan, k: int) -> _Means:
+def _means(fit: StratifiedFit, strata: StrataPlan) -> _Means:
     weights = strata.weights
     mean, se, df = fit.contrasts(weights)
     unseen = ~weights.any(axis=1)
     mean[unseen], se[unseen], df[unseen] = np.nan, np.nan, np.nan
     a, b = np.triu_indices(len(weights), 1)
     _, pair_se, pair_df = fit.contrasts(weights[a] - weights[b])
-    tests = [_overall(fit, weights, mean[:, j], pair_se[:, j], j) for j in range(k)]
-    F, df_error, p = (np.array(column) for column in zip(*tests, strict=True))
+    test = _overall(fit, weights, mean)
     return _Means(
-        mean=mean, se=se, df=df, pair_se=pair_se, pair_df=pair_df, F=F, df_error=df_error, p=p
+        mean=mean,
+        se=se,
+        df=df,
+        pair_se=pair_se,
+        pair_df=pair_df,
+        F=test.F,
+        df_error=test.df_error,
+        p=test.p,
     )
 
 
-def _overall(
-    fit: StratifiedFit, weights: FloatArray, mean: FloatArray, pair_se: FloatArray, j: int
-) -> tuple[float, float, float]:
-    """F of all treatments together, its denominator degrees of freedom and p.
-
-    The contrasts are turned until they are uncorrelated; F is the mean of their squared t, and
-    its degrees of freedom follow from those of each t (Fai AHT & Cornelius PL 1996, Journal of
-    Statistical Computation and Simulation 54:363-378; reference from memory).
-    """
-    known = np.flatnonzero(~np.isnan(mean))
-    t, nothing = known.size, (float("nan"), float("nan"), float("nan"))
-    if t < 2:
-        return nothing
-    spread = np.zeros((len(weights), len(weights)))
-    spread[np.triu_indices(len(weights), 1)] = -0.5 * pair_se**2
-    spread = (spread + spread.T)[np.ix_(known, known)]
-    contrasts = Factor("treatment", np.arange(t), t).coding.T
-    covariance = contrasts @ spread @ contrasts.T
-    if not np.isfinite(covariance).all():
-        return nothing
-    values, vectors = np.linalg.eigh(covariance)
-    if values[0] <= 1e-12 * values[-1]:
-        return nothing
-    estimate, se, df = (
-        part[:, j] for part in fit.contrasts(vectors.T @ contrasts @ weights[known])
-    )
-    F = float(np.mean((estimate / se) ** 2))
-    q = t - 1
-    if not np.isfinite(F) or not (df > 0).all():
-        return nothing
-    if (df > 2).all():
-        expected = float((df / (df - 2.0)).sum())
-        df_error = 2.0 * expected / (expected - q)
-    else:
-        df_error = float(df.min())
-    return F, df_error, float(special.fdtrc(q, df_error, F))
+def _overall(fit: StratifiedFit, weights: FloatArray, mean: FloatArray) -> JointTest:
+    """Test that all treatments with a mean are alike."""
+    known = weights[~np.isnan(mean).any(axis=1)]
+    size = max(len(known), 1)
+    return joint_test(fit, Factor("treatment", np.arange(size), size).coding.T @ known)
 
 
 def _compare_all(found: _Means, plan: PlotPlan, settings: Settings) -> list[Comparisons]:
