@@ -196,6 +196,7 @@ def _settings(row: Mapping[str, Any]) -> Settings:
             "comparison": Comparison(row["comparison"]),
             "transform": Transform(row["transform"]),
             "control": ControlMethod(row["control"]),
+            "factors": tuple(row.get("factors", ())),
         }
     )
 

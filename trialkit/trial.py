@@ -176,6 +176,9 @@ class Settings:
     currency : str or None
     noninferiority_margin : float
         Loss of control, in percentage points, still called not inferior.
+    factors : tuple of str
+        Columns of the list of treatments (``rate``, ``name``, further columns) of which the
+        treatments are combinations, the untreated standing outside; empty for no factorial.
     """
 
     alpha: float = 0.05
@@ -190,6 +193,7 @@ class Settings:
     crop_price: float | None = None
     currency: str | None = None
     noninferiority_margin: float = 10.0
+    factors: tuple[str, ...] = ()
 
 
 COUNT_COLUMNS = ("plot", "variable", "day", "sample", "value")

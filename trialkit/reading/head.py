@@ -211,6 +211,7 @@ def _setting_readers() -> Mapping[str, Callable[[Entry, Ledger], Any]]:
         "crop_price": number(lambda v: v >= 0, "0 or more"),
         "currency": lambda entry, _: as_text(entry.value) or None,
         "noninferiority_margin": number(lambda v: 0 < v < 100, "above 0 and below 100"),
+        "factors": _factors,
     }
 
 
@@ -307,6 +308,22 @@ def _yield_unit(entry: Entry, ledger: Ledger) -> str | None:
         return word
     _tell_choice(entry, "yield_unit", YIELD_UNITS, ledger)
     return None
+
+
+def _factors(entry: Entry, ledger: Ledger) -> tuple[str, ...] | None:
+    """Names of columns of the list of treatments: a list, or text with semicolons."""
+    value = entry.value
+    parts = value if isinstance(value, list) else as_text(value).replace(",", ";").split(";")
+    names = tuple(dict.fromkeys(text for part in parts if (text := as_text(part))))
+    if len(names) == 1:
+        ledger.error(
+            "settings-value",
+            f"A factorial has two factors or more; named is only {quoted(names[0])}.",
+            'Name the columns of treatments.csv that make up the factorial: ["product", "rate"].',
+            entry.place,
+        )
+        return None
+    return names
 
 
 def _date(entry: Entry, ledger: Ledger) -> date | None:
