@@ -301,7 +301,7 @@ def _keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
     keys += [
         (("analysis", item.name), getattr(trial.settings, item.name)) for item in fields(Settings)
     ]
-    return [(path, value) for path, value in keys if value is not None]
+    return [(path, value) for path, value in keys if value is not None and value != ()]
 
 
 def _toml(trial: Trial) -> str:
@@ -325,6 +325,8 @@ def _toml_value(value: Any) -> str:
         value = value.value
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_toml_value(item) for item in value) + "]"
     if isinstance(value, int | float):
         return repr(value)
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
@@ -360,6 +362,8 @@ def _plain(value: Any) -> Value:
         return str(value.value)
     if isinstance(value, float | int | date):
         return value
+    if isinstance(value, tuple):
+        return "; ".join(value)
     return str(value)
 
 
