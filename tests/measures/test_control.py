@@ -201,3 +201,10 @@ def test_mean_of_log_ratios_along_the_first_axis_and_bad_calls() -> None:
     assert mean_of_log_ratios([-1, 2], [3, 4]).reason.item() == control.BELOW_ZERO
     with pytest.raises(ValueError, match="both"):
         mean_of_log_ratios([1], [2], treated_before=[3])
+
+
+def test_rounding_does_not_lift_control_above_hundred() -> None:
+    # 100 C / C rounds to just over 100 for this C, and so would almost nothing left.
+    untreated = 91.27555772777217
+    assert 100.0 * (untreated - 1e-20) / untreated > 100
+    assert abbott(1e-20, untreated).percent == 100.0
