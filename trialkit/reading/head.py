@@ -314,9 +314,7 @@ def _factors(entry: Entry, ledger: Ledger) -> tuple[str, ...] | None:
     """Names of columns of the list of treatments: a list, or text with semicolons."""
     value = entry.value
     written = as_text(value)
-    parts = (
-        value if isinstance(value, list) else written.split(";" if ";" in written else ",")
-    )
+    parts = value if isinstance(value, list) else written.split(";" if ";" in written else ",")
     names = tuple(dict.fromkeys(text for part in parts if (text := as_text(part))))
     if len(names) == 1:
         ledger.error(
