@@ -38,7 +38,7 @@ _TABLES = {
     "power_lower:number power_upper:number recommendation",
     "diagnostics": f"{_RESPONSE} check statistic:number p:number verdict plot",
     "contrasts": f"{_RESPONSE} contrast estimate:number se:number df:number p:number "
-    "lower:number upper:number",
+    "lower:number upper:number note",
     "factor_means": f"{_RESPONSE} factor level n:number mean:number mean_analysed:number "
     "se:number letters",
     "factor_differences": f"{_RESPONSE} between se:number df:number",
