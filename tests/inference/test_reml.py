@@ -191,3 +191,49 @@ def test_independent_errors_are_least_squares():
     np.testing.assert_allclose(solution.state.beta, beta)
     assert solution.state.theta[0] == pytest.approx(rss[0] / 18, rel=1e-10)
     assert Independent().names == ("error",)
+
+
+class VarianceAndCorrelation:
+    """Compound symmetry as variance and correlation: not linear in its parameters."""
+
+    names = ("variance", "correlation")
+    powers = np.array([2.0, 0.0])
+    lower = np.array([1e-8, -0.3])
+    upper = np.array([np.inf, 0.999])
+
+    def start(self, residuals):
+        return np.array([float(np.nanmean(residuals**2)), 0.2])
+
+    def matrix(self, theta):
+        return theta[0] * (theta[1] * np.ones((4, 4)) + (1 - theta[1]) * np.eye(4))
+
+    def first(self, theta):
+        off = np.ones((4, 4)) - np.eye(4)
+        return np.stack([np.eye(4) + theta[1] * off, theta[0] * off])
+
+    def second(self, theta):
+        off = np.ones((4, 4)) - np.eye(4)
+        zero = np.zeros((4, 4))
+        return np.stack([np.stack([zero, off]), np.stack([off, zero])])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_adjustment_does_not_depend_on_the_parameters(seed):
+    """Linear and non-linear parameters of one covariance give one adjusted covariance."""
+    results = []
+    for structure in (CompoundSymmetry(4), VarianceAndCorrelation()):
+        rng = np.random.default_rng(seed)
+        subject, time = np.repeat(np.arange(9), 4), np.tile(np.arange(4), 9)
+        x = np.column_stack([np.ones(36), time, subject % 3 == 1, (subject % 3 == 1) * time])
+        y = rng.normal(size=36) + rng.normal(size=9)[subject]
+        keep = np.sort(rng.choice(36, 31, replace=False))
+        model = covariance_model(
+            31, {}, subject=subject[keep], time=time[keep], structure=structure
+        )
+        solution = maximise(model, x[keep], y[keep])
+        assert not solution.at_limit.any()
+        results.append(small_sample(model, solution, x[keep]))
+    one, two = results
+    np.testing.assert_allclose(two.phi, one.phi, rtol=1e-6)
+    np.testing.assert_allclose(two.adjusted, one.adjusted, rtol=1e-6)
+    assert np.abs(one.adjusted / one.phi - 1).max() > 1e-3

@@ -62,6 +62,36 @@ def test_strata_and_reml_agree_on_balanced_data(seed):
     np.testing.assert_allclose(df[:, 0], other.df, rtol=1e-6)
 
 
+def test_strata_and_reml_agree_where_main_plots_vary_less_than_subplots():
+    """The main-plot variance then is negative by sums of squares; REML that may follow agrees."""
+    block, main, sub = codes()
+    model = FixedModel(
+        factors={
+            "block": factor("block", block),
+            "main": factor("main", main),
+            "sub": factor("sub", sub),
+        },
+        terms=(("block",), ("main",), ("sub",), ("main", "sub")),
+    )
+    seen = 0
+    for seed in range(12):
+        y = response(seed, block, main, sd_main=0.0)
+        fit = split_plot(main, sub, y, blocking=[("block", block)])
+        if fit.term("error_main").mean_sq[0] > fit.term("error").mean_sq[0]:
+            continue
+        seen += 1
+        assert fit.components["main_plot"][0] == 0.0
+        reml = mixed_fit(y[:, 0], model, random={"p": block * 3 + main}, signed=True)
+        assert reml.theta[0] < 0
+        for test in reml.anova():
+            assert pytest.approx(fit.term(test.source).F[0], rel=1e-6) == test.F
+            assert test.df_error == pytest.approx(fit.term(test.source).df_error[0], rel=1e-6)
+        cut = mixed_fit(y[:, 0], model, random={"p": block * 3 + main})
+        assert cut.theta[0] == 0.0
+        assert cut.anova()[1].F < reml.anova()[1].F
+    assert seen > 3
+
+
 def test_strata_and_general_linear_model_agree():
     """Main plots as a factor in one least-squares fit give the same sub and main:sub lines."""
     block, main, sub = codes()

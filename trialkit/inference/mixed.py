@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -114,6 +114,8 @@ class MixedFit:
         Of the fixed effects alone.
     method : str
         Degrees of freedom, ``kenward-roger`` or ``satterthwaite``.
+    signed : bool
+        Whether variances of random factors were allowed below zero.
     iterations : int
     converged : bool
     """
@@ -131,6 +133,7 @@ class MixedFit:
     fitted: FloatArray
     residuals: FloatArray
     method: DfMethod
+    signed: bool
     iterations: int
     converged: bool
     _small: SmallSample | None
@@ -223,10 +226,11 @@ class MixedFit:
                     random=self._random,
                     repeated=self._repeated,
                     method=self.method,
+                    signed=self.signed,
                 )
                 test = next(t for t in inner.anova() if t.source == source)
                 note = "combinations are missing: tested without the interactions that hold it"
-                out.append(_noted(test, note))
+                out.append(replace(test, note=note))
                 continue
             chosen = np.flatnonzero(self.kept[place]) + place.start
             rows = np.zeros((len(chosen), len(self.kept)))
@@ -236,17 +240,6 @@ class MixedFit:
         return tuple(out)
 
 
-def _noted(test: FixedTest, note: str) -> FixedTest:
-    return FixedTest(
-        source=test.source,
-        df=test.df,
-        df_error=test.df_error,
-        F=test.F,
-        p=test.p,
-        note=note,
-    )
-
-
 def mixed_fit(
     response: FloatArray,
     model: FixedModel,
@@ -254,6 +247,7 @@ def mixed_fit(
     random: Mapping[str, Codes] | None = None,
     repeated: Repeated | None = None,
     method: DfMethod = "kenward-roger",
+    signed: bool = False,
 ) -> MixedFit:
     """Fit a mixed model by REML.
 
@@ -269,6 +263,11 @@ def mixed_fit(
         Correlation of the errors of a subject over days; independent errors when left out.
     method : {"kenward-roger", "satterthwaite"}
         Small-sample degrees of freedom.
+    signed : bool
+        Let the variance of a random factor come out negative, as sums of squares do. Where the
+        factor stands for a size of plot with an error of its own, this keeps the level of its
+        tests: cut at zero, they reject a true null far too rarely. Where the likelihood then has
+        no top (little data), variances are cut at zero after all.
 
     Returns
     -------
@@ -311,6 +310,7 @@ def mixed_fit(
         subject=None if repeated is None else repeated.subject,
         time=None if repeated is None else repeated.time,
         structure=None if repeated is None else repeated.structure,
+        signed=signed,
     )
     k, p = len(covariance.names), x.shape[1]
     if len(y) - p < k:
@@ -320,6 +320,10 @@ def mixed_fit(
     small, value, iterations, converged = None, float("nan"), 0, True
     if scale > ZERO_ULPS * np.finfo(float).eps * float(np.abs(y).max(initial=0.0)):
         solution = maximise(covariance, x, rest / scale)
+        if signed and not solution.converged:
+            signed = False
+            covariance = replace(covariance, signed=False)
+            solution = maximise(covariance, x, rest / scale)
         own = solution.at_limit[len(groups) :] & (covariance.structure.powers > 0)
         if own.any():
             raise ValueError("no error is left beside the random effects")
@@ -357,6 +361,7 @@ def mixed_fit(
         fitted=x @ beta,
         residuals=y - x @ beta,
         method=method,
+        signed=signed,
         iterations=iterations,
         converged=converged,
         _small=small,

@@ -1,6 +1,9 @@
 """Small-sample covariance and degrees of freedom of fixed effects fitted by REML.
 
-Sources: Kenward MG & Roger JH 1997, Biometrics 53:983-997 (adjusted covariance, scaled F);
+Sources: Kenward MG & Roger JH 1997, Biometrics 53:983-997 (adjusted covariance, scaled F); for
+covariances that are not linear in their parameters the bias of these is taken into account, as
+Kenward MG & Roger JH 2009, Comput. Stat. Data Anal. 53:2583-2595, proposed: the adjustment then
+does not depend on how the covariance is parametrised, and tests keep their level;
 Satterthwaite FE 1946, Biometrics Bull. 2:110-114 (degrees of freedom of a mixture of variances);
 Fai AH-T & Cornelius PL 1996, J. Stat. Comput. Simul. 54:363-378 (F of several contrasts).
 References from memory; the arithmetic is checked against recorded answers of R.
@@ -15,7 +18,11 @@ from scipy import special
 
 from trialkit.inference.layouts import BoolArray, FloatArray
 from trialkit.inference.reml import RemlSolution
-from trialkit.inference.reml_information import gradient_and_average, information
+from trialkit.inference.reml_information import (
+    bias_of_parameters,
+    gradient_and_average,
+    information,
+)
 from trialkit.inference.reml_model import CovarianceModel
 
 _ZERO = 1e-10
@@ -67,11 +74,16 @@ def small_sample(model: CovarianceModel, solution: RemlSolution, x: FloatArray) 
         inner += dvx.reshape(-1, p).T @ weighted.reshape(-1, p)
     weighted = np.tensordot(expected, info.fixed, axes=(1, 0))
     inner -= np.einsum("kij,kjl->il", info.fixed @ phi, weighted, optimize=True)
-    curved = 0.25 * np.einsum("kl,klij->ij", expected, info.curved)
-    adjusted = phi + 2.0 * phi @ (inner - curved) @ phi
-    if curved.any() and not _positive_definite(adjusted):
+    slope = phi @ info.fixed @ phi
+    adjusted = phi + 2.0 * phi @ inner @ phi
+    if info.curved.any():
+        # Second derivatives and the bias of the parameters; what they leave is small.
+        curved = 0.5 * phi @ np.einsum("kl,klij->ij", expected, info.curved) @ phi
+        bias = bias_of_parameters(model, state, info, expected)
+        curved += np.einsum("k,kij->ij", bias, slope)
         # Close to a limit the curvature can outweigh all else; leave it out then.
-        adjusted = phi + 2.0 * phi @ inner @ phi
+        if _positive_definite(adjusted - curved):
+            adjusted -= curved
     if not _positive_definite(adjusted):
         raise ValueError("too little data for variances and their uncertainty")
     observed = expected
@@ -82,7 +94,7 @@ def small_sample(model: CovarianceModel, solution: RemlSolution, x: FloatArray) 
     return SmallSample(
         phi=phi,
         adjusted=0.5 * (adjusted + adjusted.T),
-        slope=phi @ info.fixed @ phi,
+        slope=slope,
         expected=expected,
         observed=observed,
     )

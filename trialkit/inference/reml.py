@@ -82,6 +82,10 @@ def maximise(
         at_limit = ((state.theta <= lower) & (gradient <= 0)) | (
             (state.theta >= upper) & (gradient >= 0)
         )
+        if np.any(np.diag(average) < 0) or not np.isfinite(gradient).all():
+            # The covariance is singular to rounding: there is no top to go to.
+            decrement = np.inf
+            break
         free = ~at_limit
         step = np.zeros_like(state.theta)
         if free.any():

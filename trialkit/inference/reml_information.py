@@ -99,3 +99,27 @@ def information(model: CovarianceModel, state: RemlState, x: FloatArray) -> Info
         curved=curved,
         products=tuple(products),
     )
+
+
+def bias_of_parameters(
+    model: CovarianceModel, state: RemlState, info: Information, weights: FloatArray
+) -> FloatArray:
+    """First-order bias (K,) of the REML estimates; none where the covariance is linear in them.
+
+    -1/4 W c with c_s = sum over t, u of W_tu tr(P V_tu P V_s), where W (``weights``) is the
+    covariance of the parameters: the general bias of Cox DR & Snell EJ 1968, J. R. Stat. Soc. B
+    30:248-275 (reference from memory), worked out here for the restricted likelihood.
+    """
+    phi = state.phi
+    k, p = len(model.names), phi.shape[0]
+    crossed = np.einsum("kl,klij->ij", weights, info.curved)
+    c = np.einsum("ij,kji->k", phi @ crossed @ phi, info.fixed)
+    for batch, inverse, (_, vdvx) in zip(model.batches, state.inverse, info.products, strict=True):
+        second = np.zeros_like(inverse)
+        for i, j, part in model.curvature(state.theta, batch):
+            second += (1.0 if i == j else 2.0) * weights[i, j] * part
+        d = model.derivatives(state.theta, batch)
+        c += np.einsum("gij,kgji->k", inverse @ second @ inverse, d, optimize=True)
+        left = (second @ state.vx[batch.rows]).reshape(-1, p)
+        c -= 2.0 * np.einsum("ij,kij->k", phi, left.T @ vdvx.reshape(k, -1, p))
+    return np.asarray(-0.25 * weights @ c)

@@ -37,9 +37,14 @@ class Batch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CovarianceModel:
-    """Random factors and the error structure, cut into independent batches."""
+    """Random factors and the error structure, cut into independent batches.
+
+    ``signed`` random factors may have a negative variance, as long as the covariance of the
+    observations stays positive definite.
+    """
 
     random: tuple[str, ...]
+    signed: bool
     structure: Structure
     subject: IntArray
     time: IntArray
@@ -58,7 +63,8 @@ class CovarianceModel:
     @property
     def lower(self) -> FloatArray:
         """Lower limits of the parameters."""
-        return np.concatenate([np.zeros(len(self.random)), self.structure.lower])
+        least = -np.inf if self.signed else 0.0
+        return np.concatenate([np.full(len(self.random), least), self.structure.lower])
 
     @property
     def upper(self) -> FloatArray:
@@ -113,6 +119,7 @@ def covariance_model(
     subject: IntArray | None = None,
     time: IntArray | None = None,
     structure: Structure | None = None,
+    signed: bool = False,
 ) -> CovarianceModel:
     """Cut ``n`` observations into blocks that share nothing and prepare their covariances.
 
@@ -126,6 +133,8 @@ def covariance_model(
         Subject and day of each observation, where the error is correlated over days.
     structure : Structure, optional
         Covariance over the days of a subject; independent errors when left out.
+    signed : bool
+        Let variances of random factors be negative.
 
     Raises
     ------
@@ -153,6 +162,7 @@ def covariance_model(
         batches.append(Batch(rows=rows, shared=shared, within=within, time=time[rows]))
     return CovarianceModel(
         random=tuple(random),
+        signed=signed,
         structure=structure,
         subject=subject,
         time=time,
@@ -216,7 +226,7 @@ def evaluate(
         diagonal = np.diagonal(root, axis1=1, axis2=2)
         # A pivot lost to rounding is a singular matrix even where the factor was found.
         scale = np.sqrt(np.diagonal(v, axis1=1, axis2=2))
-        if not np.all(diagonal > 1e-7 * scale):
+        if not np.all(diagonal > 1e-6 * scale):
             return None
         log_det += 2.0 * float(np.log(diagonal).sum())
         inverse = np.linalg.inv(v)

@@ -43,7 +43,8 @@ def split_plot(
 
     A response whose main plots each have all subplots, or none, is analysed by strata: exact F,
     also when whole main plots are missing. Any other is analysed by REML with main plots random
-    and blocks fixed.
+    and blocks fixed; their variance may fall below zero there as it does in sums of squares, so
+    that both ways agree and tests keep their level.
 
     Parameters
     ----------
@@ -115,13 +116,15 @@ def split_plot(
         path[column], note[column] = "reml", _INCOMPLETE
         reml: MixedFit | None = None
         try:
-            reml = mixed_fit(y[:, column], model, random={"main_plot": plots}, method=method)
+            reml = mixed_fit(
+                y[:, column], model, random={"main_plot": plots}, method=method, signed=True
+            )
         except ValueError as problem:
             note[column] = f"subplots are missing and REML failed: {problem}"
         else:
             lines.put_reml(int(column), reml)
             for name, value in reml.variances.items():
-                components[name][column] = value
+                components[name][column] = max(value, 0.0)
         cells.append(RemlCells(columns=np.array([column]), fit=reml))
     n = np.zeros((a.n_levels, b.n_levels, k), dtype=np.intp)
     np.add.at(n, (a.codes, b.codes), ~np.isnan(y))

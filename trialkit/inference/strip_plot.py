@@ -46,7 +46,8 @@ def strip_plot(
     """Analyse a strip-plot trial: each factor has its own error, their interaction a third.
 
     A response counted on every plot of every block it is in is analysed by strata, any other by
-    REML with strips random and blocks fixed.
+    REML with strips random and blocks fixed; their variances may fall below zero there as they do
+    in sums of squares, so that both ways agree and tests keep their level.
 
     Parameters
     ----------
@@ -115,13 +116,13 @@ def strip_plot(
         path[column], note[column] = "reml", "plots are missing: analysed by REML"
         reml: MixedFit | None = None
         try:
-            reml = mixed_fit(y[:, column], model, random=strips, method=method)
+            reml = mixed_fit(y[:, column], model, random=strips, method=method, signed=True)
         except ValueError as problem:
             note[column] = f"plots are missing and REML failed: {problem}"
         else:
             lines.put_reml(int(column), reml)
             for name, value in reml.variances.items():
-                components[name][column] = value
+                components[name][column] = max(value, 0.0)
         cells.append(RemlCells(columns=np.array([column]), fit=reml))
     n = np.zeros((a.n_levels, b.n_levels, k), dtype=np.intp)
     np.add.at(n, (a.codes, b.codes), ~np.isnan(y))

@@ -1,8 +1,9 @@
 # Answers of R for tests/published/test_repeated_measures_reference.py.
 # Packages: nlme (gls by REML, Orthodont), car (univariate tests with corrections).
 # Run: Rscript repeated_measures.R > repeated_measures.txt  (R 4.2.2 made the answers kept)
-# nlme has no small-sample degrees of freedom for gls, so Kenward and Roger's and Satterthwaite's
-# are worked out below from their formulas with plain dense matrices.
+# nlme has no small-sample degrees of freedom for gls, so Kenward and Roger's (with the bias of the
+# parameters, as in their paper of 2009) and Satterthwaite's are worked out below from their
+# formulas with plain dense matrices.
 suppressMessages({library(nlme); library(car)})
 options(contrasts = c("contr.sum", "contr.poly"), digits = 12)
 
@@ -96,6 +97,17 @@ small_sample <- function(t, cov, x, y, tests) {
     r <- if (is.null(second)) 0 * phi else t(x) %*% w %*% second[[i]][[j]] %*% w %*% x
     inner <- inner + W[i, j] * (q[[i]][[j]] - p[[i]] %*% phi %*% p[[j]] - r / 4) }
   adjusted <- phi + 2 * phi %*% inner %*% phi
+  # Bias of the parameters of a covariance that is not linear in them (Cox and Snell), which
+  # moves phi: -1/4 W c with c_s = sum W_tu tr(P V_tu P V_s).
+  if (!is.null(second)) {
+    P <- w - w %*% x %*% phi %*% t(x) %*% w
+    c <- sapply(1:k, function(s) { total <- 0
+      for (i in 1:k) for (j in 1:k)
+        total <- total + W[i, j] * sum(diag(P %*% second[[i]][[j]] %*% P %*% first[[s]]))
+      total })
+    bias <- -0.25 * W %*% c
+    for (s in 1:k) adjusted <- adjusted + bias[s] * phi %*% p[[s]] %*% phi
+  }
   # Observed information of the variance parameters, numerically.
   H <- -optimHess(t, reml, cov = cov, x = x, y = y, control = list(ndeps = 1e-4 * abs(t) + 1e-6))
   A <- solve(H)
