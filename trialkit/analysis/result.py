@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sized
+from collections.abc import Mapping, Sequence, Sized
 from dataclasses import dataclass, field
 from functools import cache
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from trialkit.analysis.columns import COLUMNS, NOT_RECORDED
@@ -48,6 +50,35 @@ def _template(name: str) -> pd.DataFrame:
 def empty_table(name: str) -> pd.DataFrame:
     """Make one of the tables without rows."""
     return _template(name).copy()
+
+
+def table_of_parts(
+    name: str, parts: Sequence[Mapping[str, Sized]], places: Sequence[Sized] = ()
+) -> pd.DataFrame:
+    """Make one table from parts that lie below each other; cheaper than joining tables.
+
+    Parameters
+    ----------
+    name : str
+        A key of `COLUMNS`.
+    parts : sequence of mapping of str to sequence
+        All with the same columns.
+    places : sequence of sequence of numbers, optional
+        For each part a number for each row, by which the rows are put in order.
+    """
+    if not parts:
+        return empty_table(name)
+    kinds = COLUMNS[name]
+    joined: dict[str, Any] = {}
+    for column in parts[0]:
+        number = kinds[column] == "number"
+        joined[column] = np.concatenate(
+            [np.asarray(part[column], dtype=float if number else object) for part in parts]
+        )
+    if places:
+        order = np.argsort(np.concatenate([np.asarray(place) for place in places]), kind="stable")
+        joined = {column: values[order] for column, values in joined.items()}
+    return make_table(name, joined)
 
 
 def join_tables(name: str, tables: list[pd.DataFrame]) -> pd.DataFrame:
