@@ -193,7 +193,7 @@ def test_kenward_roger_holds_its_level_with_missing_plots():
     }
     terms = (("block",), ("main",), ("sub",), ("main", "sub"))
     model = FixedModel(factors=factors, terms=terms)
-    n, rejected = 250, np.zeros(2)
+    n, rejected = 150, np.zeros(2)
     for _ in range(n):
         y = 1.5 * rng.normal(size=8)[plot] + rng.normal(size=24)
         y[rng.choice(24, 4, replace=False)] = np.nan
