@@ -12,9 +12,9 @@ from scipy import special
 
 from trialkit.inference.layouts import FloatArray
 
-# A t so far on the wrong side of its centre has no probability that a double could hold
-# beside 1; the library function answers NaN there.
-_NEGLIGIBLE: Final = 1e-16
+# A t so far on the wrong side of its centre adds nothing to a power; the library function
+# answers NaN there.
+_NEGLIGIBLE: Final = 1e-12
 
 
 class Alternative(StrEnum):
