@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.analysis.responses import FloatArray, IntArray, PlotPlan, Response, treatment_means
-from trialkit.analysis.result import empty_table, make_table
+from trialkit.analysis.result import table_of_parts
 from trialkit.analysis.strata_plan import StrataPlan
 from trialkit.inference.comparisons import Comparisons, Method, compare
 from trialkit.inference.layouts import Layout
@@ -22,6 +22,8 @@ from trialkit.inference.transforms import TransformName, backward, forward
 from trialkit.trial import Comparison, Settings
 
 Keys = dict[str, NDArray[Any]]
+#: Columns of a part of a table, and the response that each row is of.
+Part = tuple[Mapping[str, Sized], IntArray]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -107,7 +109,6 @@ def run_tests(
         means.append(_means_table(fit, plan, keys, counted, made, settings))
         comparisons += [comparison_table(item, fit.columns, plan, keys) for item in made]
         lines.append(_response_table(fit, keys, counted, settings))
-    order = np.argsort(np.concatenate([fit.columns for fit in fits]), kind="stable")
     return Tested(
         fits=fits,
         checked=fits,
@@ -116,17 +117,13 @@ def run_tests(
         anova=in_order("anova", anova),
         means=in_order("means", means),
         comparisons=in_order("comparisons", comparisons),
-        responses=pd.concat(lines, ignore_index=True).iloc[order].reset_index(drop=True),
+        responses=in_order("responses", lines),
     )
 
 
-def in_order(name: str, tables: list[pd.DataFrame]) -> pd.DataFrame:
-    """Put the rows of several fits into the order of the responses."""
-    if not tables:
-        return empty_table(name)
-    joined = pd.concat(tables, ignore_index=True)
-    place = joined.pop("_response").to_numpy()
-    return joined.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
+def in_order(name: str, parts: Sequence[Part]) -> pd.DataFrame:
+    """Make a table of the rows of several fits, in the order of the responses."""
+    return table_of_parts(name, [columns for columns, _ in parts], [place for _, place in parts])
 
 
 def _compare_all(fit: LinearFit, plan: PlotPlan, settings: Settings) -> list[Comparisons]:
@@ -145,16 +142,12 @@ def repeat_keys(keys: Keys, columns: IntArray, times: int) -> Keys:
     return {name: np.repeat(values[columns], times) for name, values in keys.items()}
 
 
-def with_place(
-    name: str, columns: Mapping[str, Sized], responses: IntArray, times: int
-) -> pd.DataFrame:
-    """Make a table with so many rows a response, and the place of each row for `in_order`."""
-    table = make_table(name, columns)
-    table["_response"] = np.repeat(responses, times)
-    return table
+def with_place(columns: Mapping[str, Sized], responses: IntArray, times: int) -> Part:
+    """Mark columns with so many rows a response with their places for `in_order`."""
+    return columns, np.repeat(responses, times)
 
 
-def _anova_table(fit: LinearFit, keys: Keys) -> pd.DataFrame:
+def _anova_table(fit: LinearFit, keys: Keys) -> Part:
     terms = fit.terms
     count = len(terms)
     columns: dict[str, Sized] = {**repeat_keys(keys, fit.columns, count)}
@@ -164,7 +157,7 @@ def _anova_table(fit: LinearFit, keys: Keys) -> pd.DataFrame:
     columns["df"] = np.tile(np.array([float(term.df) for term in terms]), fit.columns.size)
     for field, attribute in (("sum_sq", "sum_sq"), ("mean_sq", "mean_sq"), ("F", "F"), ("p", "p")):
         columns[field] = np.stack([getattr(term, attribute) for term in terms]).T.ravel()
-    return with_place("anova", columns, fit.columns, count)
+    return with_place(columns, fit.columns, count)
 
 
 def _means_table(
@@ -174,7 +167,7 @@ def _means_table(
     counted: FloatArray,
     made: list[Comparisons],
     settings: Settings,
-) -> pd.DataFrame:
+) -> Part:
     size, width = len(plan.treatments), fit.columns.size
     raw = treatment_means(counted[:, fit.columns], plan)
     half = t_quantile(fit, settings.alpha) * fit.se
@@ -204,12 +197,10 @@ def _means_table(
     ):
         columns[name] = part.T.ravel()
     columns["letters"] = marks
-    return with_place("means", columns, fit.columns, size)
+    return with_place(columns, fit.columns, size)
 
 
-def comparison_table(
-    made: Comparisons, responses: IntArray, plan: PlotPlan, keys: Keys
-) -> pd.DataFrame:
+def comparison_table(made: Comparisons, responses: IntArray, plan: PlotPlan, keys: Keys) -> Part:
     """Tabulate the pairs of some responses."""
     ids = np.array(plan.treatments, dtype=object)
     count, width = made.a.size, responses.size
@@ -224,7 +215,7 @@ def comparison_table(
     for name in ("difference", "se", "p_adjusted", "lower", "upper"):
         columns[name] = getattr(made, name).T.ravel()
     columns["different"] = made.different.T.ravel().astype(object)
-    return with_place("comparisons", columns, responses, count)
+    return with_place(columns, responses, count)
 
 
 def _response_table(
@@ -232,7 +223,7 @@ def _response_table(
     keys: Keys,
     counted: FloatArray,
     settings: Settings,
-) -> pd.DataFrame:
+) -> Part:
     width = fit.columns.size
     columns: dict[str, Sized] = {name: values[fit.columns] for name, values in keys.items()}
     columns["comparison"] = [settings.comparison.value] * width
@@ -246,7 +237,7 @@ def _response_table(
     columns["F"] = fit.treatment.F
     columns["p"] = fit.treatment.p
     columns["note"] = [_note(fit, j) for j in range(width)]
-    return make_table("responses", columns)
+    return with_place(columns, fit.columns, 1)
 
 
 def t_quantile(fit: LinearFit, alpha: float) -> float:

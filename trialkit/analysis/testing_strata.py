@@ -6,14 +6,13 @@ from collections.abc import Sequence, Sized
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 from trialkit.analysis.responses import FloatArray, IntArray, PlotPlan, Response, treatment_means
-from trialkit.analysis.result import make_table
 from trialkit.analysis.strata_plan import StrataPlan, plan_strata
 from trialkit.analysis.testing import (
     Keys,
+    Part,
     Strata,
     Tested,
     comparison_table,
@@ -113,7 +112,7 @@ def _run_strata(
         anova=in_order("anova", anova),
         means=in_order("means", means),
         comparisons=in_order("comparisons", comparisons),
-        responses=pd.concat(lines, ignore_index=True).iloc[order].reset_index(drop=True),
+        responses=in_order("responses", lines),
     )
 
 
@@ -190,7 +189,7 @@ def _compare(found: _Means, method: Method, alpha: float, control: int | None) -
     )
 
 
-def _anova_table(fit: StratifiedFit, j: int, column: int, keys: Keys) -> pd.DataFrame:
+def _anova_table(fit: StratifiedFit, j: int, column: int, keys: Keys) -> Part:
     """Lines of one response; REML has no sums of squares and no lines for its errors."""
     terms = [term for term in fit.terms if np.isfinite(term.df[j]) and term.df[j] > 0]
     place = np.array([column], dtype=np.intp)
@@ -198,7 +197,7 @@ def _anova_table(fit: StratifiedFit, j: int, column: int, keys: Keys) -> pd.Data
     columns["source"] = [term.source for term in terms]
     for name in ("df", "sum_sq", "mean_sq", "F", "p"):
         columns[name] = [float(getattr(term, name)[j]) for term in terms]
-    return with_place("anova", columns, place, len(terms))
+    return with_place(columns, place, len(terms))
 
 
 def _means_table(
@@ -209,7 +208,7 @@ def _means_table(
     counted: FloatArray,
     made: list[Comparisons],
     settings: Settings,
-) -> pd.DataFrame:
+) -> Part:
     size, width = len(plan.treatments), responses.size
     half = special.stdtrit(found.df, 1.0 - settings.alpha / 2.0) * found.se
     names: list[TransformName] = [keys["transform"][column] for column in responses]
@@ -240,7 +239,7 @@ def _means_table(
         ("back_transformed", back),
     ):
         columns[name] = part.T.ravel()
-    return with_place("means", columns, responses, size)
+    return with_place(columns, responses, size)
 
 
 def _response_table(
@@ -250,7 +249,7 @@ def _response_table(
     keys: Keys,
     analysed: FloatArray,
     settings: Settings,
-) -> pd.DataFrame:
+) -> Part:
     number = np.isfinite(analysed[:, responses]).sum(axis=0).astype(float)
     ms_error, level = fit.components["error"], fit.grand_mean
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -270,7 +269,7 @@ def _response_table(
         "p": found.p,
         "note": [_note(str(text), float(f)) for text, f in zip(fit.note, found.F, strict=True)],
     }
-    return make_table("responses", columns)
+    return with_place(columns, responses, 1)
 
 
 def _note(text: str, F: float) -> str:
