@@ -27,6 +27,7 @@ from trialkit.analysis.responses import (
     yield_responses,
 )
 from trialkit.analysis.result import Analysis, join_tables, make_table
+from trialkit.analysis.statistics import statistics_tables
 from trialkit.analysis.testing_strata import run_all_tests
 from trialkit.analysis.transforms import choose_transforms
 from trialkit.trial import Trial
@@ -81,12 +82,13 @@ def analyse(trial: Trial) -> Analysis:
             "responses": tested.responses,
             "course": _course(tested.means),
         }
+    statistics = statistics_tables(basis, choices)
+    tables |= statistics.tables
     return Analysis(
         trial=trial,
         control=basis.control,
         pest_days=_pest_days_table(basis),
         persistence=persistence_table(basis),
-        choices=choices,
         reductions=reduction_table(basis),
         natural_enemies=enemy_table(basis),
         resurgence=resurgence_table(basis),
@@ -101,6 +103,7 @@ def analyse(trial: Trial) -> Analysis:
             *trial.warnings,
             *harvest_problems,
             *scale_problems,
+            *statistics.problems,
             *odd_data(basis),
         ),
         **tables,

@@ -1,0 +1,81 @@
+"""Beside the tests of each response: checks, factors, courses, covariates, contrasts, samples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.contrasts import contrast_table
+from trialkit.analysis.covariate import covariate_tables
+from trialkit.analysis.detectable import reach_of_trial
+from trialkit.analysis.diagnostics import check_responses
+from trialkit.analysis.factors import factor_tables
+from trialkit.analysis.powers import Power, box_cox_powers, suggested_powers
+from trialkit.analysis.recovered import recovered_tables
+from trialkit.analysis.repeated import course_table
+from trialkit.analysis.samples import sample_table
+from trialkit.problems import Problem
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Statistics:
+    """Tables by name, and what was odd."""
+
+    tables: dict[str, pd.DataFrame]
+    problems: tuple[Problem, ...]
+
+
+def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
+    """Compute what stands beside the tests of each response.
+
+    Parameters
+    ----------
+    basis : Basis
+    choices : DataFrame
+        Scale of each variable; comes back with its power and recommendation.
+    """
+    tested = basis.tested
+    if tested is None:
+        return Statistics(tables={"choices": choices}, problems=())
+    profiles = box_cox_powers(basis)
+    checked = check_responses(basis, suggested_powers(choices, profiles))
+    reach = reach_of_trial(basis)
+    factors = factor_tables(basis)
+    adjusted = covariate_tables(basis)
+    recovered, recovered_tests = recovered_tables(basis)
+    names = choices["variable"]
+    tables = {
+        "anova": factors.anova,
+        "responses": tested.responses.assign(
+            relative_efficiency=checked.efficiency,
+            significant_difference=reach.significant,
+            detectable_difference=reach.detectable,
+            detectable_percent=reach.percent,
+            recommendation=pd.Series(checked.recommendations, dtype=object),
+        ),
+        "choices": choices.assign(
+            power=[_of(profiles, name, "power") for name in names],
+            power_lower=[_of(profiles, name, "lower") for name in names],
+            power_upper=[_of(profiles, name, "upper") for name in names],
+            recommendation=pd.Series([checked.variables.get(name) for name in names], dtype=object),
+        ),
+        "diagnostics": checked.table,
+        "residuals": checked.residuals,
+        "contrasts": contrast_table(basis),
+        "factor_means": factors.means,
+        "factor_differences": factors.differences,
+        "covariate": adjusted.tests,
+        "adjusted_means": adjusted.means,
+        "recovered": recovered,
+        "recovered_tests": recovered_tests,
+        "course_tests": course_table(basis),
+        "samples": sample_table(basis),
+    }
+    return Statistics(tables=tables, problems=factors.problems)
+
+
+def _of(profiles: Mapping[str, Power], name: str, limit: str) -> float:
+    return float(getattr(profiles.get(name), limit, float("nan")))
