@@ -26,6 +26,7 @@ def odd_data(basis: Basis) -> tuple[Problem, ...]:
     found: list[tuple[int, Problem]] = []
     for fit in basis.tested.fits:
         found += list(_uneven_before(fit, responses, basis.settings.alpha))
+    for fit in basis.tested.checked:
         found += list(_outlying(fit, plan, responses))
     found += list(_without_variance(plan, responses))
     return tuple(problem for _, problem in sorted(found, key=lambda item: item[0]))
