@@ -8,7 +8,6 @@ from trialkit.analysis import Analysis
 from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
 from trialkit.trial import Variable, VariableRole
 
-PESTS = (VariableRole.PEST, VariableRole.DAMAGE)
 #: Percentage points of fall after the peak from which a sentence speaks of a rebound.
 REBOUND_POINTS = 20.0
 #: How many treatments a sentence names before it stops.
@@ -21,6 +20,12 @@ def variables_of(analysis: Analysis, *roles: VariableRole) -> Iterator[Variable]
     for variable in analysis.trial.variables:
         if variable.role in roles and variable.name in assessed:
             yield variable
+
+
+def _main_variables(analysis: Analysis) -> list[Variable]:
+    """The pests; where none was counted, the damage they did."""
+    pests = list(variables_of(analysis, VariableRole.PEST))
+    return pests or list(variables_of(analysis, VariableRole.DAMAGE))
 
 
 def pressure_findings(analysis: Analysis) -> Iterator[Finding]:
@@ -62,7 +67,7 @@ def _pressure(say: Teller, course: list[Row]) -> str:
 
 def difference_findings(analysis: Analysis) -> Iterator[Finding]:
     """On which days after treatment the treatments differed."""
-    for variable in variables_of(analysis, *PESTS):
+    for variable in _main_variables(analysis):
         tested = [
             row
             for row in rows(analysis, "responses", variable=variable.name, measure="count")
@@ -101,7 +106,7 @@ def _differences(say: Teller, tested: list[Row], alpha: float) -> str:
 
 def control_findings(analysis: Analysis) -> Iterator[Finding]:
     """The best control, when it was reached and what was left of it at the end."""
-    for variable in variables_of(analysis, *PESTS):
+    for variable in _main_variables(analysis):
         shown = [
             row
             for row in rows(analysis, "control", variable=variable.name, chosen=True)

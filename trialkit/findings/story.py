@@ -33,8 +33,8 @@ from trialkit.findings.sentences import Finding
 TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
     control_findings,
     persistence_findings,
-    rate_findings,
     area_findings,
+    rate_findings,
     yield_findings,
     money_findings,
     loss_findings,
