@@ -83,3 +83,14 @@ def test_reduction_beyond_everything_is_not_available() -> None:
     for transform in ("none", "sqrt", "log", "arcsine"):
         assert np.isnan(detectable_reduction(1.2, 5.0, transform))
     assert np.isnan(detectable_reduction(0.0, 0.0, "none"))
+
+
+def test_no_gap_in_the_tail_misleads_the_search():
+    """The noncentral t has holes far out; the differences must run smoothly over them."""
+    critical = np.linspace(2.0, 4.5, 26)[:, None]
+    df = np.array([4.0, 9.0, 18.0, 20.0, 21.0, 40.0, 60.0, 200.0])[None, :]
+    found = minimal_detectable_difference(1.0, df, critical)
+    assert np.isfinite(found).all()
+    np.testing.assert_array_less(0.0, np.diff(found, axis=0))
+    assert np.diff(found, axis=0).max() < 0.2
+    assert (np.abs(found - critical) < 1.5).all()
