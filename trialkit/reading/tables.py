@@ -261,7 +261,8 @@ def _data_rows(
     after_gap = False
     for row in body:
         after_gap = after_gap or (row[0].row > last + 1 and bool(rows))
-        last = row[0].row
+        # A cell of several lines is no gap.
+        last = row[0].row + (sum(c.text.count("\n") for c in row) if grid.separator else 0)
         key = row[key_column - 1].text if len(row) >= key_column else ""
         if plots is not None and key in plots:
             rows.append(row)
@@ -304,7 +305,8 @@ def _is_note(
     begins = first.casefold().startswith(_NOTE_WORDS)
     if plots is None:
         # Any id may stand in a list, so only what stands below it can be a note.
-        return after_gap and (begins or len(first) > _LONG_ID)
+        sparse = 2 * len(filled) <= header_width
+        return after_gap and sparse and (begins or len(first) > _LONG_ID)
     if begins and (after_gap or " " in first):
         return True
     return after_gap and " " in first and not any(looks_numeric(cell.text) for cell in filled)

@@ -1,0 +1,270 @@
+"""What is saved reads back equal, as a folder and as a workbook, whatever the text."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+
+from trialkit.reading import read_trial, save_trial
+from trialkit.trial import (
+    HARVEST_COLUMNS,
+    Application,
+    Comparison,
+    ControlMethod,
+    Design,
+    Kind,
+    Plot,
+    Settings,
+    Transform,
+    Treatment,
+    TreatmentRole,
+    Trial,
+    Variable,
+    VariableRole,
+    empty_counts,
+    empty_harvest,
+    empty_yields,
+)
+
+ODD = [
+    "None", "NA", "007", "7", "1e3", "1,5", "1.5", "<script>alert(1)</script>", "=1+1", "+1", "-",
+    "@x", "../x", "🐛 larvae", 'say "so"', "it's", "a;b", "a,b", "a\tb", "two\nlines", "nan", "inf",
+    "TRUE", "#N/A", "#1", "2025-06-19", "1-2", "ü", "Note 1", "*", "Mean", "n", "_x0041_", "%",
+    "=\"x\"", "'7", "plot", "treatment", "day", "{}", "a\\b", "\ufeffx", "７", "0.10", "1_000",
+]  # fmt: skip
+letters = st.characters(
+    codec="utf-8", exclude_categories=("Cc", "Cs"), exclude_characters="\ufeff\ufffe\uffff"
+)
+texts = st.one_of(
+    st.sampled_from(ODD),
+    st.text(letters, min_size=1, max_size=12).map(lambda t: t.strip()).filter(bool),
+)
+ids = texts
+optional = st.none() | texts
+positive = st.floats(0, 1e6, allow_nan=False)
+numbers = st.one_of(st.integers(0, 5000).map(float), positive)
+AS_FOLDER_AND_BOOK = settings(
+    max_examples=int(os.environ.get("TRIALKIT_EXAMPLES", "20")),
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
+)
+
+
+def _unlike(names: list[str]) -> bool:
+    """Whether names differ in more than case and marks, as ids of columns must."""
+    return len({"".join(c for c in n.casefold() if c.isalnum()) or n for n in names}) == len(names)
+
+
+@st.composite
+def trials(draw: st.DrawFn) -> Trial:
+    """Trials that keep the rules of the design."""
+    treatment_ids = draw(st.lists(ids, min_size=2, max_size=4, unique=True))
+    assume(_unlike(treatment_ids))
+    n_blocks = draw(st.integers(2, 3))
+    blocks = draw(st.lists(ids, min_size=n_blocks, max_size=n_blocks, unique=True))
+    plot_ids = draw(
+        st.lists(
+            ids,
+            min_size=n_blocks * len(treatment_ids),
+            max_size=n_blocks * len(treatment_ids),
+            unique=True,
+        )
+    )
+    untreated = treatment_ids[0]
+    treatments = tuple(
+        Treatment(
+            id=key,
+            name=draw(texts),
+            role=TreatmentRole.UNTREATED
+            if key == untreated
+            else draw(st.sampled_from([TreatmentRole.TEST, TreatmentRole.REFERENCE])),
+            rate=draw(st.none() | positive),
+            rate_unit=draw(optional),
+            mode_of_action=draw(optional),
+            cost_per_ha=draw(st.none() | positive),
+            extra=draw(st.dictionaries(st.sampled_from(["Remark", "Dose", "a,b"]), texts)),
+        )
+        for key in treatment_ids
+    )
+    spots = [(block, key) for block in blocks for key in treatment_ids]
+    mapped = draw(st.booleans())
+    plots = tuple(
+        Plot(
+            id=plot,
+            treatment=key,
+            block=block,
+            row=1 + index // 3 if mapped else None,
+            column=1 + index % 3 if mapped else None,
+        )
+        for index, (plot, (block, key)) in enumerate(zip(plot_ids, spots, strict=True))
+    )
+    names = draw(st.lists(texts, min_size=1, max_size=3, unique=True))
+    assume(_unlike(names))
+    grain = draw(st.booleans())
+    variables = [
+        Variable(
+            name=name,
+            label=name,
+            kind=Kind.MEASUREMENT,
+            role=draw(st.sampled_from([VariableRole.PEST, VariableRole.DAMAGE])),
+            threshold=draw(st.none() | positive),
+            code=draw(optional),
+            unit=draw(optional),
+            transform=draw(st.none() | st.sampled_from(Transform)),
+        )
+        for name in names
+    ]
+    yields, harvest = empty_yields(), empty_harvest()
+    if grain and _unlike([*names, "grain mass"]):
+        variables.append(
+            Variable(
+                name="grain mass", label="Grain", kind=Kind.MEASUREMENT, role=VariableRole.YIELD
+            )
+        )
+        yields = draw(_yields(plot_ids))
+        harvest = draw(_harvest(plot_ids))
+    counts = draw(_counts(plot_ids, names))
+    return Trial(
+        title=draw(texts),
+        design=draw(st.sampled_from([Design.RCBD, Design.CRD])),
+        treatments=treatments,
+        plots=plots,
+        variables=tuple(variables),
+        counts=counts,
+        yields=yields,
+        harvest=harvest,
+        applications=draw(_applications()),
+        settings=draw(_settings()),
+        applied=date(2025, 6, 12),
+        untreated=untreated,
+        crop=draw(optional),
+        crop_code=draw(optional),
+        site=draw(optional),
+        season=draw(optional),
+        plot_area_m2=draw(st.none() | st.floats(0.1, 1e4)),
+        notes=draw(optional),
+        extra=draw(
+            st.dictionaries(st.sampled_from(["cultivar", "row spacing", "a.b", "é"]), texts)
+        ),
+    )
+
+
+@st.composite
+def _counts(draw: st.DrawFn, plots: list[str], names: list[str]) -> pd.DataFrame:
+    days = draw(st.lists(st.sampled_from([-1.0, 0.5, 3.0, 7.0, 14.0]), min_size=1, unique=True))
+    samples = draw(st.sampled_from([[None], ["1", "2"], ["b", "a", "007"]]))
+    full = draw(st.booleans())
+    rows = [
+        (plot, name, day, sample, draw(numbers | st.just(float("nan"))))
+        for plot in plots
+        for name in names
+        for day in sorted(days)
+        for sample in samples
+        if full or draw(st.integers(0, 9)) > 0
+    ]
+    # A day on which nothing has a value is no assessment and would be left out.
+    met = {(name, day, sample) for _, name, day, sample, value in rows if value == value}
+    rows = [row for row in rows if row[1:4] in met]
+    assume({row[1] for row in rows} == set(names))
+    return _frame(rows, empty_counts())
+
+
+@st.composite
+def _yields(draw: st.DrawFn, plots: list[str]) -> pd.DataFrame:
+    rows = [(plot, "grain mass", draw(numbers)) for plot in plots if draw(st.integers(0, 4))]
+    return _frame(rows, empty_yields())
+
+
+@st.composite
+def _harvest(draw: st.DrawFn, plots: list[str]) -> pd.DataFrame:
+    if draw(st.booleans()):
+        return empty_harvest()
+    nan = float("nan")
+    rows = [(plot, draw(positive), nan, 7.5, nan, draw(st.floats(0, 99))) for plot in plots]
+    assert len(rows[0]) == len(HARVEST_COLUMNS)
+    return _frame(rows, empty_harvest())
+
+
+def _frame(rows: list[tuple[object, ...]], like: pd.DataFrame) -> pd.DataFrame:
+    if not rows:
+        return like
+    made = {}
+    for index, name in enumerate(like.columns):
+        column = np.empty(len(rows), dtype=like[name].dtype)
+        column[:] = [row[index] for row in rows]
+        made[name] = column
+    return pd.DataFrame(made)
+
+
+@st.composite
+def _applications(draw: st.DrawFn) -> tuple[Application, ...]:
+    if draw(st.booleans()):
+        return ()
+    return tuple(
+        Application(
+            date=day,
+            carrier_l_per_ha=draw(st.none() | positive),
+            growth_stage=draw(optional),
+            equipment=draw(optional),
+            details=draw(st.dictionaries(st.sampled_from(["nozzle", "Spray volume", "ü"]), texts)),
+        )
+        for day in (date(2025, 6, 12), date(2025, 6, 30))
+    )
+
+
+@st.composite
+def _settings(draw: st.DrawFn) -> Settings:
+    return Settings(
+        alpha=draw(st.floats(0.001, 0.499)),
+        comparison=draw(st.sampled_from(Comparison)),
+        transform=draw(st.sampled_from(Transform)),
+        control=draw(st.sampled_from(ControlMethod)),
+        control_target=draw(st.floats(1, 100)),
+        seed=draw(st.integers(0, 2**40)),
+        standard_moisture_percent=draw(st.none() | st.floats(0, 99)),
+        yield_unit=draw(st.sampled_from(["kg/ha", "t/ha", "lb/acre", "bu/acre"])),
+        bushel_lb=draw(st.none() | st.floats(1, 100)),
+        crop_price=draw(st.none() | positive),
+        currency=draw(optional),
+        noninferiority_margin=draw(st.floats(0.5, 99)),
+    )
+
+
+def _same(trial: Trial, again: Trial) -> None:
+    for name in Trial.__dataclass_fields__:
+        if name in {"warnings", "understood", "inputs"}:
+            continue
+        mine, theirs = getattr(trial, name), getattr(again, name)
+        if isinstance(mine, pd.DataFrame):
+            pd.testing.assert_frame_equal(mine, theirs, check_exact=True)
+        else:
+            assert mine == theirs, name
+    assert trial == again
+
+
+@given(trials())
+@AS_FOLDER_AND_BOOK
+def test_a_saved_folder_reads_back_equal(trial: Trial) -> None:
+    with tempfile.TemporaryDirectory() as place:
+        save_trial(trial, Path(place) / "trial")
+        _same(trial, read_trial(Path(place) / "trial"))
+
+
+@given(trials())
+@AS_FOLDER_AND_BOOK
+def test_a_saved_workbook_reads_back_equal(trial: Trial) -> None:
+    with tempfile.TemporaryDirectory() as place:
+        save_trial(trial, Path(place) / "trial.xlsx")
+        _same(trial, read_trial(Path(place) / "trial.xlsx"))
+
+
+if __name__ == "__main__":
+    pytest.main([__file__])
