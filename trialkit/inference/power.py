@@ -175,8 +175,8 @@ def _below(point: FloatArray, shift: FloatArray, df: FloatArray) -> FloatArray:
     # With a point below 0, P <= P(normal(shift) < 0).
     nothing = special.ndtr(-shift) < _NEGLIGIBLE
     value = special.nctdtr(df, np.where(nothing, 0.0, shift), point)
-    # The series gives up (NaN) far out in the tail, well below that bound of at most 2e-8.
-    nothing = nothing | (np.isnan(value) & (shift > 5.0))
+    # The series gives up (NaN) far out in the tail, where less than 1e-10 is left.
+    nothing = nothing | (np.isnan(value) & (shift > 0.0))
     return np.where(nothing, 0.0, value)
 
 
