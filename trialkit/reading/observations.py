@@ -117,7 +117,7 @@ def _unknown_plot(
         )
         return near[0]
     plots = [plot for items in folded.values() for plot in items]
-    guess = nearest(cell.text, plots, 0.7)
+    guess = nearest(cell.text, plots)
     meant = f" Did you mean '{guess}'?" if guess else ""
     ledger.error(
         "plot-unknown",
