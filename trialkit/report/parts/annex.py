@@ -16,7 +16,7 @@ _TEXT, _NUMBER, _P = Kind.TEXT, Kind.NUMBER, Kind.P_VALUE
 
 
 @dataclass(frozen=True, slots=True)
-class _Long:
+class LongTable:
     """A tidy table of the analysis, and how its columns are headed.
 
     ``columns`` are (column of the table, heading, kind, decimals shown).
@@ -28,55 +28,55 @@ class _Long:
     columns: tuple[tuple[str, str, Kind, int | None], ...]
 
 
-_RESPONSE = (
+RESPONSE = (
     ("variable", "Variable", _TEXT, None),
     ("measure", "Measure", _TEXT, None),
     ("days_after", "Days after application", _NUMBER, None),
 )
-_INTERVAL = (
+INTERVAL = (
     ("lower", "Interval from", _NUMBER, 3),
     ("upper", "Interval to", _NUMBER, 3),
 )
 
 #: The long tables, in the order of their sheets; a further table is one more entry.
-LONG_TABLES: tuple[_Long, ...] = (
-    _Long(
+LONG_TABLES: tuple[LongTable, ...] = (
+    LongTable(
         "means",
         "All means",
         "Every mean: as counted, on the scale of analysis, and brought back with its interval",
         (
-            *_RESPONSE,
+            *RESPONSE,
             ("treatment", "Treatment", _TEXT, None),
             ("n", "Plots", _NUMBER, 0),
             ("mean", "Mean as counted", _NUMBER, 3),
             ("mean_analysed", "Least-squares mean, scale of analysis", _NUMBER, 4),
             ("se", "Standard error, scale of analysis", _NUMBER, 4),
             ("back_transformed", "Least-squares mean, brought back", _NUMBER, 3),
-            *_INTERVAL,
+            *INTERVAL,
             ("letters", "Letters", _TEXT, None),
         ),
     ),
-    _Long(
+    LongTable(
         "comparisons",
         "All comparisons",
         "Every pair of treatments that was compared: first minus second, on the scale of analysis",
         (
-            *_RESPONSE,
+            *RESPONSE,
             ("a", "First treatment", _TEXT, None),
             ("b", "Second treatment", _TEXT, None),
             ("difference", "Difference", _NUMBER, 4),
             ("se", "Standard error", _NUMBER, 4),
             ("p_adjusted", "p-value", _P, None),
-            *_INTERVAL,
+            *INTERVAL,
             ("method", "Procedure", _TEXT, None),
         ),
     ),
-    _Long(
+    LongTable(
         "anova",
         "All sources of variation",
         "The analysis of variance of every response, source by source",
         (
-            *_RESPONSE,
+            *RESPONSE,
             ("transform", "Scale of analysis", _TEXT, None),
             ("source", "Source", _TEXT, None),
             ("df", "Degrees of freedom", _NUMBER, 0),
@@ -86,7 +86,7 @@ LONG_TABLES: tuple[_Long, ...] = (
             ("p", "p-value", _P, None),
         ),
     ),
-    _Long(
+    LongTable(
         "control",
         "Control, every method",
         "Percent control by every method that the data allow",
@@ -101,7 +101,7 @@ LONG_TABLES: tuple[_Long, ...] = (
             ("reason", "Why there is no value", _TEXT, None),
         ),
     ),
-    _Long(
+    LongTable(
         "pest_days",
         "Pest-days by plot",
         "The area under the curve of every plot",
@@ -129,13 +129,14 @@ def long_tables(context: Context) -> Iterator[Table]:
     for item in LONG_TABLES:
         rows = context.table(item.name, item.columns[0][0])
         if not rows.empty:
-            yield _long_table(context, item, rows)
+            yield long_table(context, item, rows)
     samples = _samples(context)
     if samples is not None:
         yield samples
 
 
-def _long_table(context: Context, item: _Long, rows: pd.DataFrame) -> Table:
+def long_table(context: Context, item: LongTable, rows: pd.DataFrame) -> Table:
+    """Make one long table."""
     kept = [column for column in item.columns if column[0] in rows.columns]
     cells = [_cells(context, name, rows[name].tolist(), kind) for name, _, kind, _ in kept]
     return Table(
