@@ -24,8 +24,18 @@ def whole_process(formats: str) -> tuple[float, float]:
         code = "from trialkit.cli import main; main()"
         started = time.perf_counter()
         subprocess.run(
-            [sys.executable, "-c", code, "report", str(trialkit.example_trial(LARGEST))]
-            + ["--out", out, "--formats", formats, "--quiet"],
+            [
+                sys.executable,
+                "-c",
+                code,
+                "report",
+                str(trialkit.example_trial(LARGEST)),
+                "--out",
+                out,
+                "--formats",
+                formats,
+                "--quiet",
+            ],
             check=True,
             capture_output=True,
         )

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from reading.folders import SOUND, changed, write_folder
 
+from reading.folders import SOUND, changed, write_folder
 from trialkit.problems import Severity, TrialError
 from trialkit.reading import read, read_trial
 
@@ -28,8 +28,7 @@ def test_the_sound_trial_reads_without_a_word(tmp_path):
 ERRORS = {
     "no-untreated": dict(
         trial_toml=changed("trial.toml", 'untreated = "1"\n', ""),
-        treatments_csv=SOUND["treatments.csv"]
-        .replace("Untreated,untreated", "Alba,test"),
+        treatments_csv=SOUND["treatments.csv"].replace("Untreated,untreated", "Alba,test"),
     ),
     "plot-unknown": dict(counts_csv=SOUND["counts.csv"] + "99,7,3\n"),
     "different-values-twice": dict(counts_csv=SOUND["counts.csv"] + "11,7,31\n"),
@@ -72,9 +71,15 @@ def test_an_error_stops_the_reading_and_says_where(kind, tmp_path):
 WARNINGS = {
     "missing-plots": dict(counts_csv=changed("counts.csv", "12,7,4\n", "")),
     "same-value-twice": dict(counts_csv=SOUND["counts.csv"] + "11,7,30\n"),
-    "unknown-column": dict(plots_csv=changed("plots.csv", "plot,block", "plot,weather,block")
-        .replace("11,A", "11,dry,A").replace("12,A", "12,dry,A").replace("13,A", "13,dry,A")
-        .replace("21,B", "21,dry,B").replace("22,B", "22,dry,B").replace("23,B", "23,dry,B")),
+    "unknown-column": dict(
+        plots_csv=changed("plots.csv", "plot,block", "plot,weather,block")
+        .replace("11,A", "11,dry,A")
+        .replace("12,A", "12,dry,A")
+        .replace("13,A", "13,dry,A")
+        .replace("21,B", "21,dry,B")
+        .replace("22,B", "22,dry,B")
+        .replace("23,B", "23,dry,B")
+    ),
     "unknown-key": dict(trial_toml='desing = "rcbd"\n' + SOUND["trial.toml"]),
     "decimal-comma": dict(
         counts_csv=SOUND["counts.csv"].replace(",", ";").replace("12;7;4", "12;7;4,5")
@@ -180,9 +185,7 @@ SHAPES = {
     "long": "plot,days_after,variable,value\n"
     + "".join(
         f"{plot},{day},hoppers,{value}\n"
-        for plot, day, value in (
-            line.split(",") for line in SOUND["counts.csv"].splitlines()[1:]
-        )
+        for plot, day, value in (line.split(",") for line in SOUND["counts.csv"].splitlines()[1:])
     ),
     "dates": SOUND["counts.csv"]
     .replace("days_after", "date")
@@ -199,9 +202,7 @@ def test_shapes_of_counts_give_the_same_trial(shape, tmp_path):
 
 
 def test_a_flat_table_gives_the_same_numbers(tmp_path):
-    plan = {
-        line.split(",")[0]: line.split(",")[1:] for line in SOUND["plots.csv"].splitlines()[1:]
-    }
+    plan = {line.split(",")[0]: line.split(",")[1:] for line in SOUND["plots.csv"].splitlines()[1:]}
     rows = [line.split(",") for line in SOUND["counts.csv"].splitlines()[1:]]
     lines = [f"{p},{plan[p][0]},{plan[p][1]},{day},{value}" for p, day, value in rows]
     path = tmp_path / "flat.csv"

@@ -7,12 +7,12 @@ import zipfile
 from datetime import date, datetime
 
 import pytest
-from reading.folders import SOUND, write_folder
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook
 
 import trialkit
+from reading.folders import SOUND, write_folder
 from trialkit.problems import Severity
 from trialkit.reading import read, read_trial, save_trial
 
