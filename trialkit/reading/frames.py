@@ -77,12 +77,13 @@ def check_yields(records: Sequence[Record], ledger: Ledger) -> None:
 
 
 def without_doubles(
-    records: Sequence[Record], ledger: Ledger, *, quiet: bool = False
+    records: Sequence[Record], ledger: Ledger, *, once: bool = False, quiet: bool = False
 ) -> list[Record]:
     """Keep one record of each plot, variable, day and sample.
 
     A second one with another value is an error; with the same value it is a warning, or
-    nothing where ``quiet`` (a flat table repeats a yield on every row of the plot).
+    nothing where ``quiet`` (a flat table repeats a yield on every row of the plot). With
+    ``once`` the values belong to no day.
     """
     seen: dict[tuple[str, str, float, str | None], int] = {}
     kept: list[Record] = []
@@ -101,19 +102,18 @@ def without_doubles(
         else:
             same = record.value == before.value
         if not (same and quiet):
-            _tell_double(before, record, ledger, same=same)
+            _tell_double(before, record, ledger, same=same, once=once)
     return kept
 
 
-def _tell_double(before: Record, record: Record, ledger: Ledger, *, same: bool) -> None:
+def _tell_double(before: Record, record: Record, ledger: Ledger, *, same: bool, once: bool) -> None:
     table, first = record.table, before.table
     where = str(first.place(before.cell))
     if first.grid is table.grid:
         where = f"row {before.cell.row}"
         if before.cell.column != record.cell.column:
             where += f", column {first.place(before.cell).column}"
-    yields = table.kind == "yield"
-    on = "" if yields else f" on day {record.day:g}"
+    on = "" if once else f" on day {record.day:g}"
     sample = f", sample {quoted(record.sample)}" if record.sample is not None else ""
     subject = f"Plot {quoted(record.plot)} has '{record.variable}' twice{on}{sample}"
     shown = [cell.text or "empty" for cell in (before.cell, record.cell)]
@@ -126,9 +126,9 @@ def _tell_double(before: Record, record: Record, ledger: Ledger, *, same: bool) 
         )
         return
     remedy = "Keep the right one."
-    if record.sample is None and not yields:
+    if record.sample is None and not once:
         remedy += " If they are samples of one plot, number them in a column sample."
-    if yields:
+    if once:
         remedy += " Of several harvests enter the total."
     ledger.error(
         "different-values-twice",

@@ -229,7 +229,7 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
     check_values(draft.values.counts, by_name, ledger)
     check_yields(draft.values.yields, ledger)
     counts = without_doubles(draft.values.counts, ledger)
-    yields = without_doubles(draft.values.yields, ledger, quiet=plan.flat is not None)
+    yields = without_doubles(draft.values.yields, ledger, once=True, quiet=plan.flat is not None)
     plots = list(plan.plots)
     if plan.usable:
         _check_gaps(draft, counts, yields, plots, ledger)
