@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
 from known_truth.field import (
     Field,
     FloatArray,
@@ -16,7 +17,6 @@ from known_truth.field import (
     treatment_list,
     trial_of,
 )
-
 from trialkit.trial import Trial
 
 

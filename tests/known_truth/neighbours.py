@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
 from known_truth.field import (
     Field,
     FloatArray,
@@ -17,7 +18,6 @@ from known_truth.field import (
     treatment_list,
     trial_of,
 )
-
 from trialkit.trial import Trial
 
 DAYS = (-1.0, 7.0, 14.0)

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
 from known_truth.field import (
     Field,
     FloatArray,
@@ -21,7 +22,6 @@ from known_truth.field import (
     treatment_list,
     trial_of,
 )
-
 from trialkit.trial import Settings, Trial
 
 DAYS = (-1.0, 1.0, 3.0, 7.0, 10.0, 14.0, 21.0, 28.0, 35.0)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from known_truth.field import (
     FloatArray,
     IntArray,
@@ -15,7 +16,6 @@ from known_truth.loss import loss_trial
 from known_truth.mixture import mixture_trial
 from known_truth.neighbours import neighbour_trial
 from known_truth.persistence import control_on, persistence_trial
-
 from trialkit.trial import COUNT_COLUMNS, Trial
 
 MANY = 3000

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+
 from known_truth.loss import loss_trial
 from known_truth.persistence import persistence_trial
-
 from trialkit.measures.control import abbott
 from trialkit.measures.persistence import persistence
 from trialkit.measures.pest_days import pest_days

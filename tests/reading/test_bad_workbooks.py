@@ -1,4 +1,4 @@
-"""Workbooks: bad ones get a plain word, odd ones come through as text, good ones equal the folder."""
+"""Workbooks: bad ones get a plain word, odd ones come through, good ones equal the folder."""
 
 from __future__ import annotations
 
