@@ -316,7 +316,7 @@ class _Family:
         if method is Method.SCHEFFE:
             between = self.n_means - 1
             p = np.asarray(f_sf(between, df, t**2 / between))
-            return p, float(np.sqrt(between * special.fdtri(between, df, 1.0 - alpha)))
+            return p, float(np.sqrt(between * f_critical(alpha, between, df)))
         p = two_sided_t(t, df)
         if method is Method.LSD:
             return p, t_critical(alpha, df)
@@ -335,6 +335,13 @@ def f_sf(df_numerator: float, df_denominator: float, f: FloatArray) -> FloatArra
     if np.isinf(df_denominator):
         return np.asarray(special.chdtrc(df_numerator, df_numerator * f))
     return np.asarray(special.fdtrc(df_numerator, df_denominator, f))
+
+
+def f_critical(alpha: float, df_numerator: float, df_denominator: float) -> float:
+    """Value that F exceeds with chance ``alpha``."""
+    if np.isinf(df_denominator):
+        return float(special.chdtri(df_numerator, alpha)) / df_numerator
+    return float(special.fdtri(df_numerator, df_denominator, 1.0 - alpha))
 
 
 def two_sided_t(t: FloatArray, df: float) -> FloatArray:

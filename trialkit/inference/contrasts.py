@@ -8,9 +8,8 @@ from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
-from trialkit.inference.comparisons import f_sf, t_critical, two_sided_t
+from trialkit.inference.comparisons import f_critical, f_sf, t_critical, two_sided_t
 from trialkit.inference.layouts import FloatArray
 from trialkit.inference.linear import LinearFit
 
@@ -199,7 +198,7 @@ def _adjusted(
         return np.full(statistic.shape, np.nan), float("nan")
     if adjustment is Adjustment.SCHEFFE:
         between = n_means - 1
-        critical = float(np.sqrt(between * special.fdtri(between, df, 1.0 - alpha)))
+        critical = float(np.sqrt(between * f_critical(alpha, between, df)))
         return f_sf(between, df, statistic**2 / between), critical
     p = two_sided_t(statistic, df)
     if adjustment is Adjustment.BONFERRONI:
