@@ -392,7 +392,7 @@ def match_treatments(
         count = sum(written_treatment(other) == written for other in rows.values())
         guess = nearest(written, listed)
         meant = f" Did you mean '{guess}'?" if guess else ""
-        others = f" (and {count - 1} more plots)" if count > 1 else ""
+        others = f" (and {count - 1} more plot{'s' if count > 2 else ''})" if count > 1 else ""
         ledger.error(
             "treatment-unknown",
             f"The plot {quoted(row.id)}{others} has the treatment {quoted(written)}, which is "

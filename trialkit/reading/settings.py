@@ -79,14 +79,14 @@ def _tell_syntax(name: str, text: str, fault: str, ledger: Ledger) -> None:
     number = int(match.group(1)) if match and match.group(1) else max(len(lines), 1)
     line = lines[number - 1] if number <= len(lines) else ""
     reason = _AT_LINE.sub("", fault).strip()
-    if "overwrite" in fault.casefold() or "twice" in fault.casefold():
+    if re.search(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}", line):
+        remedy = "Write dates with year, month and day: 2025-06-12."
+    elif "overwrite" in fault.casefold() or "twice" in fault.casefold():
         remedy = "Each key may stand once; take one of the two out."
     elif re.search(r"=\s*[A-Za-z]", line) and not re.search(r"=\s*(true|false|inf|nan)\b", line):
         remedy = 'Text needs quotation marks: design = "rcbd".'
     elif re.search(r"=\s*-?\d+,\d+", line):
         remedy = "Write numbers with a point: 0.05."
-    elif re.search(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}", line):
-        remedy = "Write dates with year, month and day: 2025-06-12."
     elif "=" not in line and ":" in line:
         remedy = 'Put an equals sign between key and value: title = "...".'
     elif line.count('"') % 2:
