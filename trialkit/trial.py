@@ -233,6 +233,20 @@ def empty_harvest() -> pd.DataFrame:
     )
 
 
+def _same_table(mine: pd.DataFrame, theirs: pd.DataFrame) -> bool:
+    """Whether two tables hold the same, whatever types pandas keeps their text in."""
+    if list(mine.columns) != list(theirs.columns) or len(mine) != len(theirs):
+        return False
+    return all(_same_column(mine[name], theirs[name]) for name in mine.columns)
+
+
+def _same_column(mine: pd.Series, theirs: pd.Series) -> bool:
+    missing = mine.isna().to_numpy()
+    if not (missing == theirs.isna().to_numpy()).all():
+        return False
+    return mine[~missing].tolist() == theirs[~missing].tolist()
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Trial:
     """One experiment at one site in one season.
@@ -295,7 +309,7 @@ class Trial:
                 continue
             mine, theirs = getattr(self, item.name), getattr(other, item.name)
             if isinstance(mine, pd.DataFrame):
-                if not mine.equals(theirs):
+                if not _same_table(mine, theirs):
                     return False
             elif mine != theirs:
                 return False

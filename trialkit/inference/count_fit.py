@@ -219,7 +219,7 @@ def iterate(
         Largest last step of a linear predictor that counts as converged.
     """
     predictor = np.where(live, start, 0.0)
-    coefficients = np.zeros((live.shape[1], model.n_columns))
+    coefficients: FloatArray = np.zeros((live.shape[1], model.n_columns))
     change = np.full(live.shape[1], np.inf)
     for _ in range(iterations):
         weights, residual = working(predictor)

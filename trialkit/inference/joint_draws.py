@@ -106,7 +106,7 @@ def joint_draws(
     generator = np.random.default_rng(seed)
     theta = _drawn_dispersion(problem, mean, square, df_day.sum(), df, generator, draws)
     centre = _centre(layout, problem, mean, member, number)
-    poisson = _poisson_part(problem, mean, member, centre, generator, draws)
+    poisson = _poisson_part(problem, member, centre, generator, draws)
     normal = generator.standard_normal((draws, t, d)) @ _root(correlation).T
     spread = theta[:, None, None] / np.maximum(number, 1.0)
     drawn = poisson / _gamma(spread, normal)
@@ -220,7 +220,6 @@ def _blocks_lacked(layout: Layout, fitted: FloatArray, mine: BoolArray, seen: Bo
 
 def _poisson_part(
     problem: Problem,
-    mean: FloatArray,
     member: FloatArray,
     centre: FloatArray,
     generator: np.random.Generator,
@@ -280,5 +279,5 @@ def _root(correlation: FloatArray) -> FloatArray:
     """Square root of the nearest matrix that is a correlation."""
     value, vector = np.linalg.eigh(correlation)
     root = vector * np.sqrt(np.maximum(value, 0.0))
-    size: FloatArray = np.sqrt((root**2).sum(axis=1, keepdims=True))
-    return root / size
+    size = np.sqrt((root**2).sum(axis=1, keepdims=True))
+    return np.asarray(root / size)

@@ -1,0 +1,132 @@
+"""The record: whole, free of NaN, equal to the trial it came from, and the same when run again."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+import trialkit
+from trialkit.analysis.columns import COLUMNS, NOT_RECORDED
+from trialkit.problems import TrialError
+from trialkit.record import make_record, read_record, rerun, trial_from_record, write_record
+
+MADE = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
+PROMISED = {
+    "anova": "variable measure days_after transform source df sum_sq mean_sq F p",
+    "means": "variable measure days_after treatment n mean mean_analysed se lower upper "
+    "back_transformed letters",
+    "comparisons": "variable measure days_after a b difference se p_adjusted method",
+    "control": "variable days_after treatment method percent lower upper reason",
+    "pest_days": "variable plot treatment pest_days",
+    "persistence": "variable treatment target knockdown_percent peak_percent peak_day "
+    "holds_until_day lower upper censored rebound_percent",
+}
+
+
+@pytest.fixture(scope="module", params=trialkit.example_names())
+def kept(request, tmp_path_factory):
+    trial = trialkit.read_trial(trialkit.example_trial(request.param))
+    analysis = trialkit.analyse(trial)
+    findings = [item.text for item in trialkit.make_findings(analysis)]
+    path = tmp_path_factory.mktemp("record") / "record.json"
+    write_record(make_record(analysis, findings, MADE), path)
+    return trial, analysis, path
+
+
+def test_it_has_the_promised_keys_and_columns(kept):
+    _, _, path = kept
+    record = json.loads(path.read_text(encoding="utf-8"))
+    assert record["format"] == 1
+    assert set(record) == {
+        "format", "trialkit", "made", "inputs", "settings", "trial", "environment", "tables",
+        "findings", "problems",
+    }  # fmt: skip
+    for table, columns in PROMISED.items():
+        assert set(columns.split()) <= set(COLUMNS[table])
+        for row in record["tables"][table]:
+            assert set(columns.split()) <= set(row)
+    assert set(record["tables"]) == set(COLUMNS) - NOT_RECORDED
+    assert all(len(item["sha256"]) == 64 for item in record["inputs"])
+
+
+def test_no_nan_and_no_infinity(kept):
+    _, _, path = kept
+
+    def refuse(word):
+        raise AssertionError(word)
+
+    json.loads(path.read_text(encoding="utf-8"), parse_constant=refuse)
+
+
+def test_the_trial_comes_back_equal(kept):
+    trial, _, path = kept
+    again = trial_from_record(read_record(path))
+    assert again == trial
+    assert again.inputs == trial.inputs
+
+
+def test_numbers_keep_full_precision(kept):
+    _, analysis, path = kept
+    rows = read_record(path)["tables"]["means"]
+    for name in ("mean", "mean_analysed", "se"):
+        values = analysis.means[name].to_numpy()
+        found = np.array([np.nan if row[name] is None else row[name] for row in rows])
+        assert np.array_equal(found, values, equal_nan=True)
+
+
+def test_run_again_gives_the_same(kept):
+    _, _, path = kept
+    agreement = rerun(read_record(path))
+    assert agreement.same
+    assert agreement.largest == 0.0
+    assert agreement.compared > 500
+
+
+@pytest.mark.parametrize("table", ["anova", "means", "control"])
+def test_a_changed_number_is_found(kept, table):
+    _, _, path = kept
+    record = read_record(path)
+    column = {"anova": "sum_sq", "means": "mean", "control": "percent"}[table]
+    rows = record["tables"][table]
+    place = next(i for i, row in enumerate(rows) if row[column])
+    rows[place][column] *= 1.0 + 1e-6
+    agreement = rerun(record)
+    assert [(item.table, item.row, item.column) for item in agreement.differences] == [
+        (table, place, column)
+    ]
+
+
+def test_a_changed_count_shows_in_the_results(kept):
+    _, _, path = kept
+    record = read_record(path)
+    record["trial"]["counts"][0]["value"] += 5
+    assert not rerun(record).same
+
+
+def test_a_missing_row_is_found(kept):
+    _, _, path = kept
+    record = read_record(path)
+    record["tables"]["means"].pop()
+    assert not rerun(record).same
+
+
+@pytest.mark.parametrize(
+    "content", ["", "{", "[]", "{}", '{"trial": {}}', '{"format": 9, "trial": {}}', "\x00"]
+)
+def test_what_is_no_record_gets_a_plain_word(content, tmp_path):
+    path = tmp_path / "record.json"
+    path.write_text(content, encoding="utf-8")
+    with pytest.raises(TrialError) as caught:
+        rerun(read_record(path))
+    assert caught.value.problems[0].remedy
+
+
+def test_a_garbled_part_gets_a_plain_word(kept):
+    _, _, path = kept
+    record = read_record(path)
+    del record["trial"]["plots"][0]["treatment"]
+    with pytest.raises(TrialError):
+        rerun(record)
