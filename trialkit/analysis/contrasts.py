@@ -156,13 +156,11 @@ def planned_contrasts(trial: Trial) -> list[tuple[str, FloatArray, str]]:
     planned: list[tuple[str, FloatArray, str]] = []
     for series in rate_series(trial):
         trend = rate_trend(series.rates, series.treatments, t)
-        planned.append(
-            (f"linear trend over the rates of {series.name}", trend["linear"], series.note)
-        )
+        number = "" if len(set(series.rates)) > 2 else "two "
+        over = f"the {number}rates of {series.name}"
+        planned.append((f"linear trend over {over}", trend["linear"], series.note))
         if "curvature" in trend:
-            planned.append(
-                (f"curvature over the rates of {series.name}", trend["curvature"], series.note)
-            )
+            planned.append((f"curvature over {over}", trend["curvature"], series.note))
     tests = [i for i, item in enumerate(trial.treatments) if item.role is TreatmentRole.TEST]
     if len(tests) < 2:
         return planned
