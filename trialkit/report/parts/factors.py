@@ -1,0 +1,226 @@
+"""Factors of split-plot, strip-plot and factorial trials: tests, means, standard errors."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import pandas as pd
+
+from trialkit.figures.identity import plain_line
+from trialkit.report.context import COMPARISONS, Context
+from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
+from trialkit.report.numbers import write_share
+from trialkit.report.parts.means import day_column
+from trialkit.trial import Comparison, Design
+
+#: Sources of an analysis of variance that are no factors.
+_OTHERS = frozenset({"block", "row", "column", "treatment", "error", "error_main", "error_sub"})
+_WORDS: Mapping[str, str] = {
+    "main": "main factor",
+    "sub": "sub factor",
+    "main:sub": "both together (interaction)",
+}
+_STRATA = (Design.SPLIT_PLOT, Design.STRIP_PLOT)
+
+
+def factor_words(source: str) -> str:
+    """Put a source of variation in words: "main factor", "product \u00d7 rate"."""
+    return _WORDS.get(source) or plain_line(source).replace(":", " \u00d7 ")
+
+
+def _first_capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _key(row: Mapping[Any, Any]) -> tuple[str, str, float]:
+    """Name a response; undefined days are not equal to themselves."""
+    day = float(row["days_after"])
+    return str(row["variable"]), str(row["measure"]), day if math.isfinite(day) else math.inf
+
+
+def factor_tests(context: Context) -> Iterator[Block]:
+    """One row a response: p-values of the factors and of their acting on each other."""
+    anova = context.table("anova", "source", "p")
+    if anova.empty:
+        return
+    rows = anova[~anova["source"].isin(_OTHERS)]
+    sources = list(dict.fromkeys(rows["source"]))
+    if not sources:
+        return
+    found = {(*_key(row), row["source"]): row["p"] for row in rows.to_dict("records")}
+    body: list[tuple[Cell, ...]] = []
+    for row in context.table("responses", "variable").to_dict("records"):
+        key = _key(row)
+        if any((*key, source) in found for source in sources):
+            body.append(
+                (
+                    context.response(key[0], key[1], float(row["days_after"])),
+                    *(
+                        number_or_missing(found.get((*key, source)), "it could not be tested")
+                        for source in sources
+                    ),
+                )
+            )
+    yield Table(
+        key="factor-tests",
+        question="Do the factors differ, and do they act on each other? p-values",
+        columns=(
+            Column(title="Response"),
+            *(
+                Column(title=_first_capital(factor_words(source)), kind=Kind.P_VALUE)
+                for source in sources
+            ),
+        ),
+        rows=tuple(body),
+        notes=(_tests_note(context), _INTERACTION),
+        sheet="Factors tests",
+    )
+
+
+_INTERACTION = (
+    "A small p-value where factors stand together says that the levels of one act differently at "
+    "different levels of the other; the means of the treatments then tell more than those of a "
+    "factor alone."
+)
+
+
+def _tests_note(context: Context) -> str:
+    if context.trial.design is Design.SPLIT_PLOT:
+        return (
+            "The main factor is tested against the differences between main plots that were "
+            "treated alike, the rest against those between subplots."
+        )
+    if context.trial.design is Design.STRIP_PLOT:
+        return (
+            "Each factor is tested against the differences between its own strips, both together "
+            "against what is left."
+        )
+    return (
+        "The lines split what the treatments explain; each is tested against the error of the "
+        "plots."
+    )
+
+
+def factor_means(context: Context) -> Iterator[Block]:
+    """Means of the levels of each factor, averaged over the other factors."""
+    rows = context.table("factor_means", "factor", "level", "mean_analysed")
+    if rows.empty:
+        return
+    counted = rows[rows["measure"] == "count"]
+    for number, factor in enumerate(dict.fromkeys(rows["factor"]), start=1):
+        for variable in dict.fromkeys(counted["variable"]):
+            own = counted[(counted["variable"] == variable) & (counted["factor"] == factor)]
+            yield _by_day(context, own, str(variable), str(factor), number)
+        others = rows[(rows["measure"] != "count") & (rows["factor"] == factor)]
+        if not others.empty:
+            yield _at_once(context, others, str(factor), number)
+
+
+def _by_day(context: Context, rows: pd.DataFrame, variable: str, factor: str, number: int) -> Table:
+    days = sorted(set(rows["days_after"]))
+    digits = context.digits(variable, "count")
+    found = {(row["level"], row["days_after"]): row for row in rows.to_dict("records")}
+    lettered = rows["letters"].notna().any()
+    columns = [Column(title=_first_capital(factor_words(factor)))]
+    for day in days:
+        columns.append(day_column(context, day, digits))
+        if lettered:
+            columns.append(Column(title=f"{columns[-1].title}, letters", kind=Kind.LETTERS))
+    body: list[tuple[Cell, ...]] = []
+    for level in dict.fromkeys(rows["level"]):
+        cells: list[Cell] = [plain_line(str(level))]
+        for day in days:
+            row = found[(level, day)]
+            cells.append(number_or_missing(row["mean"], "no plot was assessed"))
+            if lettered:
+                cells.append(row["letters"] or "")
+        body.append(tuple(cells))
+    label = context.variable_label(variable)
+    words = factor_words(factor)
+    return Table(
+        key=context.key(f"factor-{number}", variable),
+        question=f"{label}: mean of each level of the {words}, as counted"
+        if words in _WORDS.values()
+        else f"{label}: mean of each level of {words}, as counted",
+        columns=tuple(columns),
+        rows=tuple(body),
+        notes=_letters_note(context) if lettered else (),
+        sheet=f"{_first_capital(words)} {label}",
+    )
+
+
+def _at_once(context: Context, rows: pd.DataFrame, factor: str, number: int) -> Table:
+    """Areas and yields: levels down, responses across."""
+    responses = list(dict.fromkeys(zip(rows["variable"], rows["measure"], strict=True)))
+    found = {
+        (row["level"], row["variable"], row["measure"]): row for row in rows.to_dict("records")
+    }
+    lettered = rows["letters"].notna().any()
+    words = factor_words(factor)
+    columns = [Column(title=_first_capital(words))]
+    for variable, measure in responses:
+        title = context.response(variable, measure, math.nan)
+        columns.append(
+            Column(title=title, kind=Kind.NUMBER, digits=context.digits(variable, measure))
+        )
+        if lettered:
+            columns.append(Column(title=f"{title}, letters", kind=Kind.LETTERS))
+    body: list[tuple[Cell, ...]] = []
+    for level in dict.fromkeys(rows["level"]):
+        cells: list[Cell] = [plain_line(str(level))]
+        for variable, measure in responses:
+            row = found[(level, variable, measure)]
+            cells.append(number_or_missing(row["mean"], "no plot was assessed"))
+            if lettered:
+                cells.append(row["letters"] or "")
+        body.append(tuple(cells))
+    of = f"the {words}" if words in _WORDS.values() else words
+    return Table(
+        key=f"factor-{number}-whole",
+        question=f"Means of each level of {of} over the whole trial",
+        columns=tuple(columns),
+        rows=tuple(body),
+        notes=_letters_note(context) if lettered else (),
+        sheet=f"{_first_capital(words)} whole trial",
+    )
+
+
+def _letters_note(context: Context) -> tuple[str, ...]:
+    settings = context.trial.settings
+    if settings.comparison in {Comparison.NONE, Comparison.DUNNETT}:
+        return ()
+    method = COMPARISONS.get(settings.comparison.value, settings.comparison.value)
+    return (
+        f"Levels that share a letter were not shown to differ ({method}, "
+        f"{write_share(settings.alpha)}, on the scale of analysis); that is not proof that they "
+        "are equal. The letter a marks the largest mean.",
+    )
+
+
+def factor_differences(context: Context) -> Iterator[Block]:
+    """Standard errors of the four kinds of difference in a split-plot or strip-plot."""
+    rows = context.table("factor_differences", "between", "se")
+    if rows.empty:
+        return
+    kinds = list(dict.fromkeys(rows["between"]))
+    found = {(*_key(row), row["between"]): row["se"] for row in rows.to_dict("records")}
+    responses = {_key(row): float(row["days_after"]) for row in rows.to_dict("records")}
+    yield Table(
+        key="factor-differences",
+        question="How sure is a difference? Standard errors, by what is compared",
+        columns=(
+            Column(title="Response"),
+            *(Column(title=_first_capital(kind), kind=Kind.NUMBER) for kind in kinds),
+        ),
+        rows=tuple(
+            (
+                context.response(key[0], key[1], day),
+                *(number_or_missing(found.get((*key, kind))) for kind in kinds),
+            )
+            for key, day in responses.items()
+        ),
+        notes=("On the scale of analysis. Degrees of freedom are in the tables file.",),
+        sheet="Factors standard errors",
+    )
