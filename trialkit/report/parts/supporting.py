@@ -1,0 +1,264 @@
+"""Beside the tests of each day: courses, planned contrasts, adjustment, incomplete blocks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import pandas as pd
+
+from trialkit.figures.identity import plain_line
+from trialkit.report.context import Context
+from trialkit.report.document import (
+    Block,
+    Cell,
+    Column,
+    Kind,
+    Paragraph,
+    Table,
+    number_or_missing,
+)
+from trialkit.report.numbers import write_share
+from trialkit.trial import Design
+
+_HOW = {
+    "Greenhouse-Geisser": "split-plot in time, degrees of freedom after Greenhouse and Geisser",
+    "REML, plot-autoregressive": "mixed model (REML), all plots and days kept",
+    "REML, compound-symmetry": "mixed model (REML), all plots and days kept",
+}
+
+
+def courses(context: Context) -> Iterator[Block]:
+    """Whether treatments differ in level and in course over the days after treatment."""
+    table = context.table("course_tests", "variable", "source", "chosen")
+    if table.empty:
+        return
+    rows = table[table["chosen"].eq(True)]
+    body: list[tuple[Cell, ...]] = []
+    for variable in dict.fromkeys(rows["variable"]):
+        own = {row["source"]: row for row in rows[rows["variable"] == variable].to_dict("records")}
+        level, course = own.get("treatment"), own.get("treatment:day")
+        if level is None or course is None:
+            continue
+        why = "too few plots were assessed on all days"
+        body.append(
+            (
+                context.variable_label(str(variable)),
+                number_or_missing(level["F"], why),
+                number_or_missing(level["p"], why),
+                number_or_missing(course["F"], why),
+                number_or_missing(course["p"], why),
+                _HOW.get(str(course["test"]), plain_line(str(course["test"]))),
+            )
+        )
+    if not body:
+        return
+    yield Table(
+        key="courses",
+        question="Over all days after treatment: do treatments differ in level, and in course?",
+        columns=(
+            Column(title="Variable"),
+            Column(title="Level, days averaged: F", kind=Kind.NUMBER, digits=2),
+            Column(title="p-value of level", kind=Kind.P_VALUE),
+            Column(title="Course over the days: F", kind=Kind.NUMBER, digits=2),
+            Column(title="p-value of course", kind=Kind.P_VALUE),
+            Column(title="How tested"),
+        ),
+        rows=tuple(body),
+        notes=(
+            "A small p-value of course says that the differences between treatments changed from "
+            "day to day. Days of one plot are not independent, which both ways of testing allow "
+            "for.",
+        ),
+        sheet="Courses",
+    )
+
+
+def planned(context: Context) -> Iterator[Block]:
+    """Comparisons that rates and roles of the treatments lay down."""
+    rows = context.table("contrasts", "contrast", "estimate", "p")
+    if rows.empty:
+        return
+    whole = rows[rows["measure"] != "count"]
+    shown = whole if not whole.empty else rows
+    level = write_share(1 - context.trial.settings.alpha)
+    body = tuple(
+        (
+            context.response(row["variable"], row["measure"], float(row["days_after"])),
+            plain_line(row["contrast"]),
+            number_or_missing(row["estimate"], "a treatment has no mean"),
+            number_or_missing(row["lower"]),
+            number_or_missing(row["upper"]),
+            number_or_missing(row["p"], "there is no error to test against"),
+        )
+        for row in shown.to_dict("records")
+    )
+    notes = _contrast_notes(rows)
+    trend = any("trend" in row for row in shown["contrast"])
+    yield Table(
+        key="planned",
+        question="How do rates, and the test treatments as a group, compare?",
+        columns=(
+            Column(title="Response"),
+            Column(title="Comparison"),
+            Column(title="Estimate", kind=Kind.NUMBER),
+            Column(title=f"{level} interval from", kind=Kind.NUMBER),
+            Column(title="to", kind=Kind.NUMBER),
+            Column(title="p-value", kind=Kind.P_VALUE),
+        ),
+        rows=body,
+        notes=(
+            *notes,
+            *(
+                (
+                    "A linear trend is the change with one unit of rate, a curvature the "
+                    "coefficient of the squared rate by which the course bends away from a line.",
+                )
+                if trend
+                else ()
+            ),
+            "These comparisons follow from the roles and rates in the list of treatments, not from "
+            "the data. Each is a question of its own; the p-values are not adjusted for their "
+            "number. Estimates are on the scale of analysis."
+            + ("" if whole.empty else " Single days are in the tables file."),
+        ),
+        sheet="Rates and groups",
+    )
+
+
+def _contrast_notes(rows: pd.DataFrame) -> list[str]:
+    """What each comparison compares; those of the same treatments together."""
+    names: dict[str, list[str]] = {}
+    for contrast, note in dict.fromkeys(zip(rows["contrast"], rows["note"], strict=True)):
+        if isinstance(note, str) and note:
+            names.setdefault(plain_line(note), []).append(plain_line(contrast))
+    notes = []
+    for note, contrasts in names.items():
+        joined = " and ".join(contrasts)
+        notes.append(f"{joined[:1].upper()}{joined[1:]}: {note}.")
+    return notes
+
+
+def adjusted(context: Context) -> Iterator[Block]:
+    """Days adjusted for the count before treatment: supporting, not replacing."""
+    rows = context.table("covariate", "slope", "p", "p_equal_slopes")
+    if rows.empty:
+        return
+    plain = {
+        (row["variable"], row["days_after"]): row["p"]
+        for row in context.table("responses", "variable", "p").to_dict("records")
+        if row["measure"] == "count"
+    }
+    why = "the counts before treatment do not vary"
+    body = tuple(
+        (
+            context.response(row["variable"], "count", float(row["days_after"])),
+            number_or_missing(row["slope"], why),
+            number_or_missing(row["p_slope"], why),
+            number_or_missing(row["p_equal_slopes"], "there are too few plots to tell"),
+            number_or_missing(plain.get((row["variable"], row["days_after"]))),
+            number_or_missing(row["p"], why),
+            number_or_missing(row["precision"], why),
+        )
+        for row in rows.to_dict("records")
+    )
+    yield Table(
+        key="adjusted",
+        question="Would adjusting for the count before treatment change the answer?",
+        columns=(
+            Column(title="Response"),
+            Column(title="Slope on the count before", kind=Kind.NUMBER, digits=2),
+            Column(title="p-value of the slope", kind=Kind.P_VALUE),
+            Column(title="p-value, slopes differ between treatments", kind=Kind.P_VALUE),
+            Column(title="p-value of treatments, as tested", kind=Kind.P_VALUE),
+            Column(title="p-value of treatments, adjusted", kind=Kind.P_VALUE),
+            Column(title="Precision gained, times", kind=Kind.NUMBER, digits=2),
+        ),
+        rows=body,
+        notes=(
+            "Analysis of covariance on the scale of analysis. It supports the tests above and "
+            "does not replace them. Precision is the variance of a difference without the "
+            "adjustment over that with it: above 1 the adjustment gained, below 1 it cost. Where "
+            "slopes differ between treatments one adjustment cannot serve all of them. Adjusted "
+            "means are in the tables file.",
+        ),
+        sheet="Adjusted tests",
+    )
+
+
+def recovered(context: Context) -> Iterator[Block]:
+    """Trials in incomplete blocks: tests that use the information between blocks as well."""
+    rows = context.table("recovered_tests", "p", "recovery")
+    if rows.empty:
+        return
+    plain = {
+        (row["variable"], row["measure"], _finite(row["days_after"])): row["p"]
+        for row in context.table("responses", "variable", "p").to_dict("records")
+    }
+    body = tuple(
+        (
+            context.response(row["variable"], row["measure"], float(row["days_after"])),
+            number_or_missing(
+                plain.get((row["variable"], row["measure"], _finite(row["days_after"]))),
+            ),
+            number_or_missing(row["p"], row["reason"]),
+            number_or_missing(row["recovery"], "blocks alone do not connect all treatments"),
+        )
+        for row in rows.to_dict("records")
+    )
+    yield Table(
+        key="recovered",
+        question="Incomplete blocks: what does the information between blocks add?",
+        columns=(
+            Column(title="Response"),
+            Column(title="p-value within blocks alone", kind=Kind.P_VALUE),
+            Column(title="p-value with blocks recovered", kind=Kind.P_VALUE),
+            Column(title="Precision gained, times", kind=Kind.NUMBER, digits=2),
+        ),
+        rows=body,
+        notes=(
+            "No block holds all treatments. The other tables compare treatments within blocks "
+            "alone; here blocks are taken as random (REML, degrees of freedom after Kenward and "
+            "Roger), so that their means count with the weight that they deserve. The means are "
+            "in the tables file.",
+        ),
+        sheet="Blocks recovered",
+    )
+
+
+def _finite(day: float) -> float:
+    return day if math.isfinite(day) else math.inf
+
+
+def how_supported(context: Context) -> Iterator[Block]:
+    """Say how designs with several errors, factorials and incomplete blocks were analysed."""
+    trial = context.trial
+    if trial.design is Design.SPLIT_PLOT:
+        yield Paragraph(
+            "Main plots are the units of the main factor, subplots those of the sub factor and of "
+            "both together, and each is tested against its own error. A difference of two "
+            "treatments has the standard error of the errors that stand in it, with "
+            "Satterthwaite's degrees of freedom. Where subplots are missing the response was "
+            "analysed as a mixed model by REML, with degrees of freedom after Kenward and Roger. "
+            "Days were not tested together."
+        )
+    elif trial.design is Design.STRIP_PLOT:
+        yield Paragraph(
+            "The strips of each factor are its units, the plots where they cross those of both "
+            "together, and each is tested against its own error. A difference of two treatments "
+            "has the standard error of the errors that stand in it, with Satterthwaite's degrees "
+            "of freedom. Where plots are missing the response was analysed as a mixed model by "
+            "REML, with degrees of freedom after Kenward and Roger. Days were not tested together."
+        )
+    elif not context.table("factor_means", "factor").empty:
+        names = " and ".join(plain_line(name) for name in trial.settings.factors)
+        yield Paragraph(
+            f"What the treatments explain was split into the factors {names}, which the settings "
+            "name; treatments without a level of them, as the untreated, stand outside and are "
+            "compared with the rest."
+        )
+    if not context.table("recovered_tests", "p").empty:
+        yield Paragraph(
+            "By plan no block holds all treatments. Treatments were compared within blocks, and "
+            "once more with blocks as random, which recovers the information between them."
+        )
