@@ -10,7 +10,19 @@ from typing import TYPE_CHECKING, Protocol
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Document, Section
-from trialkit.report.parts import annex, closing, effects, field, means, methods, pest
+from trialkit.report.parts import (
+    annex,
+    annex_statistics,
+    closing,
+    effects,
+    factors,
+    field,
+    means,
+    methods,
+    pest,
+    supporting,
+    trust,
+)
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
@@ -52,9 +64,27 @@ OUTLINE: tuple[Part, ...] = (
     Part("injury", "Injury to the crop", (effects.crop_injury,)),
     Part("yield", "Yield", (effects.yields,)),
     Part("means", "Means on every day", (means.all_means,)),
-    Part("tests", "Tests of treatments", (means.fits,)),
+    Part(
+        "tests",
+        "Tests of treatments",
+        (
+            means.fits,
+            factors.factor_tests,
+            factors.factor_means,
+            factors.factor_differences,
+            supporting.courses,
+            supporting.planned,
+            supporting.adjusted,
+            supporting.recovered,
+        ),
+    ),
+    Part(
+        "trust",
+        "How far the analysis can be trusted",
+        (trust.doubts, trust.checks, trust.reach, trust.samples),
+    ),
     Part("done", "How the trial was done", (methods.how_done, field.applications)),
-    Part("analysed", "How it was analysed", (methods.how_analysed,)),
+    Part("analysed", "How it was analysed", (methods.how_analysed, supporting.how_supported)),
     Part("field", "The field", (field.field_map,)),
     Part("plots", "Data of the plots", (field.plot_data,)),
     Part("warnings", "Warnings", (closing.warnings,)),
@@ -97,7 +127,7 @@ def compose(
         subtitle=", ".join(place),
         facts=methods.trial_facts(context),
         sections=tuple(_sections(context, OUTLINE)),
-        annex=tuple(annex.long_tables(context)),
+        annex=(*annex.long_tables(context), *annex_statistics.long_statistics(context)),
         made=context.made,
     )
 

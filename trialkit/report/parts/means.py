@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import pandas as pd
+
 from trialkit.figures.marks import DIFFERS, marks
 from trialkit.numerals import day as write_day
 from trialkit.report.context import COMPARISONS, SCALE_FORMULAS, SCALES, Context
@@ -48,11 +50,19 @@ def marks_note(context: Context, variable: str, measure: str, *, across: bool) -
 def _response_notes(context: Context, variable: str, measure: str) -> tuple[str, ...]:
     rows = context.rows("responses", variable, measure)
     notes = []
+    if len(set(rows["note"])) == 1:
+        return _distinct_notes(rows)
     for day, text in zip(rows["days_after"], rows["note"], strict=True):
         if isinstance(text, str) and text:
             where = "" if math.isnan(day) else f"Day {write_day(day)}: "
             notes.append(f"{where}{text[0].upper() if not where else text[0]}{text[1:]}.")
     return tuple(notes)
+
+
+def _distinct_notes(rows: pd.DataFrame) -> tuple[str, ...]:
+    """Each note once, as a sentence."""
+    texts = dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text)
+    return tuple(f"{text[0].upper()}{text[1:]}." for text in texts)
 
 
 def means_by_day(context: Context, variable: Variable) -> Table | None:
@@ -153,23 +163,9 @@ def fits(context: Context) -> Iterator[Block]:
     rows = context.table("responses", "variable", "F", "p")
     if rows.empty:
         return
-    anova = context.table("anova", "source", "df")
-    treatment_df = {
-        (variable, measure, -1e9 if math.isnan(day) else day): df
-        for variable, measure, day, source, df in zip(
-            anova["variable"],
-            anova["measure"],
-            anova["days_after"],
-            anova["source"],
-            anova["df"],
-            strict=True,
-        )
-        if source == "treatment"
-    }
     body: list[tuple[Cell, ...]] = []
     for row in rows.to_dict("records"):
         day = float(row["days_after"])
-        key = (row["variable"], row["measure"], -1e9 if math.isnan(day) else day)
         reason = row["note"]
         body.append(
             (
@@ -177,7 +173,7 @@ def fits(context: Context) -> Iterator[Block]:
                 SCALES.get(row["transform"], str(row["transform"])),
                 number_or_missing(row["n_plots"]),
                 number_or_missing(row["n_missing"]),
-                number_or_missing(treatment_df.get(key), reason),
+                number_or_missing(row["df_treatment"], reason),
                 number_or_missing(row["df_error"], reason),
                 number_or_missing(row["F"], reason),
                 number_or_missing(row["p"], reason),
@@ -193,7 +189,7 @@ def fits(context: Context) -> Iterator[Block]:
             Column(title="Plots used", kind=Kind.NUMBER, digits=0),
             Column(title="Plots missing", kind=Kind.NUMBER, digits=0),
             Column(title="Degrees of freedom, treatments", kind=Kind.NUMBER, digits=0),
-            Column(title="Degrees of freedom, error", kind=Kind.NUMBER, digits=0),
+            Column(title="Degrees of freedom, error", kind=Kind.NUMBER, digits=_df_digits(rows)),
             Column(title="F for treatments", kind=Kind.NUMBER, digits=2),
             Column(title="p-value", kind=Kind.P_VALUE),
             Column(title="Coefficient of variation, %", kind=Kind.NUMBER, digits=1),
@@ -201,8 +197,15 @@ def fits(context: Context) -> Iterator[Block]:
         rows=tuple(body),
         notes=(
             *(text for name, text in SCALE_FORMULAS.items() if name in set(rows["transform"])),
+            *(_distinct_notes(rows) if rows["F"].notna().all() else ()),
             "The p-value is the chance of an F as large as this, or larger, if treatments made "
             "no difference. The coefficient of variation is that of the scale of analysis.",
         ),
         sheet="Analysis of variance",
     )
+
+
+def _df_digits(rows: pd.DataFrame) -> int:
+    """One decimal where degrees of freedom are not whole, as in designs with several errors."""
+    known = rows["df_error"].dropna()
+    return 0 if bool((known == known.round()).all()) else 1

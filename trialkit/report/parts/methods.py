@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from datetime import timedelta
+from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
+from trialkit.numerals import number
 from trialkit.report.context import CONTROL_METHODS, Context
 from trialkit.report.document import (
     Block,
@@ -46,6 +48,8 @@ _SOURCES = {
     Design.CRD: "treatments",
     Design.RCBD: "blocks and treatments",
     Design.LATIN: "rows, columns and treatments",
+    Design.SPLIT_PLOT: "main plots, subplots and the factors put on them",
+    Design.STRIP_PLOT: "strips, the plots where they cross and the factors put on them",
 }
 
 
@@ -261,9 +265,28 @@ def _choices(context: Context) -> tuple[tuple[str, str], ...]:
     if rows.empty:
         return ()
     return tuple(
-        (f"Scale for {context.variable_label(name)}", plain_line(rule))
-        for name, rule in zip(rows["variable"], rows["rule"], strict=True)
-        if isinstance(rule, str) and rule
+        (
+            f"Scale for {context.variable_label(row['variable'])}",
+            plain_line(row["rule"]) + _power_text(row),
+        )
+        for row in rows.to_dict("records")
+        if isinstance(row["rule"], str) and row["rule"]
+    )
+
+
+def _power_text(row: Mapping[Hashable, Any]) -> str:
+    """Say which power Box and Cox's profile would take, as a second opinion."""
+    power, lower, upper = (
+        float(row.get(name, math.nan)) for name in ("power", "power_lower", "power_upper")
+    )
+    if not math.isfinite(power):
+        return ""
+    limits = ""
+    if math.isfinite(lower) and math.isfinite(upper):
+        limits = f" (95 % limits {number(lower)} to {number(upper)})"
+    return (
+        f" The most likely power after Box and Cox is {number(power)}{limits}, where 0 stands for "
+        "the logarithm, 0.5 for the square root and 1 for no transform."
     )
 
 
