@@ -73,6 +73,32 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "Benjamini Y & Hochberg Y (1995). Journal of the Royal Statistical Society B 57, "
             "289-300. False discovery rate."
         ),
+        "additivity": Reference(
+            "Tukey JW (1949). Biometrics 5, 232-242. One degree of freedom for non-additivity."
+        ),
+        "scatter": Reference(
+            "Brown MB & Forsythe AB (1974). Journal of the American Statistical Association 69, "
+            "364-367. Equal variances."
+        ),
+        "normality": Reference(
+            "Shapiro SS & Wilk MB (1965). Biometrika 52, 591-611. Test of normality."
+        ),
+        "box-cox": Reference(
+            "Box GEP & Cox DR (1964). Journal of the Royal Statistical Society B 26, 211-252. "
+            "Choice of a power."
+        ),
+        "covariance": Reference("Cochran WG (1957). Biometrics 13, 261-281. Covariance analysis."),
+        "greenhouse-geisser": Reference(
+            "Greenhouse SW & Geisser S (1959). Psychometrika 24, 95-112. Degrees of freedom over "
+            "days."
+        ),
+        "kenward-roger": Reference(
+            "Kenward MG & Roger JH (1997). Biometrics 53, 983-997. Degrees of freedom under REML."
+        ),
+        "recovered": Reference(
+            "Patterson HD & Thompson R (1971). Biometrika 58, 545-554. Recovery of the information "
+            "between blocks."
+        ),
         "letters": Reference(
             "Piepho HP (2004). Journal of Computational and Graphical Statistics 13, 456-466. "
             "Letters for pairwise comparisons."

@@ -87,6 +87,30 @@ def used_references(context: Context) -> set[str]:
     slopes = context.table("choices", "slope").get("slope")
     if slopes is not None and slopes.notna().any():
         keys.add("taylor")
+    return keys | _supporting_references(context)
+
+
+def _supporting_references(context: Context) -> set[str]:
+    """Find the methods of the checks and of what stands beside the tests."""
+    keys: set[str] = set()
+    checks = context.table("diagnostics", "check", "p")
+    if not checks.empty:
+        made = set(checks.loc[checks["p"].notna(), "check"])
+        names = {"equal scatter": "scatter", "normality": "normality", "additivity": "additivity"}
+        keys |= {key for check, key in names.items() if check in made}
+    powers = context.table("choices", "power").get("power")
+    if powers is not None and powers.notna().any():
+        keys.add("box-cox")
+    if not context.table("covariate", "slope").empty:
+        keys.add("covariance")
+    tests = set(context.table("course_tests", "test").get("test", ()))
+    if "Greenhouse-Geisser" in tests:
+        keys.add("greenhouse-geisser")
+    notes = " ".join(str(note) for note in context.table("responses", "note").get("note", ()))
+    if any(str(test).startswith("REML") for test in tests) or "Kenward" in notes:
+        keys.add("kenward-roger")
+    if not context.table("recovered_tests", "p").empty:
+        keys |= {"recovered", "kenward-roger"}
     return keys
 
 
