@@ -28,6 +28,7 @@ from trialkit.findings.products import (
     resurgence_findings,
 )
 from trialkit.findings.sentences import Finding
+from trialkit.findings.supporting import course_findings, doubt_findings
 
 #: In the order in which a reader wants them.
 TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
@@ -45,8 +46,10 @@ TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
     mixture_findings,
     neighbour_findings,
     difference_findings,
+    course_findings,
     pressure_findings,
     programme_findings,
+    doubt_findings,
 )
 
 
