@@ -15,6 +15,7 @@ from trialkit.inference.layouts import Layout
 from trialkit.inference.repeated import RepeatedFit, repeated_measures
 from trialkit.inference.repeated_reml import StructureName, repeated_reml
 from trialkit.inference.transforms import forward
+from trialkit.trial import VariableRole
 
 #: The lines of the table: treatments with days averaged, and their courses over the days.
 LEVEL, COURSE = "treatment", "treatment:day"
@@ -30,9 +31,10 @@ def course_table(basis: Basis) -> pd.DataFrame:
     """Test of level and course of every variable with two days or more after treatment.
 
     Where all plots were assessed on all days, a split-plot in time with the degrees of freedom of
-    Greenhouse and Geisser (chosen) and of Huynh and Feldt; where plots miss days, REML with
-    days correlated by their distance and all observations (chosen), and the split-plot in time
-    of the complete plots beside it. Not in split-plots and strip-plots, whose plots do not all
+    Greenhouse and Geisser (chosen) and of Huynh and Feldt; where plots miss days, for pests REML
+    with days correlated by their distance and all observations (chosen), and the split-plot in
+    time of the complete plots beside it; other variables keep to the complete plots, since REML
+    takes half a second a variable. Not in split-plots and strip-plots, whose plots do not all
     have one error.
     """
     if basis.tested is None or basis.tested.strata is not None:
@@ -43,7 +45,8 @@ def course_table(basis: Basis) -> pd.DataFrame:
         values = forward(scale_of(basis, item), item.values[:, after])
         kept = np.isfinite(values).any(axis=0)
         if kept.sum() >= 2:
-            rows = _tests(basis.plan.layout, values[:, kept], item.days[after][kept])
+            pest = item.variable.role is VariableRole.PEST
+            rows = _tests(basis.plan.layout, values[:, kept], item.days[after][kept], reml=pest)
             named += [(item.variable.name, row) for row in rows]
     columns: dict[str, Sized] = {
         name: [row[i] for _, row in named]
@@ -52,10 +55,10 @@ def course_table(basis: Basis) -> pd.DataFrame:
     return make_table("course_tests", {"variable": [name for name, _ in named], **columns})
 
 
-def _tests(layout: Layout, values: FloatArray, days: FloatArray) -> list[_Row]:
+def _tests(layout: Layout, values: FloatArray, days: FloatArray, *, reml: bool) -> list[_Row]:
     univariate = repeated_measures(layout, values, days)
     missing = bool(np.isnan(values).any())
-    by_reml = _reml(layout, values, days) if missing else []
+    by_reml = _reml(layout, values, days) if missing and reml else []
     return [*_univariate(univariate, chosen=not by_reml), *by_reml]
 
 
