@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
@@ -191,4 +192,6 @@ def _main(
 
 def main() -> None:
     """Run the command line."""
+    # The matrices of a trial are small: threads of the linear algebra cost more than they gain.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     app()
