@@ -63,7 +63,7 @@ def test_numbers_as_text_and_ids_as_numbers(folder, book, sheets):
 
 def test_real_dates(folder, book, sheets, check):
     plain = read_trial(folder())
-    dates = {-1: date(2025, 6, 11), 7: datetime(2025, 6, 19)}  # noqa: DTZ001
+    dates = {-1: date(2025, 6, 11), 7: datetime(2025, 6, 19)}
     sheets["Counts"] = [["plot", "Date of count", "aphids"]] + [
         [plot, dates[day], value] for plot, day, value in sheets["Counts"][1:]
     ]

@@ -6,6 +6,7 @@ import io
 import re
 import warnings
 import zipfile
+from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
@@ -135,9 +136,9 @@ def _load(data: bytes, name: str, ledger: Ledger) -> tuple[Grid, ...]:
                 if formulas is None:
                     formulas = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
                 unstored = _formula_cells(formulas[sheet.title])
+            _warn_beyond(sheet, name, ledger)
             rows = tuple(_rows(sheet, unstored))
             grids.append(Grid(file=name, sheet=sheet.title, rows=rows, merged=merged))
-            _warn_beyond(sheet, name, ledger)
         book.close()
         if formulas is not None:
             formulas.close()
@@ -173,18 +174,25 @@ def _number(letters: bytes) -> int:
 def _formula_cells(sheet: Any) -> set[tuple[int, int]]:
     return {
         (cell.row, cell.column)
-        for row in sheet.iter_rows(max_row=MAX_ROWS, max_col=MAX_COLUMNS)
-        for cell in row
+        for row in _raw_rows(sheet)
+        for cell in row[:MAX_COLUMNS]
         if cell.value is not None and cell.data_type == "f"
     }
 
 
+def _raw_rows(sheet: Any) -> Iterator[tuple[Any, ...]]:
+    """Rows that are no wider than their last cell; a stray cell far out costs nothing then."""
+    sheet.reset_dimensions()
+    rows: Iterator[tuple[Any, ...]] = sheet.iter_rows(max_row=MAX_ROWS)
+    return rows
+
+
 def _rows(sheet: Any, formulas: set[tuple[int, int]]) -> list[Row]:
     rows: list[Row] = []
-    for number, row in enumerate(sheet.iter_rows(max_row=MAX_ROWS, max_col=MAX_COLUMNS), 1):
+    for number, row in enumerate(_raw_rows(sheet), 1):
         cells: list[Cell] = []
         filled = 0
-        for index, source in enumerate(row, 1):
+        for index, source in enumerate(row[:MAX_COLUMNS], 1):
             cell = _cell(source, number, index, formulas)
             cells.append(cell)
             if cell.text:
