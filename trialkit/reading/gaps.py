@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, quoted
 from trialkit.reading.observations import Record
 
+_Assessment = tuple[str, float]
 
-def warn_missing(
-    records: Sequence[Record], plots: Sequence[str], places: Mapping[str, Place], ledger: Ledger
-) -> None:
-    """Warn of plots of the plan without a value on a day on which others have one."""
-    have: dict[tuple[str, float], set[str]] = {}
-    for record in records:
-        if record.value == record.value:
-            have.setdefault((record.variable, record.day), set()).add(record.plot)
+
+def warn_missing(records: Sequence[Record], plots: Sequence[str], ledger: Ledger) -> None:
+    """Warn of plots of the plan without a value on a day on which others have one.
+
+    The same plots missing in several variables or on several days are told once.
+    """
+    have, places = _by_assessment(records)
     days_by_lost: dict[tuple[str, tuple[str, ...]], list[float]] = {}
-    first = {name: rank for rank, (name, _) in enumerate(reversed(have))}
-    for (variable, day), there in sorted(
-        have.items(), key=lambda item: (-first[item[0][0]], item[0][1])
-    ):
+    for variable, day in _in_order(have):
+        there = have[variable, day]
         lost = tuple(plot for plot in plots if plot not in there)
         if lost:
             days_by_lost.setdefault((variable, lost), []).append(day)
@@ -31,40 +29,24 @@ def warn_missing(
     for (lost, at), variables in together.items():
         on = "day" if len(at) == 1 else "days"
         when = f" on {on} {listing([f'{day:g}' for day in at], 12)}"
-        _tell_missing(variables, lost, when, places, ledger)
+        where = _common(places[variable, day] for variable in variables for day in at)
+        tell_missing(variables, lost, when, where, ledger)
 
 
-def warn_missing_yields(
-    records: Sequence[Record], plots: Sequence[str], places: Mapping[str, Place], ledger: Ledger
-) -> None:
+def warn_missing_yields(records: Sequence[Record], plots: Sequence[str], ledger: Ledger) -> None:
     """Warn of plots of the plan without a yield where others have one."""
-    have: dict[str, set[str]] = {}
-    for record in records:
-        if record.value == record.value:
-            have.setdefault(record.variable, set()).add(record.plot)
-    for variable, there in have.items():
-        warn_missing_of(variable, [p for p in plots if p not in there], places, ledger)
+    have, places = _by_assessment(records)
+    for (variable, day), there in have.items():
+        lost = [plot for plot in plots if plot not in there]
+        if lost:
+            tell_missing([variable], lost, "", places[variable, day], ledger)
 
 
-def warn_missing_of(
-    variable: str, lost: Sequence[str], places: Mapping[str, Place], ledger: Ledger
+def tell_missing(
+    variables: Sequence[str], lost: Sequence[str], when: str, place: Place, ledger: Ledger
 ) -> None:
-    """Warn of plots without a value of a variable that is measured once."""
-    if lost:
-        _tell_missing([variable], lost, "", places, ledger)
-
-
-def _tell_missing(
-    variables: Sequence[str],
-    lost: Sequence[str],
-    when: str,
-    places: Mapping[str, Place],
-    ledger: Ledger,
-) -> None:
+    """Warn of plots without a value."""
     word, verb = ("Plot", "has") if len(lost) == 1 else ("Plots", "have")
-    place = places.get(variables[0])
-    if place is not None and len(variables) > 1:
-        place = Place(place.file, place.sheet, place.row)
     ledger.warn(
         "missing-plots",
         f"{word} {listing(lost)} {verb} no value of {listing(map(quoted, variables))}{when}.",
@@ -73,24 +55,62 @@ def _tell_missing(
     )
 
 
-def warn_samples(records: Sequence[Record], places: Mapping[str, Place], ledger: Ledger) -> None:
+def warn_samples(records: Sequence[Record], ledger: Ledger) -> None:
     """Warn where plots have unequal numbers of samples on a day."""
-    numbers: dict[tuple[str, float], dict[str, int]] = {}
-    for record in records:
-        if record.value == record.value and record.sample is not None:
-            plots = numbers.setdefault((record.variable, record.day), {})
-            plots[record.plot] = plots.get(record.plot, 0) + 1
-    for (variable, day), plots in sorted(numbers.items()):
+    sampled = [record for record in records if record.sample is not None]
+    have, places = _by_assessment(sampled)
+    told: dict[tuple[float, int, str], list[str]] = {}
+    for variable, day in _in_order(have):
+        plots = have[variable, day]
         counts = sorted(plots.values())
         if counts[0] == counts[-1]:
             continue
         usual = max(set(counts), key=counts.count)
-        odd = [f"{plot} ({n})" for plot, n in plots.items() if n != usual]
+        odd = listing(f"{plot} ({n})" for plot, n in plots.items() if n != usual)
+        told.setdefault((day, usual, odd), []).append(variable)
+    for (day, usual, odd), variables in told.items():
         ledger.warn(
             "unequal-samples",
-            f"Numbers of samples of '{variable}' differ on day {day:g}: most plots have {usual}; "
-            f"others are {listing(odd)}.",
+            f"Numbers of samples of {listing(map(quoted, variables))} differ on day {day:g}: most "
+            f"plots have {usual}; others are {odd}.",
             "Nothing needs to be done if that is so; each plot counts once, with the mean of its "
             "samples.",
-            places.get(variable),
+            _common(places[variable, day] for variable in variables),
         )
+
+
+def _by_assessment(
+    records: Sequence[Record],
+) -> tuple[dict[_Assessment, dict[str, int]], dict[_Assessment, Place]]:
+    """Number of values of each plot in each assessment, and the heading over its first value."""
+    have: dict[_Assessment, dict[str, int]] = {}
+    places: dict[_Assessment, Place] = {}
+    for record in records:
+        if record.value == record.value:
+            key = (record.variable, record.day)
+            if key not in have:
+                have[key] = {}
+                table = record.table
+                places[key] = table.header_place(table.columns[record.cell.column - 1])
+            have[key][record.plot] = have[key].get(record.plot, 0) + 1
+    return have, places
+
+
+def _in_order(assessments: Iterable[_Assessment]) -> list[_Assessment]:
+    """Variables as they were met, days in order."""
+    rank: dict[str, int] = {}
+    for variable, _ in assessments:
+        rank.setdefault(variable, len(rank))
+    return sorted(assessments, key=lambda item: (rank[item[0]], item[1]))
+
+
+def _common(places: Iterable[Place]) -> Place:
+    """Return the one place, or what several have in common."""
+    found = list(dict.fromkeys(places))
+    first = found[0]
+    if len(found) == 1:
+        return first
+    row = first.row if all(place.row == first.row for place in found) else None
+    if any((place.file, place.sheet) != (first.file, first.sheet) for place in found):
+        return Place(first.file)
+    return Place(first.file, first.sheet, row)

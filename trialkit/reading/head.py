@@ -138,7 +138,12 @@ def _read_key(entry: Entry, head: Head, ledger: Ledger) -> None:
     else:
         _keep_extra(entry, written, head, ledger)
         return
-    ledger.understand(entry.source, written, f"{key}: {as_text(entry.value)}")
+    taken = as_text(entry.value)
+    if key == "applied" and head.applied is not None:
+        taken = head.applied.isoformat()
+    elif key == "design" and head.design is not None:
+        taken = head.design.value
+    ledger.understand(entry.source, written, taken)
 
 
 def _keep_extra(entry: Entry, written: str, head: Head, ledger: Ledger) -> None:
@@ -189,9 +194,7 @@ def _read_variable(entry: Entry, head: Head, ledger: Ledger) -> None:
         declared.threshold = _number(entry, ledger, lambda v: v >= 0, "0 or more")
     elif text := as_text(entry.value):
         setattr(declared, key, text)
-    ledger.understand(
-        entry.source, ".".join(entry.path), f"{key} of {name}: {as_text(entry.value)}"
-    )
+    ledger.understand(entry.source, ".".join(entry.path), as_text(entry.value))
 
 
 def _setting_readers() -> Mapping[str, Callable[[Entry, Ledger], Any]]:
@@ -235,7 +238,7 @@ def _read_setting(entry: Entry, chosen: dict[str, Any], ledger: Ledger) -> None:
     value = readers[key](entry, ledger)
     if value is not None:
         chosen[key] = value
-        ledger.understand(entry.source, ".".join(entry.path), f"{key}: {as_text(entry.value)}")
+        ledger.understand(entry.source, ".".join(entry.path), as_text(entry.value))
 
 
 def _choice(entry: Entry, words: type[E], ledger: Ledger) -> E | None:

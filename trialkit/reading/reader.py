@@ -20,8 +20,8 @@ from trialkit.reading.frames import (
     yields_frame,
 )
 from trialkit.reading.gaps import (
+    tell_missing,
     warn_missing,
-    warn_missing_of,
     warn_missing_yields,
     warn_samples,
 )
@@ -274,14 +274,12 @@ def _check_gaps(
     plots: list[str],
     ledger: Ledger,
 ) -> None:
-    places = {name: found.place for name, found in draft.names.found.items()}
-    warn_missing(counts, plots, places, ledger)
-    warn_samples(counts, places, ledger)
-    warn_missing_yields(yields, plots, places, ledger)
-    if draft.harvest:
-        lost = [plot for plot in plots if plot not in draft.harvest]
-        places["harvested mass"] = draft.harvest_place
-        warn_missing_of("harvested mass", lost, places, ledger)
+    warn_missing(counts, plots, ledger)
+    warn_samples(counts, ledger)
+    warn_missing_yields(yields, plots, ledger)
+    lost = [plot for plot in plots if plot not in draft.harvest]
+    if draft.harvest and lost:
+        tell_missing(["harvested mass"], lost, "", draft.harvest_place, ledger)
     if not counts and not yields and not draft.harvest and not ledger.failed:
         ledger.warn(
             "no-values",
