@@ -260,6 +260,21 @@ def log_working(counts: FloatArray, dispersion: FloatArray) -> Working:
     return working
 
 
+def log_newton(counts: FloatArray, dispersion: FloatArray) -> Working:
+    """Working values as in ``log_working``, with the curvature observed in place of expected.
+
+    Leads to the same fit in far fewer steps where counts are very uneven, but only from a start
+    that is near.
+    """
+
+    def working(predictor: FloatArray) -> tuple[FloatArray, FloatArray]:
+        mean = np.exp(predictor)
+        crowding, weight = 1.0 + dispersion * mean, 1.0 + dispersion * counts
+        return mean * weight / crowding**2, (counts - mean) * crowding / (mean * weight)
+
+    return working
+
+
 def logit_working(shares: FloatArray, variance_factor: FloatArray) -> Working:
     """Weights for a logit link and the variance ``factor * mean * (1 - mean)``.
 
@@ -283,13 +298,13 @@ def log_start(model: Effects, counts: FloatArray, live: BoolArray) -> FloatArray
     filled = np.where(live, counts, 0.0)
     number = np.maximum(live.sum(axis=0), 1)
     grand = np.maximum(filled.sum(axis=0) / number, 1e-12)
-    start = np.zeros(counts.shape) + np.log(grand)
+    start: FloatArray = np.zeros(counts.shape) + np.log(grand)
     for _, first, after in model.sources:
         columns = model.columns[:, first:after]
         plots = columns.T @ live.astype(float)
         mean = (columns.T @ filled) / np.maximum(plots, 1.0)
         effect = np.log(np.maximum(mean, 1e-12) / grand)
-        start = start + columns @ np.where(mean > 0.0, effect, 0.0)
+        start += columns @ np.where(mean > 0.0, effect, 0.0)
     return np.where(live, start, 0.0)
 
 

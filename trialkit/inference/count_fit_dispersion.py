@@ -9,7 +9,7 @@ were fitted and is nearly free of bias with four plots a treatment.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -18,9 +18,11 @@ from scipy import special
 from trialkit.inference.count_fit import (
     Effects,
     Scaffold,
+    WorkingFit,
     information,
     iterate,
     live_plots,
+    log_newton,
     log_start,
     log_working,
     regular,
@@ -32,6 +34,9 @@ DispersionRule = Literal["moments", "likelihood", "adjusted"]
 
 LARGEST = 30.0
 _POISSON = 1e-9
+# Dispersions looked at before the search of the top, and the most turns of that search.
+_NODES = 11
+_TURNS = 25
 
 
 def log_likelihood(counts: FloatArray, mean: FloatArray, dispersion: FloatArray) -> FloatArray:
@@ -81,18 +86,19 @@ def pearson_root(
     (m,) float array
         0 where the chi-square under the Poisson variance does not exceed ``df``; at most 30.
     """
-
-    def excess(dispersion: FloatArray) -> FloatArray:
-        value: FloatArray = (squares / (mean + dispersion * mean**2)).sum(axis=0) - df
-        return value
-
-    low = np.full(df.shape, np.log(1e-10))
-    high = np.full(df.shape, np.log(LARGEST))
+    dispersion = np.zeros(df.shape)
     for _ in range(iterations):
-        middle = 0.5 * (low + high)
-        above = excess(np.exp(middle)) > 0.0
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.where(excess(np.zeros_like(df)) <= 0.0, 0.0, np.exp(0.5 * (low + high)))
+        variance = mean + dispersion * mean**2
+        part = squares / variance
+        excess = part.sum(axis=0) - df
+        fall = (part * mean**2 / variance).sum(axis=0)
+        # The chi-square falls and is hollow along the dispersion: steps from the left never
+        # pass the root.
+        step = np.maximum(excess, 0.0) / np.where(fall > 0.0, fall, 1.0)
+        before, dispersion = dispersion, np.minimum(dispersion + step, LARGEST)
+        if np.all(dispersion - before <= 1e-12 * dispersion):
+            break
+    return dispersion
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -191,15 +197,8 @@ def by_moments(problem: Problem, df: FloatArray, *, rounds: int = 50) -> FloatAr
     dispersion = np.zeros(df.shape)
     predictor = problem.start
     for turn in range(rounds):
-        fit = iterate(
-            problem.model,
-            problem.frame,
-            problem.live,
-            predictor,
-            log_working(problem.counts, dispersion),
-            iterations=20 if turn == 0 else 3,
-        )
-        predictor = fit.predictor
+        turns = {"scoring": 6, "newton": 4} if turn == 0 else {"scoring": 0, "newton": 2}
+        predictor = settle(problem, dispersion, predictor, **turns).predictor
         mean = np.exp(predictor)
         squares = np.where(problem.live, (problem.counts - mean) ** 2, 0.0)
         update = pearson_root(squares, mean, safe_df)
@@ -208,6 +207,73 @@ def by_moments(problem: Problem, df: FloatArray, *, rounds: int = 50) -> FloatAr
         if moved < 1e-10:
             break
     return dispersion
+
+
+def settle(
+    problem: Problem,
+    dispersion: FloatArray,
+    start: FloatArray,
+    *,
+    scoring: int = 4,
+    newton: int = 60,
+) -> WorkingFit:
+    """Fit means at a given dispersion: a few steps of scoring, then Newton's.
+
+    The weights of the fit are the expected ones.
+    """
+    model, frame, live = problem.model, problem.frame, problem.live
+    expected = log_working(problem.counts, dispersion)
+    if scoring:
+        start = iterate(model, frame, live, start, expected, iterations=scoring).predictor
+    observed = log_newton(problem.counts, dispersion)
+    fit = iterate(model, frame, live, start, observed, iterations=newton)
+    weights, _ = expected(fit.predictor)
+    return replace(fit, weights=np.where(live, weights, 0.0))
+
+
+def slope(
+    problem: Problem, fit: WorkingFit, dispersion: FloatArray, *, adjusted: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Slope of the (adjusted) profile log-likelihood along the log of the dispersion.
+
+    Parameters
+    ----------
+    problem : Problem
+    fit : WorkingFit
+        The fit at the dispersion.
+    dispersion : (m,) float array, positive
+    adjusted : bool
+
+    Returns
+    -------
+    slope : (m,) float array
+    drift : (n, m) float array
+        How the linear predictor of the fit moves with the log of the dispersion.
+
+    Notes
+    -----
+    Along the profile the likelihood changes only through the dispersion itself. The adjustment
+    changes through the weights, directly and as the fitted means move.
+    """
+    live, counts, columns = problem.live, problem.counts, problem.model.columns
+    mean = np.where(live, np.exp(fit.predictor), 1.0)
+    k = 1.0 / dispersion
+    crowding = 1.0 + dispersion * mean
+    by_k = special.digamma(counts + k) - special.digamma(k) - np.log(crowding)
+    by_k += 1.0 - (counts + k) / (mean + k)
+    direct: FloatArray = -k * np.where(live, by_k, 0.0).sum(axis=0)
+    pull = np.where(live, -(counts - mean) * mean / crowding**2, 0.0)
+    observed = np.where(live, mean * (1.0 + dispersion * counts) / crowding**2, 0.0)
+    matrix, _ = regular(problem.frame, information(problem.model, observed))
+    right = (columns.T @ pull).T[:, :, None]
+    drift = np.where(live, columns @ np.linalg.solve(matrix, right)[:, :, 0].T, 0.0)
+    if adjusted:
+        matrix, _ = regular(problem.frame, information(problem.model, fit.weights))
+        inverse = np.linalg.inv(matrix).reshape(matrix.shape[0], -1)
+        change = np.where(live, (mean * drift - mean**2) / crowding**2, 0.0)
+        hat = problem.model.products @ inverse.T
+        direct = direct - 0.5 * dispersion * (hat * change).sum(axis=0)
+    return direct, drift * dispersion
 
 
 def by_likelihood(
@@ -224,42 +290,64 @@ def by_likelihood(
         One dispersion for all responses: the profiles are summed.
     smallest : float
         Dispersions below it are given as 0.
+
+    Notes
+    -----
+    A profile may have several tops: the highest of a row of dispersions is taken, and the root
+    of the slope beside it is found by false position, each fit starting where the drift of the
+    last one puts it.
     """
-    n_responses = problem.live.shape[1]
-    ends = np.log(np.array([smallest, LARGEST]))
-    nodes = np.linspace(ends[0], ends[1], 22)
-    predictor = problem.start
-    heights: list[FloatArray] = []
-    starts: list[FloatArray] = []
+    size = problem.live.shape[1]
+    first, last = np.log(smallest), np.log(LARGEST)
+    nodes = np.linspace(first, last, _NODES)
 
-    def height(log_dispersion: FloatArray, start: FloatArray, iterations: int) -> FloatArray:
-        nonlocal predictor
-        plots, penalty, predictor = profile(
-            problem, np.exp(log_dispersion), start, iterations=iterations, adjusted=adjusted
-        )
-        value = plots.sum(axis=0) - penalty
-        return np.full(value.shape, value.sum()) if pooled else value
+    def step(
+        place: FloatArray, start: FloatArray, steps: int, scoring: int = 0
+    ) -> tuple[FloatArray, ...]:
+        dispersion = np.exp(place)
+        fit = settle(problem, dispersion, start, scoring=scoring, newton=steps)
+        rise, drift = slope(problem, fit, dispersion, adjusted=adjusted)
+        mean = np.exp(fit.predictor)
+        plots = np.where(problem.live, log_likelihood(problem.counts, mean, dispersion), 0.0)
+        height = plots.sum(axis=0)
+        if adjusted:
+            height = height - adjustment(problem, fit.weights)
+        if pooled:
+            height = np.full(size, height.sum())
+            rise = np.full(size, rise.sum())
+        return height, rise, fit.predictor, drift
 
+    path: list[tuple[FloatArray, ...]] = []
+    start = problem.start
     for i, node in enumerate(nodes):
-        heights.append(height(np.full(n_responses, node), predictor, 15 if i == 0 else 6))
-        starts.append(predictor)
-    top = np.argmax(np.array(heights), axis=0)
-    start = np.take_along_axis(np.array(starts), top[None, None, :], axis=0)[0]
-    step = nodes[1] - nodes[0]
-    low = np.maximum(nodes[top] - step, ends[0])
-    high = np.minimum(nodes[top] + step, ends[1])
-    golden = 0.5 * (np.sqrt(5.0) - 1.0)
-    left, right = high - golden * (high - low), low + golden * (high - low)
-    at_left, at_right = height(left, start, 15), height(right, start, 15)
-    for _ in range(38):
-        falls = at_left > at_right
-        low, high = np.where(falls, low, left), np.where(falls, right, high)
-        new = np.where(falls, high - golden * (high - low), low + golden * (high - low))
-        at_new = height(new, predictor, 8)
-        left, right = np.where(falls, new, right), np.where(falls, left, new)
-        at_left, at_right = (
-            np.where(falls, at_new, at_right),
-            np.where(falls, at_left, at_new),
+        path.append(step(np.full(size, node), start, 2, 0 if i else 6))
+        start = path[-1][2] + path[-1][3] * (nodes[1] - nodes[0])
+    heights, rises, predictors, drifts = (np.array(part) for part in zip(*path, strict=True))
+    top = np.argmax(heights, axis=0)
+    index = np.arange(size)
+    # The top lies after the best node where the profile rises there, else before it.
+    left = np.clip(np.where(rises[top, index] > 0.0, top, top - 1), 0, _NODES - 2)
+    low, high = nodes[left], nodes[left + 1]
+    at_low, at_high = rises[left, index], rises[left + 1, index]
+    place, predictor, drift = nodes[top], predictors[top, :, index].T, drifts[top, :, index].T
+    for turn in range(_TURNS):
+        inside = at_low - at_high
+        share = np.where(inside > 0.0, at_low / np.where(inside > 0.0, inside, 1.0), 0.5)
+        new = low + np.clip(share, 0.0, 1.0) * (high - low)
+        moved = np.abs(new - place).max(initial=0.0)
+        start = predictor + drift * (new - place)
+        place = new
+        _, rise, predictor, drift = step(place, start, 3 if turn == 0 else 2)
+        above = rise > 0.0
+        # Anderson and Bjorck: the end that stays loses weight, so that both ends close in.
+        stays = np.where(above, at_low, at_high)
+        shrink = 1.0 - rise / np.where(stays == 0.0, 1.0, stays)
+        shrink = np.where((shrink > 0.0) & (shrink < 1.0), shrink, 0.5)
+        low, high = np.where(above, place, low), np.where(above, high, place)
+        at_low, at_high = (
+            np.where(above, rise, shrink * at_low),
+            np.where(above, shrink * at_high, rise),
         )
-    best = 0.5 * (low + high)
-    return np.where(best < ends[0] + 1e-3, 0.0, np.exp(best))
+        if moved < 1e-9:
+            break
+    return np.where(place < first + 1e-3, 0.0, np.exp(place))

@@ -1,0 +1,305 @@
+"""Log-linear models of counts in designed experiments: Poisson, quasi-Poisson, negative binomial.
+
+Each treatment multiplies the mean, each block (row, column) does too. All responses of an
+experiment are fitted at once, each with its own missing plots. A treatment whose plots are all
+zero has the fitted mean 0 and leaves the fit of the others as it was. The likelihood has no
+standard error for it; a limit comes from elsewhere, as from ``joint_draws``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy import special
+
+from trialkit.inference.count_fit import (
+    WorkingFit,
+    effects,
+    information,
+    regular,
+    scaffold,
+)
+from trialkit.inference.count_fit_dispersion import (
+    DispersionRule,
+    Problem,
+    by_likelihood,
+    by_moments,
+    deviance,
+    log_likelihood,
+    pearson_root,
+    pose,
+    settle,
+)
+from trialkit.inference.layouts import BoolArray, FloatArray, Layout
+
+Family = Literal["poisson", "quasi-poisson", "negative-binomial"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DevianceLine:
+    """One line of an analysis of deviance: what a factor adds to those above it.
+
+    Attributes
+    ----------
+    source : str
+        ``block``, ``row``, ``column``, ``treatment`` or ``error``.
+    df, deviance, F, p, p_chi_square : (m,) float arrays
+        ``F`` is the mean deviance over the scale with ``p`` from the F distribution on the
+        residual degrees of freedom; ``p_chi_square`` is the likelihood-ratio test. NaN on the
+        error line and where there is nothing to test.
+    """
+
+    source: str
+    df: FloatArray
+    deviance: FloatArray
+    F: FloatArray
+    p: FloatArray
+    p_chi_square: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CountFit:
+    """Count models of m responses on one layout of n plots and t treatments.
+
+    Attributes
+    ----------
+    family : str
+    dispersion : (m,) float array
+        Of the negative binomial, ``1 / k``; 0 is Poisson.
+    k : (m,) float array
+        Aggregation, ``1 / dispersion``; NaN where the dispersion is 0.
+    scale : (m,) float array
+        Factor on the variance: Pearson chi-square over its degrees of freedom for
+        quasi-Poisson, else 1.
+    df_error : (m,) float array
+        Plots that bear on the fit less parameters.
+    means : (t, m) float array
+        Fitted means, averaged over the blocking levels with equal weight: as counted, 0 for
+        treatments of zeros, NaN for those without a plot.
+    log_means : (t, m) float array
+        Natural logarithms of the (geometric) means over blocking levels; NaN where the mean
+        is 0 or unknown.
+    log_covariance : (m, t, t) float array
+        Covariance of ``log_means``, the scale included; NaN rows where they are NaN.
+    fitted, pearson_residuals : (n, m) float arrays
+        NaN where missing.
+    deviance, pearson, log_likelihood : (m,) float arrays
+    lines : tuple of DevianceLine
+    converged : (m,) bool array
+    """
+
+    family: Family
+    dispersion: FloatArray
+    scale: FloatArray
+    df_error: FloatArray
+    means: FloatArray
+    log_means: FloatArray
+    log_covariance: FloatArray
+    fitted: FloatArray
+    pearson_residuals: FloatArray
+    deviance: FloatArray
+    pearson: FloatArray
+    log_likelihood: FloatArray
+    lines: tuple[DevianceLine, ...]
+    converged: BoolArray
+
+    @property
+    def k(self) -> FloatArray:
+        """Aggregation parameter of the negative binomial."""
+        some = self.dispersion > 0.0
+        return np.where(some, 1.0 / np.where(some, self.dispersion, 1.0), np.nan)
+
+    def log_ratios(self, base: int) -> tuple[FloatArray, FloatArray]:
+        """Logarithms of the ratios of means to one group, and their standard errors, (t, m)."""
+        ratio = self.log_means - self.log_means[base]
+        spread = np.einsum("mtt->tm", self.log_covariance)
+        shared = self.log_covariance[:, :, base].T
+        variance = spread + spread[base] - 2.0 * shared
+        return ratio, np.sqrt(np.maximum(variance, 0.0))
+
+
+def fit_counts(
+    layout: Layout,
+    counts: FloatArray,
+    *,
+    family: Family = "negative-binomial",
+    rule: DispersionRule = "adjusted",
+    pooled: bool = False,
+    dispersion: float | FloatArray | None = None,
+    unit: float = 1.0,
+) -> CountFit:
+    """Fit a log-linear model to every response.
+
+    Parameters
+    ----------
+    layout : Layout
+    counts : (n,) or (n, m) float array
+        Counts or means of counts, not negative; NaN where a plot is missing.
+    family : {"negative-binomial", "quasi-poisson", "poisson"}
+    rule : {"adjusted", "likelihood", "moments"}
+        How the dispersion of the negative binomial is estimated.
+    pooled : bool
+        One dispersion over all responses (days) in place of one each.
+    dispersion : float or (m,) float array, optional
+        A known dispersion; nothing is estimated.
+    unit : float
+        What one individual adds to a value: 1 for counts, ``1 / s`` for means of s samples.
+
+    Raises
+    ------
+    ValueError
+        When counts are negative or do not fit the layout, or the unit is not positive.
+    """
+    values = np.asarray(counts, dtype=np.float64)
+    values = values[:, None] if values.ndim == 1 else values
+    if values.shape[0] != layout.n_plots:
+        raise ValueError("there must be one row of counts for each plot")
+    if np.any(values < 0.0):
+        raise ValueError("counts cannot be negative")
+    if not unit > 0.0:
+        raise ValueError("the unit must be positive")
+    scaled = values / unit
+    problem = pose(effects(layout), scaled)
+    live, df_error = problem.live, problem.df_error
+    theta = _dispersion(problem, df_error, family, rule, pooled, dispersion)
+    fit = settle(problem, theta, problem.start)
+    mean = np.where(live, np.exp(fit.predictor), 0.0)
+    variance = np.where(live, mean + theta * mean**2, 1.0)
+    residual = np.where(live, (problem.counts - mean) / np.sqrt(variance), 0.0)
+    pearson = (residual**2).sum(axis=0)
+    some = df_error > 0.0
+    scale = np.ones(theta.shape)
+    if family == "quasi-poisson":
+        scale = np.where(some, pearson / np.where(some, df_error, 1.0), np.nan)
+    present = problem.present
+    means, log_means, covariance = _means(layout, problem, fit, scale)
+    return CountFit(
+        family=family,
+        dispersion=theta,
+        scale=scale,
+        df_error=df_error,
+        means=means * unit,
+        log_means=log_means + np.log(unit),
+        log_covariance=covariance,
+        fitted=np.where(present, mean * unit, np.nan),
+        pearson_residuals=np.where(present, residual / np.sqrt(scale), np.nan),
+        deviance=np.where(live, deviance(problem.counts, mean, theta), 0.0).sum(axis=0),
+        pearson=pearson,
+        log_likelihood=np.where(live, log_likelihood(problem.counts, mean, theta), 0.0).sum(axis=0),
+        lines=_lines(layout, problem, theta, scale, df_error),
+        converged=fit.converged,
+    )
+
+
+def _dispersion(
+    problem: Problem,
+    df: FloatArray,
+    family: Family,
+    rule: DispersionRule,
+    pooled: bool,
+    known: float | FloatArray | None,
+) -> FloatArray:
+    size = problem.live.shape[1]
+    if family != "negative-binomial":
+        return np.zeros(size)
+    if known is not None:
+        return np.broadcast_to(np.asarray(known, dtype=np.float64), (size,)).copy()
+    if rule != "moments":
+        return by_likelihood(problem, adjusted=rule == "adjusted", pooled=pooled)
+    if not pooled or size == 1:
+        return by_moments(problem, df)
+    return _pooled_moments(problem, df)
+
+
+def _pooled_moments(problem: Problem, df: FloatArray) -> FloatArray:
+    """One dispersion at which the Pearson chi-squares of all responses sum to their df."""
+    dispersion, predictor = 0.0, problem.start
+    for turn in range(50):
+        turns = {"scoring": 6, "newton": 4} if turn == 0 else {"scoring": 0, "newton": 2}
+        predictor = settle(problem, np.full(df.size, dispersion), predictor, **turns).predictor
+        mean = np.exp(predictor).reshape(-1, 1)
+        squares = np.where(problem.live, (problem.counts - np.exp(predictor)) ** 2, 0.0)
+        before = dispersion
+        dispersion = float(pearson_root(squares.reshape(-1, 1), mean, df.sum(keepdims=True))[0])
+        if abs(dispersion - before) < 1e-10 * (1e-3 + dispersion):
+            break
+    return np.full(df.size, dispersion)
+
+
+def _means(
+    layout: Layout, problem: Problem, fit: WorkingFit, scale: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    model, frame, present = problem.model, problem.frame, problem.present
+    size, t = problem.live.shape[1], layout.n_treatments
+    contrast = np.zeros((size, t, model.n_columns))
+    contrast[:, np.arange(t), np.arange(t)] = 1.0
+    spread = np.ones(size)
+    for _, first, after in model.sources[1:]:
+        share = frame.live_columns[:, first:after].astype(float)
+        share /= np.maximum(share.sum(axis=1, keepdims=True), 1.0)
+        contrast[:, :, first:after] = share[:, None, :]
+        # From the geometric to the arithmetic mean over the levels of a factor. Levels that
+        # are all zero count with their zeros.
+        part = np.where(share > 0.0, fit.coefficients[:, first:after], 0.0)
+        middle = (share * part).sum(axis=1)
+        levels = _present_levels(model.columns[:, first:after], present)
+        live_levels = np.maximum((share > 0.0).sum(axis=1), 1)
+        raised = (share * np.exp(part - middle[:, None])).sum(axis=1)
+        spread *= raised * live_levels / np.maximum(levels, 1)
+    log_means = np.einsum("mtp,mp->tm", contrast, fit.coefficients)
+    matrix, _ = regular(frame, information(model, fit.weights))
+    half = np.linalg.solve(matrix, contrast.transpose(0, 2, 1))
+    covariance = np.einsum("mtp,mpu->mtu", contrast, half) * scale[:, None, None]
+    plots = model.columns[:, :t].T @ present.astype(float)
+    live = frame.live_columns[:, :t].T
+    means = np.where(live, np.exp(log_means) * spread, np.where(plots > 0.0, 0.0, np.nan))
+    covariance = np.where(live.T[:, :, None] & live.T[:, None, :], covariance, np.nan)
+    return means, np.where(live, log_means, np.nan), covariance
+
+
+def _present_levels(columns: FloatArray, present: BoolArray) -> FloatArray:
+    counts: FloatArray = (columns.T @ present.astype(float) > 0.0).sum(axis=0).astype(float)
+    return counts
+
+
+def _lines(
+    layout: Layout, problem: Problem, theta: FloatArray, scale: FloatArray, df_error: FloatArray
+) -> tuple[DevianceLine, ...]:
+    """Sequential analysis of deviance at the dispersion of the full model."""
+    counts = np.where(problem.present, problem.counts, np.nan)
+    steps: list[tuple[bool, int | None]] = [(False, i) for i in range(len(layout.blocking) + 1)] + [
+        (True, None)
+    ]
+    names = ["mean", *(source for source, _ in layout.blocking), "treatment"]
+    deviances: list[FloatArray] = []
+    ranks: list[FloatArray] = []
+    for treatment, number in steps:
+        model = effects(layout, treatment=treatment, n_blocking=number)
+        part = pose(model, counts)
+        fit = settle(part, theta, part.start)
+        mean = np.where(part.live, np.exp(fit.predictor), 0.0)
+        deviances.append(deviance(part.counts, mean, theta).sum(axis=0))
+        ranks.append(scaffold(model, part.present).rank.astype(np.float64))
+    lines: list[DevianceLine] = []
+    for i, name in enumerate(names[1:], start=1):
+        df = ranks[i] - ranks[i - 1]
+        gain = np.maximum(deviances[i - 1] - deviances[i], 0.0)
+        some = (df > 0.0) & (df_error > 0.0)
+        F = np.where(some, gain / np.where(df > 0.0, df, 1.0) / scale, np.nan)
+        p = np.where(some, special.fdtrc(np.maximum(df, 1.0), np.maximum(df_error, 1.0), F), np.nan)
+        p_lr = np.where(df > 0.0, special.chdtrc(np.maximum(df, 1.0), gain / scale), np.nan)
+        lines.append(DevianceLine(source=name, df=df, deviance=gain, F=F, p=p, p_chi_square=p_lr))
+    nothing = np.full(theta.shape, np.nan)
+    lines.append(
+        DevianceLine(
+            source="error",
+            df=df_error,
+            deviance=deviances[-1],
+            F=nothing,
+            p=nothing,
+            p_chi_square=nothing,
+        )
+    )
+    return tuple(lines)
