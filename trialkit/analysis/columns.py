@@ -70,6 +70,8 @@ _TABLES = {
     "lower:number upper:number p:number verdict reason",
     "rates": f"{_DAY} treatment full control:number control_full:number difference:number "
     "lower:number upper:number margin:number not_inferior:flag reason",
+    "rate_persistence": "variable treatment full holds_until_day:number "
+    "full_holds_until_day:number difference:number lower:number upper:number p:number note",
     "neighbours": f"{_DAY} question before:number slope:number p:number n:number note",
     "loss": "variable pest basis slope:number lower:number upper:number p:number "
     "p_lack_of_fit:number share_explained:number n:number",

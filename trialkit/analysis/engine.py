@@ -15,8 +15,9 @@ from trialkit.analysis.money import money_table
 from trialkit.analysis.neighbours import neighbour_table
 from trialkit.analysis.oddities import odd_data
 from trialkit.analysis.persistence import persistence_table
-from trialkit.analysis.products import carrier_table, mixture_table, rate_table
+from trialkit.analysis.products import carrier_table, mixture_table
 from trialkit.analysis.programmes import programme_table
+from trialkit.analysis.rates import rate_persistence_table, rate_table
 from trialkit.analysis.reductions import reduction_table
 from trialkit.analysis.responses import (
     area_responses,
@@ -95,6 +96,7 @@ def analyse(trial: Trial) -> Analysis:
         carrier=carrier_table(basis),
         mixtures=mixture_table(basis),
         rates=rate_table(basis),
+        rate_persistence=rate_persistence_table(basis),
         neighbours=neighbour_table(basis),
         loss=loss_table(basis),
         money=money_table(basis),

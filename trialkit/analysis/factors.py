@@ -37,6 +37,8 @@ from trialkit.trial import Comparison, TreatmentRole, Trial
 UNTREATED_AGAINST_REST = "untreated against the rest"
 OUTSIDE_AGAINST_REST = "outside the factorial against the rest"
 AMONG_OUTSIDE = "among those outside the factorial"
+#: How many missing combinations a warning names.
+_SHOWN = 4
 #: Kinds of difference, in the words of the table.
 BETWEEN: Mapping[DifferenceKind, str] = {
     "main": "two levels of the main factor",
@@ -235,7 +237,25 @@ def _read_factorial(trial: Trial) -> tuple[_Factorial | None, tuple[Problem, ...
         made = factorial_treatments(list(zip(trial.settings.factors, codes, strict=True)))
     except ValueError as fault:
         return None, (_unfit(f"The treatments make no factorial: {fault}."),)
-    return _Factorial(treatments=made, levels=tuple(levels)), ()
+    factorial = _Factorial(treatments=made, levels=tuple(levels))
+    lacking = made.missing()
+    return factorial, ((_incomplete(trial, factorial, lacking),) if lacking else ())
+
+
+def _incomplete(
+    trial: Trial, factorial: _Factorial, lacking: tuple[tuple[int, ...], ...]
+) -> Problem:
+    shown = [
+        " with ".join(names[level] for names, level in zip(factorial.levels, levels, strict=True))
+        for levels in lacking[:_SHOWN]
+    ]
+    more = f" and {len(lacking) - _SHOWN} more" if len(lacking) > _SHOWN else ""
+    return warning(
+        "factors-incomplete",
+        f"No treatment combines {', '.join(shown)}{more} ({', '.join(trial.settings.factors)}).",
+        "Means of a level that would run over them are left out, and each factor is tested given "
+        "the others; read the treatments themselves first.",
+    )
 
 
 def _outside(trial: Trial, columns: Sequence[Sequence[str]]) -> list[bool]:

@@ -1,4 +1,4 @@
-"""Questions about products: what the carrier did, what a mixture did, whether a lower rate held."""
+"""Questions about products: what the carrier did, and what a mixture did beyond its parts."""
 
 from __future__ import annotations
 
@@ -11,19 +11,17 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, limits, method_of, two_sided
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import empty_table, join_tables, make_table
-from trialkit.trial import Treatment, TreatmentRole, VariableRole
-
-#: Key of ``treatments.csv`` that names the product of which a treatment is a rate.
-SERIES = "rate_series"
+from trialkit.trial import TreatmentRole, VariableRole
 
 
-def _pests(basis: Basis) -> Iterator[Course]:
+def pests(basis: Basis) -> Iterator[Course]:
+    """Courses of the pests, in the order of the trial."""
     for course in basis.courses.values():
         if course.item.variable.role is VariableRole.PEST:
             yield course
 
 
-class _Shown:
+class Shown:
     """Percent control that the report shows, with the draws behind it."""
 
     def __init__(self, basis: Basis, course: Course, untreated: int) -> None:
@@ -70,8 +68,8 @@ def carrier_table(basis: Basis) -> pd.DataFrame:
     if plan.untreated is None or not carriers:
         return empty_table("carrier")
     tables = []
-    for course in _pests(basis):
-        shown = _Shown(basis, course, plan.untreated)
+    for course in pests(basis):
+        shown = Shown(basis, course, plan.untreated)
         for carrier in carriers:
             against = course.control(carrier, shown.method)
             for code, treatment in enumerate(plan.treatments):
@@ -118,8 +116,8 @@ def mixture_table(basis: Basis) -> pd.DataFrame:
     if plan.untreated is None:
         return empty_table("mixtures")
     tables = []
-    for course in _pests(basis):
-        shown = _Shown(basis, course, plan.untreated)
+    for course in pests(basis):
+        shown = Shown(basis, course, plan.untreated)
         for item in basis.trial.treatments:
             if len(item.parts) < 2 or any(part not in plan.treatments for part in item.parts):
                 continue
@@ -164,76 +162,3 @@ def _verdict(lower: float, upper: float) -> str | None:
     if lower > 0:
         return "more than expected"
     return "less than expected" if upper < 0 else "as expected"
-
-
-def rate_series(treatments: tuple[Treatment, ...]) -> dict[str, list[Treatment]]:
-    """Treatments that are rates of one product, highest rate first.
-
-    A column ``rate_series`` of the treatments names the product. Without it, treatments belong
-    together whose name is the same up to the first comma, with the same unit of rate and mode of
-    action.
-    """
-    groups: dict[str, list[Treatment]] = {}
-    for item in treatments:
-        if item.rate is None or item.rate <= 0 or item.parts:
-            continue
-        stem = item.name.split(",")[0].strip() if "," in item.name else ""
-        named = item.extra.get(SERIES, "").strip()
-        key = named or (f"{stem} [{item.rate_unit}] [{item.mode_of_action}]" if stem else "")
-        if key:
-            groups.setdefault(key, []).append(item)
-    return {
-        key: sorted(items, key=lambda item: -float(item.rate or 0.0))
-        for key, items in groups.items()
-        if len({item.rate for item in items}) > 1
-    }
-
-
-def rate_table(basis: Basis) -> pd.DataFrame:
-    """Lower rates against the full rate of the same product, day by day.
-
-    ``difference`` is control of the lower rate less that of the full rate, in percentage points,
-    with its two-sided interval. A lower rate is not inferior on a day where the lower limit
-    stays above minus the margin; that holds at half of alpha.
-    """
-    plan, margin = basis.plan, basis.settings.noninferiority_margin
-    series = rate_series(basis.trial.treatments)
-    if plan.untreated is None or not series:
-        return empty_table("rates")
-    tables = []
-    for course in _pests(basis):
-        shown = _Shown(basis, course, plan.untreated)
-        for items in series.values():
-            full = plan.treatments.index(items[0].id)
-            for item in items[1:]:
-                code = plan.treatments.index(item.id)
-                difference = shown.percent[code] - shown.percent[full]
-                lower, upper, _ = shown.interval(
-                    shown.draws[:, code] - shown.draws[:, full], difference
-                )
-                size = shown.days.size
-                tables.append(
-                    make_table(
-                        "rates",
-                        {
-                            "variable": [course.item.variable.name] * size,
-                            "days_after": shown.days,
-                            "treatment": [item.id] * size,
-                            "full": [items[0].id] * size,
-                            "control": shown.percent[code],
-                            "control_full": shown.percent[full],
-                            "difference": difference,
-                            "lower": lower,
-                            "upper": upper,
-                            "margin": [margin] * size,
-                            "not_inferior": [
-                                bool(low >= -margin) if np.isfinite(low) else None for low in lower
-                            ],
-                            "reason": [
-                                None if np.isfinite(value) else "not defined on this day"
-                                for value in difference
-                            ],
-                        },
-                    )
-                )
-    return join_tables("rates", tables)

@@ -158,8 +158,9 @@ class Analysis:
         Control split into what the carrier did and what the product added.
     mixtures : DataFrame
         Control of mixtures against what their parts let expect.
-    rates : DataFrame
-        Lower rates against the full rate of the same product.
+    rates, rate_persistence : DataFrame
+        Lower rates against the full rate of the same product: control by day, and how long each
+        held the target.
     neighbours : DataFrame
         Whether late counts follow the neighbouring plots, and edge effects.
     loss : DataFrame
@@ -202,6 +203,7 @@ class Analysis:
     carrier: pd.DataFrame = _table("carrier")
     mixtures: pd.DataFrame = _table("mixtures")
     rates: pd.DataFrame = _table("rates")
+    rate_persistence: pd.DataFrame = _table("rate_persistence")
     neighbours: pd.DataFrame = _table("neighbours")
     loss: pd.DataFrame = _table("loss")
     money: pd.DataFrame = _table("money")
