@@ -51,6 +51,18 @@ def _rate(analysis: Analysis, label: str, found: list[Row]) -> Finding:
         f"{say.cite(last, 'control_full', Style.PERCENT)} %, a difference of "
         f"{say.cite(last, 'difference', Style.PERCENT)} points{say.interval(last, Style.PERCENT)}"
     )
+    held = rows(
+        analysis,
+        "rate_persistence",
+        variable=found[0]["variable"],
+        treatment=last["treatment"],
+        full=last["full"],
+    )
+    for row in held:
+        text += (
+            f"; the days at the target differed by {say.cite(row, 'difference', Style.DAY)}"
+            f"{say.interval(row, Style.DAY)}"
+        )
     return say.finding("rate", text + ".")
 
 
