@@ -106,7 +106,7 @@ def name_stem(name: str, rate: float) -> str:
     text = re.split(r"[,;(@]\s", f"{name} ", maxsplit=1)[0]
     for match in _NUMBER.finditer(text):
         if float(match.group().replace(",", ".")) == rate:
-            text = text[: match.start()]
+            text = text[: match.start()].rstrip(" (@,;:")
             break
     words = text.split()
     while words and words[-1].casefold() in _RATE_WORDS:
