@@ -16,6 +16,8 @@ from trialkit.inference.layouts import BoolArray, FloatArray, IntArray, Layout
 
 _ETA_LIMIT = 30.0
 _STEP_LIMIT = 2.0
+# Eigenvalues of cross products of indicators are 0 but for rounding, or far above this.
+_NULL = 1e-8
 
 # From the linear predictor (n, m): weights and working residuals (n, m).
 Working = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
@@ -121,29 +123,41 @@ class Scaffold:
     ----------
     live_columns : (m, p) bool array
         Columns with at least one live plot.
-    null : (m, f, p) float array
-        Directions that change nothing: one factor up, another down.
+    null : (m, p, p) float array
+        Orthonormal directions in the live columns that change no plot, as rows; zeros for the
+        other rows.
+    filling : (m, p, p) float array
+        Projection on these directions.
     rank : (m,) int array
-        Rank of the live columns of a connected layout.
+        Rank of the live columns.
     """
 
     live_columns: BoolArray
     null: FloatArray
+    filling: FloatArray
     rank: IntArray
 
 
 def scaffold(model: Effects, live: BoolArray) -> Scaffold:
-    """Find the redundant directions of each response."""
+    """Find the redundant directions of each response.
+
+    One factor up and another down is the usual one; missing plots that cut the layout in parts
+    make more.
+    """
     live_columns: BoolArray = (model.columns.T @ live.astype(float) > 0.0).T
-    n_responses = live.shape[1]
-    directions = np.zeros((n_responses, len(model.sources) - 1, model.n_columns))
-    _, start, stop = model.sources[0]
-    for i, (_, first, after) in enumerate(model.sources[1:]):
-        directions[:, i, start:stop] = live_columns[:, start:stop]
-        directions[:, i, first:after] = -1.0 * live_columns[:, first:after]
-    some = live_columns.any(axis=1)
-    rank = live_columns.sum(axis=1) - np.where(some, len(model.sources) - 1, 0)
-    return Scaffold(live_columns=live_columns, null=directions, rank=rank.astype(np.intp))
+    matrix = information(model, live.astype(float))
+    index = np.arange(model.n_columns)
+    matrix[:, index, index] += ~live_columns
+    value, vector = np.linalg.eigh(matrix)
+    redundant = value < _NULL
+    null = np.where(redundant[:, :, None], vector.transpose(0, 2, 1), 0.0)
+    rank = live_columns.sum(axis=1) - redundant.sum(axis=1)
+    return Scaffold(
+        live_columns=live_columns,
+        null=null,
+        filling=null.transpose(0, 2, 1) @ null,
+        rank=rank.astype(np.intp),
+    )
 
 
 def information(model: Effects, weights: FloatArray) -> FloatArray:
@@ -157,17 +171,14 @@ def regular(frame: Scaffold, matrix: FloatArray) -> tuple[FloatArray, FloatArray
     """Make an information matrix regular without moving its solution.
 
     Returns the matrix with the redundant directions filled, and the factor (m,) with which
-    they were filled. The logarithm of the determinant, less ``f`` times that of the factor,
-    is that of the estimable part up to a constant.
+    they were filled. The logarithm of the determinant, less that of the factor for each
+    redundant direction, is that of the estimable part up to a constant.
     """
-    p = matrix.shape[1]
     diagonal = np.einsum("mii->mi", matrix)
     live = np.maximum(frame.live_columns.sum(axis=1), 1)
     factor = np.maximum(diagonal.sum(axis=1) / live, 1e-12)
-    filled = matrix + factor[:, None, None] * np.einsum(
-        "mfi,mfj->mij", frame.null, frame.null
-    ) / max(p, 1)
-    index = np.arange(p)
+    filled = matrix + factor[:, None, None] * frame.filling
+    index = np.arange(matrix.shape[1])
     filled[:, index, index] += np.where(frame.live_columns, 1e-11 * factor[:, None], 1.0)
     return filled, factor
 
@@ -227,7 +238,7 @@ def iterate(
         target = np.where(live, predictor + residual, 0.0)
         matrix, _ = regular(frame, information(model, weights))
         right = (weights * target).T @ model.columns
-        coefficients = np.linalg.solve(matrix, right[:, :, None])[:, :, 0]
+        coefficients = np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0])
         step = np.where(live, model.columns @ coefficients.T, 0.0) - predictor
         step = np.clip(step, -_STEP_LIMIT, _STEP_LIMIT)
         predictor = np.clip(predictor + step, -_ETA_LIMIT, _ETA_LIMIT)
@@ -298,7 +309,8 @@ def log_start(model: Effects, counts: FloatArray, live: BoolArray) -> FloatArray
     filled = np.where(live, counts, 0.0)
     number = np.maximum(live.sum(axis=0), 1)
     grand = np.maximum(filled.sum(axis=0) / number, 1e-12)
-    start: FloatArray = np.zeros(counts.shape) + np.log(grand)
+    start = np.zeros(counts.shape)
+    start += np.log(grand)
     for _, first, after in model.sources:
         columns = model.columns[:, first:after]
         plots = columns.T @ live.astype(float)

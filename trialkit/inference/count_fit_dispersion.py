@@ -144,8 +144,8 @@ def pose(model: Effects, counts: FloatArray) -> Problem:
 def adjustment(problem: Problem, weights: FloatArray) -> FloatArray:
     """Half the log determinant of the information, up to a constant of each response, (m,)."""
     matrix, factor = regular(problem.frame, information(problem.model, weights))
-    size = problem.frame.null.shape[1]
-    half: FloatArray = 0.5 * (np.linalg.slogdet(matrix)[1] - size * np.log(factor))
+    redundant = problem.frame.live_columns.sum(axis=1) - problem.frame.rank
+    half: FloatArray = 0.5 * (np.linalg.slogdet(matrix)[1] - redundant * np.log(factor))
     return half
 
 
@@ -329,11 +329,12 @@ def by_likelihood(
     left = np.clip(np.where(rises[top, index] > 0.0, top, top - 1), 0, _NODES - 2)
     low, high = nodes[left], nodes[left + 1]
     at_low, at_high = rises[left, index], rises[left + 1, index]
+    edge = np.where(at_low <= 0.0, low, np.where(at_high >= 0.0, high, np.nan))
+    free = np.isnan(edge)
     place, predictor, drift = nodes[top], predictors[top, :, index].T, drifts[top, :, index].T
     for turn in range(_TURNS):
-        inside = at_low - at_high
-        share = np.where(inside > 0.0, at_low / np.where(inside > 0.0, inside, 1.0), 0.5)
-        new = low + np.clip(share, 0.0, 1.0) * (high - low)
+        share = at_low / np.where(free, at_low - at_high, 1.0)
+        new = np.where(free, low + share * (high - low), edge)
         moved = np.abs(new - place).max(initial=0.0)
         start = predictor + drift * (new - place)
         place = new
@@ -348,6 +349,6 @@ def by_likelihood(
             np.where(above, rise, shrink * at_low),
             np.where(above, shrink * at_high, rise),
         )
-        if moved < 1e-9:
+        if moved < 1e-7:
             break
     return np.where(place < first + 1e-3, 0.0, np.exp(place))

@@ -254,7 +254,11 @@ def _means(
     covariance = np.einsum("mtp,mpu->mtu", contrast, half) * scale[:, None, None]
     plots = model.columns[:, :t].T @ present.astype(float)
     live = frame.live_columns[:, :t].T
-    means = np.where(live, np.exp(log_means) * spread, np.where(plots > 0.0, 0.0, np.nan))
+    # Where missing plots cut the layout in parts, there is no mean over all blocks.
+    known = np.abs(np.einsum("mtp,mqp->tmq", contrast, frame.null)).max(axis=2) < 1e-7
+    zero = np.where((plots > 0.0) & ~live, 0.0, np.nan)
+    live = live & known
+    means = np.where(live, np.exp(log_means) * spread, zero)
     covariance = np.where(live.T[:, :, None] & live.T[:, None, :], covariance, np.nan)
     return means, np.where(live, log_means, np.nan), covariance
 
