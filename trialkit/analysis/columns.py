@@ -56,7 +56,8 @@ _TABLES = {
     "variance_samples:number se_mean:number se_one_more_sample:number se_one_more_block:number",
     "count_models": f"{_DAY} treatment mean:number lower:number upper:number ratio:number "
     "ratio_lower:number ratio_upper:number p:number dispersion:number reason",
-    "count_tests": f"{_DAY} model df:number df_error:number F:number p:number dispersion:number",
+    "count_tests": f"{_DAY} model df:number df_error:number F:number deviance:number p:number "
+    "dispersion:number",
     # The efficacy story.
     "reductions": "variable measure treatment mean:number percent:number lower:number "
     "upper:number p:number reason",
