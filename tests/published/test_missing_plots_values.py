@@ -163,3 +163,78 @@ def test_missing_plot_of_a_latin_square() -> None:
         result.se[touched, 0] ** 2 / fit.ms_error[0], 2 / 4 + 1 / 6, rtol=1e-10
     )
     np.testing.assert_allclose(result.se[~touched, 0] ** 2 / fit.ms_error[0], 2 / 4, rtol=1e-10)
+
+
+# Answers of R 4.2.2 (emmeans, mvtnorm with absolute error 1e-6) kept with the script that made
+# them in reference_scripts/comparisons_missing_plots.
+ROT_MEANS = [
+    (3.00861750668, 0.192166605593),
+    (3.34100000000, 0.180994462350),
+    (2.88325034473, 0.192392643463),
+    (2.82742852568, 0.192391208468),
+    (3.14039170022, 0.192166605593),
+    (3.30798285695, 0.205537575568),
+    (3.11942644692, 0.205733539028),
+    (3.78761720492, 0.192391208468),
+]
+ROT_TUKEY = """
+0.90960971627 0.99977735936 0.99756020253 0.99968844488 0.96187897016 0.99992343980 0.10116701430
+0.66624818036 0.52778284774 0.99445028727 0.99999997799 0.99192026183 0.69295887503 0.99999911772
+0.97997883183 0.79298692885 0.99011595464 0.03229300055 0.94226846572 0.68521965944 0.96508196194
+0.01834307622 0.99881317669 0.99999999925 0.27293872810 0.99799539823 0.68727580990 0.26672940854
+"""
+ROT_DUNNETT = """
+0.688207424 0.997395819 0.978394870 0.996459618 0.821214769 0.999033816 0.033460518
+"""
+ROT_GREATER = """
+0.360821336 0.957291190 0.975519527 0.715277283 0.450701837 0.751773173 0.016729797
+"""
+
+
+def test_comparisons_of_potato_rot() -> None:
+    fit = _fit_blocks(_grid(ROT))
+    means, ses = zip(*ROT_MEANS, strict=True)
+    np.testing.assert_allclose(fit.means[:, 0], means, rtol=1e-10)
+    np.testing.assert_allclose(fit.se[:, 0], ses, rtol=1e-10)
+    tukey = compare(fit, "tukey").p_adjusted[:, 0]
+    np.testing.assert_allclose(tukey, np.array(ROT_TUKEY.split(), dtype=float), atol=1e-8)
+    two = compare(fit, "dunnett", control=0).p_adjusted[:, 0]
+    np.testing.assert_allclose(two, np.array(ROT_DUNNETT.split(), dtype=float), atol=3e-6)
+    greater = compare(fit, "dunnett", control=0, alternative="greater").p_adjusted[:, 0]
+    np.testing.assert_allclose(greater, np.array(ROT_GREATER.split(), dtype=float), atol=3e-6)
+
+
+def test_comparisons_of_maize_in_a_latin_square_with_two_missing_plots() -> None:
+    y = np.array(
+        [
+            [1.640, 1.210, 1.425, 1.345],
+            [1.475, 1.185, np.nan, 1.290],
+            [1.670, 0.710, 1.665, 1.180],
+            [1.565, 1.290, np.nan, 0.660],
+        ]
+    )
+    letters = np.array([list("BDCA"), list("CADB"), list("ACBD"), list("DBAC")])
+    row, column = np.indices(y.shape)
+    treatment = np.searchsorted(list("ABCD"), letters)
+    layout = latin_square(treatment.ravel(), row.ravel(), column.ravel(), 4)
+    fit = fit_layout(layout, y.ravel())[0]
+    np.testing.assert_allclose(fit.means[:, 0], [1.474375, 1.471250, 1.067500, 1.436875], rtol=1e-9)
+    np.testing.assert_allclose(
+        fit.se[:, 0],
+        [0.0907558322850, 0.0686049606443, 0.0686049606443, 0.0907558322850],
+        rtol=1e-9,
+    )
+    tukey = [
+        0.99999125810,
+        0.07491016013,
+        0.98756041545,
+        0.04657606130,
+        0.98902491207,
+        0.09966889228,
+    ]
+    # ptukey of R with 4 degrees of freedom has errors of some 1e-8
+    np.testing.assert_allclose(compare(fit, "tukey").p_adjusted[:, 0], tukey, atol=1e-7)
+    two = compare(fit, "dunnett", control=0).p_adjusted[:, 0]
+    np.testing.assert_allclose(two, [0.999980223, 0.050143582, 0.974135711], atol=3e-6)
+    greater = compare(fit, "dunnett", control=0, alternative="greater").p_adjusted[:, 0]
+    np.testing.assert_allclose(greater, [0.74210632, 0.99798934, 0.82839559], atol=3e-6)
