@@ -118,15 +118,15 @@ def test_undefined_control_carries_its_reason(analysis: Analysis) -> None:
     assert made.rows[0][1] == Missing("no pest in the untreated")
 
 
-def test_intervals_appear_once_they_are_known(analysis: Analysis) -> None:
-    before = compose(replace(analysis, control=analysis.control.assign(lower=np.nan, upper=np.nan)))
-    assert not any(item.key == "control-interval-1" for item in before.tables())
-    known = analysis.control.assign(lower=-12.4, upper=93.6)
-    made = table(compose(replace(analysis, control=known)), "control-interval-1")
-    assert made.rows[0][1] == "\u221212 to 94"
-    one_sided = analysis.control.assign(lower=88.0, upper=np.nan)
-    made = table(compose(replace(analysis, control=one_sided)), "control-interval-1")
-    assert made.rows[0][1] == "at least 88"
+def test_intervals_stand_below_control_once_they_are_known(analysis: Analysis) -> None:
+    unknown = analysis.control.assign(lower=np.nan, upper=np.nan)
+    before = table(compose(replace(analysis, control=unknown)), "control-1")
+    assert not any(column.kind is Kind.SPAN for column in before.columns)
+    for limits, wanted in (((-12.4, 93.6), "\u221212 to 94"), ((88.0, np.nan), "at least 88")):
+        known = analysis.control.assign(lower=limits[0], upper=limits[1])
+        made = table(compose(replace(analysis, control=known)), "control-1")
+        place = next(i for i, column in enumerate(made.columns) if column.kind is Kind.SPAN)
+        assert made.rows[0][place] == wanted
 
 
 def test_letters_are_explained_wherever_they_stand(document: Document) -> None:

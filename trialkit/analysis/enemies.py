@@ -50,8 +50,10 @@ def enemy_table(basis: Basis) -> pd.DataFrame:
         p = two_sided(drawn)
         means = treatment_means(course.item.values, basis.plan)
         for j, day in enumerate(course.after):
-            others = [i for i in range(len(basis.plan.treatments)) if i != untreated]
-            known = np.isfinite(found.percent[others, j])
+            others = list(range(len(basis.plan.treatments)))
+            own = np.array(others) == untreated
+            known = np.isfinite(found.percent[others, j]) & ~own
+            percent = np.where(known, found.percent[others, j], np.nan)
             enemy = means[others, np.flatnonzero(course.item.days == day)[0]]
             ratio = np.full(len(others), np.nan)
             for pest in pests[:1]:
@@ -66,15 +68,16 @@ def enemy_table(basis: Basis) -> pd.DataFrame:
                         "variable": [course.item.variable.name] * len(others),
                         "days_after": [float(day)] * len(others),
                         "treatment": [basis.plan.treatments[i] for i in others],
-                        "percent": found.percent[others, j],
+                        "percent": percent,
                         "lower": np.where(known, lower[others, j], np.nan),
                         "upper": np.where(known, upper[others, j], np.nan),
                         "p": np.where(known, p[others, j], np.nan),
-                        "harm_class": [
-                            text or None for text in field_class(found.percent[others, j]).label
-                        ],
+                        "harm_class": [text or None for text in field_class(percent).label],
                         "pest_per_enemy": ratio,
-                        "reason": [text or None for text in found.reason[others, j]],
+                        "reason": [
+                            "the untreated itself" if mine else (text or None)
+                            for mine, text in zip(own, found.reason[others, j], strict=True)
+                        ],
                     },
                 )
             )

@@ -43,6 +43,8 @@ LABEL_GAP = 1.45 * LABEL_SIZE / POINTS
 LONGEST_LABEL = 34
 #: Control below this is drawn at the edge of the figure.
 LOWEST_CONTROL = -50.0
+#: Lines of control that can carry the bars of their intervals and still be told apart.
+MOST_BARS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,8 @@ def course(analysis: Analysis, variable: str) -> ggplot:
 def control_course(analysis: Analysis, variable: str) -> ggplot:
     """Draw percent control of each treatment over the days, with the target.
 
-    Values below `LOWEST_CONTROL` are drawn at the lower edge.
+    Values below `LOWEST_CONTROL` are drawn at the lower edge. Intervals are drawn for up to
+    `MOST_BARS` treatments.
 
     Parameters
     ----------
@@ -104,7 +107,9 @@ def control_course(analysis: Analysis, variable: str) -> ggplot:
     if rows["days_after"].nunique() < 2:
         raise ValueError(f"no course of the control of {variable!r} in this analysis")
     rows = rows.rename(columns={"percent": "value"})
-    lowest = float(rows[["value", "lower"]].min().min())
+    if rows["treatment"].nunique() > MOST_BARS:
+        rows = rows.assign(lower=math.nan, upper=math.nan)
+    lowest = float(rows["value"].min())
     scale = Scale(max(LOWEST_CONTROL, min(0.0, lowest)), 104.0)
     target = analysis.trial.settings.control_target
     level = Level(target, f"target {target:g} %") if scale.low <= target <= scale.top else None

@@ -15,14 +15,17 @@ from enum import StrEnum
 class Kind(StrEnum):
     """What a column holds.
 
-    A column of letters belongs to the column of numbers before it, and a writer may set both in
-    one cell.
+    Columns of letters, signs and spans belong to the column of numbers before them, and a writer
+    may set all in one cell: letters or signs beside the number, a span (its interval, as text)
+    below it.
     """
 
     TEXT = "text"
     NUMBER = "number"
     P_VALUE = "p"
     LETTERS = "letters"
+    SIGN = "sign"
+    SPAN = "span"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +77,10 @@ class Table:
         Name of its sheet in a workbook.
     target : float or None
         Where given, the numbers are percent control and are shaded against this target.
+    shades : tuple of tuple of str
+        Name of the shade of each cell, in the shape of ``rows``; empty where there are none.
+    shade_key : tuple of (str, str)
+        What the shades mean: name and words.
     """
 
     key: str
@@ -83,11 +90,15 @@ class Table:
     notes: tuple[str, ...] = ()
     sheet: str = ""
     target: float | None = None
+    shades: tuple[tuple[str, ...], ...] = ()
+    shade_key: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
         for row in self.rows:
             if len(row) != len(self.columns):
                 raise ValueError(f"table {self.key}: {len(row)} cells, {len(self.columns)} columns")
+        if self.shades and [len(row) for row in self.shades] != [len(row) for row in self.rows]:
+            raise ValueError(f"table {self.key}: its shades do not have the shape of its rows")
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +161,7 @@ class FigureBlock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MapPlot:
-    """One plot on the field map."""
+    """One plot on a map of the field; ``value`` stands in the place of the block."""
 
     row: int
     column: int
@@ -158,6 +169,7 @@ class MapPlot:
     treatment: str
     block: str = ""
     colour: str = "#ffffff"
+    value: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -57,12 +57,15 @@ class BodyCell:
         Letters beside a mean; None in a column that has none.
     note : str
         Number of a note below the table, raised.
+    span : str
+        Interval of the number, below it.
     """
 
     text: str
     style: str
     letters: str | None = None
     note: str = ""
+    span: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +79,11 @@ class PageTable:
     style: str
     short: bool
     target: float | None
+    shade_key: tuple[tuple[str, str], ...]
+
+
+#: Columns that are set into the cell of the number before them.
+_BESIDE = (Kind.LETTERS, Kind.SIGN, Kind.SPAN)
 
 
 def shade(value: Cell, target: float) -> str:
@@ -101,13 +109,17 @@ def page_table(table: Table) -> PageTable:
     """Bring a table to the form of the page."""
     heads: list[HeadCell] = []
     for column in table.columns:
-        if column.kind is not Kind.LETTERS:
+        if column.kind not in _BESIDE:
             classes = ["number"] if column.kind is not Kind.TEXT else []
             if len(column.title) <= SHORT_HEAD:
                 classes.append("line")
             heads.append(HeadCell(column.title, column.under, " ".join(classes)))
     reasons: dict[str, str] = {}
-    rows = tuple(tuple(_cells(table, row, reasons)) for row in table.rows)
+    shades = table.shades or tuple(("",) * len(row) for row in table.rows)
+    rows = tuple(
+        tuple(_cells(table, row, line, reasons))
+        for row, line in zip(table.rows, shades, strict=True)
+    )
     return PageTable(
         heads=tuple(heads),
         rows=rows,
@@ -116,6 +128,7 @@ def page_table(table: Table) -> PageTable:
         style=_table_style(table, len(heads)),
         short=len(rows) <= SHORT_TABLE,
         target=table.target,
+        shade_key=table.shade_key,
     )
 
 
@@ -129,13 +142,23 @@ def _table_style(table: Table, width: int) -> str:
     return " ".join(classes)
 
 
-def _cells(table: Table, row: tuple[Cell, ...], reasons: dict[str, str]) -> Iterator[BodyCell]:
-    columns = table.columns
-    for index, (column, value) in enumerate(zip(columns, row, strict=True)):
-        if column.kind is Kind.LETTERS:
+def _beside(table: Table, row: tuple[Cell, ...], index: int) -> dict[Kind, str]:
+    """Letters and span that belong to the cell before them."""
+    found: dict[Kind, str] = {}
+    for column, value in zip(table.columns[index + 1 :], row[index + 1 :], strict=True):
+        if column.kind not in _BESIDE:
+            break
+        found[column.kind] = plain_line(value) if isinstance(value, str) else ""
+    return found
+
+
+def _cells(
+    table: Table, row: tuple[Cell, ...], shades: tuple[str, ...], reasons: dict[str, str]
+) -> Iterator[BodyCell]:
+    for index, (column, value) in enumerate(zip(table.columns, row, strict=True)):
+        if column.kind in _BESIDE:
             continue
-        beside = index + 1 < len(columns) and columns[index + 1].kind is Kind.LETTERS
-        letters = row[index + 1] if beside else None
+        beside = _beside(table, row, index)
         note = ""
         if isinstance(value, Missing) and value.reason:
             note = reasons.setdefault(value.reason, str(len(reasons) + 1).translate(_RAISED))
@@ -144,13 +167,15 @@ def _cells(table: Table, row: tuple[Cell, ...], reasons: dict[str, str]) -> Iter
             style += " line"
         if table.target is not None and column.kind is Kind.NUMBER:
             style += f" {shade(value, table.target)}".rstrip()
+        style += f" {shades[index]}".rstrip()
         yield BodyCell(
             text=plain_line(write_cell(value, column))
             if isinstance(value, str)
             else write_cell(value, column),
             style=style,
-            letters=None if not beside else letters if isinstance(letters, str) else "",
+            letters=beside.get(Kind.LETTERS, beside.get(Kind.SIGN)),
             note=note,
+            span=beside.get(Kind.SPAN, ""),
         )
 
 
@@ -171,7 +196,9 @@ def _block(plots: tuple[MapPlot, ...]) -> str | None:
 
 def letters_width(table: Table) -> int:
     """How many letters the longest group of letters of a table has."""
-    places = [i for i, column in enumerate(table.columns) if column.kind is Kind.LETTERS]
+    places = [
+        i for i, column in enumerate(table.columns) if column.kind in {Kind.LETTERS, Kind.SIGN}
+    ]
     lengths = (len(str(row[place] or "")) for row in table.rows for place in places)
     return min(max(lengths, default=0), 8)
 

@@ -27,6 +27,9 @@ _FILLS = {
     "half": "D6E6F3",
     "some": "EDF4FA",
     "below": "F6D9C2",
+    "harm-2": "FBE9D7",
+    "harm-3": "F3C79E",
+    "harm-4": "E79F63",
 }
 
 
@@ -64,7 +67,7 @@ def number_format(column: Column) -> str:
 
 def _width(table: Table, place: int) -> float:
     column = table.columns[place]
-    if column.kind is not Kind.TEXT:
+    if column.kind not in {Kind.TEXT, Kind.SPAN}:
         longest = max((len(word) for word in column.title.split()), default=0)
         return max(9.0, min(16.0, 1.3 * longest))
     longest = max((len(str(row[place] or "")) for row in table.rows), default=0)
@@ -92,11 +95,15 @@ def _table_sheet(name: str, table: Table) -> Sheet:
     ]
     rows: list[list[SheetCell | None]] = [[SheetCell(title, _HEADING) for title in titles]]
     styles = [Style(shown=number_format(column)) for column in table.columns]
-    for row in table.rows:
+    plain = ("",) * len(table.columns)
+    for place, row in enumerate(table.rows):
+        shades = table.shades[place] if table.shades else plain
         rows.append(
             [
-                _body_cell(value, column, style, table.target)
-                for value, column, style in zip(row, table.columns, styles, strict=True)
+                _body_cell(value, column, style, table.target, name)
+                for value, column, style, name in zip(
+                    row, table.columns, styles, shades, strict=True
+                )
             ]
         )
     notes = [*table.notes, *_reasons(table)]
@@ -108,7 +115,9 @@ def _table_sheet(name: str, table: Table) -> Sheet:
     return Sheet(name=name, rows=rows, widths=widths, head_lines=_head_lines(titles, widths))
 
 
-def _body_cell(value: Cell, column: Column, style: Style, target: float | None) -> SheetCell | None:
+def _body_cell(
+    value: Cell, column: Column, style: Style, target: float | None, name: str
+) -> SheetCell | None:
     if value is None or isinstance(value, Missing) or value == "":
         return None
     if isinstance(value, str):
@@ -118,7 +127,7 @@ def _body_cell(value: Cell, column: Column, style: Style, target: float | None) 
     if target is not None and column.kind is Kind.NUMBER:
         fill = _FILLS.get(shade(value, target), "")
         return SheetCell(value, Style(style.shown, fill))
-    return SheetCell(value, style)
+    return SheetCell(value, Style(style.shown, _FILLS.get(name, "")) if name else style)
 
 
 def _reasons(table: Table) -> list[str]:

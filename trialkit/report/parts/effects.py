@@ -1,4 +1,4 @@
-"""What the treatments did to natural enemies, to the crop and to yield."""
+"""What the treatments did to the crop and to yield."""
 
 from __future__ import annotations
 
@@ -12,24 +12,16 @@ from trialkit.numerals import number
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock
 from trialkit.report.numbers import write_share
+from trialkit.report.parts.control import control_table
 from trialkit.report.parts.means import single_means
-from trialkit.report.parts.pest import (
-    MOST_FIGURES,
-    control_table,
-    courses_of_role,
-    persistence_of,
-)
+from trialkit.report.parts.persistence import persistence_of
+from trialkit.report.parts.pest import MOST_FIGURES, courses_of_role
 from trialkit.trial import VariableRole
 
 
 def asterisk(context: Context, rows: pd.DataFrame) -> bool:
     """Whether some mean carries the sign of a difference from the untreated."""
     return DIFFERS in marks(context.analysis, rows).values()
-
-
-def natural_enemies(context: Context) -> Iterator[Block]:
-    """Figures: natural enemies over the days."""
-    yield from courses_of_role(context, VariableRole.NATURAL_ENEMY)
 
 
 def damage(context: Context) -> Iterator[Block]:

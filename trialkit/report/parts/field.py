@@ -87,12 +87,13 @@ def field_map(context: Context) -> Iterator[Block]:
             for item, look in context.looks.items()
             if plain_line(item) in present
         ),
-        rows=_numbers({plot.row for plot in placed}),
-        columns=_numbers({plot.column for plot in placed}),
+        rows=map_numbers({plot.row for plot in placed}),
+        columns=map_numbers({plot.column for plot in placed}),
     )
 
 
-def _numbers(present: set[int]) -> tuple[int, ...]:
+def map_numbers(present: set[int]) -> tuple[int, ...]:
+    """Numbers of the rows or columns that a map shows: all between, unless they are too many."""
     whole = range(min(present), max(present) + 1)
     return tuple(whole) if len(whole) <= WIDEST_MAP else tuple(sorted(present))
 

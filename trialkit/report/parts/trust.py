@@ -200,6 +200,59 @@ def checks(context: Context) -> Iterator[Block]:
     )
 
 
+def counted(context: Context) -> Iterator[Block]:
+    """One row a count after treatment: its tests as a count, beside F."""
+    rows = context.table("count_tests", "model", "p", "dispersion")
+    if rows.empty:
+        return
+    responses = {
+        (row["variable"], row["days_after"]): row
+        for row in context.table("responses", "variable", "p").to_dict("records")
+        if row["measure"] == "count"
+    }
+    models = {
+        (row["variable"], row["days_after"], row["model"]): row for row in rows.to_dict("records")
+    }
+    keys = list(dict.fromkeys(zip(rows["variable"], rows["days_after"], strict=True)))
+    drawn = any(math.isfinite(responses[key]["p_randomised"]) for key in keys)
+    why = "the model did not settle, or there is no error to test against"
+    body: list[tuple[Cell, ...]] = []
+    for name, day in keys:
+        plain = responses[name, day]
+        binomial = models[name, day, "negative binomial"]
+        quasi = models[name, day, "quasi-Poisson"]
+        body.append(
+            (
+                context.response(name, "count", float(day)),
+                number_or_missing(plain["p"], plain["note"]),
+                *([number_or_missing(plain["p_randomised"])] if drawn else []),
+                number_or_missing(binomial["p"], why),
+                number_or_missing(quasi["p"], why),
+                number_or_missing(binomial["dispersion"], why),
+            )
+        )
+    yield Table(
+        key="counted",
+        question="Counts analysed as counts: do they tell the same? p-values of treatments",
+        columns=(
+            Column(title="Response"),
+            Column(title="Analysis of variance", kind=Kind.P_VALUE),
+            *([Column(title="Randomisation test", kind=Kind.P_VALUE)] if drawn else []),
+            Column(title="Negative binomial model", kind=Kind.P_VALUE),
+            Column(title="Quasi-Poisson model", kind=Kind.P_VALUE),
+            Column(title="Dispersion", kind=Kind.NUMBER, digits=2),
+        ),
+        rows=tuple(body),
+        notes=(
+            "Log-linear models with the same blocking, tested by F from the deviance. Dispersion "
+            "is that of the negative binomial: the variance of plots is the mean plus dispersion "
+            "times its square, and 0 is chance alone (Poisson). Means and ratios to the untreated "
+            "by these models are in the tables file.",
+        ),
+        sheet="Count models",
+    )
+
+
 def reach(context: Context) -> Iterator[Block]:
     """One row a response: what the trial could have shown, and what blocking gained."""
     rows = context.table("responses", "significant_difference", "detectable_difference")

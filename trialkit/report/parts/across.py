@@ -1,0 +1,160 @@
+"""Tables with days across: numbers with their intervals below and signs beside them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from trialkit.report.context import Context
+from trialkit.report.document import Cell, Column, Kind, Missing
+from trialkit.report.numbers import write_number, write_share
+from trialkit.report.parts.means import day_column
+
+Place = Hashable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One row of a table: what stands in each of its places.
+
+    Attributes
+    ----------
+    head : str
+    values : mapping of place to cell
+    spans : mapping of place to str
+        Interval below the number.
+    signs : mapping of place to str
+        Sign beside the number.
+    shades : mapping of place to str
+        Name of the shade of the cell.
+    """
+
+    head: str
+    values: Mapping[Place, Cell]
+    spans: Mapping[Place, str] = field(default_factory=dict)
+    signs: Mapping[Place, str] = field(default_factory=dict)
+    shades: Mapping[Place, str] = field(default_factory=dict)
+
+
+def percent_text(value: float) -> str:
+    """Write a percentage without decimals, unless that would make it look whole.
+
+    What is below 100 is never written as 100, and what is not 0 never as 0.
+    """
+    if 0 < abs(value) < 0.5:
+        return write_number(math.copysign(max(abs(value), 0.1), value), 1)
+    if 99.5 <= value < 100.0:
+        return write_number(min(value, 99.9), 1)
+    return write_number(value, 0)
+
+
+def span_text(lower: object, upper: object, digits: int | None = None) -> str:
+    """Write an interval: "55 to 94", "at least 55", "at most 94", or nothing.
+
+    Parameters
+    ----------
+    lower, upper : number
+        NaN where there is no limit.
+    digits : int, optional
+        Decimals; without it the limits are written as percentages.
+    """
+    low, high = as_number(lower), as_number(upper)
+
+    def write(value: float) -> str:
+        return percent_text(value) if digits is None else write_number(value, digits)
+
+    if math.isfinite(low) and math.isfinite(high):
+        return f"{write(low)} to {write(high)}"
+    if math.isfinite(low):
+        return f"at least {write(low)}"
+    return f"at most {write(high)}" if math.isfinite(high) else ""
+
+
+def as_number(value: object) -> float:
+    """Bring a cell of a data frame to a number; what is none becomes NaN."""
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def percent_digits(values: Iterable[object]) -> int:
+    """Decimals for a column of percentages: one where a whole number would look like 100."""
+    return int(any(99.5 <= as_number(value) < 100.0 for value in values))
+
+
+def records(rows: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a table of the analysis as dictionaries."""
+    return [{str(key): value for key, value in row.items()} for row in rows.to_dict("records")]
+
+
+def interval_words(context: Context) -> str:
+    """Name the intervals of the report: "95 % interval"."""
+    return f"{write_share(1 - context.trial.settings.alpha)} interval"
+
+
+def day_heads(
+    context: Context, rows: pd.DataFrame, value: str, digits: int | None = 0
+) -> list[tuple[Place, Column]]:
+    """Places and headings of the days of some rows.
+
+    Parameters
+    ----------
+    context : Context
+    rows : DataFrame
+    value : str
+        Column that the table shows.
+    digits : int or None
+        Decimals; with 0 the numbers are percentages, and get one where they need it.
+    """
+    heads: list[tuple[Place, Column]] = []
+    for day in sorted(set(rows["days_after"])):
+        shown = rows.loc[rows["days_after"] == day, value]
+        heads.append(
+            (day, day_column(context, day, percent_digits(shown) if digits == 0 else digits))
+        )
+    return heads
+
+
+def across(
+    context: Context,
+    lines: Sequence[Line],
+    heads: Sequence[tuple[Place, Column]],
+    *,
+    first: str,
+    missing: str = "not assessed",
+) -> tuple[tuple[Column, ...], tuple[tuple[Cell, ...], ...], tuple[tuple[str, ...], ...]]:
+    """Set lines out under headings.
+
+    Returns
+    -------
+    columns, rows, shades
+        For a `Table`; shades are empty where no line has any.
+    """
+    spans = any(line.spans for line in lines)
+    signed = {place for line in lines for place, sign in line.signs.items() if sign}
+    columns = [Column(title=first)]
+    for place, column in heads:
+        columns.append(column)
+        if place in signed:
+            columns.append(Column(title=f"{column.title}, sign", kind=Kind.SIGN))
+        if spans:
+            title = f"{column.title}, {interval_words(context)}"
+            columns.append(Column(title=title, kind=Kind.SPAN))
+    rows, shades = [], []
+    for line in lines:
+        cells: list[Cell] = [line.head]
+        names = [""]
+        for place, _ in heads:
+            more: list[Cell] = [line.values.get(place, Missing(missing))]
+            if place in signed:
+                more.append(line.signs.get(place, ""))
+            if spans:
+                more.append(line.spans.get(place, ""))
+            cells += more
+            names += [line.shades.get(place, ""), *([""] * (len(more) - 1))]
+        rows.append(tuple(cells))
+        shades.append(tuple(names))
+    shaded = any(name for names in shades for name in names)
+    return tuple(columns), tuple(rows), tuple(shades) if shaded else ()

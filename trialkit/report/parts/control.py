@@ -1,0 +1,170 @@
+"""How much control there was on every day, and how sure it is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import pandas as pd
+
+from trialkit.figures.lines import LOWEST_CONTROL, MOST_BARS
+from trialkit.numerals import day as write_day
+from trialkit.numerals import number
+from trialkit.report.context import CONTROL_METHODS, Context
+from trialkit.report.document import Block, FigureBlock, Table, number_or_missing
+from trialkit.report.numbers import write_share
+from trialkit.report.parts.across import (
+    Line,
+    across,
+    as_number,
+    day_heads,
+    interval_words,
+    records,
+    span_text,
+)
+from trialkit.report.parts.pest import MOST_FIGURES, days_text
+from trialkit.trial import TreatmentRole, Variable, VariableRole
+
+#: Beside a percent control: shown to lie above the target, or to differ from the reference.
+ABOVE, DIFFERENT = "\N{BLACK UP-POINTING TRIANGLE}", "\N{NOT EQUAL TO}"
+_HOW = {
+    "abbott": "100 (untreated \u2212 treated) / untreated, from the means of the same day",
+    "henderson-tilton": "100 (1 \u2212 treated after \u00d7 untreated before / "
+    "(treated before \u00d7 untreated after)), from treatment means",
+    "sun-shepard": "the fall in the treated plots, corrected for the change in the untreated, "
+    "from treatment means",
+    "schneider-orelli": "mortality in the treated plots, corrected for mortality in the untreated",
+}
+
+
+def control_rows(context: Context, variable: str) -> pd.DataFrame:
+    """Percent control of a variable by the method that the report shows."""
+    rows = context.rows("control", variable)
+    return rows[rows["chosen"].eq(True)] if not rows.empty else rows
+
+
+def reference_label(context: Context) -> str:
+    """Name the treatment with which the others are compared, if there is one."""
+    for item in context.trial.treatments:
+        if item.role is TreatmentRole.REFERENCE:
+            return context.label(item.id)
+    return ""
+
+
+def _signs(context: Context, row: dict[str, object]) -> str:
+    alpha = context.trial.settings.alpha
+    above = as_number(row.get("p_target")) < alpha
+    different = as_number(row.get("p_reference")) < alpha
+    return (ABOVE if above else "") + (DIFFERENT if different else "")
+
+
+def control_table(context: Context, variable: Variable) -> Table | None:
+    """Percent control, treatments down and days across, shaded against the target."""
+    rows = control_rows(context, variable.name)
+    if rows.empty or rows["percent"].isna().all():
+        return None
+    lines = []
+    for treatment in context.shown_treatments(rows):
+        own = {row["days_after"]: row for row in records(rows[rows["treatment"] == treatment])}
+        spans = {day: span_text(row["lower"], row["upper"]) for day, row in own.items()}
+        lines.append(
+            Line(
+                head=context.label(treatment),
+                values={
+                    day: number_or_missing(row["percent"], row["reason"])
+                    for day, row in own.items()
+                },
+                spans={day: text for day, text in spans.items() if text},
+                signs={day: _signs(context, row) for day, row in own.items()},
+            )
+        )
+    columns, cells, _ = across(
+        context, lines, day_heads(context, rows, "percent"), first="Treatment"
+    )
+    method = str(rows["method"].iloc[0])
+    label = context.variable_label(variable.name)
+    return Table(
+        key=context.key("control", variable.name),
+        question=f"{label}: percent control against the untreated "
+        f"({CONTROL_METHODS.get(method, method)})",
+        columns=columns,
+        rows=cells,
+        notes=tuple(_control_notes(context, rows, lines)),
+        sheet=f"Control {label}",
+        target=context.trial.settings.control_target,
+    )
+
+
+def _control_notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[str]:
+    settings = context.trial.settings
+    if any(line.spans for line in lines):
+        yield (
+            f"Below each number stands its {interval_words(context)}. Where it holds 0, no effect "
+            "was shown; that is not proof that there was none. Below zero means more than in the "
+            "untreated."
+        )
+    else:
+        yield "Below zero means more than in the untreated."
+    signs = "".join(sign for line in lines for sign in line.signs.values())
+    meanings = []
+    if ABOVE in signs:
+        meanings.append(
+            f"{ABOVE} control above the target of {settings.control_target:g} % was shown"
+        )
+    if DIFFERENT in signs:
+        meanings.append(
+            f"{DIFFERENT} shown to differ from the reference, {reference_label(context)}"
+        )
+    if meanings:
+        yield (
+            f"{'; '.join(meanings)}. Every sign is a test of its own at "
+            f"{write_share(settings.alpha)}; among many signs some can stand by chance."
+        )
+    method = str(rows["method"].iloc[0])
+    yield f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
+    for text in dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text):
+        yield f"{text[0].upper()}{text[1:]}."
+
+
+def control_by_day(context: Context) -> Iterator[Block]:
+    """Tables of control by treatment and day, each with its figure."""
+    drawn = 0
+    for variable in context.of_role(VariableRole.PEST):
+        table = control_table(context, variable)
+        if table is None:
+            continue
+        yield table
+        figure = control_figure(context, variable)
+        if figure is not None and drawn < MOST_FIGURES:
+            drawn += 1
+            yield figure
+
+
+def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
+    """Make the place for control over the days, where there are two days or more."""
+    rows = control_rows(context, variable.name)
+    known = rows[rows["percent"].notna()] if not rows.empty else rows
+    if known.empty or known["days_after"].nunique() < 2:
+        return None
+    days = sorted(set(known["days_after"]))
+    target = context.trial.settings.control_target
+    best = known.sort_values("percent").iloc[-1]
+    label = context.variable_label(variable.name)
+    edge = write_day(LOWEST_CONTROL)
+    lowest = float(known["percent"].min())
+    notes = [
+        f"{label}: percent control over the days. The dashed line is the target of {target:g} %."
+    ]
+    if known["lower"].notna().any() and known["treatment"].nunique() <= MOST_BARS:
+        notes.append(f"Bars are {interval_words(context)}s, cut off at the lower edge.")
+    if math.isfinite(lowest) and lowest < LOWEST_CONTROL:
+        notes.append(f"Values below {edge} % are drawn at the lower edge.")
+    return FigureBlock(
+        key=context.key("control-course", variable.name),
+        kind="control_course",
+        variable=variable.name,
+        alt=f"Percent control of {label} by treatment, {days_text(days)}, with the target of "
+        f"{target:g} %. Highest: {context.label(best['treatment'])} with "
+        f"{number(best['percent'])} % on day {write_day(best['days_after'])}.",
+        caption=" ".join(notes),
+    )

@@ -1,0 +1,168 @@
+"""What the treatments did to natural enemies, and what followed from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import pandas as pd
+
+from trialkit.numerals import day as write_day
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Column, Kind, Notes, Table, number_or_missing
+from trialkit.report.numbers import decimals_for_size, write_share
+from trialkit.report.parts.across import (
+    Line,
+    Place,
+    across,
+    as_number,
+    day_heads,
+    interval_words,
+    percent_digits,
+    percent_text,
+    records,
+    span_text,
+)
+from trialkit.report.parts.period import reductions_of
+from trialkit.report.parts.pest import courses_of_role
+from trialkit.trial import Variable, VariableRole
+
+SHOWN = "*"
+WHOLE = "whole period"
+#: Shade and bounds of each class of the IOBC field scheme.
+CLASSES: Mapping[str, tuple[str, str]] = {
+    "harmless": ("harm-1", "harmless: under 25 %"),
+    "slightly harmful": ("harm-2", "slightly harmful: 25 to 50"),
+    "moderately harmful": ("harm-3", "moderately harmful: over 50 to 75"),
+    "harmful": ("harm-4", "harmful: over 75"),
+}
+
+
+def natural_enemies(context: Context) -> Iterator[Block]:
+    """Natural enemies over the days, their reduction, and pests for each of them."""
+    yield from courses_of_role(context, VariableRole.NATURAL_ENEMY)
+    for variable in context.of_role(VariableRole.NATURAL_ENEMY):
+        rows = context.rows("natural_enemies", variable.name)
+        if rows.empty:
+            continue
+        if rows["percent"].notna().any():
+            yield _reductions(context, variable, rows)
+        if rows["pest_per_enemy"].notna().any():
+            yield _pest_per_enemy(context, variable, rows)
+    yield from resurgence(context)
+
+
+def _reductions(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
+    alpha = context.trial.settings.alpha
+    whole = reductions_of(context, variable.name, "pest_days")
+    heads: list[tuple[Place, Column]] = []
+    if whole:
+        digits = percent_digits(row["percent"] for row in whole.values())
+        heads.append((WHOLE, Column(title="Whole period", kind=Kind.NUMBER, digits=digits)))
+    heads += day_heads(context, rows, "percent")
+    lines = []
+    for treatment in context.shown_treatments(rows):
+        own: dict[Place, dict[str, Any]] = {
+            row["days_after"]: row
+            for row in records(rows[rows["treatment"] == treatment])
+            if row["reason"] != "the untreated itself"
+        }
+        if not own:
+            continue
+        shades = {day: CLASSES.get(str(row["harm_class"]), ("", ""))[0] for day, row in own.items()}
+        over: dict[Place, dict[str, Any]] = {WHOLE: whole[treatment]} if treatment in whole else {}
+        both: dict[Place, dict[str, Any]] = {**own, **over}
+        spans = {place: span_text(row["lower"], row["upper"]) for place, row in both.items()}
+        lines.append(
+            Line(
+                head=context.label(treatment),
+                values={
+                    place: number_or_missing(row["percent"], row["reason"])
+                    for place, row in both.items()
+                },
+                spans={place: text for place, text in spans.items() if text},
+                signs={
+                    place: SHOWN if as_number(row["p"]) < alpha else ""
+                    for place, row in both.items()
+                },
+                shades=shades,
+            )
+        )
+    columns, cells, shaded = across(context, lines, heads, first="Treatment")
+    label = context.variable_label(variable.name)
+    return Table(
+        key=context.key("enemies", variable.name),
+        question=f"{label}: reduction against the untreated, percent",
+        columns=columns,
+        rows=cells,
+        notes=(
+            f"Below each number stands its {interval_words(context)}; {SHOWN} a difference from "
+            f"the untreated was shown (each a test of its own at {write_share(alpha)}). Below zero "
+            "means more than in the untreated.",
+            "Shades are the classes of the IOBC field scheme and go by the number alone: with "
+            "few enemies an interval spans several classes, so read both. Without "
+            f"{SHOWN} neither harm nor its absence was shown. The classes describe this trial; "
+            "they are no registration of a product.",
+            *(
+                [
+                    "The whole period compares areas under the curve and does not correct for "
+                    "numbers before treatment."
+                ]
+                if whole
+                else []
+            ),
+        ),
+        sheet=f"Reduction {label}",
+        shades=shaded,
+        shade_key=tuple(CLASSES.values()) if shaded else (),
+    )
+
+
+def _pest_per_enemy(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
+    pest = next((item for item in context.of_role(VariableRole.PEST)), None)
+    of = context.variable_label(pest.name) if pest else "the pest"
+    label = context.variable_label(variable.name)
+    digits = decimals_for_size(rows["pest_per_enemy"], 2)
+    lines = [
+        Line(
+            head=context.label(treatment),
+            values={
+                row["days_after"]: number_or_missing(
+                    row["pest_per_enemy"], "no enemy was found, or the pest was not counted"
+                )
+                for row in records(rows[rows["treatment"] == treatment])
+            },
+        )
+        for treatment in context.shown_treatments(rows)
+    ]
+    columns, cells, _ = across(
+        context, lines, day_heads(context, rows, "pest_per_enemy", digits), first="Treatment"
+    )
+    return Table(
+        key=context.key("pest-per-enemy", variable.name),
+        question=f"How many pests stood against each natural enemy? {of}, divided by {label}",
+        columns=columns,
+        rows=cells,
+        notes=(
+            "From treatment means, without an interval: where enemies are few, one more or less "
+            "changes the number much.",
+        ),
+        sheet=f"Pest per {label}",
+    )
+
+
+def resurgence(context: Context) -> Iterator[Block]:
+    """Sentences: pests that stood above the untreated after enemies had stood below it."""
+    rows = records(context.table("resurgence", "variable", "enemy", "treatment"))
+    if rows:
+        yield Notes(
+            tuple(
+                f"{context.label(row['treatment'])}: {context.variable_label(row['enemy'])} stood "
+                f"{percent_text(row['enemy_percent'])} % below the untreated on day "
+                f"{write_day(row['enemy_day'])}, and {context.variable_label(row['variable'])} "
+                f"{percent_text(row['pest_percent'])} % above it on day "
+                f"{write_day(row['pest_day'])}; both were shown. That is what a resurgence looks "
+                "like; one trial does not show that the first led to the second."
+                for row in rows
+            )
+        )

@@ -1,0 +1,154 @@
+"""The whole period in one number: pest-days, their reduction, and time above the threshold."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from trialkit.figures.marks import marks
+from trialkit.numerals import day as write_day
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
+from trialkit.report.numbers import decimals_for_size
+from trialkit.report.parts.across import interval_words, percent_digits, records, span_text
+from trialkit.report.parts.means import marks_note
+from trialkit.trial import Variable, VariableRole
+
+Rows = dict[str, dict[str, Any]]
+
+
+def pest_days(context: Context) -> Iterator[Block]:
+    """Tables of the area under the curve, one a variable."""
+    for variable in context.of_role(VariableRole.PEST, VariableRole.DAMAGE):
+        plots = context.rows("pest_days", variable.name)
+        means = context.rows("means", variable.name, "pest_days")
+        if not plots.empty and not means.empty and means["mean"].notna().any():
+            yield _table(context, variable, plots, means)
+
+
+def reductions_of(context: Context, variable: str, measure: str) -> Rows:
+    """Rows of the reductions of one measure by treatment; none where nothing is known."""
+    rows = context.rows("reductions", variable, measure)
+    if rows.empty or rows[["mean", "percent"]].isna().all(axis=None):
+        return {}
+    return {row["treatment"]: row for row in records(rows)}
+
+
+def is_own(row: dict[str, Any]) -> bool:
+    """Whether a row is that of the untreated, which has no reduction of its own."""
+    return row.get("reason") == "the untreated itself"
+
+
+def _reduction(rows: Rows, treatment: str) -> tuple[Cell, Cell]:
+    row = rows.get(treatment, {})
+    return (
+        number_or_missing(row.get("percent"), "" if is_own(row) else row.get("reason")),
+        span_text(row.get("lower"), row.get("upper")),
+    )
+
+
+def _reduction_columns(context: Context, rows: Rows, of: str) -> tuple[Column, Column]:
+    digits = percent_digits(row["percent"] for row in rows.values())
+    title = f"Reduction{of}, %"
+    return (
+        Column(title=title, kind=Kind.NUMBER, digits=digits),
+        Column(title=f"{title}, {interval_words(context)}", kind=Kind.SPAN),
+    )
+
+
+def _table(context: Context, variable: Variable, plots: pd.DataFrame, means: pd.DataFrame) -> Table:
+    pest = variable.role is VariableRole.PEST
+    words = "Pest-days" if pest else "Area under the curve"
+    label = context.variable_label(variable.name)
+    whole = reductions_of(context, variable.name, "pest_days")
+    above = reductions_of(context, variable.name, "pest_days_above")
+    days = reductions_of(context, variable.name, "days_above")
+    beside = marks(context.analysis, means)
+    level = f"{variable.threshold:g}" if variable.threshold is not None else ""
+    columns = [
+        Column(title="Treatment"),
+        Column(title="Plots", kind=Kind.NUMBER, digits=0),
+        Column(title=words, kind=Kind.NUMBER, digits=context.digits(variable.name, "pest_days")),
+        *([Column(title="Letters", kind=Kind.LETTERS)] if beside else []),
+        *(_reduction_columns(context, whole, "") if whole else ()),
+    ]
+    if above:
+        size = decimals_for_size(row["mean"] for row in above.values())
+        columns += [
+            Column(title=f"{words} above {level}", kind=Kind.NUMBER, digits=size),
+            *_reduction_columns(context, above, " of these"),
+        ]
+    if days:
+        columns.append(Column(title=f"Days above {level}", kind=Kind.NUMBER, digits=1))
+    body: list[tuple[Cell, ...]] = []
+    by_treatment = {row["treatment"]: row for row in records(means)}
+    for treatment in context.shown_treatments(means):
+        row = by_treatment[treatment]
+        cells: list[Cell] = [
+            context.label(treatment),
+            number_or_missing(row["n"]),
+            number_or_missing(row["mean"], "no plot was assessed"),
+            *([beside.get((0.0, treatment), "")] if beside else []),
+            *(_reduction(whole, treatment) if whole else ()),
+        ]
+        if above:
+            cells += [
+                number_or_missing(above.get(treatment, {}).get("mean")),
+                *_reduction(above, treatment),
+            ]
+        if days:
+            cells.append(number_or_missing(days.get(treatment, {}).get("mean")))
+        body.append(tuple(cells))
+    return Table(
+        key=context.key("pest-days", variable.name),
+        question=f"{label}: {words.lower()} of each treatment, over {span_words(plots)}",
+        columns=tuple(columns),
+        rows=tuple(body),
+        notes=(
+            *_area_notes(plots),
+            *_reduction_notes(context, whole, above or days, level),
+            *(marks_note(context, variable.name, "pest_days", across=False) if beside else ()),
+        ),
+        sheet=f"{words} {label}",
+    )
+
+
+def _reduction_notes(context: Context, whole: Rows, above: Rows, level: str) -> Iterator[str]:
+    if whole:
+        yield (
+            f"Reduction is against the untreated, with its {interval_words(context)} below; where "
+            "that holds 0, no reduction was shown. Differences between plots that were there "
+            "before treatment are in it."
+        )
+    if above:
+        yield (
+            f"{level} is the action threshold that was given; only what stands above it counts "
+            "as above. Days above it carry no interval."
+        )
+
+
+def span_words(plots: pd.DataFrame) -> str:
+    """Say how many days the areas of some plots span."""
+    longest = plots["days"].max()
+    return f"{write_day(longest)} days" if math.isfinite(longest) else "the days assessed"
+
+
+def _area_notes(plots: pd.DataFrame) -> Iterator[str]:
+    yield (
+        "The area under the straight lines from one assessment to the next: the level times "
+        "the days it lasted."
+    )
+    bridged = int((plots["bridged"] > 0).sum())
+    if bridged:
+        have = "plot has" if bridged == 1 else "plots have"
+        yield f"{bridged} {have} a missing assessment that was bridged by a straight line."
+    short = int((plots["days"] < plots["days"].max()).sum())
+    if short:
+        span = "plot spans" if short == 1 else "plots span"
+        yield (
+            f"{short} {span} fewer days because a first or last assessment is missing; there the "
+            "value per day was brought to the whole span."
+        )

@@ -1,0 +1,142 @@
+"""How fast control came, how long it stayed at the target, and how it fell."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from trialkit.numerals import day as write_day
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
+from trialkit.report.parts.across import as_number, interval_words, percent_text, records
+from trialkit.trial import Variable, VariableRole
+
+NEVER, HELD = "never", "+"
+
+
+def persistence(context: Context) -> Iterator[Block]:
+    """Tables of knockdown, peak, how long control of the pest held, and rebound."""
+    yield from persistence_of(context, VariableRole.PEST)
+
+
+def persistence_of(context: Context, role: VariableRole) -> Iterator[Block]:
+    """Tables of the persistence of control, for the variables of one role."""
+    table = context.table("persistence", "variable", "treatment", "holds_until_day")
+    if table.empty:
+        return
+    for variable in context.of_role(role):
+        rows = table[table["variable"] == variable.name]
+        if rows.empty or rows["peak_percent"].isna().all():
+            continue
+        if rows["holds_until_day"].isna().all() and rows["upper"].fillna(0.0).eq(0.0).all():
+            yield _none_reached(context, variable, rows)
+        else:
+            yield _table(context, variable, rows)
+
+
+def _none_reached(context: Context, variable: Variable, rows: pd.DataFrame) -> Paragraph:
+    best = rows.sort_values("peak_percent").iloc[-1]
+    return Paragraph(
+        f"{context.variable_label(variable.name)}: no treatment reached control of "
+        f"{float(rows['target'].iloc[0]):g} % on any day; the highest was "
+        f"{percent_text(float(best['peak_percent']))} % with {context.label(best['treatment'])} on "
+        f"day {write_day(float(best['peak_day']))}."
+    )
+
+
+def span_of_days(row: dict[str, Any]) -> str:
+    """Write the interval of the day until which the target was held.
+
+    A lower limit of 0 says that the target may never have been reached; no upper limit, that
+    control may have held beyond the last assessment.
+    """
+    lower, upper = as_number(row["lower"]), as_number(row["upper"])
+    if math.isnan(lower):
+        return ""
+    if lower <= 0 and upper <= 0:
+        return NEVER
+    start = NEVER if lower <= 0 else write_day(round(lower))
+    if math.isfinite(upper):
+        return f"{start} to {write_day(round(upper))}"
+    last = as_number(row["last_day"])
+    if lower >= last:
+        return f"beyond {write_day(last)}"
+    return f"{start} to beyond {write_day(last)}"
+
+
+def _held(row: dict[str, Any]) -> Cell:
+    held = number_or_missing(row["holds_until_day"], row["reason"])
+    known = math.isfinite(as_number(row["peak_percent"]))
+    return NEVER if known and not isinstance(held, float) else held
+
+
+def _table(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
+    by_treatment = {row["treatment"]: row for row in records(rows)}
+    later = any(row["censored"] is True for row in by_treatment.values())
+    spans = any(span_of_days(row) for row in by_treatment.values())
+    body: list[tuple[Cell, ...]] = []
+    for treatment in context.shown_treatments(rows):
+        row = by_treatment[treatment]
+        body.append(
+            (
+                context.label(treatment),
+                number_or_missing(row["knockdown_percent"], row["reason"]),
+                number_or_missing(row["peak_percent"], row["reason"]),
+                number_or_missing(row["peak_day"], row["reason"]),
+                _held(row),
+                *([HELD if row["censored"] is True else ""] if later else []),
+                *([span_of_days(row)] if spans else []),
+                number_or_missing(row["rebound_percent"], row["reason"]),
+            )
+        )
+    label = context.variable_label(variable.name)
+    target = float(rows["target"].iloc[0])
+    last = write_day(float(rows["last_day"].max()))
+    return Table(
+        key=context.key("persistence", variable.name),
+        question=f"{label}: how fast did control come, and how long did it stay at "
+        f"{target:g} % or more?",
+        columns=(
+            Column(title="Treatment"),
+            Column(title="Control at the first assessment, %", kind=Kind.NUMBER, digits=0),
+            Column(title="Highest control, %", kind=Kind.NUMBER, digits=0),
+            Column(title="Day of the highest", kind=Kind.NUMBER),
+            Column(title="Target held until day", kind=Kind.NUMBER, digits=0),
+            *([Column(title="Held to the last day", kind=Kind.SIGN)] if later else []),
+            *(
+                [Column(title=f"Target held, {interval_words(context)}", kind=Kind.SPAN)]
+                if spans
+                else []
+            ),
+            Column(title="Fall after the highest, points", kind=Kind.NUMBER, digits=0),
+        ),
+        rows=tuple(body),
+        notes=tuple(_notes(context, list(by_treatment.values()), spans, last)),
+        sheet=f"Persistence {label}",
+    )
+
+
+def _notes(context: Context, rows: list[dict[str, Any]], spans: bool, last: str) -> Iterator[str]:
+    yield "Days between assessments are read off straight lines."
+    if any(row["censored"] is True for row in rows):
+        yield f"{HELD} control was still at the target at the last assessment, on day {last}."
+    if not spans:
+        return
+    words = [span_of_days(row) for row in rows]
+    yield (
+        f"Below the day until which the target was held stands its {interval_words(context)}."
+        + (
+            " From \u201cnever\u201d: it may be that the target was not reached at all."
+            if any(text.startswith(NEVER) and " " in text for text in words)
+            else ""
+        )
+        + (
+            f" To \u201cbeyond {last}\u201d: control may have held after the last assessment."
+            if any("beyond" in text for text in words)
+            else ""
+        )
+    )
+    yield "Where two intervals overlap, the trial does not say which of the two held longer."

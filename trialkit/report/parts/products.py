@@ -1,0 +1,228 @@
+"""Questions about products: lower rates, mixtures, the carrier, repeated modes of action."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import pandas as pd
+
+from trialkit.figures.identity import plain_line
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Cell, Column, Notes, Paragraph, Table, number_or_missing
+from trialkit.report.numbers import write_share
+from trialkit.report.parts.across import (
+    Line,
+    Place,
+    across,
+    as_number,
+    day_heads,
+    interval_words,
+    records,
+    span_text,
+)
+from trialkit.trial import Variable, VariableRole
+
+SHOWN = "*"
+Days = Mapping[Place, dict[str, Any]]
+
+
+def _known(context: Context, name: str, value: str) -> Iterator[tuple[Variable, pd.DataFrame]]:
+    """Rows of a table by pest, where any of them has a value."""
+    for variable in context.of_role(VariableRole.PEST):
+        rows = context.rows(name, variable.name)
+        if not rows.empty and rows[value].notna().any():
+            yield variable, rows
+
+
+def _by_day(rows: pd.DataFrame, treatment: str) -> Days:
+    return {row["days_after"]: row for row in records(rows[rows["treatment"] == treatment])}
+
+
+def _values(days: Days, column: str) -> dict[Place, Cell]:
+    return {day: number_or_missing(row[column], row["reason"]) for day, row in days.items()}
+
+
+def _spans(days: Days) -> dict[Place, str]:
+    found = {day: span_text(row["lower"], row["upper"]) for day, row in days.items()}
+    return {day: text for day, text in found.items() if text}
+
+
+def _percent_heads(
+    context: Context, rows: pd.DataFrame, *columns: str
+) -> list[tuple[Place, Column]]:
+    """Headings of the days, with the decimals that the closest of several columns needs."""
+    longest = [day_heads(context, rows, column) for column in columns]
+    return [
+        max(heads, key=lambda head: head[1].digits or 0) for heads in zip(*longest, strict=True)
+    ]
+
+
+def rates(context: Context) -> Iterator[Block]:
+    """Tables: control of lower rates beside that of the full rate, day by day."""
+    for variable, rows in _known(context, "rates", "difference"):
+        lines: list[Line] = []
+        for treatment in context.shown_treatments(rows):
+            days = _by_day(rows, treatment)
+            full = context.label(str(next(iter(days.values()))["full"]))
+            margin = float(next(iter(days.values()))["margin"])
+            lines += [
+                Line(head=full, values=_values(days, "control_full")),
+                Line(head=context.label(treatment), values=_values(days, "control")),
+                Line(
+                    head="Lower less full rate, points",
+                    values=_values(days, "difference"),
+                    spans=_spans(days),
+                ),
+                Line(
+                    head=f"At most {margin:g} points lower?",
+                    values={day: _rate_verdict(row) for day, row in days.items()},
+                ),
+            ]
+        columns, cells, _ = across(
+            context,
+            lines,
+            _percent_heads(context, rows, "control", "control_full"),
+            first="Control, %",
+        )
+        label = context.variable_label(variable.name)
+        margin = float(rows["margin"].iloc[0])
+        half = write_share(context.trial.settings.alpha / 2)
+        yield Table(
+            key=context.key("rates", variable.name),
+            question=f"{label}: was a lower rate as good as the full rate, and for how long?",
+            columns=columns,
+            rows=cells,
+            notes=(
+                f"\u201cyes\u201d: the {interval_words(context)} of the difference lies "
+                f"above \u2212{margin:g} points, the margin of the settings (a test at {half}). "
+                "\u201cnot shown\u201d is no proof that the rate is too low, and none that it is "
+                "enough. \u201clower\u201d: less control than with the full rate was shown.",
+                "A lower rate may match early and fail late; read all days. Rates below the label "
+                "may be unlawful or favour resistance.",
+            ),
+            sheet=f"Rates {label}",
+        )
+
+
+def _rate_verdict(row: dict[str, Any]) -> str:
+    if row["not_inferior"] is None:
+        return ""
+    if as_number(row["upper"]) < 0:
+        return "yes, but lower" if row["not_inferior"] else "lower"
+    return "yes" if row["not_inferior"] else "not shown"
+
+
+def mixtures(context: Context) -> Iterator[Block]:
+    """Tables: control of mixtures beside what their parts let expect."""
+    for variable, rows in _known(context, "mixtures", "difference"):
+        lines: list[Line] = []
+        for treatment in context.shown_treatments(rows):
+            days = _by_day(rows, treatment)
+            parts = str(next(iter(days.values()))["parts"]).replace("+", " and ")
+            lines += [
+                Line(head=context.label(treatment), values=_values(days, "observed")),
+                Line(head=f"Expected from {plain_line(parts)}", values=_values(days, "expected")),
+                Line(
+                    head="Observed less expected, points",
+                    values=_values(days, "difference"),
+                    spans=_spans(days),
+                ),
+                Line(
+                    head="More or less than expected?",
+                    values={day: _mixture_verdict(row) for day, row in days.items()},
+                ),
+            ]
+        columns, cells, _ = across(
+            context,
+            lines,
+            _percent_heads(context, rows, "observed", "expected"),
+            first="Control, %",
+        )
+        label = context.variable_label(variable.name)
+        yield Table(
+            key=context.key("mixtures", variable.name),
+            question=f"{label}: did a mixture do more or less than its parts let expect?",
+            columns=columns,
+            rows=cells,
+            notes=(
+                "Expected after Colby: what each part leaves alive, multiplied. "
+                f"\u201cneither\u201d: the {interval_words(context)} of the difference holds 0; that is no "
+                "proof that the parts act independently.",
+            ),
+            sheet=f"Mixtures {label}",
+        )
+
+
+def _mixture_verdict(row: dict[str, Any]) -> str:
+    words = {
+        "more than expected": "more",
+        "less than expected": "less",
+        "as expected": "neither",
+    }
+    return words.get(str(row["verdict"]), "")
+
+
+def carrier(context: Context) -> Iterator[Block]:
+    """Tables: what products added to the carrier."""
+    alpha = context.trial.settings.alpha
+    for variable, rows in _known(context, "carrier", "added_percent"):
+        for number, (carrier_id, own) in enumerate(rows.groupby("carrier", sort=False)):
+            lines = []
+            for treatment in context.shown_treatments(own):
+                days = _by_day(own, treatment)
+                lines.append(
+                    Line(
+                        head=context.label(treatment),
+                        values=_values(days, "added_percent"),
+                        spans=_spans(days),
+                        signs={
+                            day: SHOWN if as_number(row["p"]) < alpha else ""
+                            for day, row in days.items()
+                        },
+                    )
+                )
+            columns, cells, _ = across(
+                context, lines, day_heads(context, own, "added_percent"), first="Treatment"
+            )
+            label, against = context.variable_label(variable.name), context.label(str(carrier_id))
+            yield Table(
+                key=context.key("carrier", variable.name) + (f"-{number + 1}" if number else ""),
+                question=f"{label}: what did the product add to the carrier? Control against "
+                f"{against}, percent",
+                columns=columns,
+                rows=cells,
+                notes=(
+                    "The share of what the carrier left that the product took away, with its "
+                    f"{interval_words(context)}; {SHOWN} a difference from the carrier was shown "
+                    f"(each a test of its own at {write_share(alpha)}). What the carrier did by "
+                    "itself stands in its row of the table of control.",
+                ),
+                sheet=f"Carrier {label}",
+            )
+
+
+def programmes(context: Context) -> Iterator[Block]:
+    """Sentences: treatments that repeat a mode-of-action group in successive applications."""
+    rows = records(context.table("programmes", "treatment", "group", "first", "second"))
+    if not rows:
+        return
+    yield Paragraph("The same mode of action in successive applications:")
+    yield Notes(
+        tuple(
+            f"{context.label(row['treatment'])}: {group_words(row['group'])} in applications "
+            f"{plain_line(row['first'])} and {plain_line(row['second'])}."
+            for row in rows
+        )
+    )
+    yield Paragraph(
+        "Groups are those that were entered. Repeating one lets resistant pests be selected; the "
+        "label and the resistance guidance for the group say what is allowed. One trial cannot "
+        "show whether resistance is there."
+    )
+
+
+def group_words(group: str) -> str:
+    """Name a mode-of-action group once: "41" becomes "group 41"."""
+    text = plain_line(group)
+    return text if text.lower().startswith("group") else f"group {text}"

@@ -1,0 +1,150 @@
+"""Neighbouring plots, edges, and what treatments and blocks leave over on the map."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from trialkit.figures.identity import mix, plain_line
+from trialkit.numerals import day as write_day
+from trialkit.report.context import Context
+from trialkit.report.document import (
+    Block,
+    Cell,
+    Column,
+    FieldMap,
+    Kind,
+    MapPlot,
+    Paragraph,
+    Table,
+    number_or_missing,
+)
+from trialkit.report.numbers import write_number
+from trialkit.report.parts.across import records
+from trialkit.report.parts.field import map_numbers
+from trialkit.trial import VariableRole
+
+NEIGHBOURS, EDGE = "neighbouring plots", "edge of the trial"
+#: Late days that are shown.
+MOST_DAYS = 3
+#: Residuals beyond this have the full colour.
+FULL = 2.5
+HIGH, LOW = "#d9822b", "#2f78b7"
+
+
+def neighbours(context: Context) -> Iterator[Block]:
+    """Tables: whether late counts followed the plots next door, and the edge of the trial."""
+    for variable in context.of_role(VariableRole.PEST):
+        rows = context.rows("neighbours", variable.name)
+        rows = rows[rows["p"].notna()] if not rows.empty else rows
+        if rows.empty:
+            continue
+        days = sorted(set(rows["days_after"]))[-MOST_DAYS:]
+        found = {(row["days_after"], row["question"]): row for row in records(rows)}
+        label = context.variable_label(variable.name)
+        yield Table(
+            key=context.key("neighbours", variable.name),
+            question=f"{label}: did late counts follow the plots next door, or the edge of the "
+            "trial?",
+            columns=(
+                Column(title="Day"),
+                Column(title="Neighbours as counted on"),
+                Column(title="Slope on the neighbours", kind=Kind.NUMBER, digits=2),
+                Column(title="p-value, neighbours", kind=Kind.P_VALUE),
+                Column(title="Edge less inside", kind=Kind.NUMBER, digits=2),
+                Column(title="p-value, edge", kind=Kind.P_VALUE),
+            ),
+            rows=tuple(_row(day, found) for day in days),
+            notes=tuple(_notes(found, days)),
+            sheet=f"Neighbours {label}",
+        )
+        yield Paragraph(
+            "This compares plots treated alike. It can show pests moving between the plots of this "
+            "trial; it cannot show how long control would last in a whole field, where there are "
+            "no untreated plots next door. Where movement is there, small plots make control look "
+            "shorter than it may be in a field."
+        )
+
+
+def _row(day: float, found: dict[tuple[float, str], dict[str, Any]]) -> tuple[Cell, ...]:
+    beside, edge = found.get((day, NEIGHBOURS), {}), found.get((day, EDGE), {})
+    before = beside.get("before", math.nan)
+    return (
+        f"Day {write_day(day)}",
+        f"day {write_day(before)}" if math.isfinite(before) else "",
+        number_or_missing(beside.get("slope")),
+        number_or_missing(beside.get("p")),
+        number_or_missing(edge.get("slope")),
+        number_or_missing(edge.get("p")),
+    )
+
+
+def _notes(found: dict[tuple[float, str], dict[str, Any]], days: list[float]) -> Iterator[str]:
+    yield (
+        "Slope: change of log10(count + 1) of a plot for each unit of the same of its neighbours "
+        "at the assessment before, beyond the plot's own past; the p-value is that of a rise. "
+        "Edge less inside: the difference in log10(count + 1). Both by permutation between plots "
+        "treated alike, blocks taken out."
+    )
+    for question, words in ((NEIGHBOURS, "Neighbours"), (EDGE, "Edge")):
+        row = found.get((days[-1], question))
+        if row and isinstance(row["note"], str):
+            yield f"{words}, day {write_day(days[-1])}: {row['note']}. Weaker effects are missed."
+
+
+def residual_maps(context: Context) -> Iterator[Block]:
+    """Map: what treatments and blocks leave over of the first pest over the whole period."""
+    placed = {
+        plot.id: plot
+        for plot in context.trial.plots
+        if plot.row is not None and plot.column is not None
+    }
+    for variable in context.of_role(VariableRole.PEST)[:1]:
+        rows = context.rows("residuals", variable.name, "pest_days")
+        rows = rows[rows["plot"].isin(placed) & rows["studentized"].notna()] if len(rows) else rows
+        if len(rows) < 4:
+            continue
+        yield _residual_map(context, variable.name, rows, placed)
+        yield Paragraph(
+            "Residuals of the area under the curve, in standard errors of their own: orange plots "
+            "had more than their treatment and block let expect, blue ones less. Patches of one "
+            "colour hint at infestation from a side or at soil; single plots beyond 3 deserve a "
+            "look into the field book."
+        )
+
+
+def _residual_map(
+    context: Context, variable: str, rows: pd.DataFrame, placed: dict[str, Any]
+) -> FieldMap:
+    plots = []
+    for row in records(rows):
+        plot, value = placed[row["plot"]], float(row["studentized"])
+        plots.append(
+            MapPlot(
+                row=plot.row,
+                column=plot.column,
+                plot=plain_line(plot.id),
+                treatment=plain_line(plot.treatment),
+                block=plain_line(plot.block or ""),
+                colour=residual_colour(value),
+                value=("+" if round(value, 1) > 0 else "") + write_number(value, 1),
+            )
+        )
+    return FieldMap(
+        key=context.key("residual-map", variable),
+        caption=f"{context.variable_label(variable)}: what treatments and blocks leave over, plot "
+        "by plot (plot, treatment, residual)",
+        plots=tuple(plots),
+        legend=(),
+        rows=map_numbers({plot.row for plot in plots}),
+        columns=map_numbers({plot.column for plot in plots}),
+    )
+
+
+def residual_colour(value: float) -> str:
+    """Colour of a residual: white at 0, orange above, blue below, pale enough for black text."""
+    share = 0.75 * min(abs(value) / FULL, 1.0)
+    return mix("#ffffff", HIGH if value > 0 else LOW, share)
