@@ -9,6 +9,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.contrasts import contrast_table
+from trialkit.analysis.counts import count_tables
 from trialkit.analysis.covariate import covariate_tables
 from trialkit.analysis.detectable import reach_of_trial
 from trialkit.analysis.diagnostics import check_responses
@@ -46,6 +47,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     factors = factor_tables(basis)
     adjusted = covariate_tables(basis)
     recovered, recovered_tests = recovered_tables(basis)
+    counted = count_tables(basis)
     names = choices["variable"]
     tables = {
         "anova": factors.anova,
@@ -73,6 +75,8 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
         "recovered_tests": recovered_tests,
         "course_tests": course_table(basis),
         "samples": sample_table(basis),
+        "count_models": counted.means,
+        "count_tests": counted.tests,
     }
     return Statistics(tables=tables, problems=factors.problems)
 
