@@ -332,6 +332,7 @@ def by_likelihood(
     edge = np.where(at_low <= 0.0, low, np.where(at_high >= 0.0, high, np.nan))
     free = np.isnan(edge)
     place, predictor, drift = nodes[top], predictors[top, :, index].T, drifts[top, :, index].T
+    before = np.zeros(size, dtype=bool)
     for turn in range(_TURNS):
         share = at_low / np.where(free, at_low - at_high, 1.0)
         new = np.where(free, low + share * (high - low), edge)
@@ -340,10 +341,12 @@ def by_likelihood(
         place = new
         _, rise, predictor, drift = step(place, start, 3 if turn == 0 else 2)
         above = rise > 0.0
-        # Anderson and Bjorck: the end that stays loses weight, so that both ends close in.
-        stays = np.where(above, at_low, at_high)
-        shrink = 1.0 - rise / np.where(stays == 0.0, 1.0, stays)
-        shrink = np.where((shrink > 0.0) & (shrink < 1.0), shrink, 0.5)
+        # Anderson and Bjorck: an end that stays twice loses weight, so that both ends close in.
+        left_behind = np.where(above, at_low, at_high)
+        shrink = 1.0 - rise / np.where(left_behind == 0.0, 1.0, left_behind)
+        shrink = np.where(shrink > 0.0, shrink, 0.5)
+        shrink = np.where((above == before) & (turn > 0), shrink, 1.0)
+        before = above
         low, high = np.where(above, place, low), np.where(above, high, place)
         at_low, at_high = (
             np.where(above, rise, shrink * at_low),
