@@ -95,12 +95,13 @@ def without_doubles(
             kept.append(record)
             continue
         before = kept[index]
-        if math.isnan(record.value) or math.isnan(before.value):
-            if math.isnan(before.value):
-                kept[index] = record
-            same = True
-        else:
-            same = record.value == before.value
+        if math.isnan(record.value):
+            continue
+        if math.isnan(before.value):
+            # Variables may stand on rows of their own, empty in those of the others.
+            kept[index] = record
+            continue
+        same = record.value == before.value
         if not (same and quiet):
             _tell_double(before, record, ledger, same=same, once=once)
     return kept

@@ -106,6 +106,8 @@ def read_head(entries: Sequence[Entry], ledger: Ledger) -> Head:
     head = Head(given=bool(entries))
     chosen: dict[str, Any] = {}
     for entry in entries:
+        if len(entry.path) > 1 and normal(entry.path[0]) == "trial":
+            entry = entry._replace(path=entry.path[1:])
         first = normal(entry.path[0])
         if first == "variables" and len(entry.path) > 1:
             _read_variable(entry, head, ledger)

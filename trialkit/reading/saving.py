@@ -66,7 +66,9 @@ def save_trial(trial: Trial, path: Path | str) -> tuple[Path, ...]:
         if target.suffix.casefold() != ".xlsx":
             msg = "A workbook is written as .xlsx; give the path that ending."
             raise ValueError(msg)
-        _place(target, _workbook(trial, sheets))
+        data = _workbook(trial, sheets)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _place(target, data)
         return (target,)
     files = {"trial.toml": _toml(trial).encode()}
     files |= {f"{sheet.name}.csv": _csv(sheet) for sheet in sheets}

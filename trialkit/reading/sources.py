@@ -142,15 +142,19 @@ def _bytes(path: Path, name: str, source: Source, ledger: Ledger) -> bytes | Non
             return None
         data = path.read_bytes()
     except OSError as fault:
-        ledger.error(
-            "file-unreadable",
-            f"The file could not be opened ({fault.strerror or 'no reason given'}).",
-            "Close it in other programs and check that you may read it.",
-            Place(name),
-        )
+        _tell_unreadable(name, "file", fault, ledger)
         return None
     source.inputs.append((name, hashlib.sha256(data).hexdigest()))
     return data
+
+
+def _tell_unreadable(name: str, word: str, fault: OSError, ledger: Ledger) -> None:
+    ledger.error(
+        "file-unreadable",
+        f"The {word} could not be opened ({fault.strerror or 'no reason given'}).",
+        "Close it in other programs and check that you may read it.",
+        Place(name),
+    )
 
 
 def _read_toml(path: Path, source: Source, ledger: Ledger) -> None:
@@ -162,14 +166,14 @@ def _read_toml(path: Path, source: Source, ledger: Ledger) -> None:
 
 def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
     source = Source(name, name)
-    files = sorted(
-        (
-            item
-            for item in folder.iterdir()
-            if item.is_file() and not item.name.startswith((".", "~$"))
-        ),
-        key=lambda item: item.name,
-    )
+    try:
+        files = sorted(
+            (f for f in folder.iterdir() if f.is_file() and not f.name.startswith((".", "~$"))),
+            key=lambda f: f.name,
+        )
+    except OSError as fault:
+        _tell_unreadable(name, "folder", fault, ledger)
+        return None
     tables = [item for item in files if item.suffix.casefold() in TEXT_TABLES]
     for item in files:
         if item.name.casefold() == "trial.toml":
