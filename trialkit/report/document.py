@@ -110,9 +110,11 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """Sentences, the weightiest first."""
+    """Sentences, the weightiest first, numbered from ``start``; ``aside`` sets them smaller."""
 
     items: tuple[str, ...]
+    start: int = 1
+    aside: bool = False
 
 
 @dataclass(frozen=True, slots=True)

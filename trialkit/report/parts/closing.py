@@ -22,13 +22,17 @@ from trialkit.report.references import REFERENCES, reference_lines
 from trialkit.trial import Kind as VariableKind
 from trialkit.trial import VariableRole
 
+#: How many findings lead the report at full size.
+LEADING = 8
 _PACKAGES = ("trialkit", "numpy", "scipy", "pandas", "statsmodels", "plotnine", "matplotlib")
 
 
 def findings(context: Context) -> Iterator[Block]:
-    """Say what the trial shows."""
+    """Say what the trial shows: the weightiest findings first, the rest set smaller below."""
     if context.findings:
-        yield Findings(context.findings)
+        yield Findings(context.findings[:LEADING])
+    if len(context.findings) > LEADING:
+        yield Findings(context.findings[LEADING:], start=LEADING + 1, aside=True)
 
 
 def warnings(context: Context) -> Iterator[Block]:
