@@ -232,6 +232,23 @@ def test_plan_columns_repeated_beside_counts(folder, check):
     assert "has treatment '1' here and '2' in the plan" in str(found.of("plan-conflict")[0])
 
 
+def test_names_of_treatments_beside_counts(folder, check):
+    text = "plot,trt,treatment,DAT,aphids\n" + "".join(
+        f"{plot},{trt},{name},7,5\n"
+        for plot, trt, name in (
+            (101, 1, "untreated"), (102, 2, "OSTREL"), (201, 2, "Ostrel"), (202, 1, "Untreated"),
+        )
+    )  # fmt: skip
+    found = check(folder({"counts.csv": text}))
+    assert "plan-conflict" not in found.kinds
+    assert found.reading.trial is not None
+    found = check(folder({"counts.csv": text.replace("102,2,OSTREL", "102,2,Ostrel EC")}))
+    said = found.warning("not-compared", "counts.csv, row 3, column treatment")
+    assert "'Ostrel EC' is no treatment of the plan" in said
+    found = check(folder({"counts.csv": text.replace("102,2,OSTREL", "102,2,Untreated")}))
+    found.error("plan-conflict", "counts.csv, row 3, column treatment")
+
+
 def test_no_day_at_all(folder, check):
     text = "plot,aphids\n101,5\n102,5\n201,5\n202,5\n"
     said = check(folder({"counts.csv": text})).error("no-day", "counts.csv, row 1, column aphids")

@@ -32,8 +32,10 @@ _PLAN: dict[str, tuple[str, ...]] = {
     "plot": _PLOT,
     "treatment": _TREATMENT,
     "block": _BLOCK,
-    "row": ("row", "rowno", "rownr", "rownumber", "fieldrow", "plotrow"),
-    "column": ("column", "col", "columnno", "colno", "columnnumber", "fieldcolumn", "plotcolumn"),
+    "row": ("row", "rowno", "rownr", "rownumber", "fieldrow", "plotrow", "rowpos"),
+    "column": (
+        "column", "col", "columnno", "colno", "columnnumber", "fieldcolumn", "plotcolumn", "colpos",
+    ),
     "main_plot": ("mainplot", "mainplotno", "mainplotid", "wholeplot", "wholeplotno"),
     "main_factor": (
         "mainfactor", "mainplotfactor", "wholeplotfactor", "mainplottreatment", "maintreatment",

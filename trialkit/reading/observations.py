@@ -373,28 +373,37 @@ def _read_long(
 
 
 def compare_with_plan(
-    rows: Rows,
-    plan: Mapping[str, Plot],
-    references: Mapping[str, str],
-    ledger: Ledger,
+    rows: Rows, plan: Mapping[str, Plot], treatments: Mapping[str, str], ledger: Ledger
 ) -> None:
-    """Say so where a table repeats treatment or block and differs from the plan."""
-    for field_name in ("treatment", "block"):
-        column = rows.table.column(field_name)
-        if column is None:
+    """Say so where a table repeats treatment or block and differs from the plan.
+
+    ``treatments`` leads from ids and reduced names of treatments to their ids. What names no
+    treatment or block of the plan cannot be compared, which is a warning.
+    """
+    blocks = {plot.block: plot.block for plot in plan.values() if plot.block is not None}
+    for name, known in (("treatment", treatments), ("block", blocks)):
+        column = rows.table.column(name)
+        if column is None or not known:
             continue
+        told: set[str] = set()
         for plot, cell in zip(rows.plots, rows.table.cells(column), strict=True):
             if plot is None or not cell.text or plot not in plan:
                 continue
-            expected = getattr(plan[plot], field_name)
-            written = cell.text
-            if field_name == "treatment":
-                written = references.get(written, written)
-            if expected and written != expected:
+            expected = getattr(plan[plot], name)
+            meant = known.get(cell.text) or known.get(normal(cell.text))
+            if meant is None and cell.text not in told:
+                told.add(cell.text)
+                ledger.warn(
+                    "not-compared",
+                    f"{quoted(cell.text)} is no {name} of the plan; it was not compared.",
+                    f"Write {name}s as in the plan, or take the column out; the plan is followed.",
+                    rows.table.place(cell),
+                )
+            elif meant is not None and meant != expected:
                 ledger.error(
                     "plan-conflict",
-                    f"The plot {quoted(plot)} has {field_name} {quoted(cell.text)} here and "
-                    f"{quoted(expected)} in the plan.",
+                    f"The plot {quoted(plot)} has {name} {quoted(cell.text)} here and "
+                    f"{quoted(expected or 'none')} in the plan.",
                     "Correct one of the two.",
                     rows.table.place(cell),
                 )

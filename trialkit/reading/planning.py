@@ -9,6 +9,7 @@ from trialkit.problems import Place
 from trialkit.reading.cells import Ledger
 from trialkit.reading.flat import flat_plot_rows, treatments_of_plots
 from trialkit.reading.head import Head
+from trialkit.reading.headers import normal
 from trialkit.reading.names import Names
 from trialkit.reading.plan import (
     Listed,
@@ -47,6 +48,13 @@ class Plan:
     place: Place = field(default_factory=Place)
     treatments_place: Place = field(default_factory=Place)
     flat: tuple[Table, Sequence[str | None]] | None = None
+
+    def words(self) -> dict[str, str]:
+        """Ids and reduced names of treatments, each leading to its id."""
+        found: dict[str, str] = {}
+        for treatment in self.treatments:
+            found.setdefault(normal(treatment.name), treatment.id)
+        return found | self.references | {item.id: item.id for item in self.treatments}
 
     def known_plots(self) -> Mapping[str, Plot] | None:
         """Plots by id; None where they are not known."""

@@ -195,7 +195,7 @@ def _read_counts(draft: _Draft, ledger: Ledger) -> None:
             continue
         rows = rows_of(table, found)
         tell_extra_cells(rows, ledger)
-        compare_with_plan(rows, plan.plots, plan.references, ledger)
+        compare_with_plan(rows, plan.plots, plan.words(), ledger)
         read_values(rows, names, draft.zero, draft.values, ledger)
 
 
@@ -208,7 +208,7 @@ def _read_yields(draft: _Draft, ledger: Ledger) -> None:
             continue
         rows = rows_of(table, found)
         tell_extra_cells(rows, ledger)
-        compare_with_plan(rows, plan.plots, plan.references, ledger)
+        compare_with_plan(rows, plan.plots, plan.words(), ledger)
         read_values(rows, names, draft.zero, draft.values, ledger, in_yield=True)
         _read_harvest(rows, draft, ledger)
 
