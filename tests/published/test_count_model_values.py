@@ -48,7 +48,7 @@ def _wireworms():
 
 def _sprays():
     treatment = np.repeat(np.arange(6), 12)
-    return completely_randomised(treatment, 6), np.array(sum(SPRAYS.values(), []), dtype=float)
+    return completely_randomised(treatment, 6), np.array(list(SPRAYS.values()), float).ravel()
 
 
 def test_poisson_deviances_of_the_wireworms():
