@@ -85,11 +85,33 @@ def test_an_untreated_of_zeros_says_why(product_trial: Build) -> None:
 
 def test_the_report_sets_them_beside_f(product_trial: Build) -> None:
     analysis = analyse(product_trial())
-    made = {table.key: table for table in compose(analysis).tables()}["counted"]
-    assert len(made.rows) == 3
+    made = {table.key: table for table in compose(analysis).tables()}["beside"]
+    assert [column.title for column in made.columns][1:4] == [
+        "Analysis of variance",
+        "Randomisation test",
+        "Negative binomial model",
+    ]
+    # Three days and the area under the curve, which is no count.
+    assert len(made.rows) == 4
     after = analysis.responses[analysis.responses["days_after"] > 0]
     assert made.rows[0][1] == pytest.approx(float(after["p"].iloc[0]))
+    assert made.rows[0][2] == pytest.approx(float(after["p_randomised"].iloc[0]))
+    assert made.rows[-1][3:] == (None, None, None)
+
+
+def test_randomisation_agrees_with_f_where_there_is_nothing(product_trial: Build) -> None:
+    """Before treatment all treatments are alike: both p-values are those of chance, and close."""
+    analysis = analyse(product_trial())
+    rows = analysis.responses
+    before = rows[rows["days_after"] < 0].iloc[0]
+    assert before["p_randomised"] == pytest.approx(before["p"], abs=0.08)
+    assert (rows["p_randomised"] >= 1 / 1000).all()
+    again = analyse(product_trial()).responses["p_randomised"]
+    assert again.tolist() == rows["p_randomised"].tolist()
 
 
 def test_split_plots_have_no_count_model(split_rice: Build) -> None:
-    assert analyse(split_rice()).count_models.empty
+    analysis = analyse(split_rice())
+    assert analysis.count_models.empty
+    assert analysis.responses["p_randomised"].isna().all()
+    assert "beside" not in {table.key for table in compose(analysis).tables()}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
@@ -17,8 +18,15 @@ from trialkit.analysis.factors import factor_tables
 from trialkit.analysis.powers import Power, box_cox_powers, suggested_powers
 from trialkit.analysis.recovered import recovered_tables
 from trialkit.analysis.repeated import course_table
+from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.samples import sample_table
+from trialkit.analysis.testing import Tested
+from trialkit.inference.randomisation import randomisation_test
+from trialkit.inference.transforms import forward
 from trialkit.problems import Problem
+
+#: Arrangements of treatments that the randomisation test draws.
+ARRANGEMENTS = 999
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,6 +60,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     tables = {
         "anova": factors.anova,
         "responses": tested.responses.assign(
+            p_randomised=_randomised(basis, tested),
             relative_efficiency=checked.efficiency,
             significant_difference=reach.significant,
             detectable_difference=reach.detectable,
@@ -79,6 +88,24 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
         "count_tests": counted.tests,
     }
     return Statistics(tables=tables, problems=factors.problems)
+
+
+def _randomised(basis: Basis, tested: Tested) -> FloatArray:
+    """Randomisation p of every response on its scale; NaN in designs with several errors."""
+    if tested.strata is not None:
+        return np.full(len(basis.responses), np.nan)
+    analysed = np.column_stack(
+        [
+            forward(scale, item.values)
+            for item, scale in zip(basis.responses, basis.scales, strict=True)
+        ]
+    )
+    try:
+        return randomisation_test(
+            basis.plan.layout, analysed, draws=ARRANGEMENTS, seed=basis.settings.seed
+        ).p
+    except ValueError:  # rows and columns that do not cross fully cannot change places
+        return np.full(len(basis.responses), np.nan)
 
 
 def _of(profiles: Mapping[str, Power], name: str, limit: str) -> float:

@@ -12,6 +12,7 @@ from trialkit.report.context import Context
 from trialkit.report.document import Block, Document, Section
 from trialkit.report.parts import (
     annex,
+    annex_efficacy,
     annex_statistics,
     closing,
     control,
@@ -95,7 +96,7 @@ OUTLINE: tuple[Part, ...] = (
     Part(
         "trust",
         "How far the analysis can be trusted",
-        (trust.doubts, trust.checks, trust.counted, trust.reach, trust.samples),
+        (trust.doubts, trust.checks, trust.beside, trust.reach, trust.samples),
     ),
     Part("done", "How the trial was done", (methods.how_done, field.applications)),
     Part("analysed", "How it was analysed", (methods.how_analysed, supporting.how_supported)),
@@ -141,7 +142,11 @@ def compose(
         subtitle=", ".join(place),
         facts=methods.trial_facts(context),
         sections=tuple(_sections(context, OUTLINE)),
-        annex=(*annex.long_tables(context), *annex_statistics.long_statistics(context)),
+        annex=(
+            *annex.long_tables(context),
+            *annex_efficacy.long_efficacy(context),
+            *annex_statistics.long_statistics(context),
+        ),
         made=context.made,
     )
 

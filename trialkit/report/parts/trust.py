@@ -200,57 +200,72 @@ def checks(context: Context) -> Iterator[Block]:
     )
 
 
-def counted(context: Context) -> Iterator[Block]:
-    """One row a count after treatment: its tests as a count, beside F."""
-    rows = context.table("count_tests", "model", "p", "dispersion")
+def beside(context: Context) -> Iterator[Block]:
+    """One row a response: randomisation test and count models beside the analysis of variance."""
+    rows = context.table("responses", "p", "p_randomised")
     if rows.empty:
         return
-    responses = {
-        (row["variable"], row["days_after"]): row
-        for row in context.table("responses", "variable", "p").to_dict("records")
-        if row["measure"] == "count"
-    }
+    rows = rows[~((rows["measure"] == "count") & (rows["days_after"] <= 0))]
     models = {
-        (row["variable"], row["days_after"], row["model"]): row for row in rows.to_dict("records")
+        (row["variable"], row["days_after"], row["model"]): row
+        for row in context.table("count_tests", "model", "p", "dispersion").to_dict("records")
     }
-    keys = list(dict.fromkeys(zip(rows["variable"], rows["days_after"], strict=True)))
-    drawn = any(math.isfinite(responses[key]["p_randomised"]) for key in keys)
+    drawn = bool(rows["p_randomised"].notna().any())
+    if not drawn and not models:
+        return
     why = "the model did not settle, or there is no error to test against"
     body: list[tuple[Cell, ...]] = []
-    for name, day in keys:
-        plain = responses[name, day]
-        binomial = models[name, day, "negative binomial"]
-        quasi = models[name, day, "quasi-Poisson"]
-        body.append(
-            (
-                context.response(name, "count", float(day)),
-                number_or_missing(plain["p"], plain["note"]),
-                *([number_or_missing(plain["p_randomised"])] if drawn else []),
-                number_or_missing(binomial["p"], why),
-                number_or_missing(quasi["p"], why),
-                number_or_missing(binomial["dispersion"], why),
-            )
-        )
+    for row in rows.to_dict("records"):
+        cells: list[Cell] = [
+            context.response(row["variable"], row["measure"], float(row["days_after"])),
+            number_or_missing(row["p"], row["note"]),
+        ]
+        if drawn:
+            cells.append(number_or_missing(row["p_randomised"]))
+        if models:
+            counted = row["measure"] == "count"
+            for model, name in (
+                ("negative binomial", "p"),
+                ("quasi-Poisson", "p"),
+                ("negative binomial", "dispersion"),
+            ):
+                found = models.get((row["variable"], row["days_after"], model)) if counted else None
+                cells.append(None if found is None else number_or_missing(found[name], why))
+        body.append(tuple(cells))
     yield Table(
-        key="counted",
-        question="Counts analysed as counts: do they tell the same? p-values of treatments",
+        key="beside",
+        question="Do other tests tell the same? p-values of treatments",
         columns=(
             Column(title="Response"),
             Column(title="Analysis of variance", kind=Kind.P_VALUE),
             *([Column(title="Randomisation test", kind=Kind.P_VALUE)] if drawn else []),
-            Column(title="Negative binomial model", kind=Kind.P_VALUE),
-            Column(title="Quasi-Poisson model", kind=Kind.P_VALUE),
-            Column(title="Dispersion", kind=Kind.NUMBER, digits=2),
+            *(_MODEL_COLUMNS if models else ()),
         ),
         rows=tuple(body),
         notes=(
-            "Log-linear models with the same blocking, tested by F from the deviance. Dispersion "
-            "is that of the negative binomial: the variance of plots is the mean plus dispersion "
-            "times its square, and 0 is chance alone (Poisson). Means and ratios to the untreated "
-            "by these models are in the tables file.",
+            *([_RANDOMISED] if drawn else []),
+            *([_MODELLED] if models else []),
         ),
-        sheet="Count models",
+        sheet="Tests beside F",
     )
+
+
+_MODEL_COLUMNS = (
+    Column(title="Negative binomial model", kind=Kind.P_VALUE),
+    Column(title="Quasi-Poisson model", kind=Kind.P_VALUE),
+    Column(title="Dispersion", kind=Kind.NUMBER, digits=2),
+)
+_RANDOMISED = (
+    "Randomisation: the share of arrangements of the treatments over the plots, drawn as the "
+    "design allows, that would have shown an F as large; no distribution is taken on trust. Where "
+    "few arrangements are possible or drawn, it cannot become smaller than one over their number."
+)
+_MODELLED = (
+    "Counts are also analysed as counts, by log-linear models with the same blocking, tested by F "
+    "from the deviance. Dispersion is that of the negative binomial: the variance of plots is the "
+    "mean plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
+    "the untreated by these models are in the tables file."
+)
 
 
 def reach(context: Context) -> Iterator[Block]:
