@@ -42,6 +42,20 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "Sun YP & Shepard HH (1947). Journal of Economic Entomology 40, 710-715. Percent "
             "control where the untreated population changes."
         ),
+        "colby": Reference(
+            "Colby SR (1967). Weeds 15, 20-22. Control that the parts of a mixture let expect.",
+            seen=True,
+        ),
+        "iobc": Reference(
+            "Classes of harm to natural enemies for semi-field and field trials: International "
+            "Organisation for Biological Control (IOBC), as several public pages give them; their "
+            "names and the edges of the classes differ between pages.",
+            seen=True,
+        ),
+        "cube-root": Reference(
+            "Wilson EB & Hilferty MM (1931). Proceedings of the National Academy of Sciences 17, "
+            "684-688. Normal approximation behind the draws of means."
+        ),
         "pest-days": Reference(
             "Ruppel RF (1983). Journal of Economic Entomology 76, 375-377. Insect-days."
         ),

@@ -98,6 +98,10 @@ LONG_TABLES: tuple[LongTable, ...] = (
             ("percent", "Control, %", _NUMBER, 1),
             ("lower", "Interval from, %", _NUMBER, 1),
             ("upper", "Interval to, %", _NUMBER, 1),
+            ("p_untreated", "p-value, no control", _P, None),
+            ("p_target", "p-value, control above the target", _P, None),
+            ("p_reference", "p-value, as the reference", _P, None),
+            ("note", "Note", _TEXT, None),
             ("reason", "Why there is no value", _TEXT, None),
         ),
     ),
@@ -121,6 +125,8 @@ _WORDS: Mapping[object, str] = {
     "count": "assessment",
     "pest_days": "area under the curve",
     "yield": "yield",
+    "pest_days_above": "area above the threshold",
+    "days_above": "days above the threshold",
 }
 
 
@@ -157,15 +163,19 @@ def _cells(context: Context, name: str, values: list[object], kind: Kind) -> lis
             for value in values
         ]
     words: dict[object, str] = {}
-    if name == "variable":
+    if name in {"variable", "pest", "enemy"}:
         words = {value: context.variable_label(str(value)) for value in set(values)}
-    elif name in {"treatment", "a", "b"}:
+    elif name in {"treatment", "a", "b", "carrier", "full"}:
         words = {value: context.label(str(value)) for value in set(values)}
     elif name == "measure":
         words.update(_WORDS)
-    return [
-        words.get(value, plain_line(value)) if isinstance(value, str) else None for value in values
-    ]
+    return [_text(value, words) for value in values]
+
+
+def _text(value: object, words: Mapping[object, str]) -> str | None:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return words.get(value, plain_line(value)) if isinstance(value, str) else None
 
 
 def _samples(context: Context) -> Table | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib import metadata
 
 from trialkit.figures.identity import plain_line
@@ -72,6 +72,14 @@ def cautions(context: Context) -> Iterator[Block]:
         yield Paragraph("Contains EPPO Codes (www.eppo.int).")
 
 
+#: Sources behind tables whose numbers come with intervals.
+_DRAWN: Mapping[str, set[str]] = {
+    "control": {"cube-root"},
+    "mixtures": {"colby", "cube-root"},
+    "natural_enemies": {"iobc", "cube-root"},
+}
+
+
 def used_references(context: Context) -> set[str]:
     """Find the methods that this report rests on."""
     keys: set[str] = set()
@@ -88,6 +96,12 @@ def used_references(context: Context) -> set[str]:
         keys.add("disease-area")
     if kinds - {VariableKind.PERCENT}:
         keys.add("pest-days")
+    for name, needed in _DRAWN.items():
+        if (
+            not context.table(name, "lower").empty
+            and context.table(name, "lower")["lower"].notna().any()
+        ):
+            keys |= needed
     slopes = context.table("choices", "slope").get("slope")
     if slopes is not None and slopes.notna().any():
         keys.add("taylor")

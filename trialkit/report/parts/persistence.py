@@ -31,7 +31,7 @@ def persistence_of(context: Context, role: VariableRole) -> Iterator[Block]:
         rows = table[table["variable"] == variable.name]
         if rows.empty or rows["peak_percent"].isna().all():
             continue
-        if rows["holds_until_day"].isna().all() and rows["upper"].fillna(0.0).eq(0.0).all():
+        if rows["holds_until_day"].isna().all():
             yield _none_reached(context, variable, rows)
         else:
             yield _table(context, variable, rows)
@@ -39,12 +39,20 @@ def persistence_of(context: Context, role: VariableRole) -> Iterator[Block]:
 
 def _none_reached(context: Context, variable: Variable, rows: pd.DataFrame) -> Paragraph:
     best = rows.sort_values("peak_percent").iloc[-1]
-    return Paragraph(
-        f"{context.variable_label(variable.name)}: no treatment reached control of "
+    perhaps = [
+        context.label(row["treatment"])
+        for row in records(rows)
+        if span_of_days(row) not in {"", NEVER}
+    ]
+    text = (
+        f"{context.variable_label(variable.name)}: no treatment was seen to reach control of "
         f"{float(rows['target'].iloc[0]):g} % on any day; the highest was "
         f"{percent_text(float(best['peak_percent']))} % with {context.label(best['treatment'])} on "
         f"day {write_day(float(best['peak_day']))}."
     )
+    if perhaps:
+        text += f" The intervals leave open that it was reached with {'; '.join(perhaps)}."
+    return Paragraph(text)
 
 
 def span_of_days(row: dict[str, Any]) -> str:

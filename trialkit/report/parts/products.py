@@ -147,8 +147,8 @@ def mixtures(context: Context) -> Iterator[Block]:
             rows=cells,
             notes=(
                 "Expected after Colby: what each part leaves alive, multiplied. "
-                f"\u201cneither\u201d: the {interval_words(context)} of the difference holds 0; that is no "
-                "proof that the parts act independently.",
+                f"\u201cneither\u201d: the {interval_words(context)} of the difference holds "
+                "0; that is no proof that the parts act independently.",
             ),
             sheet=f"Mixtures {label}",
         )

@@ -119,7 +119,9 @@ def money(context: Context) -> Iterator[Block]:
                 number_or_missing(row["gain"], reason),
                 span_text(row["lower"], row["upper"], digits),
                 _chance(row["chance_of_paying"], reason),
-                number_or_missing(row["break_even_price"], reason or "no price would do"),
+                number_or_missing(
+                    row["break_even_price"], reason or ("" if own else "no price would do")
+                ),
                 number_or_missing(row["break_even_cost"], reason),
             )
         )
@@ -138,7 +140,7 @@ def money(context: Context) -> Iterator[Block]:
             Column(title="Return less cost", kind=Kind.NUMBER, digits=digits),
             Column(title="Gain over the untreated", kind=Kind.NUMBER, digits=digits),
             Column(title=f"Gain, {interval_words(context)}", kind=Kind.SPAN),
-            Column(title="Chance that it paid, %"),
+            Column(title="Chance that it paid, %", kind=Kind.NUMBER, digits=0),
             Column(
                 title="Crop price from which it pays",
                 kind=Kind.NUMBER,
@@ -148,8 +150,9 @@ def money(context: Context) -> Iterator[Block]:
         ),
         rows=tuple(body),
         notes=(
-            f"At the price given, {number(settings.crop_price)} {currency} for a unit of the "
-            "yield, and the costs given; both are taken as exact, so that the "
+            "Yields are least-squares means, which allow for missing plots.",
+            f"At the price given, {number(settings.crop_price)} {currency} "
+            f"{_for_one(unit)}, and the costs given; both are taken as exact, so that the "
             f"{write_share(1 - settings.alpha)} intervals hold the uncertainty of the yield alone. "
             "Other costs, such as driving, are in it only where they were entered.",
             "The chance that it paid is the share of the confidence distribution of the gain "
@@ -157,6 +160,12 @@ def money(context: Context) -> Iterator[Block]:
         ),
         sheet="Returns",
     )
+
+
+def _for_one(unit: str) -> str:
+    """Name one unit of the yield: "for 1 t" where it is t/ha."""
+    amount = unit.partition("/")[0]
+    return f"for 1 {amount}" if amount else "for one unit of yield"
 
 
 def _chance(value: object, reason: object) -> Cell:
