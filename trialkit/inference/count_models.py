@@ -83,11 +83,16 @@ class CountFit:
         is 0 or unknown.
     log_covariance : (m, t, t) float array
         Covariance of ``log_means``, the scale included; NaN rows where they are NaN.
+    levels : (n, m) float array
+        How rich the blocks of a plot are: the mean of a plot is that of its treatment times
+        this. 0 in blocks of zeros, NaN where missing.
     fitted, pearson_residuals : (n, m) float arrays
         NaN where missing.
     deviance, pearson, log_likelihood : (m,) float arrays
     lines : tuple of DevianceLine
     converged : (m,) bool array
+    unit : float
+        What one individual adds to a value.
     """
 
     family: Family
@@ -97,6 +102,7 @@ class CountFit:
     means: FloatArray
     log_means: FloatArray
     log_covariance: FloatArray
+    levels: FloatArray
     fitted: FloatArray
     pearson_residuals: FloatArray
     deviance: FloatArray
@@ -104,6 +110,7 @@ class CountFit:
     log_likelihood: FloatArray
     lines: tuple[DevianceLine, ...]
     converged: BoolArray
+    unit: float
 
     @property
     def k(self) -> FloatArray:
@@ -174,7 +181,7 @@ def fit_counts(
     if family == "quasi-poisson":
         scale = np.where(some, pearson / np.where(some, df_error, 1.0), np.nan)
     present = problem.present
-    means, log_means, covariance = _means(layout, problem, fit, scale)
+    means, log_means, covariance, levels = _means(layout, problem, fit, scale)
     return CountFit(
         family=family,
         dispersion=theta,
@@ -183,6 +190,7 @@ def fit_counts(
         means=means * unit,
         log_means=log_means + np.log(unit),
         log_covariance=covariance,
+        levels=np.where(present, levels, np.nan),
         fitted=np.where(present, mean * unit, np.nan),
         pearson_residuals=np.where(present, residual / np.sqrt(scale), np.nan),
         deviance=np.where(live, deviance(problem.counts, mean, theta), 0.0).sum(axis=0),
@@ -190,6 +198,7 @@ def fit_counts(
         log_likelihood=np.where(live, log_likelihood(problem.counts, mean, theta), 0.0).sum(axis=0),
         lines=_lines(layout, problem, theta, scale, df_error),
         converged=fit.converged,
+        unit=unit,
     )
 
 
@@ -230,12 +239,13 @@ def _pooled_moments(problem: Problem, df: FloatArray) -> FloatArray:
 
 def _means(
     layout: Layout, problem: Problem, fit: WorkingFit, scale: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     model, frame, present = problem.model, problem.frame, problem.present
     size, t = problem.live.shape[1], layout.n_treatments
     contrast = np.zeros((size, t, model.n_columns))
     contrast[:, np.arange(t), np.arange(t)] = 1.0
     spread = np.ones(size)
+    levels = np.ones(present.shape)
     for _, first, after in model.sources[1:]:
         share = frame.live_columns[:, first:after].astype(float)
         share /= np.maximum(share.sum(axis=1, keepdims=True), 1.0)
@@ -244,10 +254,12 @@ def _means(
         # are all zero count with their zeros.
         part = np.where(share > 0.0, fit.coefficients[:, first:after], 0.0)
         middle = (share * part).sum(axis=1)
-        levels = _present_levels(model.columns[:, first:after], present)
+        number = _present_levels(model.columns[:, first:after], present)
+        rich = np.where(share > 0.0, np.exp(part - middle[:, None]), 0.0)
+        levels *= model.columns[:, first:after] @ rich.T
         live_levels = np.maximum((share > 0.0).sum(axis=1), 1)
-        raised = (share * np.exp(part - middle[:, None])).sum(axis=1)
-        spread *= raised * live_levels / np.maximum(levels, 1)
+        raised = (share * rich).sum(axis=1)
+        spread *= raised * live_levels / np.maximum(number, 1)
     log_means = np.einsum("mtp,mp->tm", contrast, fit.coefficients)
     matrix, _ = regular(frame, information(model, fit.weights))
     half = np.linalg.solve(matrix, contrast.transpose(0, 2, 1))
@@ -260,7 +272,7 @@ def _means(
     live = live & known
     means = np.where(live, np.exp(log_means) * spread, zero)
     covariance = np.where(live.T[:, :, None] & live.T[:, None, :], covariance, np.nan)
-    return means, np.where(live, log_means, np.nan), covariance
+    return means, np.where(live, log_means, np.nan), covariance, levels / np.maximum(spread, 1e-300)
 
 
 def _present_levels(columns: FloatArray, present: BoolArray) -> FloatArray:
