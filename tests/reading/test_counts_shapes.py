@@ -272,6 +272,53 @@ def test_a_day_without_variable_where_there_are_two(folder, base, check):
     )
 
 
+@pytest.mark.parametrize(
+    "heading",
+    [
+        "plot,Aphids,\n,-1 DAT,7 DAT\n",
+        ",Aphids,\nplot,-1 DAT,7 DAT\n",
+        "plot,Aphids,Aphids\n,2025-06-11,2025-06-19\n",
+        "Peas 2025,,\nplot,,\n,-1 DAT,7 DAT\n",
+    ],
+)
+def test_a_heading_of_two_rows(folder, heading):
+    plain = read_trial(folder())
+    text = heading + BY_DAY.split("\n", 1)[1]
+    assert read_trial(folder({"counts.csv": text})) == plain
+
+
+def test_a_day_in_a_column_and_in_a_heading(folder, check):
+    text = "plot,date,aphids 7 DAT\n" + "".join(
+        f"{plot},2025-06-19,5\n" for plot in (101, 102, 201, 202)
+    )
+    found = check(folder({"counts.csv": text}))
+    said = found.error("day-twice", "counts.csv, row 1, column aphids 7 DAT")
+    assert "Both the column 'date' and the heading 'aphids 7 DAT' hold a day." in said
+
+
+def test_a_day_on_which_nothing_was_counted(folder, check):
+    text = "plot,aphids 7 DAT,aphids 14 DAT\n101,5,\n102,5,\n201,5,\n202,5,-\n"
+    found = check(folder({"counts.csv": text}))
+    assert set(found.reading.trial.counts["day"]) == {7.0}
+    found.warning("empty-column", "counts.csv, row 1, column aphids 14 DAT")
+
+
+def test_remarks_of_a_day(folder, check):
+    text = (
+        "plot,aphids 7 DAT,remarks 7 DAT,weeds 7 DAT\n101,5,wet,low\n102,5,,low\n201,5,,\n202,5,,\n"
+    )
+    found = check(folder({"counts.csv": text}))
+    assert [p.place.column for p in found.of("unknown-column")] == ["remarks 7 DAT", "weeds 7 DAT"]
+    assert [v.name for v in found.reading.trial.variables] == ["aphids"]
+
+
+def test_a_described_variable_without_any_value(folder, base, check):
+    toml = base["trial.toml"] + '[variables.mines]\nkind = "count"\nrole = "damage"\n'
+    text = base["counts.csv"].replace("\n", ",\n").replace("aphids,", "aphids,mines")
+    found = check(folder({"trial.toml": toml, "counts.csv": text}))
+    found.warning("variable-without-data", "trial.toml, row 10, column variables.mines")
+
+
 def test_a_column_twice(folder, check):
     text = (
         "plot,plot no,days_after,DAT,aphids\n101,1,7,7,5\n102,2,7,7,5\n201,3,7,7,5\n202,4,7,7,6\n"

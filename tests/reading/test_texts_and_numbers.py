@@ -82,6 +82,8 @@ def test_a_comma_that_may_mark_thousands(folder, check):
         ("12 larvae", "Type the number alone: 12."),
         ("ca. 3,5", "Type the number alone: 3.5."),
         ("1.234", "thousands: 1234."),
+        ("1 234", "thousands: 1234."),
+        ("12'345,5", "thousands: 12345.5."),
         ("nil", "Type 0 if nothing was found"),
         ("3 or 4", "Type a number; leave the cell empty"),
         ("45 %", "Type the number alone: 45."),

@@ -9,7 +9,7 @@ from datetime import date, datetime, time
 import openpyxl
 import pytest
 
-from trialkit.reading import read_trial
+from trialkit.reading import read_trial, workbooks
 from trialkit.trial import Design
 
 
@@ -390,14 +390,15 @@ def archive(entries) -> bytes:
         ([("mimetype", "x"), ("content.xml", "x")], "old-workbook", "OpenDocument"),
         ([("[Content_Types].xml", "x"), ("xl/x", "x")], "not-a-workbook", "could not be read"),
         (
-            [("xl/big.xml", bytes(210_000_000))],
+            [("xl/big.xml", bytes(2_100_000))],
             "workbook-too-large",
-            "unpacks to 210 MB; more than 200 MB",
+            "unpacks to 2 MB; more than 1 MB",
         ),
         ([(f"xl/{n}", "") for n in range(2001)], "workbook-too-large", "holds 2,001 parts"),
     ],
 )
-def test_archives_that_are_no_workbook(file, check, entries, kind, words):
+def test_archives_that_are_no_workbook(file, check, monkeypatch, entries, kind, words):
+    monkeypatch.setattr(workbooks, "MAX_UNPACKED", 1_000_000)
     found = check(file("trial.xlsx", archive(entries)))
     assert words in found.error(kind, "trial.xlsx")
 

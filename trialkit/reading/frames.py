@@ -14,8 +14,8 @@ from trialkit.reading.observations import Record
 from trialkit.trial import Kind, Variable, empty_counts, empty_yields
 
 
-def note_wholeness(records: Sequence[Record], names: Names) -> None:
-    """Note for each variable whether all its values are whole numbers."""
+def note_values(records: Sequence[Record], names: Names) -> None:
+    """Note for each variable how many values it has, and whether all are whole numbers."""
     for record in records:
         value = record.value
         if value == value:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.reading.cells import Cell, Ledger, quoted
-from trialkit.reading.observations import Rows
+from trialkit.reading.rows import Rows
 from trialkit.reading.tables import Table
 from trialkit.reading.values import commas_are_decimal, read_dates, read_numbers
 from trialkit.trial import HARVEST_COLUMNS, Application, empty_harvest

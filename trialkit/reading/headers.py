@@ -196,6 +196,8 @@ class DayHeader:
         The date of a workbook cell that holds a real date.
     unclear : bool
         Whether a hyphen may be a minus or only a joint (``larvae-7 DAT``).
+    certain : bool
+        Whether it can be nothing but a day: ``aphids 7 DAT`` is, ``vitamin d3`` is not.
     """
 
     variable: str
@@ -203,6 +205,7 @@ class DayHeader:
     date_text: str = ""
     date: date | None = None
     unclear: bool = False
+    certain: bool = True
 
 
 _MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\.?"
@@ -256,5 +259,8 @@ def _day_header(header: str) -> DayHeader | None:
         unclear = unclear and groups["v"][-1:].isalnum()
         day = float(number)
         before = "b" in groups["u"].casefold()
-        return DayHeader(variable, day=-abs(day) if before else day, unclear=unclear)
+        certain = groups["u"].casefold() != "d"
+        return DayHeader(
+            variable, day=-abs(day) if before else day, unclear=unclear, certain=certain
+        )
     return None

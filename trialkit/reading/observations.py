@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from trialkit.reading.cells import Cell, Ledger, column_letter, listing, nearest, quoted
+from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.days import Zero, row_days
 from trialkit.reading.headers import ASIDE, DayHeader, day_header, normal
 from trialkit.reading.names import Names
 from trialkit.reading.plan import warn_unknown_column
+from trialkit.reading.rows import Rows
 from trialkit.reading.tables import Column, Table
 from trialkit.reading.values import (
     cell_is_number,
-    commas_are_decimal,
     is_missing,
     read_dates,
     read_numbers,
 )
-from trialkit.trial import Plot
 
 _REPEATS = frozenset({
     "treatment", "block", "row", "column", "main_plot", "main_factor", "sub_factor", "name", "role",
@@ -46,96 +45,6 @@ class Values:
     yields: list[Record] = field(default_factory=list)
 
 
-@dataclass(slots=True)
-class Rows:
-    """A table with what is known of each of its rows.
-
-    ``plots`` holds None where the plot is not known; such rows are left out.
-    """
-
-    table: Table
-    plots: Sequence[str | None]
-    samples: Sequence[str | None]
-    commas: bool
-
-
-def row_plots(
-    table: Table, plots: Mapping[str, Plot] | None, ledger: Ledger
-) -> Sequence[str | None] | None:
-    """Plot of each row, each looked up in the plan; None where there is no such column.
-
-    Parameters
-    ----------
-    table : Table
-    plots : mapping or None
-        Plots by id; None where the plan could not be read, then every id is believed.
-    ledger : Ledger
-        Gets one error for each plot that is not in the plan.
-    """
-    column = table.column("plot")
-    if column is None:
-        headers = listing([item.label for item in table.columns if item.header], 12)
-        ledger.error(
-            "no-column",
-            f"There is no column plot; found were {headers}.",
-            "Add the column plot, or give it that heading.",
-            table.header_place(),
-        )
-        return None
-    folded: dict[str, list[str]] = {}
-    for plot in plots or ():
-        folded.setdefault(plot.casefold(), []).append(plot)
-    known: dict[str, str | None] = {plot: plot for plot in plots or ()}
-    found: list[str | None] = []
-    for cell in table.cells(column):
-        text = cell.text
-        if not text:
-            ledger.error(
-                "no-id",
-                "This row has values and no plot.",
-                "Fill in the column plot, or clear the row.",
-                table.place(cell),
-            )
-            found.append(None)
-            continue
-        if text not in known:
-            known[text] = text if plots is None else _unknown_plot(cell, table, folded, ledger)
-        found.append(known[text])
-    return found
-
-
-def _unknown_plot(
-    cell: Cell, table: Table, folded: Mapping[str, list[str]], ledger: Ledger
-) -> str | None:
-    near = folded.get(cell.text.casefold(), [])
-    if len(near) == 1:
-        ledger.warn(
-            "plot-by-case",
-            f"The plot {quoted(cell.text)} was taken for {quoted(near[0])} of the plan.",
-            "Nothing needs to be done if that is right.",
-            table.place(cell),
-        )
-        return near[0]
-    plots = [plot for items in folded.values() for plot in items]
-    guess = nearest(cell.text, plots)
-    meant = f" Did you mean '{guess}'?" if guess else ""
-    ledger.error(
-        "plot-unknown",
-        f"The plot {quoted(cell.text)} is not in the plan.",
-        f"Add it to the plots, or correct it here.{meant}",
-        table.place(cell),
-    )
-    return None
-
-
-def rows_of(table: Table, plots: Sequence[str | None]) -> Rows:
-    """Join a table with the plots and samples of its rows."""
-    sample = table.column("sample")
-    samples = [cell.text or None for cell in table.cells(sample)] if sample else None
-    commas = commas_are_decimal((c.text for row in table.rows for c in row), table.grid.separator)
-    return Rows(table, plots, samples or [None] * len(table.rows), commas)
-
-
 def read_values(
     rows: Rows, names: Names, zero: Zero, values: Values, ledger: Ledger, *, in_yield: bool = False
 ) -> None:
@@ -159,7 +68,9 @@ def read_values(
         if column.field is not None:
             continue
         header = None if in_yield or names.knows(column.header) else day_header(column.cell)
-        if header is not None and days is None:
+        if header is not None and days is not None and header.certain:
+            _tell_two_days(table, column, ledger)
+        elif header is not None and days is None and _may_hold(table, column, header, names):
             by_day.append((column, header))
         elif _is_variable(table, column, names):
             by_name.append(column)
@@ -168,6 +79,30 @@ def read_values(
     if by_day:
         _read_by_day(rows, by_day, names, zero, values, ledger)
     _read_by_variable(rows, by_name, days, names, values, ledger, in_yield=in_yield, wide=by_day)
+
+
+def _tell_two_days(table: Table, column: Column, ledger: Ledger) -> None:
+    taken = next(
+        item
+        for field in ("days_after", "days_before", "date")
+        if (item := table.column(field)) is not None
+    )
+    ledger.error(
+        "day-twice",
+        f"Both the column {quoted(taken.header)} and the heading {quoted(column.header)} hold a "
+        "day.",
+        f"Take the column {quoted(taken.header)} out, or write only the variable into the heading.",
+        table.header_place(column),
+    )
+
+
+def _may_hold(table: Table, column: Column, header: DayHeader, names: Names) -> bool:
+    """Whether a column under a day holds values and not, say, remarks of that day."""
+    if not header.variable or names.knows(header.variable):
+        return True
+    if normal(header.variable) in ASIDE:
+        return False
+    return _mostly_numbers(table, column) is not False
 
 
 def _filled(table: Table, column: Column) -> bool:
@@ -182,8 +117,15 @@ def _is_variable(table: Table, column: Column, names: Names) -> bool:
         return True
     if normal(column.header) in ASIDE:
         return False
+    return _mostly_numbers(table, column) is True
+
+
+def _mostly_numbers(table: Table, column: Column) -> bool | None:
+    """Whether at least half of the filled cells are numbers; None where nothing is filled."""
     filled = [cell for cell in table.cells(column) if not is_missing(cell.text)]
-    return bool(filled) and 2 * sum(cell_is_number(cell) for cell in filled) >= len(filled)
+    if not filled:
+        return None
+    return 2 * sum(cell_is_number(cell) for cell in filled) >= len(filled)
 
 
 def _column_values(
@@ -267,6 +209,13 @@ def _read_by_day(
         if day is None:
             continue
         ledger.understand(table.grid.name, column.label, f"variable {name} on day {day:g}")
+        if all(is_missing(cell.text) for cell in table.cells(column)):
+            ledger.warn(
+                "empty-column",
+                f"No plot has a value under {quoted(column.label)}.",
+                "Nothing needs to be done if nothing was counted then; the day is left out.",
+                table.header_place(column),
+            )
         for plot, sample, value, cell in zip(
             rows.plots, rows.samples, numbers, table.cells(column), strict=True
         ):
@@ -370,63 +319,3 @@ def _read_long(
             "Add one of them.",
             table.header_place(),
         )
-
-
-def compare_with_plan(
-    rows: Rows, plan: Mapping[str, Plot], treatments: Mapping[str, str], ledger: Ledger
-) -> None:
-    """Say so where a table repeats treatment or block and differs from the plan.
-
-    ``treatments`` leads from ids and reduced names of treatments to their ids. What names no
-    treatment or block of the plan cannot be compared, which is a warning.
-    """
-    blocks = {plot.block: plot.block for plot in plan.values() if plot.block is not None}
-    for name, known in (("treatment", treatments), ("block", blocks)):
-        column = rows.table.column(name)
-        if column is None or not known:
-            continue
-        told: set[str] = set()
-        for plot, cell in zip(rows.plots, rows.table.cells(column), strict=True):
-            if plot is None or not cell.text or plot not in plan:
-                continue
-            expected = getattr(plan[plot], name)
-            meant = known.get(cell.text) or known.get(normal(cell.text))
-            if meant is None and cell.text not in told:
-                told.add(cell.text)
-                ledger.warn(
-                    "not-compared",
-                    f"{quoted(cell.text)} is no {name} of the plan; it was not compared.",
-                    f"Write {name}s as in the plan, or take the column out; the plan is followed.",
-                    rows.table.place(cell),
-                )
-            elif meant is not None and meant != expected:
-                ledger.error(
-                    "plan-conflict",
-                    f"The plot {quoted(plot)} has {name} {quoted(cell.text)} here and "
-                    f"{quoted(expected or 'none')} in the plan.",
-                    "Correct one of the two.",
-                    rows.table.place(cell),
-                )
-
-
-def tell_extra_cells(rows: Rows, ledger: Ledger) -> None:
-    """Say so where a row of a text file has more cells than the heading row.
-
-    Most often a decimal comma has split a number in two.
-    """
-    table = rows.table
-    if not table.grid.separator:
-        return
-    beyond = [column.index for column in table.columns if not column.header]
-    width = len(table.columns) - len(beyond)
-    for row in table.rows:
-        extra = [row[index - 1] for index in beyond if index > width and row[index - 1].text]
-        if extra:
-            ledger.error(
-                "too-many-cells",
-                f"This row has a value in column {column_letter(extra[0].column)}, where the "
-                "heading row ends before it.",
-                "If numbers have decimal commas, write them with points, or separate the columns "
-                "with semicolons; put quotation marks around text with commas.",
-                table.grid.place(row[0].row),
-            )

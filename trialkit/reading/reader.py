@@ -15,7 +15,7 @@ from trialkit.reading.frames import (
     check_values,
     check_yields,
     counts_frame,
-    note_wholeness,
+    note_values,
     without_doubles,
     yields_frame,
 )
@@ -28,17 +28,15 @@ from trialkit.reading.gaps import (
 from trialkit.reading.harvest import Harvest, harvest_frame, read_applications, read_harvest
 from trialkit.reading.head import Head, read_head
 from trialkit.reading.names import Names, make_variables
-from trialkit.reading.observations import (
-    Record,
+from trialkit.reading.observations import Record, Values, read_values
+from trialkit.reading.planning import Plan, read_plan
+from trialkit.reading.rows import (
     Rows,
-    Values,
     compare_with_plan,
-    read_values,
     row_plots,
     rows_of,
     tell_extra_cells,
 )
-from trialkit.reading.planning import Plan, read_plan
 from trialkit.reading.settings import sheet_entries, toml_entries
 from trialkit.reading.sources import Source, open_source
 from trialkit.reading.tables import make_table
@@ -223,7 +221,7 @@ def _read_harvest(rows: Rows, draft: _Draft, ledger: Ledger) -> None:
 
 def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
     head, plan, names = draft.head, draft.plan, draft.names
-    note_wholeness(draft.values.counts, names)
+    note_values([*draft.values.counts, *draft.values.yields], names)
     variables = make_variables(names, ledger, usable=head.usable, harvested=bool(draft.harvest))
     by_name = {variable.name: variable for variable in variables}
     check_values(draft.values.counts, by_name, ledger)

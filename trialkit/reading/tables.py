@@ -84,14 +84,55 @@ class Table:
         return self.grid.place(self.header_row, column.label if column else None)
 
 
-def find_header(grid: Grid, score: Callable[[Cell], bool]) -> int | None:
-    """Index into ``grid.rows`` of the row with most known headers among the first ones."""
-    best, best_hits = None, 0
+def find_header(
+    grid: Grid, known: Callable[[Cell], bool], *, by_day: bool
+) -> tuple[int, Row] | None:
+    """Find the row with most known headers among the first ones.
+
+    With ``by_day`` days may stand in a row below the other headers (``plot`` beside a merged
+    ``larvae``, and under that ``7 DAT``); the two rows then make one.
+
+    Returns
+    -------
+    (int, Row) or None
+        Index into ``grid.rows`` of the (last) header row, and the header.
+    """
+    best: tuple[int, Row] | None = None
+    best_hits = 0
     for index, row in enumerate(grid.rows[:_HEADER_WITHIN]):
-        hits = sum(score(cell) for cell in row if cell.text)
+        hits = _hits(row, known)
         if hits > best_hits:
-            best, best_hits = index, hits
+            best, best_hits = (index, row), hits
+        below = grid.rows[index + 1] if index + 1 < len(grid.rows) else ()
+        if by_day and any(_only_a_day(cell) for cell in below):
+            both = _over(row, below)
+            hits = _hits(both, known)
+            # A row of nothing but days can be no row of data, so it also wins a tie.
+            needed = best_hits if all(_only_a_day(c) for c in below if c.text) else best_hits + 1
+            if hits >= needed and hits > _hits(below, known):
+                best, best_hits = (index + 1, both), hits
     return best
+
+
+def _hits(row: Row, known: Callable[[Cell], bool]) -> int:
+    return sum(known(cell) for cell in row if cell.text)
+
+
+def _only_a_day(cell: Cell) -> bool:
+    header = day_header(cell) if cell.text else None
+    return header is not None and not header.variable
+
+
+def _over(above: Row, below: Row) -> Row:
+    """Cells of the lower row, and of the upper one where the lower is empty."""
+    width = max(len(above), len(below))
+    row = below[0].row
+    cells = []
+    for index in range(width):
+        upper = above[index] if index < len(above) else Cell("", row, index + 1)
+        lower = below[index] if index < len(below) else Cell("", row, index + 1)
+        cells.append(lower if lower.text else upper._replace(row=row))
+    return tuple(cells)
 
 
 def make_table(
@@ -131,8 +172,8 @@ def make_table(
             or (kind in {"counts", "flat"} and day_header(cell) is not None)
         )
 
-    found = find_header(grid, known)
-    if found is None:
+    place = find_header(grid, known, by_day=kind in {"counts", "flat"})
+    if place is None:
         ledger.error(
             "no-header",
             "No row with column headings was found.",
@@ -140,7 +181,7 @@ def make_table(
             grid.place(),
         )
         return None
-    header = grid.rows[found]
+    found, header = place
     body = _without_repeats(grid.rows[found + 1 :], header)
     body = _fill_merged(grid, kind, header, body)
     width = max([len(header), *(len(row) for row in body)])

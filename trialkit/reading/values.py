@@ -17,6 +17,7 @@ _COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
 _THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:,[0-9]{3})+")
 _DOT_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:\.[0-9]{3})+(?:,[0-9]+)?")
 _COMMA_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:,[0-9]{3})+(?:\.[0-9]+)?")
+_SPACED = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:[\s'][0-9]{3})+(?:[.,][0-9]+)?")
 _SOME_NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?")
 
 
@@ -161,6 +162,9 @@ def _tell_text(cell: Cell, table: Located, ledger: Ledger, *, commas: bool) -> N
         offer = f"Type the number without signs for thousands: {whole}."
     elif _COMMA_THOUSANDS.fullmatch(text):
         offer = f"Type the number without signs for thousands: {text.replace(',', '')}."
+    elif _SPACED.fullmatch(text):
+        whole = re.sub(r"[\s']", "", text).replace(",", ".")
+        offer = f"Type the number without signs for thousands: {whole}."
     elif text.casefold() in {"o", "nil", "none", "zero", "null"}:
         offer = "Type 0 if nothing was found, or leave the cell empty if it was not looked at."
     else:
