@@ -105,10 +105,11 @@ def _tally(rows: pd.DataFrame, doubtful: pd.DataFrame, failed: pd.DataFrame) -> 
     below = (
         f"{len(failed)} of them below 1 % (called failed here)" if len(failed) else "none below 1 %"
     )
+    chance = f"about {0.05 * number:.0f}" if number >= 20 else "one or none"
     return text + (
-        f"{len(doubtful)} came out below 5 %, {below}; about {0.05 * number:.0f} below 5 % are "
-        "expected by chance alone. Nothing was switched because of them: scale and procedure are "
-        "those of the settings or of the stated rule."
+        f"{len(doubtful)} came out below 5 %, {below}; {chance} below 5 % would be expected by "
+        "chance alone. Nothing was switched because of them: scale and procedure are those of the "
+        "settings or of the stated rule."
     )
 
 
