@@ -234,6 +234,10 @@ def test_enemies_carry_class_interval_and_sign(story: Analysis) -> None:
     assert made.shades[index][place] == "harm-4"
     assert ("harm-4", "harmful: over 75") in made.shade_key
     assert "1 Untreated" not in [row[0] for row in made.rows]
+    unsure = rows.assign(p=0.4)
+    bare = tables(compose(replace(story, natural_enemies=unsure)))["enemies-2"]
+    assert not bare.shades
+    assert not bare.shade_key
 
 
 def test_pests_for_each_enemy_include_the_untreated(story: Analysis, told: Document) -> None:
@@ -404,7 +408,8 @@ def test_hostile_names_stay_text_in_every_part(renamed: Callable[[str], Analysis
 
 
 def test_shades_must_have_the_shape_of_the_rows(told: Document) -> None:
-    made = tables(told)["enemies-2"]
+    made = replace(tables(told)["enemies-2"], shades=())
+    made = replace(made, shades=tuple(("",) * len(row) for row in made.rows))
     with pytest.raises(ValueError, match="shades"):
         replace(made, shades=made.shades[:-1])
 

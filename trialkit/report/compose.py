@@ -69,7 +69,7 @@ OUTLINE: tuple[Part, ...] = (
     Part("pest-days", "How much pest over the whole time", (period.pest_days,)),
     Part(
         "products",
-        "Rates, mixtures and carrier",
+        "Rates, mixtures, carrier and modes of action",
         (products.rates, products.mixtures, products.carrier, products.programmes),
     ),
     Part("enemies", "Natural enemies", (enemies.natural_enemies,)),

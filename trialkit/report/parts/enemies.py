@@ -69,7 +69,11 @@ def _reductions(context: Context, variable: Variable, rows: pd.DataFrame) -> Tab
         }
         if not own:
             continue
-        shades = {day: CLASSES.get(str(row["harm_class"]), ("", ""))[0] for day, row in own.items()}
+        shades = {
+            day: CLASSES.get(str(row["harm_class"]), ("", ""))[0]
+            for day, row in own.items()
+            if as_number(row["p"]) < alpha
+        }
         over: dict[Place, dict[str, Any]] = {WHOLE: whole[treatment]} if treatment in whole else {}
         both: dict[Place, dict[str, Any]] = {**own, **over}
         spans = {place: span_text(row["lower"], row["upper"]) for place, row in both.items()}
@@ -99,10 +103,10 @@ def _reductions(context: Context, variable: Variable, rows: pd.DataFrame) -> Tab
             f"Below each number stands its {interval_words(context)}; {SHOWN} a difference from "
             f"the untreated was shown (each a test of its own at {write_share(alpha)}). Below zero "
             "means more than in the untreated.",
-            "Shades are the classes of the IOBC field scheme and go by the number alone: with "
-            "few enemies an interval spans several classes, so read both. Without "
-            f"{SHOWN} neither harm nor its absence was shown. The classes describe this trial; "
-            "they are no registration of a product.",
+            "Shades are the classes of harm of the IOBC field scheme. They go by the number, and "
+            "stand only where a difference was shown; an interval may span several classes, so "
+            f"read both. Without {SHOWN} neither harm nor its absence was shown. The classes "
+            "describe this trial; they are no registration of a product.",
             *(
                 [
                     "The whole period compares areas under the curve and does not correct for "
