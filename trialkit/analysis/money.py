@@ -13,7 +13,6 @@ from trialkit.analysis.testing import t_quantile
 from trialkit.inference.linear import LinearFit
 from trialkit.measures import money
 from trialkit.measures.units import convert
-from trialkit.trial import harvest_variable
 
 NO_COST = "no cost was given for this treatment"
 
@@ -30,17 +29,26 @@ def money_table(basis: Basis) -> pd.DataFrame:
     hectare could be brought.
     """
     price, tested = basis.settings.crop_price, basis.tested
-    if price is None or tested is None or basis.harvested is None or basis.plan.untreated is None:
+    if price is None or tested is None or basis.plan.untreated is None:
         return empty_table("money")
-    name = harvest_variable(basis.trial).name
-    place = next(
-        i
-        for i, item in enumerate(basis.responses)
-        if item.measure == "yield" and item.variable.name == name
-    )
+    place = _priced(basis)
+    if place is None:
+        return empty_table("money")
+    name = basis.responses[place].variable.name
     fit = next(fit for fit in tested.fits if place in fit.columns)
     column = int(np.flatnonzero(fit.columns == place)[0])
     return join_tables("money", [_of_fit(basis, name, fit, column, price)])
+
+
+def _priced(basis: Basis) -> int | None:
+    """Place of the yield to which the price belongs: the harvest, or one in the yield unit."""
+    for place, item in enumerate(basis.responses):
+        if item.measure != "yield":
+            continue
+        harvested = basis.harvested is not None and item.values is basis.harvested
+        if harvested or item.variable.unit == basis.settings.yield_unit:
+            return place
+    return None
 
 
 def _costs(basis: Basis) -> FloatArray:

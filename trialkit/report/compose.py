@@ -96,7 +96,7 @@ OUTLINE: tuple[Part, ...] = (
     Part(
         "trust",
         "How far the analysis can be trusted",
-        (trust.doubts, trust.checks, trust.beside, trust.reach, trust.samples),
+        (trust.doubts, trust.scatter, trust.checks, trust.beside, trust.reach, trust.samples),
     ),
     Part("done", "How the trial was done", (methods.how_done, field.applications)),
     Part("analysed", "How it was analysed", (methods.how_analysed, supporting.how_supported)),

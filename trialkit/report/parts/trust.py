@@ -15,6 +15,7 @@ from trialkit.report.document import (
     Block,
     Cell,
     Column,
+    FigureBlock,
     Kind,
     Notes,
     Paragraph,
@@ -22,6 +23,7 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.numbers import write_share
+from trialkit.trial import VariableRole
 
 OUTLYING = "outlying plot"
 #: Checks with a verdict, each with its heading and what a failure means for the trial.
@@ -92,6 +94,30 @@ def doubts(context: Context) -> Iterator[Block]:
     if advice:
         yield Paragraph("What is recommended, and was not done by itself:")
         yield Notes(advice)
+
+
+def scatter(context: Context) -> Iterator[Block]:
+    """Residuals of the first pest against its fitted values."""
+    rows = context.table("residuals", "studentized")
+    for variable in context.analysis.trial.variables:
+        own = rows[(rows["variable"] == variable.name) & (rows["measure"] == "count")]
+        own = own[own["studentized"].notna()]
+        if variable.role is not VariableRole.PEST or own.empty:
+            continue
+        label = plain_line(variable.label)
+        far = int((own["studentized"].abs() >= 3.0).sum())
+        yield FigureBlock(
+            key=context.key("residuals", variable.name),
+            kind="residuals",
+            variable=variable.name,
+            alt=f"Residuals of {label} on all days against fitted values; {far} of {len(own)} lie "
+            "beyond 3 standard errors.",
+            caption=f"{label}, all days: what plots differ by from what treatments and blocks let "
+            "expect, in standard errors, against that expectation. A band that widens to one side "
+            "shows a spread that rises with the mean; a bow shows effects that do not add up on "
+            "this scale. Plots beyond 3 are named.",
+        )
+        return
 
 
 def _tally(rows: pd.DataFrame, doubtful: pd.DataFrame, failed: pd.DataFrame) -> str:
