@@ -99,7 +99,7 @@ def test_every_table_has_a_caption_and_scopes(page: str) -> None:
 
 def test_every_figure_has_words(page: str, document: Document) -> None:
     figures = elements(page, "figure")
-    assert len(figures) == len(document.figures()) == 5
+    assert len(figures) == len(document.figures()) == 6
     for item, block in zip(figures, document.figures(), strict=True):
         box = item.find(NAMESPACE + "div")
         assert box.get("role") == "img"
