@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
+from trialkit.inference.grain import grain
 from trialkit.inference.joint_draws import joint_draws
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
@@ -82,6 +83,14 @@ def step_of(item: Assessed) -> float:
     return STEPS[-1]
 
 
+def _unit(item: Assessed, plan: PlotPlan) -> float:
+    """What one individual adds to a value; of percentages, what comes nearest to one."""
+    step = step_of(item)
+    return (
+        grain(plan.layout, item.values, step=step) if item.variable.kind is Kind.PERCENT else step
+    )
+
+
 def draw_courses(
     assessed: tuple[Assessed, ...], plan: PlotPlan, settings: Settings
 ) -> dict[str, Course]:
@@ -94,7 +103,7 @@ def draw_courses(
         drawn = joint_draws(
             plan.layout,
             item.values,
-            unit=step_of(item),
+            unit=_unit(item, plan),
             draws=DRAWS,
             seed=settings.seed + place,
         )

@@ -15,15 +15,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from trialkit.inference.count_fit import effects, iterate, log_working
-from trialkit.inference.count_fit_dispersion import Problem, pose
+from trialkit.inference.count_fit import effects
+from trialkit.inference.count_fit_dispersion import Problem, pose, profile
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 
 DRAWS = 2000
 LARGEST_DISPERSION = 30.0
-#: Dispersions between which those of the draws are interpolated.
-_GRID = np.concatenate([[0.0], np.geomspace(1e-4, LARGEST_DISPERSION, 120)])
-_ROUNDS = 6
+#: Dispersions at which the profile likelihood is worked out.
+_NODES = np.concatenate([[1e-4], np.geomspace(1e-3, LARGEST_DISPERSION, 30)])
+_STEPS = 10
+#: Correlations of residuals are divided by no smaller share of plot effects than this.
+LEAST_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,111 +76,141 @@ def joint_draws(
 
     Notes
     -----
-    Counts are Poisson about plot means that vary as gamma, with one dispersion over the days,
-    estimated from the Pearson chi-square. Each draw takes
+    Counts are Poisson about plot means that vary as gamma, with one dispersion over the days.
+    Each draw takes
 
-    1. a dispersion at which the chi-square of the trial has the value of a random chi-square on
-       its degrees of freedom, so that a trial which knows its dispersion badly has wide draws;
-    2. for each group and day the Poisson part, gamma with half an individual added for the step
+    1. a dispersion from its adjusted profile likelihood (Cox and Reid), summed over the days, times
+       a prior density ``1 / (dispersion + 1 / mean)``: flat over the log of how many times the
+       variance exceeds that of Poisson. A trial which knows its dispersion badly has wide draws.
+       Days on which the same plots stand high count as fewer days;
+    2. a correlation of plot effects between days, drawn about that of the residuals;
+    3. for each group and day the Poisson part, gamma with half an individual added for the step
        of a count (a group of zeros has a mean too), and the part of the plots, a divisor that is
-       gamma with shape ``n / dispersion``; the latter goes together over the days as the
-       residuals of the plots do.
+       gamma with shape ``n / dispersion`` and goes together over the days. A mean over rich and
+       poor blocks hangs on its rich ones: ``n`` is lowered by how much blocks differ.
 
     Gamma variables are Wilson and Hilferty's cubes of normal ones. The centre of the draws is the
     arithmetic mean where no plot is missing, otherwise that of the log-linear fit.
 
     References
     ----------
-    Wilson EB and Hilferty MM 1931, Proc. Natl. Acad. Sci. 17:684-688 (reference from memory).
+    Cox DR and Reid N 1987, J. R. Stat. Soc. B 49:1-39; Wilson EB and Hilferty MM 1931, Proc. Natl.
+    Acad. Sci. 17:684-688 (references from memory).
     """
     y = np.asarray(responses, dtype=np.float64) / unit
     problem = pose(effects(layout), y)
-    mean, dispersion = _fit(problem)
     t, d = layout.n_treatments, y.shape[1]
     member = (layout.treatment[None, :] == np.arange(t)[:, None]).astype(float)
     number = member @ problem.present
-    square = np.where(problem.live, problem.counts - mean, 0.0) ** 2
-    df_day = np.maximum(problem.df_error, 1.0)
-    correlation, together = _correlation(problem, mean, dispersion)
-    # Squares of gamma variables scatter more than those of normal ones (excess kurtosis 6 / shape),
-    # and those of one plot on several days tell in part the same.
-    df = float(df_day.sum() / (1.0 + (d - 1) * together) / (1.0 + 3.0 * dispersion))
+    profiled = _profile(problem)
+    residuals = _residuals(problem, profiled.mean, profiled.top)
+    df_day = float(np.maximum(problem.df_error, 1.0).mean())
+    alike = _days_alike(residuals, df_day)
+    cumulated = _cumulated(profiled, (d - 1) * alike)
+    dispersion = float(_quantile(cumulated, np.array(0.5)))
+    share = _share_of_plots(problem, profiled.mean, dispersion)
+    correlation = _correlation(residuals, share, df_day)
+
     generator = np.random.default_rng(seed)
-    theta = _drawn_dispersion(problem, mean, square, df_day.sum(), df, generator, draws)
-    centre = _centre(layout, problem, mean, member, number)
+    theta = _quantile(cumulated, generator.random(draws))
+    centre = _centre(layout, problem, profiled.mean, member, number)
     poisson = _poisson_part(problem, member, centre, generator, draws)
-    normal = generator.standard_normal((draws, t, d)) @ _root(correlation).T
-    spread = theta[:, None, None] / np.maximum(number, 1.0)
-    drawn = poisson / _gamma(spread, normal)
+    root = _drawn_root(correlation, df_day * float(share.mean()) ** 2, generator, draws)
+    normal = generator.standard_normal((draws, t, d)) @ root
+    spread = _unevenness(problem, profiled.mean, dispersion, member)
+    plots = np.maximum(number, 1.0) / (1.0 + spread)
+    drawn = poisson / _gamma(theta[:, None, None] / plots, normal)
     return JointDraws(
         means=np.where(number > 0, drawn * unit, np.nan),
         correlation=correlation,
-        df=df,
+        df=df_day * d / (1.0 + (d - 1) * alike),
         dispersion=dispersion,
     )
 
 
-def _fit(problem: Problem) -> tuple[FloatArray, float]:
-    """Log-linear means of the plots (n, d), and the dispersion shared by all days."""
-    predictor, dispersion = problem.start, 0.0
-    df = float(problem.df_error.sum())
-    size = problem.live.shape[1]
-    mean: FloatArray = np.where(problem.live, np.exp(predictor), 0.0)
-    for _ in range(_ROUNDS):
-        fit = iterate(
-            problem.model,
-            problem.frame,
-            problem.live,
-            predictor,
-            log_working(problem.counts, np.full(size, dispersion)),
-            iterations=6,
-        )
-        predictor = fit.predictor
-        mean = np.where(problem.live, np.exp(predictor), 0.0)
-        square = np.where(problem.live, problem.counts - mean, 0.0) ** 2
-        before, dispersion = dispersion, float(_dispersion_at(problem, mean, square, np.array(df)))
-        if abs(dispersion - before) < 1e-4 * (1e-3 + dispersion):
-            break
-    return mean, dispersion
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Profile:
+    """Log-likelihood at each of ``_NODES``, and the fit at the best: means (n, d), dispersion."""
+
+    height: FloatArray
+    mean: FloatArray
+    top: float
+    typical: float
 
 
-def _pearson(problem: Problem, mean: FloatArray, square: FloatArray) -> FloatArray:
-    """Pearson chi-square over all days at each dispersion of the grid."""
-    live = problem.live & (mean > 0)
-    m, e = mean[live], square[live]
-    curve: FloatArray = (e / (m + _GRID[:, None] * m**2)).sum(axis=1)
-    return curve
+def _profile(problem: Problem) -> _Profile:
+    """Adjusted profile likelihood of the dispersion, the same on all days."""
+    nodes, d = _NODES.size, problem.counts.shape[1]
+    counts = np.where(problem.present, problem.counts, np.nan)
+    many = pose(problem.model, np.tile(counts, (1, nodes)))
+    plots, penalty, predictor = profile(many, np.repeat(_NODES, d), many.start, iterations=_STEPS)
+    live = problem.live
+    typical = max(float(problem.counts[live].mean()) if live.any() else 1.0, 0.001)
+    height = (plots.sum(axis=0) - penalty).reshape(nodes, d).sum(axis=1)
+    best = int(np.argmax(height))
+    mean = np.where(live, np.exp(predictor[:, best * d : (best + 1) * d]), 0.0)
+    return _Profile(height=height, mean=mean, top=float(_NODES[best]), typical=typical)
 
 
-def _dispersion_at(
-    problem: Problem, mean: FloatArray, square: FloatArray, chi_square: FloatArray
-) -> FloatArray:
-    """Dispersion at which the Pearson chi-square has the values given; 0 where none has.
-
-    Fitted means follow the large plots of a skew distribution, so that the chi-square is too small
-    the more parameters each plot has to bear: in simulation (treatments times blocks of 6 x 4 to
-    12 x 6, k of 0.3 to 5) the dispersion came out low by about the share that is put back here.
-    """
-    curve = _pearson(problem, mean, square)
-    # Falls along the grid; interpolated on the square root, which is nearly straight near 0.
-    found = np.interp(-chi_square, -curve, np.sqrt(_GRID)) ** 2
-    plots = np.maximum(problem.live.sum(axis=0), 1)
-    borne = float((1.0 - problem.df_error / plots).mean())
-    raised: FloatArray = np.minimum(found * (1.0 + 1.0 * borne * found), LARGEST_DISPERSION)
-    return raised
+def _cumulated(profiled: _Profile, repeated: float) -> FloatArray:
+    """Distribution function of the dispersion at the nodes; each day tells as 1 + repeated do."""
+    logs = np.log(_NODES)
+    density = profiled.height / (1.0 + repeated) + logs - np.log(_NODES + 1.0 / profiled.typical)
+    density = np.exp(density - density.max())
+    sums = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) * np.diff(logs))])
+    return np.asarray(sums / sums[-1])
 
 
-def _drawn_dispersion(
-    problem: Problem,
-    mean: FloatArray,
-    square: FloatArray,
-    df_all: float,
-    df: float,
-    generator: np.random.Generator,
-    draws: int,
-) -> FloatArray:
-    chi_square = generator.chisquare(df, draws) * df_all / df
-    return _dispersion_at(problem, mean, square, chi_square)
+def _quantile(cumulated: FloatArray, chance: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(np.interp(chance, cumulated, np.log(_NODES))))
+
+
+def _residuals(problem: Problem, mean: FloatArray, dispersion: float) -> FloatArray:
+    """Pearson residuals, 0 where a plot is missing."""
+    usable = problem.live & (mean > 0)
+    variance = np.where(usable, mean + dispersion * mean**2, 1.0)
+    found: FloatArray = np.where(usable, (problem.counts - mean) / np.sqrt(variance), 0.0)
+    return found
+
+
+def _seen_correlation(residuals: FloatArray) -> FloatArray:
+    product = residuals.T @ residuals
+    size = np.sqrt(np.maximum(np.diagonal(product), 1e-12))
+    return np.asarray(product / np.outer(size, size))
+
+
+def _days_alike(residuals: FloatArray, df: float) -> float:
+    """How far the days repeat each other: their mean squared correlation, beyond chance."""
+    seen = _seen_correlation(residuals)
+    d = seen.shape[0]
+    if d < 2:
+        return 0.0
+    squares = float((seen[~np.eye(d, dtype=bool)] ** 2).mean())
+    return float(np.clip(squares - 1.0 / df, 0.0, 1.0))
+
+
+def _share_of_plots(problem: Problem, mean: FloatArray, dispersion: float) -> FloatArray:
+    """Part of the variance of a day that plot effects make, not chance between individuals."""
+    usable = problem.live & (mean > 0)
+    part = np.where(usable, dispersion * mean / (1.0 + dispersion * mean), 0.0)
+    share: FloatArray = part.sum(axis=0) / np.maximum(usable.sum(axis=0), 1)
+    return share
+
+
+def _unevenness(problem: Problem, mean: FloatArray, dispersion: float, member: FloatArray) -> float:
+    """Squared coefficient of variation of block levels, less what their estimation adds to it."""
+    number = member @ problem.live
+    first, second = member @ mean, member @ mean**2
+    usable = (number > 1) & (first > 0)
+    if not usable.any():
+        return 0.0
+    seen = number * second / np.where(usable, first, 1.0) ** 2 - 1.0
+    live = problem.live.sum(axis=0)
+    groups = (number > 0).sum(axis=0)
+    blocks = np.maximum(live - problem.df_error - groups, 0.0)
+    typical = float(problem.counts[problem.live].mean())
+    noise = (dispersion + 1.0 / max(typical, 0.1)) * (blocks / np.maximum(live, 1)).mean()
+    return float(np.clip(seen[usable].mean() - noise, 0.0, 1.0))
 
 
 def _centre(
@@ -249,35 +281,45 @@ def _gamma(variance: FloatArray, normal: FloatArray) -> FloatArray:
     return gamma
 
 
-def _correlation(problem: Problem, mean: FloatArray, dispersion: float) -> tuple[FloatArray, float]:
-    """Correlation of plot effects between days, and how much of it the squares share.
+def _correlation(residuals: FloatArray, share: FloatArray, df: float) -> FloatArray:
+    """Correlation of plot effects between days, (d, d).
 
-    Pearson residuals correlate less than plot effects, since chance between individuals is
-    fresh on every day; their correlation is divided by the share of plot effects in them.
+    Residuals correlate less than plot effects, since chance between individuals is fresh on every
+    day; their correlation is divided by the share of plot effects in them. Pairs of days are drawn
+    together towards their mean as far as they differ no more than chance makes them.
     """
-    variance = mean + dispersion * mean**2
-    usable = problem.live & (mean > 0)
-    safe = np.where(usable, variance, 1.0)
-    residual = np.where(usable, (problem.counts - mean) / np.sqrt(safe), 0.0)
-    product = residual.T @ residual
-    size = np.sqrt(np.maximum(np.diagonal(product), 1e-12))
-    seen = product / np.outer(size, size)
+    seen = _seen_correlation(residuals)
     d = seen.shape[0]
+    if d < 2:
+        return np.ones((1, 1))
+    scale = np.maximum(np.sqrt(np.outer(share, share)), LEAST_SHARE)
+    lifted = np.clip(seen / scale, -0.98, 0.98)
     off = ~np.eye(d, dtype=bool)
-    noise = 1.0 / max(float(problem.df_error.mean()), 1.0)
-    together = float(np.clip((seen[off] ** 2).mean() - noise, 0.0, 1.0)) if d > 1 else 0.0
-    share = np.where(usable, dispersion * mean**2 / safe, 0.0).sum(axis=0) / np.maximum(
-        usable.sum(axis=0), 1
-    )
-    scale = np.sqrt(np.outer(share, share))
-    lifted = np.clip(seen / np.maximum(scale, 0.4), -0.98, 0.98)
-    np.fill_diagonal(lifted, 1.0)
-    return np.asarray(lifted), together
+    level = float(lifted[off].mean())
+    chance = (1.0 - level**2) ** 2 / (df * float(scale[off].mean()) ** 2)
+    between = float(lifted[off].var())
+    weight = min(1.0, chance / between) if between > 0 else 1.0
+    found = np.where(off, (1.0 - weight) * lifted + weight * level, 1.0)
+    value, vector = np.linalg.eigh(found)
+    near = (vector * np.maximum(value, 0.01)) @ vector.T
+    size = np.sqrt(np.diagonal(near))
+    return np.asarray(near / np.outer(size, size))
 
 
-def _root(correlation: FloatArray) -> FloatArray:
-    """Square root of the nearest matrix that is a correlation."""
-    value, vector = np.linalg.eigh(correlation)
-    root = vector * np.sqrt(np.maximum(value, 0.0))
-    size = np.sqrt((root**2).sum(axis=1, keepdims=True))
-    return np.asarray(root / size)
+def _drawn_root(
+    correlation: FloatArray, df: float, generator: np.random.Generator, draws: int
+) -> FloatArray:
+    """Square roots of correlations drawn about the one given, transposed, (draws, d, d).
+
+    That of Wishart matrices by Bartlett's decomposition.
+    """
+    d = correlation.shape[0]
+    if d < 2:
+        return np.ones((draws, 1, 1))
+    low = np.linalg.cholesky(correlation)
+    freedom = max(df, d + 1.0) - np.arange(d)
+    factor = np.tril(generator.standard_normal((draws, d, d)), -1)
+    factor[:, np.arange(d), np.arange(d)] = np.sqrt(generator.chisquare(freedom, (draws, d)))
+    root = low @ factor
+    root /= np.sqrt((root**2).sum(axis=2, keepdims=True))
+    return np.asarray(root.transpose(0, 2, 1))
