@@ -64,7 +64,7 @@ _TABLES = {
     "natural_enemies": f"{_DAY} treatment percent:number lower:number upper:number p:number "
     "harm_class pest_per_enemy:number reason",
     "resurgence": "variable enemy treatment enemy_day:number enemy_percent:number "
-    "pest_day:number pest_percent:number",
+    "pest_day:number pest_percent:number lower:number upper:number",
     "carrier": f"{_DAY} treatment carrier percent:number carrier_percent:number "
     "added_percent:number lower:number upper:number p:number reason",
     "mixtures": f"{_DAY} treatment parts expected:number observed:number difference:number "

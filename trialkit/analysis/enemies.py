@@ -7,11 +7,15 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, limits, method_of, two_sided
-from trialkit.analysis.responses import FloatArray, treatment_means
+from trialkit.analysis.responses import treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.measures import control as formulas
 from trialkit.measures.natural_enemies import field_class, pest_per_enemy, resurgence
 from trialkit.trial import ControlMethod, VariableRole
+
+#: Percent above the untreated from which a pest is said to have risen beyond it (common practice,
+#: no source).
+PEST_ABOVE = 25.0
 
 
 def _courses(basis: Basis, role: VariableRole) -> list[Course]:
@@ -87,24 +91,29 @@ def enemy_table(basis: Basis) -> pd.DataFrame:
 def resurgence_table(basis: Basis) -> pd.DataFrame:
     """Treatments with fewer enemies than the untreated, and later more pests.
 
-    Both are read from the limits of the intervals nearest to no effect, so that a row stands here
-    only where both were shown.
+    Fewer enemies must have been shown (limit of the interval above 0); the pest must stand more
+    than `PEST_ABOVE` percent above the untreated; ``lower`` and ``upper`` tell how sure that is.
     """
     untreated = basis.plan.untreated
     if untreated is None:
         return empty_table("resurgence")
     tables = []
     for enemy in _courses(basis, VariableRole.NATURAL_ENEMY):
-        down = _surely(basis, enemy, untreated, upper=False)
+        shown = enemy.control(untreated, method_of(enemy, basis.settings))
+        down, _ = limits(shown, basis.settings.alpha)
+        fewer = _estimate(basis, enemy, untreated).percent
         for pest in _courses(basis, VariableRole.PEST):
-            above = _surely(basis, pest, untreated, upper=True)
-            found = resurgence(enemy.after, down, pest.after, above, enemies_down=1.0)
+            control = _estimate(basis, pest, untreated).percent
+            low, high = limits(
+                pest.control(untreated, method_of(pest, basis.settings)), basis.settings.alpha
+            )
+            found = resurgence(
+                enemy.after, down, pest.after, control, enemies_down=1.0, pest_above=PEST_ABOVE
+            )
             flagged = np.flatnonzero(found.flag)
             flagged = flagged[flagged != untreated]
             if not flagged.size:
                 continue
-            fewer = _estimate(basis, enemy, untreated).percent
-            control = _estimate(basis, pest, untreated).percent
             at_enemy = np.searchsorted(enemy.after, found.enemies_down_day[flagged])
             at_pest = np.searchsorted(pest.after, found.pest_above_day[flagged])
             tables.append(
@@ -118,14 +127,9 @@ def resurgence_table(basis: Basis) -> pd.DataFrame:
                         "enemy_percent": fewer[flagged, at_enemy],
                         "pest_day": found.pest_above_day[flagged],
                         "pest_percent": -control[flagged, at_pest],
+                        "lower": -high[flagged, at_pest],
+                        "upper": -low[flagged, at_pest],
                     },
                 )
             )
     return join_tables("resurgence", tables)
-
-
-def _surely(basis: Basis, course: Course, untreated: int, *, upper: bool) -> FloatArray:
-    """Limit of the reduction that is nearest to no effect, or nearest to an increase."""
-    drawn = course.control(untreated, method_of(course, basis.settings))
-    low, high = limits(drawn, basis.settings.alpha)
-    return high if upper else low

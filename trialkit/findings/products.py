@@ -142,10 +142,12 @@ def resurgence_findings(analysis: Analysis) -> Iterator[Finding]:
     labels = {item.name: item.label for item in analysis.trial.variables}
     for row in rows(analysis, "resurgence"):
         say = Teller(analysis)
+        sure = "" if row["lower"] > 0 else ", which the interval does not show,"
         yield say.finding(
             "resurgence",
             f"{labels[row['variable']]}: with {say.name(row['treatment'])} the pest stood "
-            f"{say.cite(row, 'pest_percent', Style.PERCENT)} % above the untreated on day "
+            f"{say.cite(row, 'pest_percent', Style.PERCENT)} % above the untreated"
+            f"{say.interval(row, Style.PERCENT)}{sure} on day "
             f"{say.cite(row, 'pest_day', Style.DAY)}, after "
             f"{labels[row['enemy']].lower()} had been "
             f"{say.cite(row, 'enemy_percent', Style.PERCENT)} % below it on day "

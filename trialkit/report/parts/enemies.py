@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -155,6 +156,12 @@ def _pest_per_enemy(context: Context, variable: Variable, rows: pd.DataFrame) ->
     )
 
 
+def _sureness(row: Mapping[str, Any]) -> str:
+    if row.get("lower", math.nan) > 0:
+        return "both were shown"
+    return "the first was shown, the second lies within chance"
+
+
 def resurgence(context: Context) -> Iterator[Block]:
     """Sentences: pests that stood above the untreated after enemies had stood below it."""
     rows = records(context.table("resurgence", "variable", "enemy", "treatment"))
@@ -165,7 +172,7 @@ def resurgence(context: Context) -> Iterator[Block]:
                 f"{percent_text(row['enemy_percent'])} % below the untreated on day "
                 f"{write_day(row['enemy_day'])}, and {context.variable_label(row['variable'])} "
                 f"{percent_text(row['pest_percent'])} % above it on day "
-                f"{write_day(row['pest_day'])}; both were shown. That is what a resurgence looks "
+                f"{write_day(row['pest_day'])}; {_sureness(row)}. That is what a resurgence looks "
                 "like; one trial does not show that the first led to the second."
                 for row in rows
             )
