@@ -23,11 +23,12 @@ NEIGHBOURS, EDGE = "neighbouring plots", "edge of the trial"
 def neighbour_table(basis: Basis) -> pd.DataFrame:
     """Neighbour and edge tests of every pest on every day after treatment.
 
-    Only where every plot has its place on the map. Blocks are taken out wherever there are any:
-    plots of a block share a level, which would pass for an effect of neighbours.
+    Only where every plot has a place of its own on the map. Blocks are taken out wherever there
+    are any: plots of a block share a level, which would pass for an effect of neighbours.
     """
     plots = basis.trial.plots
-    if any(plot.row is None or plot.column is None for plot in plots):
+    places = {(p.row, p.column) for p in plots if p.row is not None and p.column is not None}
+    if len(places) < len(plots):
         return empty_table("neighbours")
     row = np.array([plot.row for plot in plots], dtype=np.intp)
     column = np.array([plot.column for plot in plots], dtype=np.intp)
