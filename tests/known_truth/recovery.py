@@ -1,0 +1,109 @@
+"""What the analysis finds in trials of known truth, over many seeds.
+
+`trialkit.analyse` computes much that is of no account here, so that the tables asked for are made
+from the same steps alone; a test holds the two against each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from known_truth.field import FloatArray
+from known_truth.loss import loss_trial
+from known_truth.mixture import mixture_trial
+from known_truth.neighbours import neighbour_trial
+from known_truth.persistence import persistence_trial
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.control import control_table
+from trialkit.analysis.courses import draw_courses
+from trialkit.analysis.loss import loss_table
+from trialkit.analysis.neighbours import NEIGHBOURS, neighbour_table
+from trialkit.analysis.persistence import persistence_table
+from trialkit.analysis.products import mixture_table
+from trialkit.analysis.responses import (
+    area_responses,
+    areas_under_curves,
+    assessed_variables,
+    count_responses,
+    plan_plots,
+    yield_responses,
+)
+from trialkit.trial import Trial
+
+
+def basis_of(trial: Trial, *, courses: bool = True) -> Basis:
+    """Take the first steps of the analysis; without ``courses`` no intervals of control."""
+    plan = plan_plots(trial)
+    assessed = assessed_variables(trial, plan)
+    areas = areas_under_curves(assessed)
+    drawn = draw_courses(assessed, plan, trial.settings) if courses else {}
+    return Basis(
+        trial=trial,
+        plan=plan,
+        assessed=assessed,
+        areas=areas,
+        harvested=None,
+        responses=[
+            *count_responses(assessed),
+            *area_responses(areas),
+            *yield_responses(trial, plan, None),
+        ],
+        scales={},
+        tested=None,
+        courses=drawn,
+        control=control_table(assessed, plan, trial.settings, drawn),
+    )
+
+
+def persistences(seeds: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+    """Days held, and whether the interval covers the truth; both (seeds, 2).
+
+    Days of a treatment that never reached the target are 0, and of one that held to the end
+    those of the last assessment.
+    """
+    held, covered = [], []
+    for seed in seeds:
+        known = persistence_trial(seed)
+        rows = persistence_table(basis_of(known.trial))
+        truth = known.holds_until[1:]
+        held.append(rows["holds_until_day"].fillna(0.0).to_numpy(dtype=float))
+        upper = rows["upper"].fillna(np.inf).to_numpy(dtype=float)
+        covered.append((rows["lower"].to_numpy(dtype=float) <= truth) & (truth <= upper))
+    return np.array(held), np.array(covered, dtype=float)
+
+
+def mixtures(seeds: Sequence[int], departure: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Difference from expectation, whether covered, whether called one; all (seeds, 2 days)."""
+    found, covered, called = [], [], []
+    for seed in seeds:
+        known = mixture_trial(seed, departure=departure, blocks=6, k=10.0, untreated=100.0)
+        rows = mixture_table(basis_of(known.trial))
+        found.append(rows["difference"].to_numpy(dtype=float))
+        lower, upper = rows["lower"].to_numpy(dtype=float), rows["upper"].to_numpy(dtype=float)
+        covered.append((lower <= departure) & (departure <= upper))
+        called.append((lower > 0) | (upper < 0))
+    return np.array(found), np.array(covered, dtype=float), np.array(called, dtype=float)
+
+
+def neighbours(seeds: Sequence[int], inflow: float) -> FloatArray:
+    """P-value of the test for neighbours on the late day, (seeds,)."""
+    p = []
+    for seed in seeds:
+        known = neighbour_trial(seed, inflow=inflow)
+        rows = neighbour_table(basis_of(known.trial, courses=False))
+        p.append(float(rows.loc[rows["question"] == NEIGHBOURS, "p"].iloc[-1]))
+    return np.array(p)
+
+
+def losses(seeds: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+    """Slope over treatments and within them, and whether covered; both (seeds, 2)."""
+    slope, covered = [], []
+    for seed in seeds:
+        known = loss_trial(seed)
+        rows = loss_table(basis_of(known.trial, courses=False))
+        lower, upper = rows["lower"].to_numpy(dtype=float), rows["upper"].to_numpy(dtype=float)
+        slope.append(rows["slope"].to_numpy(dtype=float))
+        covered.append((lower <= -known.loss_per_100) & (-known.loss_per_100 <= upper))
+    return np.array(slope), np.array(covered, dtype=float)
