@@ -16,8 +16,10 @@ from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
 #: Roles of the variables on which control is computed.
 CONTROLLED = (VariableRole.PEST, VariableRole.DAMAGE)
-#: Below this aggregation k simulated intervals covered less than they say.
+#: Below this aggregation k, and below so many individuals in an untreated plot, intervals were
+#: wider in simulation than they need be.
 LEAST_AGGREGATION = 0.4
+LEAST_INDIVIDUALS = 2.5
 
 
 def _by_method(means: FloatArray, item: Assessed, untreated: int) -> dict[str, formulas.Control]:
@@ -79,7 +81,7 @@ def control_table(
                 drawn = course.control(plan.untreated, ControlMethod(method))
                 inside = _intervals(drawn, control.percent, known, plan, settings)
                 columns |= {name: part[others].T.ravel() for name, part in inside.items()}
-                columns["note"] = [_caution(course)] * size
+                columns["note"] = np.repeat(_cautions(course, plan.untreated, plan), len(ids))
             tables.append(make_table("control", columns))
     return join_tables("control", tables)
 
@@ -106,11 +108,21 @@ def _intervals(
     return {name: np.where(known, part, np.nan) for name, part in found.items()}
 
 
-def _caution(course: Course) -> str | None:
-    """Where simulation showed the intervals to cover less than they say, the table says so."""
+def _cautions(course: Course, untreated: int, plan: PlotPlan) -> NDArray[np.object_]:
+    """Say of each day after treatment where intervals are known to be too wide, (days,)."""
+    crowded = (
+        f"plots differ so much from each other (aggregation k = {course.aggregation:.2f}) that the "
+        "interval is wider than it need be: it covers more often than it says"
+    )
+    few = (
+        "fewer than 2.5 individuals in an untreated plot: the interval is wider than it need be "
+        "and the tests seldom find a difference"
+    )
+    check = treatment_means(course.item.values, plan)[untreated, course.item.days > 0]
+    counted = course.item.variable.kind is Kind.COUNT
+    scarce = counted & (check / course.unit < LEAST_INDIVIDUALS)
+    found = np.full(check.size, None, dtype=object)
     if course.aggregation < LEAST_AGGREGATION:
-        return (
-            f"plots differ so much from each other (aggregation k = {course.aggregation:.2f}) that "
-            "the interval may cover less often than it says"
-        )
-    return None
+        found[:] = crowded
+    found[scarce] = few
+    return found

@@ -29,11 +29,14 @@ class Course:
     means : float array, shape (draws, treatments, days)
     aggregation : float
         k of the negative binomial; infinite where counts vary as Poisson.
+    unit : float
+        What one individual adds to a value.
     """
 
     item: Assessed
     means: FloatArray
     aggregation: float
+    unit: float
 
     @property
     def after(self) -> FloatArray:
@@ -100,10 +103,11 @@ def draw_courses(
         wanted = item.variable.role in DRAWN and item.variable.kind is not Kind.MEASUREMENT
         if not wanted or plan.untreated is None or not (item.days > 0).any():
             continue
+        unit = _unit(item, plan)
         drawn = joint_draws(
             plan.layout,
             item.values,
-            unit=_unit(item, plan),
+            unit=unit,
             draws=DRAWS,
             seed=settings.seed + place,
         )
@@ -112,6 +116,7 @@ def draw_courses(
             item=item,
             means=drawn.means,
             aggregation=1.0 / dispersion if dispersion > 0 else float("inf"),
+            unit=unit,
         )
     return courses
 
