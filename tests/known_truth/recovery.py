@@ -50,7 +50,7 @@ def basis_of(trial: Trial, *, courses: bool = True) -> Basis:
             *area_responses(areas),
             *yield_responses(trial, plan, None),
         ],
-        scales={},
+        scales=(),
         tested=None,
         courses=drawn,
         control=control_table(assessed, plan, trial.settings, drawn),
