@@ -18,7 +18,9 @@ import pandas as pd
 
 from trialkit.analysis import Analysis, analyse
 from trialkit.files import write_whole
-from trialkit.problems import Place, Problem, TrialError, error
+from trialkit.findings import make_findings
+from trialkit.problems import Place, Problem, Severity, TrialError, error
+from trialkit.record_shape import trial_faults
 from trialkit.trial import (
     Application,
     Comparison,
@@ -202,7 +204,8 @@ def _settings(row: Mapping[str, Any]) -> Settings:
 
 
 def _problem(row: Mapping[str, Any]) -> Problem:
-    return Problem(**{**row, "place": Place(**row["place"])})
+    severity = Severity(row["severity"])
+    return Problem(**{**row, "severity": severity, "place": Place(**row["place"])})
 
 
 def trial_from_record(record: Mapping[str, Any]) -> Trial:
@@ -225,17 +228,24 @@ def trial_from_record(record: Mapping[str, Any]) -> Trial:
             ]
         )
     try:
-        return _build_trial(record)
-    except (KeyError, TypeError, ValueError, AttributeError) as fault:
-        raise TrialError(
-            [
-                error(
-                    "record-damaged",
-                    f"The record lacks or garbles a part that is needed ({fault}).",
-                    "Use the record.json as the report wrote it.",
-                )
-            ]
-        ) from fault
+        trial = _build_trial(record)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
+        raise _damaged(str(fault)) from fault
+    faults = trial_faults(trial)
+    if faults:
+        raise _damaged(*faults)
+    return trial
+
+
+def _damaged(*faults: str) -> TrialError:
+    return TrialError(
+        error(
+            "record-damaged",
+            f"The record lacks or garbles a part that is needed ({fault}).",
+            "Use the record.json as the report wrote it.",
+        )
+        for fault in faults
+    )
 
 
 def _build_trial(record: Mapping[str, Any]) -> Trial:
@@ -347,7 +357,7 @@ def read_record(path: Path) -> dict[str, Any]:
     """
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as fault:
+    except (OSError, ValueError, RecursionError) as fault:
         raise TrialError(
             [
                 error(
@@ -373,7 +383,31 @@ def read_record(path: Path) -> dict[str, Any]:
 
 
 def rerun(record: Mapping[str, Any]) -> Agreement:
-    """Run the analysis of a record again, from the record alone, and compare every number."""
-    analysis = analyse(trial_from_record(record))
+    """Run the analysis of a record again, from the record alone, and compare every number.
+
+    Raises
+    ------
+    TrialError
+        When a part of the record is missing or damaged.
+    """
+    trial = trial_from_record(record)
+    recorded = {**_tables(record.get("tables")), "findings": _sentences(record.get("findings"))}
+    analysis = analyse(trial)
     found = {name: rows_of(table) for name, table in analysis.tables().items()}
-    return compare_tables(record["tables"], found)
+    found["findings"] = _sentences([item.text for item in make_findings(analysis)])
+    return compare_tables(recorded, found)
+
+
+def _tables(plain: Any) -> dict[str, list[dict[str, Any]]]:
+    if not isinstance(plain, dict):
+        raise _damaged("no tables")
+    for name, rows in plain.items():
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            raise _damaged(f"the table {name!r} has no rows")
+    return plain
+
+
+def _sentences(plain: Any) -> list[dict[str, Any]]:
+    if not isinstance(plain, list):
+        raise _damaged("no findings")
+    return [{"text": text} for text in plain]

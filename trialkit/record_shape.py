@@ -1,0 +1,142 @@
+"""Whether the trial of a record is one that can be analysed: a record may have been edited."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Iterator, Mapping
+from dataclasses import fields, is_dataclass
+from enum import Enum
+from functools import cache
+from math import isfinite
+from types import UnionType
+from typing import Any, Union, get_args, get_origin, get_type_hints
+
+import pandas as pd
+
+from trialkit.trial import Design, Trial
+
+#: Rows and columns of the field map beyond this are no places.
+_LARGEST_PLACE = 1_000_000
+
+
+def trial_faults(trial: Trial) -> tuple[str, ...]:
+    """List what keeps a trial that was built from a record from being analysed.
+
+    Parameters
+    ----------
+    trial : Trial
+        As built from the plain values of a record, its types unchecked.
+
+    Returns
+    -------
+    tuple of str
+        One phrase a fault, empty when there is none.
+    """
+    faults = tuple(_of_dataclass("trial", trial))
+    # Ids of the wrong type could not be compared.
+    return faults or (*_of_plan(trial), *_of_values(trial), *_of_settings(trial))
+
+
+@cache
+def _hints(kind: Hashable) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
+def _of_dataclass(where: str, thing: Any) -> Iterator[str]:
+    kind: Any = type(thing)
+    for item in fields(thing):
+        yield from _of(f"{where}: {item.name}", _hints(kind)[item.name], getattr(thing, item.name))
+
+
+def _of(where: str, hint: Any, value: object) -> Iterator[str]:
+    """Compare a value with a type as the dataclasses of a trial use them."""
+    origin = get_origin(hint)
+    if origin in (Union, UnionType):
+        if not any(not list(_of(where, part, value)) for part in get_args(hint)):
+            yield f"{where} is {value!r}"
+    elif origin is tuple:
+        part, *rest = get_args(hint)
+        parts = (part, *rest) if rest != [Ellipsis] else (part,) * len(_sized(value))
+        if not isinstance(value, tuple) or len(value) != len(parts):
+            yield f"{where} is {value!r}"
+            return
+        for one, item in zip(parts, value, strict=True):
+            yield from _of(where, one, item)
+    elif origin is not None:
+        if not isinstance(value, Mapping):
+            yield f"{where} is {value!r}"
+    elif not _is(hint, value):
+        yield f"{where} is {value!r}"
+    elif is_dataclass(value):
+        yield from _of_dataclass(where, value)
+
+
+def _sized(value: object) -> tuple[object, ...]:
+    return value if isinstance(value, tuple) else ()
+
+
+def _is(kind: type, value: object) -> bool:
+    if kind is float:
+        return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+    if kind is int:
+        return isinstance(value, int) and not isinstance(value, bool)
+    if kind is str:
+        # The enumerations of a trial are text too.
+        return isinstance(value, str) and not isinstance(value, Enum)
+    return isinstance(value, kind)
+
+
+def _of_plan(trial: Trial) -> Iterator[str]:
+    treatments = [item.id for item in trial.treatments]
+    yield from _doubled("treatment", treatments)
+    yield from _doubled("plot", [item.id for item in trial.plots])
+    yield from _doubled("variable", [item.name for item in trial.variables])
+    yield from _unknown("plots name the treatment", (p.treatment for p in trial.plots), treatments)
+    if trial.untreated is not None:
+        yield from _unknown("the untreated is", [trial.untreated], treatments)
+    needed = {Design.RCBD: ("block",), Design.LATIN: ("row", "column")}.get(trial.design, ())
+    for name in needed:
+        if any(getattr(plot, name) is None for plot in trial.plots):
+            yield f"plots without {name}"
+    places = (place for plot in trial.plots for place in (plot.row, plot.column))
+    if any(place is not None and abs(place) > _LARGEST_PLACE for place in places):
+        yield "rows or columns out of all bounds"
+    if not trial.plots:
+        yield "no plots"
+
+
+def _of_values(trial: Trial) -> Iterator[str]:
+    plots = [item.id for item in trial.plots]
+    variables = [item.name for item in trial.variables]
+    for name in ("counts", "yields", "harvest"):
+        table: pd.DataFrame = getattr(trial, name)
+        yield from _unknown(f"{name} name the plot", table["plot"], plots)
+        if "variable" in table:
+            yield from _unknown(f"{name} name the variable", table["variable"], variables)
+        numbers = table.select_dtypes("float")
+        if numbers.isin([float("inf"), float("-inf")]).any(axis=None):
+            yield f"{name} hold a number without bounds"
+    if trial.counts["day"].isna().any():
+        yield "counts without a day"
+    if not trial.counts["sample"].map(lambda mark: mark is None or isinstance(mark, str)).all():
+        yield "counts with a sample that is no text"
+
+
+def _of_settings(trial: Trial) -> Iterator[str]:
+    settings = trial.settings
+    if not 0.0 < settings.alpha < 0.5:
+        yield f"alpha is {settings.alpha!r}"
+    if settings.seed < 0:
+        yield f"the seed is {settings.seed!r}"
+
+
+def _doubled(what: str, names: list[str]) -> Iterator[str]:
+    doubled = sorted({name for name in names if names.count(name) > 1})
+    if doubled:
+        yield f"the {what} {doubled[0]!r} stands there twice"
+
+
+def _unknown(what: str, names: Iterable[object], known: list[str]) -> Iterator[str]:
+    for name in names:
+        if not isinstance(name, str) or name not in known:
+            yield f"{what} {name!r}, which is not listed"
+            return
