@@ -42,14 +42,15 @@ PACKAGES = ("numpy", "pandas", "scipy", "statsmodels", "plotnine", "openpyxl")
 #: Two numbers are the same when they differ by less than this share (other machines and
 #: versions of the libraries round the last digits in their own way).
 TOLERANCE = 1e-9
+_LARGEST_WHOLE = 2.0**53
 
 
 def _plain(value: object) -> Any:
     """Bring a value to what JSON holds; undefined numbers become null, whole ones integers."""
-    if value is None or isinstance(value, str | bool):
-        return value
     if isinstance(value, Enum):
         return value.value
+    if value is None or isinstance(value, str | int):
+        return value
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, Mapping):
@@ -61,7 +62,12 @@ def _plain(value: object) -> Any:
     number = float(value)  # type: ignore[arg-type]
     if not isfinite(number):
         return None
-    return int(number) if number.is_integer() else number
+    return int(number) if _as_whole(number) else number
+
+
+def _as_whole(number: float) -> bool:
+    # Beyond this a float is no longer one certain whole number.
+    return number.is_integer() and abs(number) < _LARGEST_WHOLE
 
 
 def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -75,7 +81,7 @@ def _plain_column(column: pd.Series) -> list[Any]:
     if column.dtype != float:
         return [_plain(value) for value in column]
     return [
-        None if not isfinite(value) else int(value) if value.is_integer() else value
+        None if not isfinite(value) else int(value) if _as_whole(value) else value
         for value in column.tolist()
     ]
 

@@ -14,6 +14,8 @@ import pandas as pd
 
 from trialkit.trial import Design, Trial
 
+#: Numbers beyond this are written with an exponent, and so are no whole ones when read.
+_WHOLE = range(-(2**53), 2**53 + 1)
 #: Rows and columns of the field map beyond this are no places.
 _LARGEST_PLACE = 1_000_000
 
@@ -76,7 +78,9 @@ def _sized(value: object) -> tuple[object, ...]:
 
 def _is(kind: type, value: object) -> bool:
     if kind is float:
-        return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+        if isinstance(value, float):
+            return isfinite(value)
+        return _is(int, value) and value in _WHOLE
     if kind is int:
         return isinstance(value, int) and not isinstance(value, bool)
     if kind is str:

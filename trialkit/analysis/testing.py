@@ -250,6 +250,8 @@ def t_quantile(fit: LinearFit, alpha: float) -> float:
 def _note(fit: LinearFit, j: int) -> str | None:
     if fit.df_error <= 0:
         return "too few plots are left to estimate the error"
+    if fit.treatment.df <= 0:
+        return "the plots that are left allow no comparison of treatments"
     if not np.isfinite(fit.treatment.F[j]):
         return "the plots do not vary within treatments, so there is nothing to test against"
     return None
