@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import os
 import sys
 from pathlib import Path
@@ -55,8 +57,22 @@ def _usage(message: str) -> NoReturn:
 
 
 def _existing(path: Path) -> Path:
-    if not path.exists():
+    try:
+        found = path.exists()
+    except OSError as fault:  # a name longer than the system takes
+        _usage(f"{path} cannot be looked for: {fault.strerror}")
+    if not found:
         _usage(f"there is no file or folder {path}")
+    return path
+
+
+def _folder(path: Path) -> Path:
+    try:
+        taken = path.exists() and not path.is_dir()
+    except OSError as fault:
+        _usage(f"{path} cannot be a folder: {fault.strerror}")
+    if taken:
+        _usage(f"{path} is a file; --out needs a folder")
     return path
 
 
@@ -105,8 +121,7 @@ def report(
     unknown = [name for name in wanted if name not in FORMATS]
     if unknown:
         _usage(f"no format is called {', '.join(unknown)}; choose from {', '.join(FORMATS)}")
-    if out.exists() and not out.is_dir():
-        _usage(f"{out} is a file; --out needs a folder")
+    _folder(out)
     _existing(trial)
     from trialkit.problems import TrialError
     from trialkit.run import report_trial
@@ -194,4 +209,17 @@ def main() -> None:
     """Run the command line."""
     # The matrices of a trial are small: threads of the linear algebra cost more than they gain.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # Output sent to a file may have an encoding that lacks the minus sign.
+    codecs.register_error("plainer", _plainer)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="plainer")
     app()
+
+
+def _plainer(fault: UnicodeError) -> tuple[str, int]:
+    if not isinstance(fault, UnicodeEncodeError):
+        raise fault
+    lacking = fault.object[fault.start : fault.end]
+    minus = lacking.replace("\N{MINUS SIGN}", "-")
+    return "".join(mark if mark == "-" else "?" for mark in minus), fault.end
