@@ -1,0 +1,315 @@
+"""What the plots say of the means of groups and of their dispersion: counts and measurements."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.inference.count_fit import (
+    WorkingFit,
+    effects,
+    information,
+    iterate,
+    log_working,
+    regular,
+)
+from trialkit.inference.count_fit_dispersion import Problem, pose, profile
+from trialkit.inference.dispersion_posterior import Prior
+from trialkit.inference.layouts import BoolArray, FloatArray, Layout
+
+COUNT_PRIOR = Prior(
+    grid=np.linspace(np.log(1e-4), np.log(30.0), 24),
+    slopes=np.array([-1.0, -0.5, 0.0]),
+    slope_weights=np.array([0.10, 0.20, 0.70]),
+    most=5.0,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """Means of t groups on d days, and what is known of the dispersion of their plots.
+
+    Attributes
+    ----------
+    prior : Prior
+    log_likelihood : (q, t, d) float array
+        Of each group's dispersion on the grid of the prior.
+    offset : (t, d) float array
+        Log means about their average.
+    floors : (s,) float array
+        Log level below which there is as good as no dispersion, for each trend of the prior.
+    estimate : (t, d) float array
+        Arithmetic means where the layout is balanced, else least-squares means; NaN without a
+        plot. Counts are in individuals, shares between 0 and 1.
+    total : (t, d) float array
+        Individuals counted; for shares of items the number of items, else 0.
+    plots : (t, d) float array
+        Number of plots, less where uneven blocks give few of them most of the weight.
+    residuals : (n, d) float array
+        Pearson residuals, 0 where a plot says nothing.
+    plot_part : (d,) float array
+        Share of the variance of residuals that is of plots and not of single individuals.
+    df : float
+        Residual degrees of freedom over all days.
+    """
+
+    prior: Prior
+    log_likelihood: FloatArray
+    offset: FloatArray
+    floors: FloatArray
+    estimate: FloatArray
+    total: FloatArray
+    plots: FloatArray
+    residuals: FloatArray
+    plot_part: FloatArray
+    df: float
+
+
+def group_sum(layout: Layout, values: FloatArray) -> FloatArray:
+    """Sums of plot values by treatment, (t, d)."""
+    total: FloatArray = np.eye(layout.n_treatments)[layout.treatment].T @ values
+    return total
+
+
+def is_orthogonal(layout: Layout, present: BoolArray) -> BoolArray:
+    """Whether blocking and treatments are balanced on each day, (d,).
+
+    They are where every level of every blocking factor holds the treatments in the same
+    proportions: arithmetic means then are least-squares means.
+    """
+    seen = present.astype(float)
+    total = seen.sum(axis=0)
+    plots = group_sum(layout, seen)
+    balanced = np.ones(present.shape[1], dtype=bool)
+    for _, codes in layout.blocking:
+        for level in np.unique(codes):
+            inside = seen * (codes == level)[:, None]
+            off = np.abs(group_sum(layout, inside) * total - plots * inside.sum(axis=0))
+            balanced &= off.max(axis=0) < 1e-9
+    return balanced
+
+
+def split_penalty(
+    layout: Layout, live: BoolArray, weights: FloatArray, penalty: FloatArray
+) -> FloatArray:
+    """Share the adjustment of a profile out to the groups, (t, d).
+
+    Each group bears that of its own parameter; what is left belongs to the blocks and is borne
+    by all alike.
+    """
+    own = group_sum(layout, np.where(live, weights, 0.0))
+    alive = group_sum(layout, live.astype(float)) > 0.0
+    half = np.where(alive, 0.5 * np.log(np.where(alive, own, 1.0)), 0.0)
+    rest = (penalty - half.sum(axis=0)) / np.maximum(alive.sum(axis=0), 1)
+    return half + np.where(alive, rest, 0.0)
+
+
+def peak_of(grid: FloatArray, height: FloatArray) -> float:
+    """Top of a curve on the grid by a parabola, as a dispersion; 0 at the low end."""
+    top = int(height.argmax())
+    if top == 0:
+        return 0.0
+    if top == grid.size - 1:
+        return float(np.exp(grid[-1]))
+    before, here, after = height[top - 1 : top + 2]
+    bend = min(before - 2.0 * here + after, -1e-300)
+    return float(np.exp(grid[top] + 0.5 * (grid[1] - grid[0]) * (before - after) / bend))
+
+
+def count_evidence(layout: Layout, counts: FloatArray) -> Evidence:
+    """Weigh counts in units of one individual.
+
+    Parameters
+    ----------
+    layout : Layout
+    counts : (n, d) float array
+        Not negative; NaN where missing.
+    """
+    problem = pose(effects(layout), counts)
+    total = group_sum(layout, problem.counts)
+    number = group_sum(layout, problem.present.astype(float))
+    log_likelihood, predictor = _path(layout, problem)
+    peak = peak_of(COUNT_PRIOR.grid, log_likelihood.sum(axis=(1, 2)))
+    fit = _fit(problem, peak, predictor)
+    share, widening = _shares(layout, problem, peak)
+    mean = np.where(number > 0.0, total / np.where(share > 0.0, share, 1.0), np.nan)
+    offset = log_offset(mean, total)
+    fitted = np.where(problem.live, np.exp(fit.predictor), 0.0)
+    variance = np.where(problem.live, fitted + peak * fitted**2, 1.0)
+    plot_part = (peak * fitted**2).sum(axis=0) / np.maximum(variance.sum(axis=0), 1e-300)
+    return Evidence(
+        prior=COUNT_PRIOR,
+        log_likelihood=log_likelihood,
+        offset=offset,
+        floors=_floors(mean, offset),
+        estimate=mean,
+        total=total / widening,
+        plots=number / _unevenness(layout, problem, fit) / widening,
+        residuals=np.where(problem.live, (problem.counts - fitted) / np.sqrt(variance), 0.0),
+        plot_part=plot_part,
+        df=float(problem.df_error.sum()),
+    )
+
+
+def _floors(mean: FloatArray, offset: FloatArray) -> FloatArray:
+    """Levels at which the variance of the largest mean is 2.5 times that of Poisson counts.
+
+    With a trend that goes for all means, and 1.3 times is enough.
+    """
+    known = np.isfinite(mean)
+    largest = float(np.max(mean, initial=0.0, where=known))
+    top = float(np.max(offset, initial=-30.0, where=known)) if known.any() else 0.0
+    least = float(np.log(np.clip(1.5 / max(largest, 1e-9), 1e-4, 0.1)))
+    slopes = COUNT_PRIOR.slopes
+    levels: FloatArray = least - slopes * top + np.abs(slopes) * np.log(0.2)
+    return levels
+
+
+def log_offset(mean: FloatArray, total: FloatArray) -> FloatArray:
+    """Log means about their average over groups and days.
+
+    Two individuals are added to each total: what a trend makes of a small mean matters at the
+    larger means that it might have.
+    """
+    worth = np.where(total > 0.0, mean / np.where(total > 0.0, total, 1.0), np.inf)
+    least = float(worth.min(initial=np.inf))
+    worth = np.where(np.isfinite(worth), worth, least if np.isfinite(least) else 1.0)
+    known = np.isfinite(mean)
+    log_mean = np.where(known, np.log((total + 2.0) * worth), 0.0)
+    average = log_mean.sum() / max(int(known.sum()), 1)
+    return np.where(known, log_mean - average, 0.0)
+
+
+def _path(layout: Layout, problem: Problem) -> tuple[FloatArray, FloatArray]:
+    """Adjusted log-likelihood of each group along the grid, and the predictor at its top."""
+    grid = COUNT_PRIOR.grid
+    size = problem.live.shape[1]
+    out = np.zeros((grid.size, layout.n_treatments, size))
+    predictor = best = problem.start
+    top = -np.inf
+    for i, node in enumerate(grid):
+        dispersion = np.full(size, np.exp(node))
+        plots, penalty, predictor = profile(
+            problem, dispersion, predictor, iterations=12 if i == 0 else 3
+        )
+        mean = np.exp(predictor)
+        weights = mean / (1.0 + dispersion * mean)
+        out[i] = group_sum(layout, plots)
+        out[i] -= split_penalty(layout, problem.live, weights, penalty)
+        height = float(out[i].sum())
+        if height > top:
+            top, best = height, predictor
+    return out, best
+
+
+def _fit(problem: Problem, dispersion: float, start: FloatArray) -> WorkingFit:
+    return iterate(
+        problem.model,
+        problem.frame,
+        problem.live,
+        start,
+        log_working(problem.counts, np.full(problem.live.shape[1], dispersion)),
+        iterations=30,
+        tolerance=1e-8,
+    )
+
+
+def _level_factors(problem: Problem, fit: WorkingFit) -> tuple[FloatArray, FloatArray]:
+    """Columns of the blocking factors, and what each level multiplies by, 0 if all zeros."""
+    start = problem.model.sources[0][2]
+    live = problem.frame.live_columns[:, start:]
+    factor = np.where(live, np.exp(np.where(live, fit.coefficients[:, start:], 0.0)), 0.0)
+    return problem.model.columns[:, start:], factor.T
+
+
+def _plot_factors(problem: Problem, factor: FloatArray) -> FloatArray:
+    """Product of the level factors of each plot, (n, d)."""
+    start = problem.model.sources[0][2]
+    product = np.ones(problem.live.shape)
+    for _, first, after in problem.model.sources[1:]:
+        columns = problem.model.columns[:, first:after]
+        product *= columns @ factor[first - start : after - start]
+    return product
+
+
+def _unevenness(layout: Layout, problem: Problem, fit: WorkingFit) -> FloatArray:
+    """Number of plots over the number of equal plots that would vary as much, (t, d).
+
+    Block effects are estimates: they are drawn together by the part of their spread that is
+    noise.
+    """
+    number = group_sum(layout, problem.present.astype(float))
+    if len(problem.model.sources) == 1:
+        return np.ones_like(number)
+    columns, factor = _level_factors(problem, fit)
+    logs = np.log(np.where(problem.live, _plot_factors(problem, factor), 1.0))
+    matrix, _ = regular(problem.frame, information(problem.model, fit.weights))
+    start = problem.model.sources[0][2]
+    covariance = np.linalg.inv(matrix)[:, start:, start:]
+    live = problem.live.astype(float)
+    share = live / np.maximum(live.sum(axis=0), 1.0)
+    centre = share.T @ columns
+    noise = np.einsum("nm,np,mpq,nq->m", share, columns, covariance, columns, optimize=True)
+    noise -= np.einsum("mp,mpq,mq->m", centre, covariance, centre, optimize=True)
+    logs = logs - (share * logs).sum(axis=0)
+    seen = (share * logs**2).sum(axis=0)
+    kept = np.sqrt(np.clip(1.0 - noise / np.maximum(seen, 1e-12), 0.0, 1.0))
+    effect = np.where(problem.live, np.exp(kept * logs), 0.0)
+    total = group_sum(layout, effect)
+    some = np.maximum(number, 1.0)
+    raw = some * group_sum(layout, effect**2) / np.where(total > 0.0, total, 1.0) ** 2
+    bounded: FloatArray = np.clip(raw, 1.0, some)
+    return bounded
+
+
+def _shares(layout: Layout, problem: Problem, dispersion: float) -> tuple[FloatArray, FloatArray]:
+    """Equivalent number of whole plots behind each total, and the widening of the variance.
+
+    On balanced days the numbers of plots, and nothing is widened. Elsewhere a plot counts as
+    the Poisson fit of its blocks has it, and the sandwich variance of the log mean of a group
+    about that of all is set against that of independent totals.
+    """
+    share = group_sum(layout, problem.present.astype(float))
+    widening = np.ones_like(share)
+    odd = ~is_orthogonal(layout, problem.present)
+    if not odd.any():
+        return share, widening
+    part = pose(problem.model, np.where(problem.present, problem.counts, np.nan)[:, odd])
+    fit = _fit(part, 0.0, part.start)
+    columns, factor = _level_factors(part, fit)
+    average = np.ones(part.live.shape[1])
+    weight = np.zeros_like(factor)
+    start = problem.model.sources[0][2]
+    for _, first, after in problem.model.sources[1:]:
+        rows = slice(first - start, after - start)
+        there = columns[:, rows].T @ part.present.astype(float) > 0.0
+        some = np.where(there, factor[rows], 0.0)
+        average *= some.sum(axis=0) / np.maximum(there.sum(axis=0), 1)
+        weight[rows] = some / np.maximum(some.sum(axis=0), 1e-300)
+    effect = np.where(part.present, _plot_factors(part, factor), 0.0)
+    found = group_sum(layout, effect) / np.where(average > 0.0, average, 1.0)
+    share[:, odd] = np.where(found > 0.0, found, share[:, odd])
+    widening[:, odd] = _widening(layout, part, fit, dispersion, weight)
+    return share, widening
+
+
+def _widening(
+    layout: Layout, problem: Problem, fit: WorkingFit, dispersion: float, weight: FloatArray
+) -> FloatArray:
+    mean = np.where(problem.live, np.exp(fit.predictor), 0.0)
+    variance = mean + dispersion * mean**2
+    bread, _ = regular(problem.frame, information(problem.model, fit.weights))
+    inverse = np.linalg.inv(bread)
+    covariance = inverse @ information(problem.model, variance) @ inverse
+    t = layout.n_treatments
+    total = group_sum(layout, mean)
+    live = total > 0.0
+    among = (live / np.maximum(live.sum(axis=0), 1)).T
+    contrast = np.zeros((mean.shape[1], t, problem.model.n_columns))
+    contrast[:, :, :t] = np.eye(t)[None] - among[:, None, :]
+    contrast[:, :, t:] = weight.T[:, None, :] * (1.0 - among.sum(axis=1))[:, None, None]
+    joint = np.einsum("mtp,mpq,mtq->tm", contrast, covariance, contrast, optimize=True)
+    own = group_sum(layout, variance) / np.where(live, total, 1.0) ** 2
+    apart = own * (1.0 - 2.0 * among.T) + (among.T**2 * own).sum(axis=0)
+    return np.clip(np.where(live, joint / np.where(apart > 0.0, apart, 1.0), 1.0), 0.9, 5.0)
