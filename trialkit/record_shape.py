@@ -12,7 +12,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import pandas as pd
 
-from trialkit.trial import Design, Trial
+from trialkit.trial import Design, Kind, Trial
 
 #: Numbers beyond this are written with an exponent, and so are no whole ones when read.
 _WHOLE = range(-(2**53), 2**53 + 1)
@@ -119,6 +119,12 @@ def _of_values(trial: Trial) -> Iterator[str]:
         numbers = table.select_dtypes("float")
         if numbers.isin([float("inf"), float("-inf")]).any(axis=None):
             yield f"{name} hold a number without bounds"
+    kinds = trial.counts["variable"].map({item.name: item.kind for item in trial.variables})
+    values = trial.counts["value"]
+    if (values[kinds.isin([Kind.COUNT, Kind.PERCENT])] < 0.0).any():
+        yield "counts or percentages below 0"
+    if (values[kinds == Kind.PERCENT] > 100.0).any():
+        yield "percentages above 100"
     if trial.counts["day"].isna().any():
         yield "counts without a day"
     if not trial.counts["sample"].map(lambda mark: mark is None or isinstance(mark, str)).all():

@@ -84,6 +84,7 @@ def test_any_value_of_any_kind_is_taken_or_refused_with_a_word(record, part):
         (("trial", "counts", 0, "variable"), "no such variable"),
         (("trial", "counts", 0, "value"), "many"),
         (("trial", "counts", 0, "value"), float("inf")),
+        (("trial", "counts", 0, "value"), -1),
         (("trial", "counts", 0, "day"), None),
         (("tables",), None),
         (("tables", "means"), 3),
