@@ -18,6 +18,7 @@ from trialkit.trial import Design, Kind, Trial
 _WHOLE = range(-(2**53), 2**53 + 1)
 #: Rows and columns of the field map beyond this are no places.
 _LARGEST_PLACE = 1_000_000
+_VALUES = ("counts", "yields", "harvest")
 
 
 def trial_faults(trial: Trial) -> tuple[str, ...]:
@@ -33,9 +34,12 @@ def trial_faults(trial: Trial) -> tuple[str, ...]:
     tuple of str
         One phrase a fault, empty when there is none.
     """
-    faults = tuple(_of_dataclass("trial", trial))
-    # Ids of the wrong type could not be compared.
-    return faults or (*_of_plan(trial), *_of_values(trial), *_of_settings(trial))
+    # Ids of the wrong type could not be looked up, nor values of a plot that is not known.
+    return (
+        tuple(_of_dataclass("trial", trial))
+        or (*_of_plan(trial), *_of_names(trial), *_of_settings(trial))
+        or tuple(_of_values(trial))
+    )
 
 
 @cache
@@ -108,14 +112,19 @@ def _of_plan(trial: Trial) -> Iterator[str]:
         yield "no plots"
 
 
-def _of_values(trial: Trial) -> Iterator[str]:
+def _of_names(trial: Trial) -> Iterator[str]:
     plots = [item.id for item in trial.plots]
     variables = [item.name for item in trial.variables]
-    for name in ("counts", "yields", "harvest"):
+    for name in _VALUES:
         table: pd.DataFrame = getattr(trial, name)
         yield from _unknown(f"{name} name the plot", table["plot"], plots)
         if "variable" in table:
             yield from _unknown(f"{name} name the variable", table["variable"], variables)
+
+
+def _of_values(trial: Trial) -> Iterator[str]:
+    for name in _VALUES:
+        table: pd.DataFrame = getattr(trial, name)
         numbers = table.select_dtypes("float")
         if numbers.isin([float("inf"), float("-inf")]).any(axis=None):
             yield f"{name} hold a number without bounds"
