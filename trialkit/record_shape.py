@@ -18,6 +18,7 @@ from trialkit.trial import Design, Kind, Trial
 _WHOLE = range(-(2**53), 2**53 + 1)
 #: Rows and columns of the field map beyond this are no places.
 _LARGEST_PLACE = 1_000_000
+_YIELD_UNITS = ("kg/ha", "t/ha", "lb/acre", "bu/acre")
 _VALUES = ("counts", "yields", "harvest")
 
 
@@ -146,6 +147,10 @@ def _of_settings(trial: Trial) -> Iterator[str]:
         yield f"alpha is {settings.alpha!r}"
     if settings.seed < 0:
         yield f"the seed is {settings.seed!r}"
+    if settings.yield_unit not in _YIELD_UNITS:
+        yield f"the yield unit is {settings.yield_unit!r}"
+    if settings.yield_unit == "bu/acre" and not trial.harvest.empty and not settings.bushel_lb:
+        yield "no pounds in a bushel"
 
 
 def _doubled(what: str, names: list[str]) -> Iterator[str]:

@@ -71,6 +71,7 @@ def test_any_value_of_any_kind_is_taken_or_refused_with_a_word(record, part):
         (("settings", "alpha"), 2),
         (("settings", "seed"), -1),
         (("settings", "comparison"), "guess"),
+        (("settings", "yield_unit"), "heaps"),
         (("settings", "control_target"), "x"),
         (("trial", "plots", 0, "treatment"), "no such treatment"),
         (("trial", "plots", 0, "id"), "no such plot"),
