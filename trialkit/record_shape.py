@@ -147,6 +147,13 @@ def _of_settings(trial: Trial) -> Iterator[str]:
         yield f"alpha is {settings.alpha!r}"
     if settings.seed < 0:
         yield f"the seed is {settings.seed!r}"
+    for name in ("crop_price", "bushel_lb"):
+        value = getattr(settings, name)
+        if value is not None and not value > 0.0:
+            yield f"{name} is {value!r}"
+    moisture = settings.standard_moisture_percent
+    if moisture is not None and not 0.0 <= moisture < 100.0:
+        yield f"the standard moisture is {moisture!r}"
     if settings.yield_unit not in _YIELD_UNITS:
         yield f"the yield unit is {settings.yield_unit!r}"
     if settings.yield_unit == "bu/acre" and not trial.harvest.empty and not settings.bushel_lb:
