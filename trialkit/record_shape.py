@@ -147,10 +147,10 @@ def _of_settings(trial: Trial) -> Iterator[str]:
         yield f"alpha is {settings.alpha!r}"
     if settings.seed < 0:
         yield f"the seed is {settings.seed!r}"
-    for name in ("crop_price", "bushel_lb"):
-        value = getattr(settings, name)
-        if value is not None and not value > 0.0:
-            yield f"{name} is {value!r}"
+    if settings.crop_price is not None and settings.crop_price < 0.0:
+        yield f"the price is {settings.crop_price!r}"
+    if settings.bushel_lb is not None and settings.bushel_lb <= 0.0:
+        yield f"the bushel is {settings.bushel_lb!r} lb"
     moisture = settings.standard_moisture_percent
     if moisture is not None and not 0.0 <= moisture < 100.0:
         yield f"the standard moisture is {moisture!r}"

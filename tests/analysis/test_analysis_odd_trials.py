@@ -250,6 +250,25 @@ def test_two_plots_on_one_place_of_the_map_have_no_neighbours():
     assert len(analyse(replace(trial, plots=shared)).neighbours) == 0
 
 
+def test_a_price_of_nothing_gives_no_returns():
+    trial = odd_trial()
+    yields = pd.DataFrame(
+        [(plot.id, "grain", 40.0 + place % 4) for place, plot in enumerate(trial.plots)],
+        columns=["plot", "variable", "value"],
+    )
+    grain = Variable(
+        name="grain",
+        label="Grain",
+        kind=Kind.MEASUREMENT,
+        role=VariableRole.YIELD,
+        unit=trial.settings.yield_unit,
+    )
+    trial = replace(trial, yields=yields, variables=(*trial.variables, grain))
+    for price, rows in ((150.0, len(IDS)), (0.0, 0), (None, 0)):
+        settings = replace(trial.settings, crop_price=price)
+        assert len(analyse(replace(trial, settings=settings)).money) == rows
+
+
 def test_an_assessment_missing_at_an_end_shortens_the_span_of_that_plot():
     trial = odd_trial()
     counts = trial.counts.copy()

@@ -72,7 +72,7 @@ def test_any_value_of_any_kind_is_taken_or_refused_with_a_word(record, part):
         (("settings", "seed"), -1),
         (("settings", "comparison"), "guess"),
         (("settings", "yield_unit"), "heaps"),
-        (("settings", "crop_price"), 0),
+        (("settings", "crop_price"), -1),
         (("settings", "standard_moisture_percent"), 100),
         (("settings", "control_target"), "x"),
         (("trial", "plots", 0, "treatment"), "no such treatment"),

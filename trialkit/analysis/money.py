@@ -29,7 +29,8 @@ def money_table(basis: Basis) -> pd.DataFrame:
     hectare could be brought.
     """
     price, tested = basis.settings.crop_price, basis.tested
-    if price is None or tested is None or basis.plan.untreated is None:
+    # A price of 0 says no more than none: nothing could pay.
+    if not price or tested is None or basis.plan.untreated is None:
         return empty_table("money")
     place = _priced(basis)
     if place is None:
