@@ -397,10 +397,12 @@ def rerun(record: Mapping[str, Any]) -> Agreement:
         When a part of the record is missing or damaged.
     """
     trial = trial_from_record(record)
-    recorded = {**_tables(record.get("tables")), "findings": _sentences(record.get("findings"))}
+    recorded, findings = _tables(record.get("tables")), _sentences(record.get("findings"))
     analysis = analyse(trial)
     found = {name: rows_of(table) for name, table in analysis.tables().items()}
-    found["findings"] = _sentences([item.text for item in make_findings(analysis)])
+    if findings:  # a record can be made without any
+        recorded = {**recorded, "findings": findings}
+        found["findings"] = _sentences([item.text for item in make_findings(analysis)])
     return compare_tables(recorded, found)
 
 

@@ -10,9 +10,11 @@ import pandas as pd
 import pytest
 
 from trialkit.analysis import analyse
+from trialkit.problems import TrialError
 from trialkit.trial import (
     COUNT_COLUMNS,
     Comparison,
+    ControlMethod,
     Design,
     Kind,
     Plot,
@@ -23,6 +25,7 @@ from trialkit.trial import (
     Trial,
     Variable,
     VariableRole,
+    empty_harvest,
 )
 
 DAYS = (-1.0, 3.0, 7.0, 14.0)
@@ -267,6 +270,46 @@ def test_a_price_of_nothing_gives_no_returns():
     for price, rows in ((150.0, len(IDS)), (0.0, 0), (None, 0)):
         settings = replace(trial.settings, crop_price=price)
         assert len(analyse(replace(trial, settings=settings)).money) == rows
+
+
+@pytest.mark.parametrize("asked", [item for item in ControlMethod if item.value != "auto"])
+@pytest.mark.parametrize("kind", [Kind.COUNT, Kind.PERCENT])
+@pytest.mark.parametrize("before", [True, False])
+def test_a_method_that_the_data_do_not_allow_is_replaced_and_said(asked, kind, before):
+    trial = odd_trial()
+    settings = replace(trial.settings, control=asked)
+    counts = trial.counts if before else trial.counts[trial.counts["day"] > 0]
+    variables = (replace(trial.variables[0], kind=kind),)
+    trial = replace(
+        trial, settings=settings, variables=variables, counts=counts.reset_index(drop=True)
+    )
+    analysis = analyse(trial)
+    shown = set(analysis.control.loc[analysis.control["chosen"].astype(bool), "method"])
+    allowed = asked is ControlMethod.ABBOTT or (
+        before and (kind is Kind.COUNT or asked is not ControlMethod.SCHNEIDER_ORELLI)
+    )
+    fallback = ControlMethod.HENDERSON_TILTON if before else ControlMethod.ABBOTT
+    assert shown == {(asked if allowed else fallback).value}
+    told = [item for item in analysis.problems if item.kind == "control-method"]
+    assert len(told) == (0 if allowed else 1)
+    assert len(analysis.persistence) == 3
+    assert analysis.persistence["peak_percent"].notna().all()
+
+
+def test_bushels_need_their_weight():
+    trial = odd_trial()
+    harvest = empty_harvest()
+    harvest["plot"] = [plot.id for plot in trial.plots]
+    harvest["harvested_lb"] = 12.0
+    harvest["harvested_area_ft2"] = 150.0
+    trial = replace(trial, harvest=harvest)
+    settings = replace(trial.settings, yield_unit="bu/acre")
+    with pytest.raises(TrialError, match="bushel_lb"):
+        analyse(replace(trial, settings=settings))
+    analysis = analyse(replace(trial, settings=replace(settings, bushel_lb=60.0)))
+    yields = analysis.means[analysis.means["measure"] == "yield"]
+    # 12 lb from 150 of the 43,560 square feet of an acre, in bushels of 60 lb.
+    assert yields["mean"].to_numpy() == pytest.approx(12.0 * 43560 / 150 / 60)
 
 
 def test_an_assessment_missing_at_an_end_shortens_the_span_of_that_plot():

@@ -8,10 +8,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trialkit.analysis.courses import Course, chosen_method, limits, one_sided, two_sided
+from trialkit.analysis.courses import (
+    Course,
+    allowed_methods,
+    chosen_method,
+    limits,
+    one_sided,
+    two_sided,
+)
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.measures import control as formulas
+from trialkit.problems import Problem, warning
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
 #: Roles of the variables on which control is computed.
@@ -84,6 +92,25 @@ def control_table(
                 columns["note"] = np.repeat(_cautions(course, plan.untreated, plan), len(ids))
             tables.append(make_table("control", columns))
     return join_tables("control", tables)
+
+
+def control_problems(assessed: tuple[Assessed, ...], settings: Settings) -> tuple[Problem, ...]:
+    """Say where another method than the one asked for had to be shown."""
+    asked = settings.control
+    return tuple(
+        warning(
+            "control-method",
+            f"Percent control of {item.variable.name} by {asked.value} was asked for, which its "
+            "counts do not allow"
+            + (": there is none before treatment." if item.baseline is None else "."),
+            f"It is shown by {chosen_method(asked, item).value}.",
+        )
+        for item in assessed
+        if item.variable.role in CONTROLLED
+        and (item.days > 0).any()
+        and asked is not ControlMethod.AUTO
+        and asked not in allowed_methods(item)
+    )
 
 
 def _intervals(

@@ -64,10 +64,23 @@ class Course:
 
 
 def chosen_method(settings_method: ControlMethod, item: Assessed) -> ControlMethod:
-    """Resolve ``auto``: Henderson-Tilton where there is a count before treatment, else Abbott."""
-    if settings_method is not ControlMethod.AUTO:
+    """Resolve ``auto``, and a method that the data do not allow.
+
+    Henderson-Tilton where there is a count before treatment, else Abbott.
+    """
+    if settings_method in allowed_methods(item):
         return settings_method
     return ControlMethod.ABBOTT if item.baseline is None else ControlMethod.HENDERSON_TILTON
+
+
+def allowed_methods(item: Assessed) -> tuple[ControlMethod, ...]:
+    """List the formulas for percent control that the data of a variable allow."""
+    if item.baseline is None:
+        return (ControlMethod.ABBOTT,)
+    both = (ControlMethod.ABBOTT, ControlMethod.HENDERSON_TILTON, ControlMethod.SUN_SHEPARD)
+    # A percentage is no number of individuals of which some have died.
+    counted = item.variable.kind is Kind.COUNT
+    return (*both, ControlMethod.SCHNEIDER_ORELLI) if counted else both
 
 
 def step_of(item: Assessed) -> float:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.control import control_table
+from trialkit.analysis.control import control_problems, control_table
 from trialkit.analysis.courses import draw_courses
 from trialkit.analysis.enemies import enemy_table, resurgence_table
 from trialkit.analysis.harvest import yield_of_plots
@@ -44,6 +44,11 @@ def analyse(trial: Trial) -> Analysis:
     Returns
     -------
     Analysis
+
+    Raises
+    ------
+    TrialError
+        When the settings ask for what the tables cannot give.
 
     Notes
     -----
@@ -105,6 +110,7 @@ def analyse(trial: Trial) -> Analysis:
             *trial.warnings,
             *harvest_problems,
             *scale_problems,
+            *(control_problems(assessed, trial.settings) if plan.untreated is not None else ()),
             *statistics.problems,
             *odd_data(basis),
         ),

@@ -8,7 +8,7 @@ import pandas as pd
 from trialkit.analysis.responses import FloatArray, PlotPlan
 from trialkit.measures.units import convert
 from trialkit.measures.yields import NOT_WEIGHED, YieldUnit, harvested_yield
-from trialkit.problems import Problem, warning
+from trialkit.problems import Problem, TrialError, error, warning
 from trialkit.trial import Trial
 
 
@@ -30,6 +30,11 @@ def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tup
         None where nothing was weighed.
     problems : tuple of Problem
         Plots whose yield could not be calculated, and why.
+
+    Raises
+    ------
+    TrialError
+        When the yield is to be in bushels and the weight of a bushel is not known.
     """
     if trial.harvest.empty:
         return None, ()
@@ -47,6 +52,16 @@ def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tup
         area = np.where(np.isnan(area), trial.plot_area_m2, area)
     moisture = _column(trial, plan, "moisture_percent")
     unit: YieldUnit = settings.yield_unit  # type: ignore[assignment]
+    if unit == "bu/acre" and settings.bushel_lb is None:
+        raise TrialError(
+            [
+                error(
+                    "no-bushel",
+                    "The yield is to be in bu/acre, and the weight of a bushel is not given.",
+                    "Give bushel_lb, the pounds in a bushel of the crop, in the settings.",
+                )
+            ]
+        )
     made = harvested_yield(
         mass,
         area,
