@@ -353,3 +353,32 @@ def test_samples_are_averaged_before_anything_is_tested():
             assert mine[column].to_numpy() == pytest.approx(
                 theirs[column].to_numpy(), nan_ok=True, rel=1e-9
             ), (name, column)
+
+
+def test_a_strip_plot_too_small_for_its_strata_says_so(strip_rice):
+    """Two blocks of two by two strips with a plot missing leave no error to test against."""
+    trial = strip_rice()
+    kept = [
+        plot
+        for plot in trial.plots
+        if plot.main_factor in {"G1", "G2"}
+        and plot.sub_factor in {"N0", "N60"}
+        and plot.block < "3"
+    ]
+    ids = {plot.treatment for plot in kept}
+    yields = trial.yields[trial.yields["plot"].isin([plot.id for plot in kept])].reset_index(
+        drop=True
+    )
+    yields.loc[0, "value"] = np.nan
+    small = replace(
+        trial,
+        plots=tuple(kept),
+        treatments=tuple(item for item in trial.treatments if item.id in ids),
+        yields=yields,
+    )
+    analysis = analyse(small)
+    assert len(analysis.means) == 4
+    assert analysis.means["mean"].notna().all()
+    assert analysis.means["mean_analysed"].isna().all()
+    assert analysis.responses["note"].notna().all()
+    assert not analysis.comparisons["different"].any()

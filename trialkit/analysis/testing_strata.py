@@ -163,8 +163,10 @@ def _means(fit: StratifiedFit, strata: StrataPlan) -> _Means:
 def _overall(fit: StratifiedFit, weights: FloatArray, mean: FloatArray) -> JointTest:
     """Test that all treatments with a mean are alike."""
     known = weights[~np.isnan(mean).any(axis=1)]
-    size = max(len(known), 1)
-    return joint_test(fit, Factor("treatment", np.arange(size), size).coding.T @ known)
+    size = len(known)
+    if size > 1:
+        known = Factor("treatment", np.arange(size), size).coding.T @ known
+    return joint_test(fit, known if size > 1 else known[:0])
 
 
 def _compare_all(found: _Means, plan: PlotPlan, settings: Settings) -> list[Comparisons]:
