@@ -1,8 +1,8 @@
 """Coverage of intervals of ratios where plots of different groups vary differently.
 
 Run by hand: ``python tests/benchmarks/bench_calibration.py [--sims N] [TABLE ...]``. The same
-invented trials (randomised blocks, 6 x 4 unless said) go through ``course_draws`` and
-``joint_draws``. Tables: ``equal`` (one aggregation k for all), ``trend`` (variance that rises with
+invented trials (randomised blocks, 6 x 4 unless said) go through ``course_draws``. Tables:
+``equal`` (one aggregation k for all), ``trend`` (variance that rises with
 a power of the mean below 2, as Taylor's law has it), ``unequal`` (k of its own for each group),
 ``percent`` (beta-distributed severities), ``fewer`` (other sizes, completely randomised, gaps),
 ``falls`` (change from before to after over that of the first group, and the day on which the
@@ -14,14 +14,13 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.inference.course_draws import course_draws, unit_of
-from trialkit.inference.grain import grain
-from trialkit.inference.joint_draws import joint_draws
+from trialkit.inference.course_draws import course_draws
 from trialkit.inference.layouts import Layout, completely_randomised, randomised_blocks
 
 FloatArray = NDArray[np.float64]
@@ -81,51 +80,37 @@ class Cell:
         return values, truth / truth[0]
 
 
-def course_means(cell: Cell, values: FloatArray, seed: int) -> FloatArray:
-    """Draws of ``course_draws``."""
-    kind = "percent" if cell.strength else "count"
-    found = course_draws(cell.layout, values, kind=kind, draws=DRAWS, seed=seed)  # type: ignore[arg-type]
-    return found.means
+def drawn_means(cell: Cell, values: FloatArray, seed: int) -> FloatArray:
+    """Draws of the means of a trial."""
+    kind: Literal["count", "percent"] = "percent" if cell.strength else "count"
+    return course_draws(cell.layout, values, kind=kind, draws=DRAWS, seed=seed).means
 
 
-def joint_means(cell: Cell, values: FloatArray, seed: int) -> FloatArray:
-    """Draws of ``joint_draws``, with the unit that the analysis finds."""
-    layout = cell.layout
-    unit = grain(layout, values, step=cell.step) if cell.strength else unit_of(values, "count")
-    return joint_draws(layout, values, unit=unit, draws=DRAWS, seed=seed).means
-
-
-ENGINES = {"course": course_means, "joint": joint_means}
-
-
-def measure(cell: Cell, sims: int) -> dict[str, tuple[FloatArray, float, FloatArray]]:
+def measure(cell: Cell, sims: int) -> tuple[FloatArray, float, FloatArray]:
     """Coverage by group, rejections of a true ratio of 1, and median log upper limits."""
-    found = {}
-    for name, draw in ENGINES.items():
-        rng = np.random.default_rng(7)
-        inside, wrong, upper = [], [], []
-        for trial in range(sims):
-            values, truth = cell.trial(rng)
-            layout = cell.layout
-            plain = np.array(
-                [np.nanmean(values[layout.treatment == g], axis=0) for g in range(cell.groups)]
-            )
-            known = plain[0] > 0.0
-            means = draw(cell, values, trial)[:, :, known]
-            ratio = means / means[:, :1]
-            low, high = np.quantile(ratio, [0.025, 0.975], axis=0)
-            # A group of zeros has the lower limit 0, as in the analysis.
-            low = np.where(plain[:, known] > 0.0, low, 0.0)
-            goal = truth[:, None]
-            inside.append(((low <= goal) & (goal <= high)).T)
-            wrong.append((low[1] > 1.0) | (high[1] < 1.0))
-            upper.append(np.log(high).T)
-        found[name] = (
-            100.0 * np.concatenate(inside).mean(axis=0)[1:],
-            100.0 * float(np.concatenate(wrong).mean()),
-            np.median(np.concatenate(upper), axis=0)[1:],
+    rng = np.random.default_rng(7)
+    layout = cell.layout
+    inside, wrong, upper = [], [], []
+    for trial in range(sims):
+        values, truth = cell.trial(rng)
+        plain = np.array(
+            [np.nanmean(values[layout.treatment == g], axis=0) for g in range(cell.groups)]
         )
-    return found
+        known = plain[0] > 0.0
+        means = drawn_means(cell, values, trial)[:, :, known]
+        ratio = means / means[:, :1]
+        low, high = np.quantile(ratio, [0.025, 0.975], axis=0)
+        # A group of zeros has the lower limit 0, as in the analysis.
+        low = np.where(plain[:, known] > 0.0, low, 0.0)
+        goal = truth[:, None]
+        inside.append(((low <= goal) & (goal <= high)).T)
+        wrong.append((low[1] > 1.0) | (high[1] < 1.0))
+        upper.append(np.log(high).T)
+    return (
+        100.0 * np.concatenate(inside).mean(axis=0)[1:],
+        100.0 * float(np.concatenate(wrong).mean()),
+        np.median(np.concatenate(upper), axis=0)[1:],
+    )
 
 
 def same(k: float) -> Callable[[FloatArray], FloatArray]:
@@ -229,38 +214,37 @@ def measure_falls(mean: float, k: float, blocks: int, together: float, sims: int
     layout = randomised_blocks(treatment, np.repeat(np.arange(blocks), groups), groups)
     left = np.where(np.arange(groups)[:, None] % 2 == 1, 1.0 - REDUCTION / 100.0, 1.0)
     level = mean * left[treatment]
-    for name, draw in (("course", course_draws), ("joint", joint_draws)):
-        rng = np.random.default_rng(5)
-        inside: dict[str, list[bool]] = {"change": [], "plain": [], "day": [], "day, change": []}
-        for trial in range(sims):
-            shared = rng.standard_normal((treatment.size, 1)) * np.sqrt(together)
-            fresh = rng.standard_normal(level.shape) * np.sqrt(1.0 - together)
-            uniform = np.clip(special.ndtr(shared + fresh), 1e-12, 1.0 - 1e-12)
-            place = np.exp(rng.normal(0.0, BLOCK_SPREAD, blocks))[layout.blocking[0][1]]
-            factor = special.gammaincinv(k, uniform) / k
-            values = rng.poisson(level * place[:, None] * factor).astype(np.float64)
-            means = draw(layout, values, draws=DRAWS, seed=trial).means
-            ratio = means[:, 1] / means[:, 0]
-            change = ratio[:, 1:] / ratio[:, :1]
-            for what, drawn in (("plain", ratio[:, 1:]), ("change", change)):
-                low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
-                truth = 1.0 - REDUCTION[1:] / 100.0
-                inside[what].extend((low <= truth) & (truth <= high))
-                days = np.sort(falls(100.0 * (1.0 - drawn)))
-                size = len(days)
-                early, late = days[int(0.025 * size)], days[int(0.975 * size)]
-                key = "day" if what == "plain" else "day, change"
-                inside[key].append(bool(early <= FALLS_ON <= late))
-        row = [f"{100.0 * np.mean(inside[key]):.1f}" for key in inside]
-        label = f"mean {mean:g}, k {k:g}, 6 x {blocks}, together {together:g}"
-        print("| " + " | ".join([label, name, *row]) + " |", flush=True)
+    rng = np.random.default_rng(5)
+    inside: dict[str, list[bool]] = {"change": [], "plain": [], "day": [], "day, change": []}
+    for trial in range(sims):
+        shared = rng.standard_normal((treatment.size, 1)) * np.sqrt(together)
+        fresh = rng.standard_normal(level.shape) * np.sqrt(1.0 - together)
+        uniform = np.clip(special.ndtr(shared + fresh), 1e-12, 1.0 - 1e-12)
+        place = np.exp(rng.normal(0.0, BLOCK_SPREAD, blocks))[layout.blocking[0][1]]
+        factor = special.gammaincinv(k, uniform) / k
+        values = rng.poisson(level * place[:, None] * factor).astype(np.float64)
+        means = course_draws(layout, values, draws=DRAWS, seed=trial).means
+        ratio = means[:, 1] / means[:, 0]
+        change = ratio[:, 1:] / ratio[:, :1]
+        for what, drawn in (("plain", ratio[:, 1:]), ("change", change)):
+            low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
+            truth = 1.0 - REDUCTION[1:] / 100.0
+            inside[what].extend((low <= truth) & (truth <= high))
+            days = np.sort(falls(100.0 * (1.0 - drawn)))
+            size = len(days)
+            early, late = days[int(0.025 * size)], days[int(0.975 * size)]
+            key = "day" if what == "plain" else "day, change"
+            inside[key].append(bool(early <= FALLS_ON <= late))
+    row = [f"{100.0 * np.mean(inside[key]):.1f}" for key in inside]
+    label = f"mean {mean:g}, k {k:g}, 6 x {blocks}, together {together:g}"
+    print("| " + " | ".join([label, *row]) + " |", flush=True)
 
 
 def show_falls(sims: int) -> None:
     """Print the table of falling courses."""
     print("\n## falls\n")
-    print("| trial | draws | change | plain | day | day, change |")
-    print("| --- | --- | --: | --: | --: | --: |")
+    print("| trial | change | plain | day | day, change |")
+    print("| --- | --: | --: | --: | --: |")
     for mean, k, blocks, together in [
         (20.0, 1.0, 4, 0.5), (20.0, 3.0, 4, 0.5), (20.0, 3.0, 4, 0.0), (20.0, 3.0, 4, 0.9),
         (100.0, 0.5, 4, 0.5), (100.0, 5.0, 6, 0.5), (5.0, 3.0, 6, 0.5),
@@ -279,15 +263,15 @@ def main() -> None:
             show_falls(asked.sims // 2)
             continue
         print(f"\n## {name}\n")
-        print("| trial | draws | 0 | 40 | 70 | 85 | 95 | rejected | log upper, 85 |")
-        print("| --- | --- | --: | --: | --: | --: | --: | --: | --: |")
+        print("| trial | 0 | 40 | 70 | 85 | 95 | rejected | log upper, 85 |")
+        print("| --- | --: | --: | --: | --: | --: | --: | --: |")
         for cell in TABLES[name]:
             sims = asked.sims // (2 if cell.days > 1 else 1)
-            for engine, (covered, rejected, upper) in measure(cell, sims).items():
-                levels = [f"{c:.1f}" for c in covered[:5]] + [""] * max(0, 5 - covered.size)
-                limit = f"{upper[3]:.2f}" if upper.size > 3 else ""
-                row = [cell.label, engine, *levels, f"{rejected:.1f}", limit]
-                print("| " + " | ".join(row) + " |", flush=True)
+            covered, rejected, upper = measure(cell, sims)
+            levels = [f"{c:.1f}" for c in covered[:5]] + [""] * max(0, 5 - covered.size)
+            limit = f"{upper[3]:.2f}" if upper.size > 3 else ""
+            row = [cell.label, *levels, f"{rejected:.1f}", limit]
+            print("| " + " | ".join(row) + " |", flush=True)
 
 
 if __name__ == "__main__":

@@ -9,7 +9,6 @@ p-value are computed by the functions that the analysis uses.
 from __future__ import annotations
 
 import argparse
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.analysis.courses import limits, two_sided
-from trialkit.inference.joint_draws import joint_draws
+from trialkit.inference.course_draws import course_draws
 from trialkit.inference.layouts import Layout, randomised_blocks
 
 FloatArray = NDArray[np.float64]
@@ -127,7 +126,7 @@ def run(cell: Cell, sims: int, seed: int = 1) -> dict[str, Result]:
     changed: tuple[list[FloatArray], list[FloatArray]] = ([], [])
     for trial in range(sims):
         values = draw_counts(cell, rng)
-        drawn = joint_draws(layout, values, unit=1.0 / cell.samples, seed=trial).means
+        drawn = course_draws(layout, values, unit=1.0 / cell.samples, seed=trial).means
         mean = np.array(
             [
                 [np.nanmean(v) if np.isfinite(v).any() else np.nan for v in part.T]
@@ -243,20 +242,15 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     for name in asked.tables or TABLES:
-        print(f"\n{name} (% covered by nominal 95 %, by true control; {asked.sims} trials)")
-        print(f"{'':36}{'formula':18}    0   40   70   85   95  all | low high | rejected")
+        print(f"\n## {name}\n")
+        print("| trial | formula | 0 | 40 | 70 | 85 | 95 | all | too high | too low | rejected |")
+        print("| --- | --- | --: | --: | --: | --: | --: | --: | --: | --: | --: |")
         for label, cell in TABLES[name]():
-            began = time.perf_counter()
             for method, found in run(cell, asked.sims, asked.seed).items():
-                levels = "".join(
-                    f"{found.covered.get(c, np.nan):5.1f}" for c in (0.0, 40.0, 70.0, 85.0, 95.0)
-                )
-                print(
-                    f"{label:36}{method:18}{levels}{found.overall:6.1f}"
-                    f" |{found.above:4.1f}{found.below:5.1f} |{found.rejected:5.1f}"
-                    f"   {time.perf_counter() - began:.0f} s",
-                    flush=True,
-                )
+                levels = (found.covered.get(c) for c in (0.0, 40.0, 70.0, 85.0, 95.0))
+                figures = [*levels, found.overall, found.above, found.below, found.rejected]
+                cells = ["" if v is None else f"{v:.1f}" for v in figures]
+                print("| " + " | ".join([label, method, *cells]) + " |", flush=True)
 
 
 if __name__ == "__main__":

@@ -16,9 +16,7 @@ from bench_control_intervals import BASE, BLOCK_SPREAD, Cell, Result, draw_count
 from numpy.typing import NDArray
 
 from known_truth import recovery
-from trialkit.analysis.reductions import FINE
-from trialkit.inference.grain import grain
-from trialkit.inference.joint_draws import joint_draws
+from trialkit.inference.course_draws import course_draws
 from trialkit.inference.layouts import Layout
 from trialkit.measures.pest_days import pest_days
 
@@ -47,8 +45,7 @@ def severities(level: float, strength: float, step: float, sims: int) -> Result:
         mean = np.clip(level / 100.0 * left * place, 0.0, 0.97)[:, None]
         values = rng.beta(strength * mean, strength * (1.0 - mean)) * 100.0
         values = np.round(values / step) * step
-        unit = grain(layout, values, step=step)
-        drawn = joint_draws(layout, values, unit=unit, seed=trial).means
+        drawn = course_draws(layout, values, kind="percent", seed=trial).means
         percents.append(_percent(_means(layout, values)))
         draws.append(100.0 * (1.0 - drawn / drawn[:, :1]))
     return judge(percents, draws, cell.controls)
@@ -63,7 +60,7 @@ def areas(cell: Cell, sims: int) -> Result:
     percents, draws = [], []
     for trial in range(sims):
         plots = pest_days(DAYS, draw_counts(cell, rng)).pest_days[:, None]
-        drawn = joint_draws(layout, plots, unit=FINE * plots.max(), seed=trial).means
+        drawn = course_draws(layout, plots, kind="positive", seed=trial).means
         percents.append(_percent(_means(layout, plots)))
         draws.append(100.0 * (1.0 - drawn / drawn[:, :1]))
     return judge(percents, draws, truth)

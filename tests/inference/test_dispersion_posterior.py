@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.inference.dispersion_posterior import Prior, weigh
+from trialkit.inference.dispersion_posterior import SCATTER_WEIGHTS, Prior, weigh
 from trialkit.inference.group_evidence import COUNT_PRIOR, count_evidence
 from trialkit.inference.layouts import completely_randomised
 
@@ -28,7 +28,7 @@ def test_recovers_a_common_level() -> None:
         found = weigh(evidence.log_likelihood, evidence.offset, evidence.floors, COUNT_PRIOR)
         np.testing.assert_allclose(found.weights.sum(), 1.0)
         levels.append(found.level)
-        assert 15.0 < found.df < 120.0
+        assert 15.0 < found.df < 140.0
     assert abs(np.mean(levels) - 0.5) < 0.07
 
 
@@ -59,7 +59,7 @@ def test_sees_groups_that_differ() -> None:
 def test_says_nothing_without_data() -> None:
     flat = np.zeros((COUNT_PRIOR.grid.size, 4, 2))
     found = weigh(flat, np.zeros((4, 2)), np.full(3, np.log(0.05)), COUNT_PRIOR)
-    np.testing.assert_allclose(found.weights.sum(axis=(0, 2)), [0.45, 0.25, 0.20, 0.10])
+    np.testing.assert_allclose(found.weights.sum(axis=(0, 2)), SCATTER_WEIGHTS)
     np.testing.assert_allclose(found.weights.sum(axis=(1, 2)), COUNT_PRIOR.slope_weights)
     drawn = found.sample(500, np.random.default_rng(3))
     assert drawn.shape == (500, 4, 2)

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
-from trialkit.inference.grain import grain
-from trialkit.inference.joint_draws import joint_draws
+from trialkit.inference.course_draws import course_draws
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
 #: Steps in which a mean of several samples or plants may rise, largest first.
@@ -28,14 +27,18 @@ class Course:
     item : Assessed
     means : float array, shape (draws, treatments, days)
     aggregation : float
-        k of the negative binomial; infinite where counts vary as Poisson.
+        k of the negative binomial; infinite where counts vary as Poisson, and of percentages.
+    differing : float
+        How sure it is, 0 to 1, that plots of some treatments vary more than those of others,
+        beyond what their means explain.
     unit : float
-        What one individual adds to a value.
+        What one individual adds to a count.
     """
 
     item: Assessed
     means: FloatArray
     aggregation: float
+    differing: float
     unit: float
 
     @property
@@ -99,14 +102,6 @@ def step_of(item: Assessed) -> float:
     return STEPS[-1]
 
 
-def _unit(item: Assessed, plan: PlotPlan) -> float:
-    """What one individual adds to a value; of percentages, what comes nearest to one."""
-    step = step_of(item)
-    return (
-        grain(plan.layout, item.values, step=step) if item.variable.kind is Kind.PERCENT else step
-    )
-
-
 def draw_courses(
     assessed: tuple[Assessed, ...], plan: PlotPlan, settings: Settings
 ) -> dict[str, Course]:
@@ -116,19 +111,23 @@ def draw_courses(
         wanted = item.variable.role in DRAWN and item.variable.kind is not Kind.MEASUREMENT
         if not wanted or plan.untreated is None or not (item.days > 0).any():
             continue
-        unit = _unit(item, plan)
-        drawn = joint_draws(
+        counted = item.variable.kind is Kind.COUNT
+        unit = step_of(item) if counted else 1.0
+        drawn = course_draws(
             plan.layout,
             item.values,
+            kind="count" if counted else "percent",
             unit=unit,
+            units=plan.units,
             draws=DRAWS,
             seed=settings.seed + place,
         )
-        dispersion = drawn.dispersion
+        aggregated = counted and drawn.dispersion > 0.0
         courses[item.variable.name] = Course(
             item=item,
             means=drawn.means,
-            aggregation=1.0 / dispersion if dispersion > 0 else float("inf"),
+            aggregation=1.0 / drawn.dispersion if aggregated else float("inf"),
+            differing=drawn.differing,
             unit=unit,
         )
     return courses

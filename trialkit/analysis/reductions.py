@@ -9,12 +9,9 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import DRAWN, DRAWS, limits, two_sided
 from trialkit.analysis.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
-from trialkit.inference.joint_draws import joint_draws
+from trialkit.inference.course_draws import course_draws
 from trialkit.measures.control import abbott
 from trialkit.measures.pest_days import above_threshold
-
-#: An area is no count: its steps are far below anything that matters.
-FINE = 1e-4
 
 
 def reduction_table(basis: Basis) -> pd.DataFrame:
@@ -53,10 +50,11 @@ def _rows(basis: Basis, name: str, measure: str, plots: FloatArray, untreated: i
     lower = upper = p = np.full(means.size, np.nan)
     largest = float(np.nanmax(plots))
     if measure != "days_above" and largest > 0:
-        drawn = joint_draws(
+        drawn = course_draws(
             basis.plan.layout,
             plots[:, None],
-            unit=FINE * largest,
+            kind="positive",
+            units=basis.plan.units,
             draws=DRAWS,
             seed=basis.settings.seed,
         ).means[:, :, 0]

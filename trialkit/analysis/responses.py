@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,7 @@ from trialkit.inference.layouts import (
     randomised_blocks,
 )
 from trialkit.measures import pest_days as areas
-from trialkit.trial import Design, TreatmentRole, Trial, Variable, harvest_variable
+from trialkit.trial import Design, Plot, TreatmentRole, Trial, Variable, harvest_variable
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -35,6 +36,8 @@ class PlotPlan:
     untreated, reference : int or None
         Code of the untreated, and of the first treatment with the role of a reference.
     layout : Layout
+    units : tuple of int array, shape (plots,)
+        Main plots, or both kinds of strips: larger units whose plots err together.
     """
 
     plots: tuple[str, ...]
@@ -43,6 +46,7 @@ class PlotPlan:
     untreated: int | None
     reference: int | None
     layout: Layout
+    units: tuple[IntArray, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,8 +86,9 @@ class Response:
     values: FloatArray
 
 
-def _codes(labels: list[str | None]) -> IntArray:
-    order: dict[str | None, int] = {}
+def codes_of(labels: Sequence[Hashable]) -> IntArray:
+    """Number labels in the order in which they first appear."""
+    order: dict[Hashable, int] = {}
     return np.array([order.setdefault(label, len(order)) for label in labels], dtype=np.intp)
 
 
@@ -95,14 +100,14 @@ def plan_plots(trial: Trial) -> PlotPlan:
     if trial.design is Design.LATIN:
         layout = latin_square(
             codes,
-            _codes([str(plot.row) for plot in trial.plots]),
-            _codes([str(plot.column) for plot in trial.plots]),
+            codes_of([str(plot.row) for plot in trial.plots]),
+            codes_of([str(plot.column) for plot in trial.plots]),
             len(ids),
         )
     elif trial.design is Design.CRD:
         layout = completely_randomised(codes, len(ids))
     else:
-        layout = randomised_blocks(codes, _codes([plot.block for plot in trial.plots]), len(ids))
+        layout = randomised_blocks(codes, codes_of([plot.block for plot in trial.plots]), len(ids))
     return PlotPlan(
         plots=tuple(plot.id for plot in trial.plots),
         treatments=ids,
@@ -113,7 +118,28 @@ def plan_plots(trial: Trial) -> PlotPlan:
             None,
         ),
         layout=layout,
+        units=_larger_units(trial),
     )
+
+
+def _larger_units(trial: Trial) -> tuple[IntArray, ...]:
+    """Main plots of a split-plot, both kinds of strips of a strip-plot, else nothing."""
+    if trial.design is Design.SPLIT_PLOT:
+        return (codes_of([main_plot_of(plot) for plot in trial.plots]),)
+    if trial.design is Design.STRIP_PLOT:
+        return (
+            codes_of([(plot.block, plot.main_factor) for plot in trial.plots]),
+            codes_of([(plot.block, plot.sub_factor) for plot in trial.plots]),
+        )
+    return ()
+
+
+def main_plot_of(plot: Plot) -> tuple[str, ...]:
+    """Name a main plot: its number within the block, or block and main factor without one."""
+    block = plot.block or ""
+    if plot.main_plot is not None:
+        return (block, plot.main_plot)
+    return (block, "", plot.main_factor or "")
 
 
 def assessed_variables(trial: Trial, plan: PlotPlan) -> tuple[Assessed, ...]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.analysis.responses import FloatArray, IntArray, PlotPlan
+from trialkit.analysis.responses import FloatArray, IntArray, PlotPlan, codes_of, main_plot_of
 from trialkit.inference.layouts import Layout
 from trialkit.problems import TrialError, error
-from trialkit.trial import Design, Plot, Trial
+from trialkit.trial import Design, Trial
 
 STRATIFIED = (Design.SPLIT_PLOT, Design.STRIP_PLOT)
 
@@ -63,18 +62,18 @@ def plan_strata(trial: Trial, plan: PlotPlan) -> StrataPlan | None:
     plots = trial.plots
     mains = tuple(dict.fromkeys(plot.main_factor or "" for plot in plots))
     subs = tuple(dict.fromkeys(plot.sub_factor or "" for plot in plots))
-    main = _codes([plot.main_factor for plot in plots])
-    sub = _codes([plot.sub_factor for plot in plots])
+    main = codes_of([plot.main_factor for plot in plots])
+    sub = codes_of([plot.sub_factor for plot in plots])
     block = None
     if any(plot.block is not None for plot in plots):
-        block = _codes([plot.block for plot in plots])
+        block = codes_of([plot.block for plot in plots])
     cell = main * len(subs) + sub
     weights = np.zeros((len(plan.treatments), len(mains) * len(subs)))
     weights[plan.treatment, cell] = 1.0
     weights /= np.maximum(weights.sum(axis=1, keepdims=True), 1.0)
     main_plot = None
     if trial.design is Design.SPLIT_PLOT:
-        main_plot = _codes([_main_plot(plot) for plot in plots])
+        main_plot = codes_of([main_plot_of(plot) for plot in plots])
         blocking: tuple[tuple[str, IntArray], ...] = (("main plot", main_plot),)
     else:
         where = np.zeros_like(main) if block is None else block
@@ -95,19 +94,6 @@ def plan_strata(trial: Trial, plan: PlotPlan) -> StrataPlan | None:
             treatment=plan.treatment, n_treatments=len(plan.treatments), blocking=blocking
         ),
     )
-
-
-def _codes(labels: Sequence[Hashable]) -> IntArray:
-    order: dict[Hashable, int] = {}
-    return np.array([order.setdefault(label, len(order)) for label in labels], dtype=np.intp)
-
-
-def _main_plot(plot: Plot) -> tuple[str, ...]:
-    """Name a main plot: its number within the block, or block and main factor without one."""
-    block = plot.block or ""
-    if plot.main_plot is not None:
-        return (block, plot.main_plot)
-    return (block, "", plot.main_factor or "")
 
 
 def _check(trial: Trial) -> None:
@@ -144,7 +130,7 @@ def _check(trial: Trial) -> None:
                     "Give each combination of main factor and sub factor one treatment.",
                 )
             )
-        place = _main_plot(plot) if split else (plot.block or "",)
+        place = main_plot_of(plot) if split else (plot.block or "",)
         if split and main_of.setdefault(place, plot.main_factor) != plot.main_factor:
             faults.append(
                 (

@@ -13,6 +13,7 @@ together over the days, as their residuals do.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,8 +22,9 @@ from scipy import special
 
 from trialkit.inference.dispersion_posterior import DispersionPosterior, weigh
 from trialkit.inference.group_evidence import Evidence, count_evidence
-from trialkit.inference.layouts import FloatArray, Layout
+from trialkit.inference.layouts import FloatArray, IntArray, Layout
 from trialkit.inference.share_evidence import share_evidence
+from trialkit.inference.shared_units import SharedUnits, shared_units
 
 Kind = Literal["count", "percent", "positive"]
 
@@ -68,6 +70,7 @@ def course_draws(
     kind: Kind = "count",
     unit: float | None = None,
     items: FloatArray | None = None,
+    units: Sequence[IntArray] = (),
     draws: int = 2000,
     seed: int = 1,
 ) -> CourseDraws:
@@ -86,6 +89,8 @@ def course_draws(
         Found from the grain of the values where not given.
     items : float array in the shape of the responses, optional
         For percentages: of how many items each is the share.
+    units : sequence of (n,) int array
+        Main plots, or both kinds of strips: larger units whose plots err together.
     draws : int
     seed : int
 
@@ -112,7 +117,8 @@ def course_draws(
     posterior = weigh(
         evidence.log_likelihood, evidence.offset, evidence.floors, evidence.prior, temper=temper
     )
-    drawn = _drawn(evidence, posterior, correlation, kind, draws, generator)
+    shared = shared_units(layout, units, evidence.residuals, evidence.plot_part, temper=temper)
+    drawn = _drawn(evidence, posterior, correlation, shared, kind, draws, generator)
     return CourseDraws(
         means=np.where(np.isfinite(evidence.estimate), drawn * scale, np.nan),
         estimate=evidence.estimate * scale,
@@ -158,16 +164,24 @@ def _drawn(
     evidence: Evidence,
     posterior: DispersionPosterior,
     correlation: FloatArray,
+    shared: Sequence[SharedUnits],
     kind: Kind,
     draws: int,
     generator: np.random.Generator,
 ) -> FloatArray:
     """Draws of the means, counts in individuals and shares from 0 to 1, (draws, t, d)."""
     dispersion = np.exp(np.clip(posterior.sample(draws, generator), -14.0, 5.0))
+    shares = [unit.draw_share(draws, generator) for unit in shared]
+    for unit, share_of_unit in zip(shared, shares, strict=True):
+        dispersion = dispersion * unit.inflation(share_of_unit)[:, None, None]
     mean = np.where(np.isfinite(evidence.estimate), evidence.estimate, 0.0)
     plots = np.maximum(evidence.plots, 1.0)
     root = np.linalg.cholesky(correlation).T
     shape = (draws, *mean.shape)
+
+    def normal() -> FloatArray:
+        return _together(generator, shape, shared, shares) @ root
+
     # A group of zeros is drawn about one individual: its upper 95 % limit then is the exact
     # one-sided limit of a Poisson count of none.
     added = np.where(mean > 0.0, _HALF, 1.0)
@@ -176,14 +190,34 @@ def _drawn(
         chance = np.where(evidence.total > 0.0, np.minimum(chance, 1.0), 0.0)
         factor = chance + np.minimum(dispersion, 1.0) * (1.0 - chance)
         worth = np.maximum(plots / factor - 1.0, _HALF)
-        hit = _gamma(worth * mean + added, generator.standard_normal(shape) @ root)
-        left = _gamma(worth * (1.0 - mean) + _HALF, generator.standard_normal(shape) @ root)
+        hit = _gamma(worth * mean + added, normal())
+        left = _gamma(worth * (1.0 - mean) + _HALF, normal())
         return hit / (hit + left)
     total = np.maximum(evidence.total, 0.0)
     share = np.where(total > 0.0, total / np.where(mean > 0.0, mean, 1.0), plots)
     individuals = generator.gamma(np.broadcast_to(total + added, shape)) / share
     k = plots / dispersion
-    return individuals * k / _gamma(k, generator.standard_normal(shape) @ root)
+    return individuals * k / _gamma(k, normal())
+
+
+def _together(
+    generator: np.random.Generator,
+    shape: tuple[int, ...],
+    shared: Sequence[SharedUnits],
+    shares: Sequence[FloatArray],
+) -> FloatArray:
+    """Standard normal variables (draws, t, d), alike for treatments that share units."""
+    normal = generator.standard_normal(shape)
+    if not shared:
+        return normal
+    own = np.maximum(1.0 - np.sum(shares, axis=0), 0.05)
+    scale = np.sqrt(own + np.sum(shares, axis=0))[:, None, None]
+    total: FloatArray = np.sqrt(own)[:, None, None] * normal
+    for unit, share in zip(shared, shares, strict=True):
+        of_units = generator.standard_normal((shape[0], int(unit.level.max()) + 1, shape[2]))
+        total += np.sqrt(share)[:, None, None] * of_units[:, unit.level]
+    scaled: FloatArray = total / scale
+    return scaled
 
 
 def _gamma(shape: FloatArray, normal: FloatArray) -> FloatArray:

@@ -19,7 +19,7 @@ from trialkit.inference.layouts import FloatArray
 _TINY = 1e-300
 #: Standard deviations of the log dispersion of a group about the trend, and their weights.
 SCATTERS = np.array([0.0, 0.5, 1.0, 1.5])
-SCATTER_WEIGHTS = np.array([0.45, 0.25, 0.20, 0.10])
+SCATTER_WEIGHTS = np.array([0.80, 0.10, 0.07, 0.03])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -21,7 +21,7 @@ from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 COUNT_PRIOR = Prior(
     grid=np.linspace(np.log(1e-4), np.log(30.0), 24),
     slopes=np.array([-1.0, -0.5, 0.0]),
-    slope_weights=np.array([0.10, 0.20, 0.70]),
+    slope_weights=np.array([0.05, 0.15, 0.80]),
     most=5.0,
 )
 
