@@ -3,7 +3,7 @@
 Each treatment multiplies the mean, each block (row, column) does too. All responses of an
 experiment are fitted at once, each with its own missing plots. A treatment whose plots are all
 zero has the fitted mean 0 and leaves the fit of the others as it was. The likelihood has no
-standard error for it; a limit comes from elsewhere, as from ``joint_draws``.
+standard error for it; a limit comes from elsewhere, as from ``course_draws``.
 """
 
 from __future__ import annotations
