@@ -6,7 +6,7 @@ invented trials (randomised blocks, 6 x 4 unless said) go through ``course_draws
 a power of the mean below 2, as Taylor's law has it), ``unequal`` (k of its own for each group),
 ``percent`` (beta-distributed severities), ``fewer`` (other sizes, completely randomised, gaps),
 ``falls`` (change from before to after over that of the first group, and the day on which the
-reduction falls below 80 %).
+reduction falls below 80 %), ``splits`` (main plots and strips that vary too).
 """
 
 from __future__ import annotations
@@ -252,15 +252,69 @@ def show_falls(sims: int) -> None:
         measure_falls(mean, k, blocks, together, sims)
 
 
+def measure_splits(
+    shape: tuple[int, int, int], k_main: float, k_sub: float, strips: bool, told: bool, sims: int
+) -> None:
+    """Print coverage of ratios to the first treatment, of its own main plots and of others.
+
+    ``shape`` is levels of the main factor, levels of the sub factor, blocks; ``told`` whether the
+    draws know which plots share a main plot or a strip.
+    """
+    mains, subs, blocks = shape
+    main = np.tile(np.repeat(np.arange(mains), subs), blocks)
+    sub = np.tile(np.arange(subs), mains * blocks)
+    block = np.repeat(np.arange(blocks), mains * subs)
+    layout = randomised_blocks(main * subs + sub, block, mains * subs)
+    units = [block * mains + main, block * subs + sub][: 2 if strips else 1]
+    left = np.resize([1.0, 1.0, 0.4, 0.1], subs)
+    rng = np.random.default_rng(3)
+    inside: dict[str, list[bool]] = {"own": [], "other": [], "own null": [], "other null": []}
+    for trial in range(sims):
+        level = 50.0 * left[sub] * np.exp(rng.normal(0.0, BLOCK_SPREAD, blocks))[block]
+        for unit in units:
+            level = level * rng.gamma(k_main, 1.0 / k_main, unit.max() + 1)[unit]
+        values = rng.poisson(level * rng.gamma(k_sub, 1.0 / k_sub, level.size)).astype(np.float64)
+        means = course_draws(
+            layout, values, unit=1.0, units=units if told else (), draws=DRAWS, seed=trial
+        ).means[:, :, 0]
+        low, high = np.quantile(means / means[:, :1], [0.025, 0.975], axis=0)
+        for g in range(1, mains * subs):
+            held = bool(low[g] <= left[g % subs] <= high[g])
+            where = "own" if g < subs else "other"
+            inside[where].append(held)
+            if left[g % subs] == 1.0:
+                inside[f"{where} null"].append(not held)
+    row = [f"{100.0 * np.mean(inside[key]):.1f}" for key in inside]
+    kind = "strips" if strips else "main plots"
+    label = f"{mains} x {subs} x {blocks}, k {k_main:g} of {kind}, {k_sub:g} of plots"
+    print("| " + " | ".join([label, "yes" if told else "no", *row]) + " |", flush=True)
+
+
+def show_splits(sims: int) -> None:
+    """Print the table of split-plots and strip-plots."""
+    print("\n## splits\n")
+    print("| trial | told | own | other | own rejected | other rejected |")
+    print("| --- | --- | --: | --: | --: | --: |")
+    for shape, k_main, k_sub, strips in [
+        ((2, 4, 4), 3.0, 5.0, False), ((4, 3, 4), 3.0, 5.0, False), ((3, 4, 4), 1e6, 2.0, False),
+        ((3, 4, 4), 2.0, 10.0, False), ((3, 4, 6), 5.0, 5.0, False), ((3, 4, 4), 5.0, 5.0, True),
+    ]:  # fmt: skip
+        for told in (False, True):
+            measure_splits(shape, k_main, k_sub, strips, told, sims)
+
+
 def main() -> None:
     """Print the tables asked for, as they stand in calibration.md."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("tables", nargs="*", help=", ".join(TABLES))
     parser.add_argument("--sims", type=int, default=400)
     asked = parser.parse_args()
-    for name in asked.tables or [*TABLES, "falls"]:
+    for name in asked.tables or [*TABLES, "falls", "splits"]:
         if name == "falls":
             show_falls(asked.sims // 2)
+            continue
+        if name == "splits":
+            show_splits(asked.sims)
             continue
         print(f"\n## {name}\n")
         print("| trial | 0 | 40 | 70 | 85 | 95 | rejected | log upper, 85 |")

@@ -137,7 +137,8 @@ def count_evidence(layout: Layout, counts: FloatArray) -> Evidence:
     offset = log_offset(mean, total)
     fitted = np.where(problem.live, np.exp(fit.predictor), 0.0)
     variance = np.where(problem.live, fitted + peak * fitted**2, 1.0)
-    plot_part = (peak * fitted**2).sum(axis=0) / np.maximum(variance.sum(axis=0), 1e-300)
+    own = np.where(problem.live, peak * fitted / (1.0 + peak * fitted), 0.0)
+    plot_part = own.sum(axis=0) / np.maximum(problem.live.sum(axis=0), 1)
     return Evidence(
         prior=COUNT_PRIOR,
         log_likelihood=log_likelihood,
