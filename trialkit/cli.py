@@ -220,6 +220,6 @@ def main() -> None:
 def _plainer(fault: UnicodeError) -> tuple[str, int]:
     if not isinstance(fault, UnicodeEncodeError):
         raise fault
+    plain = {"\N{MINUS SIGN}": "-", "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " "}
     lacking = fault.object[fault.start : fault.end]
-    minus = lacking.replace("\N{MINUS SIGN}", "-")
-    return "".join(mark if mark == "-" else "?" for mark in minus), fault.end
+    return "".join(plain.get(mark, "?") for mark in lacking), fault.end

@@ -35,11 +35,13 @@ ROLES = {
     VariableRole.YIELD: "yield",
 }
 KINDS = {Kind.COUNT: "count", Kind.PERCENT: "percent", Kind.MEASUREMENT: "measurement"}
+#: Spaces inside a number or before its unit, at which no line may end.
+NO_BREAK = "\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}"
 
 
 def _clean(text: str) -> str:
     """Take control characters out: a cell must not steer the terminal."""
-    return "".join(mark if mark.isprintable() else " " for mark in text)
+    return "".join(mark if mark.isprintable() or mark in NO_BREAK else " " for mark in text)
 
 
 def _wrap(text: str, indent: str = "", hang: str | None = None) -> list[str]:

@@ -14,6 +14,9 @@ from typer.testing import CliRunner
 import trialkit
 from reading.folders import SOUND, changed, write_folder
 from trialkit.cli import app
+from trialkit.numerals import number
+from trialkit.problems import warning
+from trialkit.wording import WIDTH, problem_lines
 
 RUN = CliRunner()
 COMMANDS = ("check", "report", "rerun")
@@ -188,3 +191,12 @@ def test_module_runs_as_a_program(tmp_path):
         env=environment,
     )
     assert done.stdout.startswith("trialkit ")
+
+
+def test_no_line_ends_inside_a_number():
+    """Thousands are set apart by a space that does not break, also where lines are wrapped."""
+    for length in range(56, 78):
+        what = "x" * length + f" {number(1234567.0, 7)} larvae"
+        lines = problem_lines([warning("kind", what, "Look.")])
+        assert any(number(1234567.0, 7) in line for line in lines)
+        assert all(len(line) <= WIDTH for line in lines)
