@@ -13,7 +13,14 @@ from known_truth.loss import loss_trial
 from known_truth.mixture import mixture_trial
 from known_truth.neighbours import neighbour_trial
 from known_truth.persistence import persistence_trial
-from known_truth.recovery import basis_of, losses, mixtures, neighbours, persistences
+from known_truth.recovery import (
+    basis_of,
+    losses,
+    mixtures,
+    neighbours,
+    persistence_differences,
+    persistences,
+)
 from trialkit.analysis import analyse
 from trialkit.analysis.loss import loss_table
 from trialkit.analysis.neighbours import neighbour_table
@@ -38,6 +45,17 @@ def test_persistence_of_9_and_27_days_is_covered() -> None:
     held, covered = persistences(SEEDS)
     assert np.median(held, axis=0) == pytest.approx([9.0, 27.0], abs=2.0)
     assert (covered.mean(axis=0) >= 0.85).all()
+
+
+def test_18_days_between_two_products_are_found_and_none_where_there_are_none() -> None:
+    found, covered, p = persistence_differences(SEEDS, (9.0, 27.0))
+    assert np.median(found) == pytest.approx(-18.0, abs=1.5)
+    assert covered.mean() >= 0.85
+    assert (p < 0.05).mean() >= 0.85
+    found, covered, p = persistence_differences(SEEDS, (14.0, 14.0))
+    assert np.median(found) == pytest.approx(0.0, abs=1.5)
+    assert covered.mean() >= 0.85
+    assert (p < 0.05).mean() <= 0.13
 
 
 def test_antagonism_of_15_points_is_found() -> None:

@@ -417,3 +417,15 @@ def test_shades_must_have_the_shape_of_the_rows(told: Document) -> None:
 def test_frames_without_rows_make_no_part(trial: Trial) -> None:
     document = compose(Analysis(trial=trial))
     assert not set(tables(document)) & {"money", "rates-1", "mixtures-1", "enemies-2", "loss-4"}
+
+
+def test_persistence_is_compared_pair_by_pair(told: Document, story: Analysis) -> None:
+    made = tables(told)["compared-persistence-1"]
+    rows = story.persistence_differences
+    days = rows[(rows["question"] == "days held") & (rows["variable"] == "larvae")]
+    shown = [cell for row in made.rows for cell in row if isinstance(cell, float)]
+    assert sorted(abs(value) for value in shown) == pytest.approx(
+        sorted(abs(days["difference"].dropna()))
+    )
+    none = compose(replace(story, persistence_differences=empty_table("persistence_differences")))
+    assert not any(key.startswith("compared-") for key in tables(none))

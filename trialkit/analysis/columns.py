@@ -73,6 +73,8 @@ _TABLES = {
     "lower:number upper:number margin:number not_inferior:flag reason",
     "rate_persistence": "variable treatment full holds_until_day:number "
     "full_holds_until_day:number difference:number lower:number upper:number p:number note",
+    "persistence_differences": "variable question a b value_a:number value_b:number "
+    "difference:number lower:number upper:number p:number p_adjusted:number bound reason",
     "neighbours": f"{_DAY} question before:number slope:number p:number n:number note",
     "loss": "variable pest basis slope:number lower:number upper:number p:number "
     "p_lack_of_fit:number share_explained:number n:number",

@@ -15,6 +15,7 @@ from trialkit.analysis.money import money_table
 from trialkit.analysis.neighbours import neighbour_table
 from trialkit.analysis.oddities import odd_data
 from trialkit.analysis.persistence import persistence_table
+from trialkit.analysis.persistence_differences import persistence_difference_table
 from trialkit.analysis.products import carrier_table, mixture_table
 from trialkit.analysis.programmes import programme_table
 from trialkit.analysis.rates import rate_persistence_table, rate_table
@@ -88,13 +89,15 @@ def analyse(trial: Trial) -> Analysis:
             "responses": tested.responses,
             "course": _course(tested.means),
         }
+    held = persistence_table(basis)
     statistics = statistics_tables(basis, choices)
     tables |= statistics.tables
     return Analysis(
         trial=trial,
         control=basis.control,
         pest_days=_pest_days_table(basis),
-        persistence=persistence_table(basis),
+        persistence=held,
+        persistence_differences=persistence_difference_table(basis, held),
         reductions=reduction_table(basis),
         natural_enemies=enemy_table(basis),
         resurgence=resurgence_table(basis),

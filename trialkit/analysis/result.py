@@ -119,6 +119,8 @@ class Analysis:
         day and the number of missing assessments that were bridged.
     persistence : DataFrame
         How long each treatment held the target.
+    persistence_differences : DataFrame
+        The same compared between treatments, and control at the first assessment.
     course : DataFrame
         Mean as counted by treatment and day, with its interval, for the figures.
     responses : DataFrame
@@ -204,6 +206,7 @@ class Analysis:
     mixtures: pd.DataFrame = _table("mixtures")
     rates: pd.DataFrame = _table("rates")
     rate_persistence: pd.DataFrame = _table("rate_persistence")
+    persistence_differences: pd.DataFrame = _table("persistence_differences")
     neighbours: pd.DataFrame = _table("neighbours")
     loss: pd.DataFrame = _table("loss")
     money: pd.DataFrame = _table("money")

@@ -24,6 +24,7 @@ from trialkit.report.parts import (
     methods,
     period,
     persistence,
+    persistence_differences,
     pest,
     products,
     returns,
@@ -64,7 +65,11 @@ OUTLINE: tuple[Part, ...] = (
     Part(
         "control",
         "How much control, and for how long",
-        (control.control_by_day, persistence.persistence),
+        (
+            control.control_by_day,
+            persistence.persistence,
+            persistence_differences.persistence_differences,
+        ),
     ),
     Part("pest-days", "How much pest over the whole time", (period.pest_days,)),
     Part(

@@ -1,0 +1,152 @@
+"""Which treatments acted faster, and which held the target longer: pair by pair."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import pandas as pd
+
+from trialkit.numerals import day as write_day
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Column, Kind, Missing, Table
+from trialkit.report.numbers import write_share
+from trialkit.report.parts.across import (
+    Line,
+    across,
+    as_number,
+    interval_words,
+    records,
+    span_text,
+)
+from trialkit.trial import TreatmentRole, Variable, VariableRole
+
+#: Treatments up to which every pair stands in the report; beyond, only those with the reference.
+MOST_SIDES = 8
+SHOWN, LEAST, MOST = "*", "\u2265", "\u2264"
+_QUESTIONS: Mapping[str, tuple[str, str, str]] = {
+    "days held": (
+        "compared-persistence",
+        "how many days longer was {target:g} % control held by the treatment of the row than by "
+        "that of the column?",
+        "Longer",
+    ),
+    "first control": (
+        "compared-speed",
+        "how much more control had the treatment of the row than that of the column at the first "
+        "assessment, in percentage points?",
+        "Faster",
+    ),
+}
+
+
+def persistence_differences(context: Context) -> Iterator[Block]:
+    """Tables: differences between treatments in persistence and in speed."""
+    for variable in context.of_role(VariableRole.PEST):
+        rows = context.rows("persistence_differences", variable.name)
+        for question, words in _QUESTIONS.items():
+            own = rows[rows["question"] == question] if not rows.empty else rows
+            if not own.empty and own["difference"].notna().any():
+                made = _table(context, variable, own, *words)
+                if made is not None:
+                    yield made
+
+
+def _table(
+    context: Context, variable: Variable, rows: pd.DataFrame, key: str, question: str, sheet: str
+) -> Table | None:
+    alpha = context.trial.settings.alpha
+    by_pair: dict[tuple[str, str], tuple[float, dict[str, Any]]] = {}
+    for row in records(rows):
+        by_pair[row["a"], row["b"]] = (1.0, row)
+        by_pair[row["b"], row["a"]] = (-1.0, row)
+    present = {treatment for pair in by_pair for treatment in pair}
+    names = [item.id for item in context.trial.treatments if item.id in present]
+    columns_of = names[:-1]
+    rows_of = names[1:]
+    if len(names) > MOST_SIDES:
+        reference = _reference(context, present)
+        if reference is None:
+            return None
+        columns_of, rows_of = [reference], [name for name in names if name != reference]
+    lines = []
+    for place, name in enumerate(rows_of, start=1):
+        others = columns_of if len(columns_of) == 1 else names[:place]
+        cells = {other: by_pair[name, other] for other in others}
+        lines.append(
+            Line(
+                head=context.label(name),
+                values={
+                    other: (
+                        sign * as_number(row["difference"])
+                        if row["reason"] is None
+                        else Missing(row["reason"])
+                    )
+                    for other, (sign, row) in cells.items()
+                }
+                | {other: "" for other in columns_of if other not in others},
+                spans={other: _span(sign, row) for other, (sign, row) in cells.items()},
+                signs={other: _signs(sign, row, alpha) for other, (sign, row) in cells.items()},
+            )
+        )
+    heads = [
+        (name, Column(title=context.label(name), kind=Kind.NUMBER, digits=0)) for name in columns_of
+    ]
+    columns, body, _ = across(context, lines, heads, first="Treatment")
+    label = context.variable_label(variable.name)
+    target = context.trial.settings.control_target
+    return Table(
+        key=context.key(key, variable.name),
+        question=f"{label}: {question.format(target=target)}",
+        columns=columns,
+        rows=body,
+        notes=tuple(_notes(context, rows, lines)),
+        sheet=f"{sheet} {label}",
+    )
+
+
+def _reference(context: Context, present: set[str]) -> str | None:
+    for item in context.trial.treatments:
+        if item.role is TreatmentRole.REFERENCE and item.id in present:
+            return item.id
+    return None
+
+
+def _span(sign: float, row: dict[str, Any]) -> str:
+    lower, upper = sorted((sign * as_number(row["lower"]), sign * as_number(row["upper"])))
+    return span_text(lower, upper, digits=0)
+
+
+def _signs(sign: float, row: dict[str, Any], alpha: float) -> str:
+    bound = {"at least": sign, "at most": -sign}.get(str(row["bound"]), 0.0)
+    open_end = LEAST if bound > 0 else MOST if bound < 0 else ""
+    return open_end + (SHOWN if as_number(row["p_adjusted"]) < alpha else "")
+
+
+def _notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[str]:
+    signs = "".join(sign for line in lines for sign in line.signs.values())
+    words = interval_words(context)
+    text = f"Below each number stands its {words}."
+    if SHOWN in signs:
+        level = write_share(context.trial.settings.alpha)
+        text += (
+            f" {SHOWN} a difference was shown, all pairs together at {level} (Holm); a pair "
+            f"without {SHOWN} may differ all the same."
+        )
+    else:
+        text += " Between no two of them was a difference shown; they may differ all the same."
+    yield text
+    if rows["question"].iloc[0] != "days held":
+        return
+    last = write_day(float(context.rows("persistence", rows["variable"].iloc[0])["last_day"].max()))
+    yield f"Days count from 0 (target never reached) to {last}, the last assessment." + (
+        f" {LEAST}, {MOST}: one of the two held to it, and the difference may be larger."
+        if LEAST in signs or MOST in signs
+        else ""
+    )
+    reasons = set(rows["reason"].dropna())
+    if any("both held" in text for text in reasons):
+        yield (
+            "Where both held to the last assessment there is no number: the trial ended too early "
+            "to tell them apart."
+        )
