@@ -13,6 +13,7 @@ import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import NamedTuple
 from xml.sax.saxutils import escape, quoteattr
 
 from trialkit.figures.identity import plain_line
@@ -50,12 +51,15 @@ class Style:
     quoted: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class SheetCell:
-    """A value and its style; None is an empty cell."""
+#: How cells look for which nothing else is said.
+PLAIN = Style()
 
-    value: float | str | None
-    style: Style = Style()
+
+class SheetCell(NamedTuple):
+    """A value with a style of its own."""
+
+    value: float | str
+    style: Style = PLAIN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,9 +70,13 @@ class Sheet:
     ----------
     name : str
         Allowed by the format, and different from the others.
-    rows : sequence of sequence of SheetCell or None
+    rows : sequence of sequence of cells
+        A number in the style of its column, plain text, a SheetCell, or None for an empty cell.
+        Numbers are finite.
     widths : sequence of float
         Of the columns, in characters.
+    styles : sequence of Style
+        Of the numbers in each column; plain where there are none.
     frozen : (int, int)
         Columns and rows that stay in sight.
     links : mapping of row number (from 1) to sheet name
@@ -78,8 +86,9 @@ class Sheet:
     """
 
     name: str
-    rows: Sequence[Sequence[SheetCell | None]]
+    rows: Sequence[Sequence[SheetCell | float | str | None]]
     widths: Sequence[float]
+    styles: Sequence[Style] = ()
     frozen: tuple[int, int] = (1, 1)
     links: Sequence[tuple[int, str]] = ()
     head_lines: int = 1
@@ -106,10 +115,19 @@ class _Styles:
     """Numbers of the styles, each listed once."""
 
     def __init__(self) -> None:
-        self._numbers: dict[Style, int] = {Style(): 0}
+        self._numbers: dict[Style, int] = {PLAIN: 0}
+        #: Ends of cells with plain text; most texts stand in many cells.
+        self.texts: dict[str, str] = {}
 
     def number(self, style: Style) -> int:
         return self._numbers.setdefault(style, len(self._numbers))
+
+    def text(self, value: str, style: Style = PLAIN) -> str:
+        """End of a cell that holds text."""
+        number = self.number(text_style(value, style))
+        return (
+            f' s="{number}" t="inlineStr"><is><t xml:space="preserve">{_text(value)}</t></is></c>'
+        )
 
     def xml(self) -> str:
         styles = list(self._numbers)
@@ -186,33 +204,44 @@ def _sheet_xml(sheet: Sheet, styles: _Styles) -> str:
         f'activePane="{panes}" state="frozen"/></sheetView></sheetViews>'
         f'<sheetFormatPr defaultRowHeight="15"/><cols>{widths}</cols><sheetData>'
     ]
+    marks, texts = [""] * len(letters), styles.texts
     for number, row in enumerate(sheet.rows, start=1):
         high = number == 1 and sheet.head_lines > 1
         height = f' ht="{15 * sheet.head_lines}" customHeight="1"' if high else ""
         parts.append(f'<row r="{number}"{height}>')
-        for letter, cell in zip(letters, row, strict=False):
-            if cell is not None and cell.value is not None:
-                parts.append(_cell_xml(f"{letter}{number}", cell.value, cell.style, styles))
+        for place, cell in enumerate(row[: len(letters)]):
+            if cell is None:
+                continue
+            begun = f'<c r="{letters[place]}{number}"'
+            if isinstance(cell, str):
+                if cell not in texts:
+                    texts[cell] = styles.text(cell)
+                parts.append(begun + texts[cell])
+            elif isinstance(cell, SheetCell):
+                parts.append(begun + _styled(cell, styles))
+            else:
+                mark = marks[place]
+                if not mark:
+                    own = sheet.styles[place] if sheet.styles else PLAIN
+                    mark = marks[place] = f' s="{styles.number(own)}"><v>'
+                parts.append(f"{begun}{mark}{float(cell)!r}</v></c>")
         parts.append("</row>")
     parts.append("</sheetData>")
     if sheet.links:
         parts.append("<hyperlinks>")
         for number, name in sheet.links:
-            place = quoteattr(f"'{name}'!A1")
-            parts.append(f'<hyperlink ref="A{number}" location={place}/>')
+            target = quoteattr(f"'{name}'!A1")
+            parts.append(f'<hyperlink ref="A{number}" location={target}/>')
         parts.append("</hyperlinks>")
     parts.append("</worksheet>")
     return "".join(parts)
 
 
-def _cell_xml(place: str, value: float | str, style: Style, styles: _Styles) -> str:
+def _styled(cell: SheetCell, styles: _Styles) -> str:
+    value, style = cell
     if isinstance(value, str):
-        number = styles.number(text_style(value, style))
-        return (
-            f'<c r="{place}" s="{number}" t="inlineStr"><is><t xml:space="preserve">'
-            f"{_text(value)}</t></is></c>"
-        )
-    return f'<c r="{place}" s="{styles.number(style)}"><v>{float(value)!r}</v></c>'
+        return styles.text(value, style)
+    return f' s="{styles.number(style)}"><v>{float(value)!r}</v></c>'
 
 
 def spreadsheet(sheets: Sequence[Sheet], title: str, made: datetime | None = None) -> bytes:

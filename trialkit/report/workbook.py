@@ -21,6 +21,8 @@ CONTENTS = "Contents"
 P_VALUE_FORMAT = '[<0.0001]"<0.0001";0.0000'
 _BARRED = re.compile(r"[\[\]:*?/\\']")
 _HEADING = Style(font="bold")
+#: What a sheet takes for a cell.
+_Shown = SheetCell | float | str | None
 _FILLS = {
     "held": "7FB3D9",
     "near": "B5D3EA",
@@ -93,41 +95,51 @@ def _table_sheet(name: str, table: Table) -> Sheet:
         f"{column.title} ({column.under})" if column.under else column.title
         for column in table.columns
     ]
-    rows: list[list[SheetCell | None]] = [[SheetCell(title, _HEADING) for title in titles]]
+    rows: list[Sequence[_Shown]] = [[SheetCell(title, _HEADING) for title in titles]]
     styles = [Style(shown=number_format(column)) for column in table.columns]
-    plain = ("",) * len(table.columns)
-    for place, row in enumerate(table.rows):
-        shades = table.shades[place] if table.shades else plain
-        rows.append(
-            [
-                _body_cell(value, column, style, table.target, name)
-                for value, column, style, name in zip(
-                    row, table.columns, styles, shades, strict=True
-                )
-            ]
-        )
+    columns = [_body_cells(table, place, style) for place, style in enumerate(styles) if table.rows]
+    rows += zip(*columns, strict=True)
     notes = [*table.notes, *_reasons(table)]
     if notes:
         rows.append([])
         for note in notes:
-            rows.append([SheetCell(note)])
+            rows.append([note])
     widths = [_width(table, place) for place in range(len(table.columns))]
-    return Sheet(name=name, rows=rows, widths=widths, head_lines=_head_lines(titles, widths))
+    return Sheet(
+        name=name,
+        rows=rows,
+        widths=widths,
+        styles=styles,
+        head_lines=_head_lines(titles, widths),
+    )
 
 
-def _body_cell(
-    value: Cell, column: Column, style: Style, target: float | None, name: str
-) -> SheetCell | None:
-    if value is None or isinstance(value, Missing) or value == "":
-        return None
+def _body_cells(table: Table, place: int, style: Style) -> Sequence[_Shown]:
+    """Cells of one column; what is missing stays empty."""
+    values = [_shown(row[place]) for row in table.rows]
+    names: Sequence[str] = ()
+    if table.target is not None and table.columns[place].kind is Kind.NUMBER:
+        target = table.target
+        names = [shade(value, target) for value in values]
+    elif table.shades:
+        names = [row[place] for row in table.shades]
+    if not names:
+        return values
+    filled = {name: Style(style.shown, _FILLS.get(name, "")) for name in set(names) if name}
+    return [
+        SheetCell(value, filled[name])
+        if name and value is not None and not isinstance(value, str)
+        else value
+        for value, name in zip(values, names, strict=True)
+    ]
+
+
+def _shown(value: Cell) -> float | str | None:
     if isinstance(value, str):
-        return SheetCell(value)
-    if not math.isfinite(value):
+        return value or None
+    if value is None or isinstance(value, Missing) or not math.isfinite(value):
         return None
-    if target is not None and column.kind is Kind.NUMBER:
-        fill = _FILLS.get(shade(value, target), "")
-        return SheetCell(value, Style(style.shown, fill))
-    return SheetCell(value, Style(style.shown, _FILLS.get(name, "")) if name else style)
+    return value
 
 
 def _reasons(table: Table) -> list[str]:
@@ -142,14 +154,14 @@ def _reasons(table: Table) -> list[str]:
 
 def _contents_sheet(document: Document, entries: Sequence[tuple[str, str]]) -> Sheet:
     where = ", ".join(part for part in (document.subtitle, document.made) if part)
-    rows: list[list[SheetCell | None]] = [
+    rows: list[Sequence[_Shown]] = [
         [SheetCell(document.title, _HEADING)],
-        [SheetCell(where) if where else None],
+        [where or None],
         [],
         [SheetCell("Sheet", _HEADING), SheetCell("What it holds", _HEADING)],
     ]
-    for name, question in entries:
-        rows.append([SheetCell(name, Style(font="link")), SheetCell(question)])
+    link = Style(font="link")
+    rows += [[SheetCell(name, link), question] for name, question in entries]
     return Sheet(
         name=CONTENTS,
         rows=rows,
