@@ -22,6 +22,7 @@ from trialkit.findings import make_findings
 from trialkit.problems import Place, Problem, Severity, TrialError, error
 from trialkit.record_shape import trial_faults
 from trialkit.trial import (
+    EXAMINED,
     Application,
     Comparison,
     ControlMethod,
@@ -258,7 +259,10 @@ def _build_trial(record: Mapping[str, Any]) -> Trial:
     plain = dict(record["trial"])
     empty = Trial(title="", design=Design.CRD, treatments=(), plots=(), variables=())
     for name in ("counts", "yields", "harvest"):
-        plain[name] = _frame(plain[name], getattr(empty, name))
+        template = getattr(empty, name)
+        if name == "counts" and any(EXAMINED in row for row in plain[name]):
+            template = template.assign(**{EXAMINED: pd.Series([], dtype=float)})
+        plain[name] = _frame(plain[name], template)
     return Trial(
         **{
             **plain,

@@ -12,7 +12,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import pandas as pd
 
-from trialkit.trial import Design, Kind, Trial
+from trialkit.trial import Design, Kind, Trial, numbers_examined
 
 #: Numbers beyond this are written with an exponent, and so are no whole ones when read.
 _WHOLE = range(-(2**53), 2**53 + 1)
@@ -135,10 +135,42 @@ def _of_values(trial: Trial) -> Iterator[str]:
         yield "counts or percentages below 0"
     if (values[kinds == Kind.PERCENT] > 100.0).any():
         yield "percentages above 100"
+    yield from _of_shares(trial)
     if trial.counts["day"].isna().any():
         yield "counts without a day"
     if not trial.counts["sample"].map(lambda mark: mark is None or isinstance(mark, str)).all():
         yield "counts with a sample that is no text"
+
+
+def _of_shares(trial: Trial) -> Iterator[str]:
+    """Faults of shares k of n: what they are of, and whether k and n are whole."""
+    of = {item.name: item.examined for item in trial.variables if item.examined is not None}
+    for item in trial.variables:
+        if item.name in of and item.kind is not Kind.PERCENT:
+            yield f"the variable {item.name!r} is a share and no percentage"
+        fixed = not isinstance(item.examined, str) and item.examined is not None
+        if item.examined == "" or (fixed and not _is_number_of_units(float(item.examined or 0))):
+            yield f"the variable {item.name!r} is a share of {item.examined!r}"
+    numbers = numbers_examined(trial.counts)
+    share = trial.counts["variable"].isin(list(of))
+    if numbers[~share].notna().any():
+        yield "numbers examined of a variable that is no share"
+    known = share & trial.counts["value"].notna()
+    if not numbers[known].map(_is_number_of_units).all():
+        yield "shares without a whole number examined"
+        return
+    fixed_numbers = trial.counts["variable"][known].map(
+        {name: value for name, value in of.items() if not isinstance(value, str)}
+    )
+    if (fixed_numbers.notna() & (fixed_numbers != numbers[known])).any():
+        yield "numbers examined that are not those of the variable"
+    hits = trial.counts["value"][known] * numbers[known] / 100.0
+    if ((hits - hits.round()).abs() > 1e-6).any():
+        yield "shares that are no whole number of the units examined"
+
+
+def _is_number_of_units(value: float) -> bool:
+    return value == value and value.is_integer() and 1.0 <= value <= 1e9
 
 
 def _of_settings(trial: Trial) -> Iterator[str]:

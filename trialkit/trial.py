@@ -126,7 +126,21 @@ class Plot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variable:
-    """What is counted or measured. ``threshold`` is in the units of the variable."""
+    """What is counted or measured.
+
+    Attributes
+    ----------
+    name, label : str
+    kind : Kind
+    role : VariableRole
+    threshold : float or None
+        In the units of the variable.
+    code, unit : str or None
+    transform : Transform or None
+    examined : str, float or None
+        For percentages that are k of n (damaged fruits of fruits examined): what names n, a
+        column or another variable, or n itself where it is the same in every plot.
+    """
 
     name: str
     label: str
@@ -136,6 +150,7 @@ class Variable:
     code: str | None = None
     unit: str | None = None
     transform: Transform | None = None
+    examined: str | float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,6 +212,8 @@ class Settings:
 
 
 COUNT_COLUMNS = ("plot", "variable", "day", "sample", "value")
+#: Further column of counts where a variable is k of n: how many units the percentage is of.
+EXAMINED = "examined"
 YIELD_COLUMNS = ("plot", "variable", "value")
 HARVEST_COLUMNS = (
     "plot",
@@ -219,6 +236,13 @@ def empty_counts() -> pd.DataFrame:
             "value": pd.Series([], dtype=float),
         }
     )
+
+
+def numbers_examined(counts: pd.DataFrame) -> pd.Series:
+    """How many units each row of counts is the share of; NaN where it is none, or missing."""
+    if EXAMINED in counts:
+        return counts[EXAMINED]
+    return pd.Series(float("nan"), index=counts.index, dtype=float)
 
 
 def empty_yields() -> pd.DataFrame:
@@ -259,7 +283,9 @@ class Trial:
         One row a plot, variable, day and sample, sorted in that order (plots, variables as
         listed; samples as listed): ``plot`` (text), ``variable`` (text), ``day`` (float, days
         after the first application), ``sample`` (text or None), ``value`` (float, NaN where
-        the cell was missing).
+        the cell was missing). Where a variable is k of n there is also ``examined`` (float):
+        n, a whole number; ``value`` is then 100 k / n. NaN for other variables and where the
+        value is missing.
     yields : DataFrame
         ``plot``, ``variable``, ``value``.
     harvest : DataFrame

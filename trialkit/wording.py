@@ -114,6 +114,9 @@ def _trial_lines(trial: Trial) -> list[str]:
 def _variable_text(trial: Trial, name: str) -> str:
     variable = trial.variable(name)
     text = f"{name}: {variable.label}, {KINDS[variable.kind]}, {ROLES[variable.role]}"
+    if variable.examined is not None:
+        fixed = not isinstance(variable.examined, str)
+        text += f", of {variable.examined:g} examined" if fixed else f", of {variable.examined}"
     days = sorted(set(trial.counts.loc[trial.counts["variable"] == name, "day"].astype(float)))
     if days:
         listed = ", ".join(day_text(day) for day in days)

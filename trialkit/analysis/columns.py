@@ -55,7 +55,8 @@ _TABLES = {
     "samples": f"{_DAY} plots:number samples:number variance_plots:number "
     "variance_samples:number se_mean:number se_one_more_sample:number se_one_more_block:number",
     "count_models": f"{_DAY} treatment mean:number lower:number upper:number ratio:number "
-    "ratio_lower:number ratio_upper:number p:number dispersion:number reason",
+    "ratio_lower:number ratio_upper:number p:number dispersion:number reason model "
+    "odds:number odds_lower:number odds_upper:number hits:number examined:number",
     "count_tests": f"{_DAY} model df:number df_error:number F:number deviance:number p:number "
     "dispersion:number",
     # The efficacy story.

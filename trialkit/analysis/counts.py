@@ -128,6 +128,7 @@ def _means(
         "p": np.where(known, p, np.nan).T.ravel(),
         "dispersion": np.repeat(fit.dispersion, t),
         "reason": [text or None for text in reasons.T.ravel()],
+        "model": [NEGATIVE_BINOMIAL] * (t * size),
     }
 
 

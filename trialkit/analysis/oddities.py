@@ -16,6 +16,9 @@ from trialkit.problems import Problem, warning
 
 #: Level for the search for outlying plots, over all plots of one response (Bonferroni).
 OUTLIER_LEVEL = 0.01
+#: Numbers of units examined, largest over smallest, beyond which plots are of unequal worth
+#: (common practice, no source).
+MOST_UNEQUAL = 3.0
 
 
 def odd_data(basis: Basis) -> tuple[Problem, ...]:
@@ -29,7 +32,46 @@ def odd_data(basis: Basis) -> tuple[Problem, ...]:
     for fit in basis.tested.checked:
         found += list(_outlying(fit, plan, responses))
     found += list(_without_variance(plan, responses))
+    found += list(_uneven_numbers(basis))
     return tuple(problem for _, problem in sorted(found, key=lambda item: item[0]))
+
+
+def _uneven_numbers(basis: Basis) -> Iterator[tuple[int, Problem]]:
+    """Shares of which plots were examined very unequally, one warning a variable."""
+    modelled = basis.tested is not None and basis.tested.strata is None
+    for item in basis.assessed:
+        if item.examined is None or not np.isfinite(item.examined).any():
+            continue
+        seen = np.isfinite(item.examined).any(axis=0)
+        least, most = (
+            extreme(item.examined[:, seen], axis=0) for extreme in (np.nanmin, np.nanmax)
+        )
+        days = item.days[seen][most > MOST_UNEQUAL * least]
+        if not days.size:
+            continue
+        worst = int(np.argmax(most / least))
+        place = next(
+            index
+            for index, response in enumerate(basis.responses)
+            if response.variable == item.variable and response.measure == "count"
+        )
+        on = f"day {day_text(float(item.days[seen][worst]))}"
+        more = days.size - 1
+        others = f" and on {more} more {'day' if more == 1 else 'days'}" if more else ""
+        beside = (
+            ", and read the beta-binomial model beside it, which weighs plots by what they tell"
+        )
+        yield (
+            place,
+            warning(
+                "uneven-examined",
+                f"Plots differ widely in how many were examined for {item.variable.name}: from "
+                f"{least[worst]:g} to {most[worst]:g} on {on}{others}. "
+                "The analysis of variance gives each plot the same weight.",
+                "Read it with care where the largest number is more than three times the smallest "
+                f"(common practice, no source){beside if modelled else ''}.",
+            ),
+        )
 
 
 def place_of(response: Response) -> str:

@@ -16,7 +16,15 @@ from trialkit.inference.layouts import (
     randomised_blocks,
 )
 from trialkit.measures import pest_days as areas
-from trialkit.trial import Design, Plot, TreatmentRole, Trial, Variable, harvest_variable
+from trialkit.trial import (
+    Design,
+    Plot,
+    TreatmentRole,
+    Trial,
+    Variable,
+    harvest_variable,
+    numbers_examined,
+)
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -59,15 +67,27 @@ class Assessed:
     days : float array, shape (days,)
         Ascending.
     values : float array, shape (plots, days)
-        Mean of the samples of a plot; NaN where the plot was not assessed.
+        Mean of the samples of a plot; of a share k of n the percentage of all units of its
+        samples together. NaN where the plot was not assessed.
     samples : int array, shape (plots, days)
         Number of samples behind each value.
+    examined : float array, shape (plots, days), or None
+        Of a share k of n, how many units were examined in all samples of a plot; NaN where the
+        plot was not assessed.
     """
 
     variable: Variable
     days: FloatArray
     values: FloatArray
     samples: IntArray
+    examined: FloatArray | None = None
+
+    @property
+    def hits(self) -> FloatArray | None:
+        """How many of the units examined were hit; None where it is not known."""
+        if self.examined is None:
+            return None
+        return np.round(self.values * self.examined / 100.0)
 
     @property
     def baseline(self) -> int | None:
@@ -146,6 +166,7 @@ def assessed_variables(trial: Trial, plan: PlotPlan) -> tuple[Assessed, ...]:
     """Average samples to plots, for every variable that was assessed.
 
     The plot is the unit of the trial: nothing after this point sees a sample as a replicate.
+    Where a share k of n has its numbers examined, k and n are summed over the samples of a plot.
     """
     if trial.counts.empty:
         return ()
@@ -154,6 +175,7 @@ def assessed_variables(trial: Trial, plan: PlotPlan) -> tuple[Assessed, ...]:
     names = trial.counts["variable"].to_numpy(dtype=object)
     day_all = trial.counts["day"].to_numpy(dtype=float)
     value_all = trial.counts["value"].to_numpy(dtype=float)
+    number_all = numbers_examined(trial.counts).to_numpy(dtype=float)
     result = []
     for variable in trial.variables:
         chosen = names == variable.name
@@ -165,9 +187,13 @@ def assessed_variables(trial: Trial, plan: PlotPlan) -> tuple[Assessed, ...]:
         known = ~np.isnan(value)
         size = len(plan.plots) * days.size
         number = np.bincount(cell[known], minlength=size)
-        total = np.bincount(cell[known], weights=value[known], minlength=size)
+        weight = number_all[chosen]
+        share = variable.examined is not None and bool((weight[known] > 0).all())
+        each = weight[known] if share else np.ones(int(known.sum()))
+        whole = np.bincount(cell[known], weights=each, minlength=size)
+        total = np.bincount(cell[known], weights=value[known] * each, minlength=size)
         mean = np.full(size, np.nan)
-        mean[number > 0] = total[number > 0] / number[number > 0]
+        mean[number > 0] = total[number > 0] / whole[number > 0]
         shape = (len(plan.plots), days.size)
         result.append(
             Assessed(
@@ -175,6 +201,7 @@ def assessed_variables(trial: Trial, plan: PlotPlan) -> tuple[Assessed, ...]:
                 days=days,
                 values=mean.reshape(shape),
                 samples=number.reshape(shape).astype(np.intp),
+                examined=np.where(whole > 0, whole, np.nan).reshape(shape) if share else None,
             )
         )
     return tuple(result)

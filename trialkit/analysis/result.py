@@ -151,7 +151,11 @@ class Analysis:
     samples : DataFrame
         How much plots and samples within plots vary, and what more of either would gain.
     count_models, count_tests : DataFrame
-        Counts analysed as counts: means and ratios to the untreated, and tests of treatments.
+        Counts analysed as counts, and shares k of n as such: means (of shares in percent) and
+        ratios to the untreated, and tests of treatments. Of shares also the ratio of the odds,
+        and ``hits`` of ``examined``, the sums over the plots. ``dispersion`` is that of the
+        negative binomial, a factor on the variance (quasi-Poisson, quasi-binomial), or the
+        correlation between units of a plot (beta-binomial).
     reductions : DataFrame
         Areas under the curve of the whole period, against the untreated.
     natural_enemies, resurgence : DataFrame

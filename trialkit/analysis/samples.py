@@ -12,14 +12,16 @@ from trialkit.analysis.responses import Assessed, FloatArray, IntArray
 from trialkit.analysis.result import empty_table
 from trialkit.analysis.testing import in_order, with_place
 from trialkit.inference.sampling import SamplingFit, fit_samples
+from trialkit.trial import numbers_examined
 
 
 def sample_table(basis: Basis) -> pd.DataFrame:
     """Variance of plots and of samples, on the scale as counted, one row a variable and day.
 
-    Only where plots have more than one sample. ``se_mean`` is the standard error of a treatment
-    mean; the other two are what it would have been with one more sample of each plot, and with
-    one more plot of each treatment.
+    Only where plots have more than one sample, and for shares k of n only where all samples are
+    of the same number of units: others vary by their size too. ``se_mean`` is the standard error
+    of a treatment mean; the other two are what it would have been with one more sample of each
+    plot, and with one more plot of each treatment.
     """
     counts = basis.trial.counts
     if basis.tested is None or counts["sample"].isna().all():
@@ -27,7 +29,7 @@ def sample_table(basis: Basis) -> pd.DataFrame:
     plot_index = {plot: row for row, plot in enumerate(basis.plan.plots)}
     parts = []
     for number, item in enumerate(basis.assessed):
-        if int(item.samples.max(initial=0)) < 2:
+        if int(item.samples.max(initial=0)) < 2 or _uneven_units(basis, item):
             continue
         rows = counts[counts["variable"] == item.variable.name]
         owner = np.asarray(rows["plot"].map(plot_index), dtype=np.intp)
@@ -39,6 +41,15 @@ def sample_table(basis: Basis) -> pd.DataFrame:
                 place = number * len(basis.responses) + fit.columns[kept]
                 parts.append(with_place(_rows(item, fit, kept), place, 1))
     return in_order("samples", parts)
+
+
+def _uneven_units(basis: Basis, item: Assessed) -> bool:
+    """Whether samples of a share k of n are of different numbers of units."""
+    if item.examined is None:
+        return False
+    counts = basis.trial.counts
+    numbers = numbers_examined(counts)[counts["variable"] == item.variable.name]
+    return bool(numbers.min() != numbers.max())
 
 
 def _by_day(

@@ -19,7 +19,9 @@ from trialkit.analysis.powers import Power, box_cox_powers, suggested_powers
 from trialkit.analysis.recovered import recovered_tables
 from trialkit.analysis.repeated import course_table
 from trialkit.analysis.responses import FloatArray
+from trialkit.analysis.result import join_tables
 from trialkit.analysis.samples import sample_table
+from trialkit.analysis.shares import share_tables
 from trialkit.analysis.testing import Tested
 from trialkit.inference.randomisation import randomisation_test
 from trialkit.inference.transforms import forward
@@ -55,7 +57,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     factors = factor_tables(basis)
     adjusted = covariate_tables(basis)
     recovered, recovered_tests = recovered_tables(basis)
-    counted = count_tables(basis)
+    counted, shared = count_tables(basis), share_tables(basis)
     names = choices["variable"]
     tables = {
         "anova": factors.anova,
@@ -84,10 +86,14 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
         "recovered_tests": recovered_tests,
         "course_tests": course_table(basis),
         "samples": sample_table(basis),
-        "count_models": counted.means,
-        "count_tests": counted.tests,
+        "count_models": _below("count_models", counted.means, shared.means),
+        "count_tests": _below("count_tests", counted.tests, shared.tests),
     }
     return Statistics(tables=tables, problems=factors.problems)
+
+
+def _below(name: str, *parts: pd.DataFrame) -> pd.DataFrame:
+    return join_tables(name, [part for part in parts if not part.empty])
 
 
 def _randomised(basis: Basis, tested: Tested) -> FloatArray:

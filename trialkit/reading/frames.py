@@ -11,7 +11,7 @@ import pandas as pd
 from trialkit.reading.cells import Ledger, quoted
 from trialkit.reading.names import Names
 from trialkit.reading.observations import Record
-from trialkit.trial import Kind, Variable, empty_counts, empty_yields
+from trialkit.trial import EXAMINED, Kind, Variable, empty_counts, empty_yields
 
 
 def note_values(records: Sequence[Record], names: Names) -> None:
@@ -34,6 +34,8 @@ def check_values(
         value = record.value
         if value != value:
             continue
+        if variables[record.variable].examined is not None:
+            continue  # checked where it meets its number examined
         kind = variables[record.variable].kind
         if kind is Kind.COUNT:
             if value < 0:
@@ -160,6 +162,8 @@ def counts_frame(
     plot_rank = {plot: rank for rank, plot in enumerate(plots)}
     variable_rank = {name: rank for rank, name in enumerate(variables)}
     kept.sort(key=lambda r: (plot_rank[r.plot], variable_rank[r.variable], r.day))
+    numbers = [math.nan if record.number is None else record.number.value for record in kept]
+    further = {EXAMINED: np.array(numbers, dtype=float)} if not np.isnan(numbers).all() else {}
     return pd.DataFrame(
         {
             "plot": _texts([record.plot for record in kept]),
@@ -167,6 +171,7 @@ def counts_frame(
             "day": np.array([record.day for record in kept], dtype=float) + 0.0,
             "sample": _texts([record.sample for record in kept]),
             "value": np.array([record.value for record in kept], dtype=float) + 0.0,
+            **further,
         }
     )
 

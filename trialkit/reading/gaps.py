@@ -59,7 +59,8 @@ def warn_samples(records: Sequence[Record], ledger: Ledger) -> None:
     """Warn where plots have unequal numbers of samples on a day."""
     sampled = [record for record in records if record.sample is not None]
     have, places = _by_assessment(sampled)
-    told: dict[tuple[float, int, str], list[str]] = {}
+    shares = {record.variable for record in sampled if record.number is not None}
+    told: dict[tuple[float, int, str, bool], list[str]] = {}
     for variable, day in _in_order(have):
         plots = have[variable, day]
         counts = sorted(plots.values())
@@ -67,14 +68,15 @@ def warn_samples(records: Sequence[Record], ledger: Ledger) -> None:
             continue
         usual = max(set(counts), key=counts.count)
         odd = listing(f"{plot} ({n})" for plot, n in plots.items() if n != usual)
-        told.setdefault((day, usual, odd), []).append(variable)
-    for (day, usual, odd), variables in told.items():
+        told.setdefault((day, usual, odd, variable in shares), []).append(variable)
+    for (day, usual, odd, share), variables in told.items():
+        what = "the share of all units of its samples together" if share else "the mean of its"
         ledger.warn(
             "unequal-samples",
             f"Numbers of samples of {listing(map(quoted, variables))} differ on day {day:g}: most "
             f"plots have {usual}; others are {odd}.",
-            "Nothing needs to be done if that is so; each plot counts once, with the mean of its "
-            "samples.",
+            f"Nothing needs to be done if that is so; each plot counts once, with {what}"
+            f"{'' if share else ' samples'}.",
             _common(places[variable, day] for variable in variables),
         )
 

@@ -62,7 +62,9 @@ _DESIGN_WORDS = {
     "stripplot": Design.STRIP_PLOT,
     "splitblock": Design.STRIP_PLOT,
 }
-_VARIABLE_KEYS = ("label", "kind", "role", "threshold", "code", "unit", "transform")
+_VARIABLE_KEYS = ("label", "kind", "role", "threshold", "code", "unit", "transform", "examined")
+# Other words for how many a share is of.
+_EXAMINED = frozenset({"tested", "sown", "inspected", "of", "outof", "numberexamined"})
 
 
 @dataclass(slots=True)
@@ -78,6 +80,8 @@ class Declared:
     code: str | None = None
     unit: str | None = None
     transform: Transform | None = None
+    examined: str | float | None = None
+    examined_place: Place = field(default_factory=Place)
 
 
 @dataclass(slots=True)
@@ -176,6 +180,8 @@ def _read_variable(entry: Entry, head: Head, ledger: Ledger) -> None:
             )
         return
     key = next((k for k in _VARIABLE_KEYS if normal(k) == normal(entry.path[2])), None)
+    if normal(entry.path[2]) in _EXAMINED:
+        key = "examined"
     if key is None:
         near = nearest(entry.path[2], _VARIABLE_KEYS)
         meant = f"Did you mean '{near}'? " if near else ""
@@ -194,9 +200,29 @@ def _read_variable(entry: Entry, head: Head, ledger: Ledger) -> None:
         declared.transform = _choice(entry, Transform, ledger)
     elif key == "threshold":
         declared.threshold = _number(entry, ledger, lambda v: v >= 0, "0 or more")
+    elif key == "examined":
+        declared.examined = _examined(entry, ledger)
+        declared.examined_place = entry.place
     elif text := as_text(entry.value):
         setattr(declared, key, text)
     ledger.understand(entry.source, ".".join(entry.path), as_text(entry.value))
+
+
+def _examined(entry: Entry, ledger: Ledger) -> str | float | None:
+    """Read what a share is of: the name of a column or variable, or one number for all plots."""
+    number = _as_number(entry.value)
+    if number is None and isinstance(entry.value, str | Cell):
+        return as_text(entry.value) or None
+    if number is None or not number.is_integer() or not 1 <= number <= MOST_EXAMINED:
+        ledger.error(
+            "settings-value",
+            f"{quoted(as_text(entry.value))} does not fit {entry.path[-1]}.",
+            "Name the column of the numbers examined, or give one whole number above 0 if it is "
+            "the same in every plot.",
+            entry.place,
+        )
+        return None
+    return number
 
 
 def _setting_readers() -> Mapping[str, Callable[[Entry, Ledger], Any]]:
@@ -220,6 +246,8 @@ def _setting_readers() -> Mapping[str, Callable[[Entry, Ledger], Any]]:
     }
 
 
+#: Beyond this a number cannot be one of units that somebody looked at.
+MOST_EXAMINED = 1e9
 YIELD_UNITS = ("kg/ha", "t/ha", "lb/acre", "bu/acre")
 
 

@@ -17,7 +17,13 @@ _YIELD = re.compile(r"yield", re.IGNORECASE)
 _CROP = re.compile(r"height|weight|length|ndvi|vigou?r|biomass|diameter", re.IGNORECASE)
 _INJURY = re.compile(r"injur|phyto", re.IGNORECASE)
 _DAMAGE = re.compile(r"damag|defoliat", re.IGNORECASE)
+_LOOKED_AT = re.compile(r"examined|inspected|\btested|\bsown|looked at", re.IGNORECASE)
 _ENEMIES = re.compile(r"enem(y|ies)|predator|parasit|beneficial", re.IGNORECASE)
+
+
+def number_key(name: str) -> str:
+    """Reduce a name of numbers examined to what its headings have in common."""
+    return normal(name) or name
 
 
 @dataclass(slots=True)
@@ -34,10 +40,16 @@ class Found:
 
 @dataclass(slots=True)
 class Names:
-    """The variables of a trial while it is read."""
+    """The variables of a trial while it is read.
+
+    ``numbers`` holds what heads the numbers examined of shares k of n, where that is no variable
+    of its own: by its reduced word, as written. ``met_numbers`` are those that a table has.
+    """
 
     declared: dict[str, Declared]
     found: dict[str, Found] = field(default_factory=dict)
+    numbers: dict[str, str] = field(default_factory=dict)
+    met_numbers: set[str] = field(default_factory=set)
     _words: dict[str, str] = field(default_factory=dict)
     _spellings: dict[str, str] = field(default_factory=dict)
 
@@ -49,15 +61,46 @@ class Names:
             for item in head.variables.values():
                 if word := normal(getattr(item, text) or ""):
                     names._words.setdefault(word, item.name)
+        for item in head.variables.values():
+            if isinstance(item.examined, str) and item.examined not in head.variables:
+                names.numbers.setdefault(number_key(item.examined), item.examined)
         return names
 
     def words(self) -> Collection[str]:
-        """Reduced names and labels of the described variables."""
-        return self._words.keys()
+        """Reduced names and labels of the described variables, and of numbers examined."""
+        return {*self._words, *self.numbers}
 
     def knows(self, header: str) -> bool:
-        """Whether a heading names a described variable."""
-        return header in self.declared or normal(header) in self._words
+        """Whether a heading names a described variable, or numbers examined."""
+        described = header in self.declared or normal(header) in self._words
+        return described or self.number_of(header) is not None
+
+    def number_of(self, header: str) -> str | None:
+        """Key of the numbers examined that a heading names; None where it names none."""
+        key = number_key(header)
+        return key if key in self.numbers and header not in self.declared else None
+
+    def shares(self) -> dict[str, Declared]:
+        """Described variables that are k of n, by name."""
+        return {name: item for name, item in self.declared.items() if item.examined is not None}
+
+    def is_share(self, header: str) -> bool:
+        """Whether a heading names a variable that is k of n."""
+        return self.name_of(header) in self.shares()
+
+    def number_key_of(self, name: str) -> str | None:
+        """Key of the numbers examined of a variable; None where it has none under a heading."""
+        declared = self.declared.get(name)
+        examined = None if declared is None else declared.examined
+        return number_key(examined) if isinstance(examined, str) else None
+
+    def number_names(self, key: str) -> str:
+        """List the variables whose numbers examined stand under a key."""
+        return listing(
+            name
+            for name, item in self.shares().items()
+            if isinstance(item.examined, str) and number_key(item.examined) == key
+        )
 
     def name_of(self, header: str) -> str:
         """Return the variable of a heading; one not described is named as it is written."""
@@ -77,13 +120,15 @@ class Names:
     def is_yield(self, header: str) -> bool:
         """Whether a heading outside yield.csv names a yield."""
         declared = self.declared.get(self.name_of(header))
-        if declared is not None and declared.role is not None:
+        if declared is not None and (declared.role is not None or declared.examined is not None):
             return declared.role is VariableRole.YIELD
         return _YIELD.search(header) is not None
 
     def is_percent(self, header: str) -> bool:
-        """Whether a heading names a percentage."""
+        """Whether the numbers under a heading are percentages."""
         declared = self.declared.get(self.name_of(header))
+        if declared is not None and declared.examined is not None:
+            return False
         if declared is not None and declared.kind is not None:
             return declared.kind is Kind.PERCENT
         return _PERCENT.search(header) is not None
@@ -182,6 +227,7 @@ def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested
         code=item.code,
         unit=item.unit,
         transform=item.transform,
+        examined=item.examined,
     )
 
 
@@ -190,6 +236,11 @@ def _tell_assumed(
 ) -> None:
     near = nearest(found.header, declared)
     meant = f" Did you mean '{near}'?" if near else ""
+    if _LOOKED_AT.search(found.header):
+        meant += (
+            " If it says how many units were looked at, name it as examined of the variable that "
+            f'counts those hit: examined = "{found.header}".'
+        )
     ledger.warn(
         "variable-assumed",
         f"'{found.header}' is not described; it was taken for a {variable.kind} with the role "

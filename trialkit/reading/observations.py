@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.days import Zero, row_days
 from trialkit.reading.headers import ASIDE, DayHeader, day_header, normal
@@ -25,8 +27,19 @@ _REPEATS = frozenset({
 })  # fmt: skip
 
 
+class Number(NamedTuple):
+    """How many units a share is of, with its cell."""
+
+    value: float
+    cell: Cell
+    table: Table
+
+
 class Record(NamedTuple):
-    """One value of a plot with its cell; the day of a yield is 0."""
+    """One value of a plot with its cell; the day of a yield is 0.
+
+    ``number`` is how many units were examined, where the value counts those hit.
+    """
 
     plot: str
     variable: str
@@ -35,14 +48,21 @@ class Record(NamedTuple):
     value: float
     cell: Cell
     table: Table
+    number: Number | None = None
 
 
 @dataclass(slots=True)
 class Values:
-    """What the tables of counts and yields hold."""
+    """What the tables of counts and yields hold.
+
+    ``numbers`` are the numbers examined of shares k of n, with their key in the place of the
+    variable; ``lasting`` those that stand under no day and hold on all days (their day is 0).
+    """
 
     counts: list[Record] = field(default_factory=list)
     yields: list[Record] = field(default_factory=list)
+    numbers: list[Record] = field(default_factory=list)
+    lasting: list[Record] = field(default_factory=list)
 
 
 def read_values(
@@ -59,7 +79,9 @@ def read_values(
     if table.column("variable") is not None and table.column("value") is not None:
         _read_long(rows, days, names, values, ledger, in_yield=in_yield)
         for column in table.columns:
-            if column.field is None and (column.header or _filled(table, column)):
+            if column.field is not None or names.number_of(column.header) is not None:
+                continue
+            if column.header or _filled(table, column):
                 warn_unknown_column(table, column, ledger)
         return
     by_day: list[tuple[Column, DayHeader]] = []
@@ -151,7 +173,15 @@ def _read_by_variable(
     table = rows.table
     without_day: list[Column] = []
     for column in columns:
+        key = names.number_of(column.header)
+        if key is not None:
+            target = values.numbers if days is not None else values.lasting
+            _read_numbers_examined(rows, column, key, days, names, target, ledger)
+            continue
         to_yield = in_yield or names.is_yield(column.header)
+        if in_yield and names.is_share(column.header):
+            _tell_share_in_yield(column.header, table.header_place(column), ledger)
+            continue
         if not to_yield and days is None:
             without_day.append(column)
             continue
@@ -204,6 +234,11 @@ def _read_by_day(
                 table.header_place(column),
             )
             continue
+        key = names.number_of(written)
+        if key is not None:
+            when = [day] * len(table.rows)
+            _read_numbers_examined(rows, column, key, when, names, values.numbers, ledger)
+            continue
         name = names.meet(written, table.header_place(column), in_yield=False)
         numbers = _column_values(rows, column, written, names, ledger)
         if day is None:
@@ -221,6 +256,41 @@ def _read_by_day(
         ):
             if plot is not None and value is not None:
                 values.counts.append(Record(plot, name, day, sample, value, cell, table))
+
+
+def _read_numbers_examined(
+    rows: Rows,
+    column: Column,
+    key: str,
+    days: Sequence[float | None] | None,
+    names: Names,
+    target: list[Record],
+    ledger: Ledger,
+) -> None:
+    """Read a column that says how many units were examined."""
+    table = rows.table
+    names.met_numbers.add(key)
+    on = " on every day" if days is None else ""
+    meaning = f"number examined of {names.number_names(key)}{on}"
+    ledger.understand(table.grid.name, column.label, meaning)
+    cells = table.cells(column)
+    numbers = read_numbers(cells, table, ledger, commas=rows.commas)
+    when = [0.0] * len(cells) if days is None else days
+    for plot, day, sample, value, cell in zip(
+        rows.plots, when, rows.samples, numbers, cells, strict=True
+    ):
+        if plot is not None and day is not None:
+            known = math.inf if value is None else value
+            target.append(Record(plot, key, day, sample, known, cell, table))
+
+
+def _tell_share_in_yield(header: str, place: Place, ledger: Ledger) -> None:
+    ledger.error(
+        "share-in-yield",
+        f"{quoted(header)} is counted out of a number examined, which yields are not.",
+        "Put it among the counts, with the day of the assessment.",
+        place,
+    )
 
 
 def _header_days(
@@ -293,17 +363,29 @@ def _read_long(
                 table.place(cell),
             )
     cells = table.cells(value)
+    beside = _numbers_beside(rows, names, ledger)
     no_day = None
     for header, indices in by_header.items():
         first = table.place(table.rows[indices[0]][variable.index - 1])
-        to_yield = in_yield or names.is_yield(header)
-        name = names.meet(header, first, in_yield=to_yield)
-        ledger.understand(table.grid.name, header, f"variable {name}")
+        key = names.number_of(header)
+        to_yield = key is None and (in_yield or names.is_yield(header))
+        if in_yield and names.is_share(header):
+            _tell_share_in_yield(header, first, ledger)
+            continue
+        if key is None:
+            name = names.meet(header, first, in_yield=to_yield)
+            ledger.understand(table.grid.name, header, f"variable {name}")
+        else:
+            name = key
+            names.met_numbers.add(key)
+            meaning = f"number examined of {names.number_names(key)}"
+            ledger.understand(table.grid.name, header, meaning)
         chosen = [cells[index] for index in indices]
         numbers = read_numbers(
             chosen, table, ledger, commas=rows.commas, percent=names.is_percent(header)
         )
-        target = values.yields if to_yield else values.counts
+        target = values.yields if to_yield else values.counts if key is None else values.numbers
+        own = beside.get(names.number_key_of(name) or "", {})
         for index, number in zip(indices, numbers, strict=True):
             plot = rows.plots[index]
             day = 0.0 if to_yield else days[index] if days is not None else None
@@ -311,7 +393,10 @@ def _read_long(
                 no_day = no_day or header
             if plot is not None and day is not None and number is not None:
                 sample = None if to_yield else rows.samples[index]
-                target.append(Record(plot, name, day, sample, number, cells[index], table))
+                cell, examined = cells[index], own.get(index)
+                target.append(Record(plot, name, day, sample, number, cell, table, examined))
+            elif key is not None and plot is not None and day is not None:
+                target.append(Record(plot, name, day, None, math.inf, cells[index], table))
     if no_day is not None:
         ledger.error(
             "no-day",
@@ -319,3 +404,24 @@ def _read_long(
             "Add one of them.",
             table.header_place(),
         )
+
+
+def _numbers_beside(rows: Rows, names: Names, ledger: Ledger) -> Mapping[str, Mapping[int, Number]]:
+    """Numbers examined in columns beside the values of a long table, by key and row."""
+    table = rows.table
+    found: dict[str, dict[int, Number]] = {}
+    for column in table.columns:
+        key = names.number_of(column.header) if column.field is None else None
+        if key is None:
+            continue
+        names.met_numbers.add(key)
+        meaning = f"number examined of {names.number_names(key)}"
+        ledger.understand(table.grid.name, column.header, meaning)
+        cells = table.cells(column)
+        numbers = read_numbers(cells, table, ledger, commas=rows.commas)
+        found[key] = {
+            index: Number(math.inf if value is None else value, cell, table)
+            for index, (value, cell) in enumerate(zip(numbers, cells, strict=True))
+            if value is None or not math.isnan(value)
+        }
+    return found

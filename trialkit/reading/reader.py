@@ -11,6 +11,7 @@ from trialkit.problems import Place, Problem, Severity, TrialError
 from trialkit.reading.cells import Ledger
 from trialkit.reading.days import Zero
 from trialkit.reading.design import check_plan, infer_design
+from trialkit.reading.examined import join_numbers, settle_examined
 from trialkit.reading.frames import (
     check_values,
     check_yields,
@@ -150,7 +151,9 @@ def _read_settings(source: Source, ledger: Ledger) -> Head:
             return Head(given=True, usable=False)
     elif grid is not None:
         entries = sheet_entries(grid, ledger)
-    return read_head(entries or [], ledger)
+    head = read_head(entries or [], ledger)
+    settle_examined(head, ledger)
+    return head
 
 
 def _read_applications(source: Source, head: Head, zero: Zero, ledger: Ledger) -> list[Application]:
@@ -226,8 +229,10 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
     by_name = {variable.name: variable for variable in variables}
     check_values(draft.values.counts, by_name, ledger)
     check_yields(draft.values.yields, ledger)
+    flat = plan.flat is not None
     counts = without_doubles(draft.values.counts, ledger)
-    yields = without_doubles(draft.values.yields, ledger, once=True, quiet=plan.flat is not None)
+    counts = join_numbers(counts, draft.values, names, ledger, quiet=flat)
+    yields = without_doubles(draft.values.yields, ledger, once=True, quiet=flat)
     plots = list(plan.plots)
     if plan.usable:
         _check_gaps(draft, counts, yields, plots, ledger)

@@ -17,12 +17,11 @@ from typing import Any
 
 import pandas as pd
 
-from trialkit.reading.headers import FIELDS, field_of, normal
+from trialkit.reading.headers import field_of
 from trialkit.reading.plan import PART_MARKS
+from trialkit.reading.saving_counts import Value, clash, counts_table
 from trialkit.reading.sources import TEXT_TABLES, WORKBOOKS, kind_of_name
 from trialkit.trial import HARVEST_COLUMNS, Settings, Trial
-
-Value = str | float | int | date | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +55,8 @@ def save_trial(trial: Trial, path: Path | str) -> tuple[Path, ...]:
     FileExistsError
         When the folder holds a table that this trial does not have; it would be read with it.
     ValueError
-        When a text cannot be written, as control characters cannot in a workbook.
+        When a text cannot be written, as control characters cannot in a workbook, or a share is
+        no whole number of the units examined.
     OSError
         When a file cannot be written.
     """
@@ -185,39 +185,8 @@ def _plots(trial: Trial) -> _Sheet:
 
 
 def _counts(trial: Trial) -> _Sheet:
-    counts = trial.counts
-    names = list(dict.fromkeys(counts["variable"]))
-    sampled = bool(counts["sample"].notna().any())
-    by_variable = {name: counts[counts["variable"] == name] for name in names}
-    keys = {
-        name: list(zip(table["plot"], table["day"], table["sample"], strict=True))
-        for name, table in by_variable.items()
-    }
-    first = keys[names[0]]
-    even = all(keys[name] == first for name in names)
-    ids = ("plot", "days_after", "sample") if sampled else ("plot", "days_after")
-    if even and not _clash("counts", names):
-        values = [by_variable[name]["value"].tolist() for name in names]
-        rows = tuple(
-            (*_ids(plot, day, sample, sampled=sampled), *(column[i] for column in values))
-            for i, (plot, day, sample) in enumerate(first)
-        )
-        return _Sheet("counts", (*ids, *names), rows)
-    rows = tuple(
-        (*_ids(plot, day, sample, sampled=sampled), name, value)
-        for plot, name, day, sample, value in counts.itertuples(index=False)
-    )
-    return _Sheet("counts", (*ids, "variable", "value"), rows)
-
-
-def _ids(plot: str, day: float, sample: str | None, *, sampled: bool) -> tuple[Value, ...]:
-    return (plot, day, sample) if sampled else (plot, day)
-
-
-def _clash(kind: str, names: Iterable[str]) -> bool:
-    """Whether a variable has the name of a column, so that it cannot head one."""
-    columns = {normal(field) for field in FIELDS[kind]}
-    return any(normal(name) in columns for name in names)
+    headers, rows = counts_table(trial)
+    return _Sheet("counts", headers, rows)
 
 
 def _yields(trial: Trial) -> list[_Sheet]:
@@ -225,7 +194,7 @@ def _yields(trial: Trial) -> list[_Sheet]:
     if yields.empty and harvest.empty:
         return []
     names = list(dict.fromkeys(yields["variable"]))
-    if _clash("yield", names):
+    if clash("yield", names):
         rows = tuple((plot, name, value) for plot, name, value in yields.itertuples(index=False))
         sheets = [_Sheet("yield", ("plot", "variable", "value"), rows)]
         return sheets + ([] if harvest.empty else [_wide("harvest", trial, [], harvest)])
@@ -298,7 +267,16 @@ def _keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
     for variable in trial.variables:
         keys += [
             (("variables", variable.name, name), getattr(variable, name))
-            for name in ("label", "kind", "role", "threshold", "code", "unit", "transform")
+            for name in (
+                "label",
+                "kind",
+                "role",
+                "threshold",
+                "code",
+                "unit",
+                "transform",
+                "examined",
+            )
         ]
     keys += [
         (("analysis", item.name), getattr(trial.settings, item.name)) for item in fields(Settings)

@@ -13,7 +13,7 @@ import pandas as pd
 from trialkit.figures.identity import Identity, identities, measured_label, plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.numbers import decimals_for_error, decimals_for_least
-from trialkit.trial import Kind, Trial, Variable, VariableRole
+from trialkit.trial import EXAMINED, Kind, Trial, Variable, VariableRole, numbers_examined
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
@@ -131,17 +131,35 @@ class Context:
         return {}
 
     def plot_values(self, variable: str) -> pd.DataFrame:
-        """Values of a variable, plots down and days across, samples averaged."""
+        """Values of a variable, plots down and days across, samples averaged.
+
+        Of a share k of n the percentage of all units of the samples together.
+        """
         found = self._plot_values.get(variable)
         if found is None:
             counts = self.trial.counts
             rows = counts[counts["variable"] == variable]
             means = rows.groupby(["plot", "day"], sort=False)["value"].mean()
+            numbers = self.plot_numbers(variable)
+            if numbers is not None:
+                hits = rows["value"] * numbers_examined(rows) / 100.0
+                summed = rows.assign(value=hits).groupby(["plot", "day"], sort=False)["value"]
+                means = 100.0 * summed.sum(min_count=1) / numbers
             # twice as fast as a pivot table
             found = means.unstack("day")  # noqa: PD010
             found = found.reindex([plot.id for plot in self.trial.plots])
             found = self._plot_values[variable] = found[sorted(found.columns)]
         return found
+
+    def plot_numbers(self, variable: str) -> pd.Series | None:
+        """How many units were examined, by plot and day; None where that is not known."""
+        counts = self.trial.counts
+        rows = counts[(counts["variable"] == variable) & counts["value"].notna()]
+        numbers = numbers_examined(rows)
+        if numbers.empty or numbers.isna().any():
+            return None
+        by_plot = rows.assign(**{EXAMINED: numbers}).groupby(["plot", "day"], sort=False)
+        return by_plot[EXAMINED].sum(min_count=1)
 
     def label(self, treatment: str) -> str:
         """Id and name of a treatment."""

@@ -113,6 +113,14 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "Patterson HD & Thompson R (1971). Biometrika 58, 545-554. Recovery of the information "
             "between blocks."
         ),
+        "beta-binomial": Reference(
+            "Williams DA (1982). Applied Statistics 31, 144-148. Shares with more variance than "
+            "chance."
+        ),
+        "exact-share": Reference(
+            "Clopper CJ & Pearson ES (1934). Biometrika 26, 404-413. Limits of shares of none and "
+            "of all."
+        ),
         "letters": Reference(
             "Piepho HP (2004). Journal of Computational and Graphical Statistics 13, 456-466. "
             "Letters for pairwise comparisons."

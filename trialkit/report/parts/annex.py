@@ -11,6 +11,7 @@ import pandas as pd
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
 from trialkit.report.document import Cell, Column, Kind, Table
+from trialkit.trial import numbers_examined
 
 _TEXT, _NUMBER, _P = Kind.TEXT, Kind.NUMBER, Kind.P_VALUE
 
@@ -183,6 +184,8 @@ def _samples(context: Context) -> Table | None:
     if counts.empty or counts["sample"].isna().all():
         return None
     labels = {name: context.variable_label(name) for name in set(counts["variable"])}
+    numbers = numbers_examined(counts)
+    shares = bool(numbers.notna().any())
     return Table(
         key="all-samples",
         question="Every sample as it was read",
@@ -192,6 +195,7 @@ def _samples(context: Context) -> Table | None:
             Column(title="Days after application", kind=Kind.NUMBER),
             Column(title="Sample"),
             Column(title="Value", kind=Kind.NUMBER),
+            *([Column(title="Of how many examined", kind=Kind.NUMBER)] if shares else []),
         ),
         rows=tuple(
             (
@@ -200,13 +204,15 @@ def _samples(context: Context) -> Table | None:
                 float(day),
                 plain_line(str(sample)) if sample is not None else None,
                 float(value) if math.isfinite(value) else None,
+                *([float(number) if math.isfinite(number) else None] if shares else []),
             )
-            for plot, variable, day, sample, value in zip(
+            for plot, variable, day, sample, value, number in zip(
                 counts["plot"],
                 counts["variable"],
                 counts["day"],
                 counts["sample"],
                 counts["value"],
+                numbers,
                 strict=True,
             )
         ),

@@ -129,7 +129,7 @@ STATISTICS: tuple[LongTable, ...] = (
     LongTable(
         "count_models",
         "Means by count models",
-        "Means and ratios to the untreated by the negative binomial model",
+        "Means and ratios to the untreated by models for counts and for shares k of n",
         (
             *_DAY,
             ("treatment", "Treatment", _TEXT, None),
@@ -139,14 +139,20 @@ STATISTICS: tuple[LongTable, ...] = (
             ("ratio_lower", "Ratio from", _NUMBER, 3),
             ("ratio_upper", "Ratio to", _NUMBER, 3),
             ("p", "p-value of the ratio", _P, None),
-            ("dispersion", "Dispersion", _NUMBER, 3),
+            ("dispersion", "Dispersion, or correlation of units", _NUMBER, 3),
             ("reason", "Why there is no ratio", _TEXT, None),
+            ("model", "Model", _TEXT, None),
+            ("odds", "Ratio of odds", _NUMBER, 3),
+            ("odds_lower", "Ratio of odds from", _NUMBER, 3),
+            ("odds_upper", "Ratio of odds to", _NUMBER, 3),
+            ("hits", "Units hit", _NUMBER, 0),
+            ("examined", "Units examined", _NUMBER, 0),
         ),
     ),
     LongTable(
         "count_tests",
         "All tests by count models",
-        "Treatments tested by models for counts",
+        "Treatments tested by models for counts and for shares k of n",
         (
             *_DAY,
             ("model", "Model", _TEXT, None),
@@ -155,7 +161,7 @@ STATISTICS: tuple[LongTable, ...] = (
             ("F", "F", _NUMBER, 3),
             ("deviance", "Deviance of treatments", _NUMBER, 3),
             ("p", "p-value", _P, None),
-            ("dispersion", "Dispersion", _NUMBER, 3),
+            ("dispersion", "Dispersion, or correlation of units", _NUMBER, 3),
         ),
     ),
     LongTable(

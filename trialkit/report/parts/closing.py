@@ -129,6 +129,12 @@ def _supporting_references(context: Context) -> set[str]:
         keys.add("kenward-roger")
     if not context.table("recovered_tests", "p").empty:
         keys |= {"recovered", "kenward-roger"}
+    if "beta-binomial" in set(context.table("count_tests", "model").get("model", ())):
+        keys.add("beta-binomial")
+        shares = context.table("count_models", "mean")
+        shares = shares[shares["model"] == "beta-binomial"]
+        if shares["mean"].isin([0.0, 100.0]).any():
+            keys.add("exact-share")
     return keys
 
 

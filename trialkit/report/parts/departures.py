@@ -57,11 +57,16 @@ def uneven_samples(trial: Trial) -> Iterator[str]:
         return
     numbers = counts.groupby(["variable", "day", "plot"], sort=False).size().reset_index(name="n")
     ranges = numbers.groupby(["variable", "day"], sort=False)["n"].agg(["min", "max"]).reset_index()
+    shares = {item.name for item in trial.variables if item.examined is not None}
     for row in ranges.to_dict("records"):
         if row["min"] != row["max"]:
             label = plain_line(trial.variable(str(row["variable"])).label)
             day, least, most = write_day(float(row["day"])), row["min"], row["max"]
             yield (
                 f"{label}, day {day}: {least} to {most} samples a plot; each plot counts once, "
-                "whatever its number of samples."
+                + (
+                    "with all units of its samples together."
+                    if row["variable"] in shares
+                    else "whatever its number of samples."
+                )
             )

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+
+import pandas as pd
 
 from trialkit.figures.identity import mix, plain_line
 from trialkit.report.context import Context
@@ -19,6 +22,8 @@ from trialkit.report.document import (
 from trialkit.report.numbers import decimals_as_entered
 from trialkit.report.parts.means import day_column
 from trialkit.report.parts.methods import in_words, plural
+from trialkit.report.parts.shares import of_text, units
+from trialkit.trial import Variable
 
 #: Maps with more rows or columns than this show only those that hold plots.
 WIDEST_MAP = 60
@@ -121,6 +126,10 @@ def plot_data(context: Context) -> Iterator[Block]:
             continue
         flat = values.to_numpy()
         known = flat[flat == flat].tolist()
+        numbers = context.plot_numbers(variable.name)
+        if numbers is not None:
+            yield _share_data(context, variable, (head, starts), values, numbers)
+            continue
         digits = decimals_as_entered(known)
         label = context.variable_label(variable.name)
         yield Table(
@@ -135,6 +144,53 @@ def plot_data(context: Context) -> Iterator[Block]:
             sheet=f"Plots {label}",
         )
     yield from _yield_data(context, head, starts)
+
+
+def _share_data(
+    context: Context,
+    variable: Variable,
+    start: tuple[tuple[Column, ...], dict[str, tuple[Cell, ...]]],
+    values: pd.DataFrame,
+    numbers: pd.Series,
+) -> Table:
+    """Percentages of the plots, and below each how many it is of how many."""
+    head, starts = start
+    columns = list(head)
+    for day in values.columns:
+        column = day_column(context, float(day), 1)
+        title = f"{column.title}, of examined"
+        columns += [column, Column(title=title, kind=Kind.SPAN)]
+    rows: list[tuple[Cell, ...]] = []
+    for plot, row in zip(values.index, values.to_numpy().tolist(), strict=True):
+        cells = list(starts[plot])
+        for day, value in zip(values.columns, row, strict=True):
+            n = float(numbers.get((plot, day), math.nan))
+            known = math.isfinite(value) and math.isfinite(n)
+            of = of_text(round(value * n / 100.0), n) if known else ""
+            cells += [number_or_missing(value), of]
+        rows.append(tuple(cells))
+    label = context.variable_label(variable.name)
+    gaps = bool(values.isna().any(axis=None))
+    sampled = "Of several samples in a plot, all units together. " if _sampled(context) else ""
+    return Table(
+        key=context.key("plots", variable.name),
+        question=f"{label}: plot by plot, percent, and how many of {units(variable)}",
+        columns=tuple(columns),
+        rows=tuple(rows),
+        notes=tuple(
+            text
+            for text in (
+                sampled.strip(),
+                "A dash is a plot that was not assessed." if gaps else "",
+            )
+            if text
+        ),
+        sheet=f"Plots {label}",
+    )
+
+
+def _sampled(context: Context) -> bool:
+    return bool(context.trial.counts["sample"].notna().any())
 
 
 def _yield_data(

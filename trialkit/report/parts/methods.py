@@ -23,6 +23,7 @@ from trialkit.report.document import (
 )
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.departures import missing_plots, uneven_samples
+from trialkit.report.parts.shares import BETA_BINOMIAL, units
 from trialkit.trial import Comparison, Design, Trial
 from trialkit.trial import Kind as VariableKind
 
@@ -236,6 +237,9 @@ def how_analysed(context: Context) -> Iterator[Block]:
     control = _control_text(context)
     if control:
         yield Paragraph(control)
+    shared = _shares_text(context)
+    if shared:
+        yield Paragraph(shared)
     departures = [*missing_plots(context), *uneven_samples(trial)]
     if departures:
         yield Paragraph("Departures from plan:")
@@ -249,6 +253,30 @@ def _samples_text(trial: Trial) -> str:
         " Samples taken within a plot were averaged to the plot before anything was tested; they "
         "are not replicates."
     )
+
+
+def _shares_text(context: Context) -> str:
+    """Say how shares k of n were analysed; empty where there are none."""
+    names = [
+        f"{context.variable_label(name)} (of {units(item)})"
+        for name, item in context.variables.items()
+        if item.examined is not None and context.plot_numbers(name) is not None
+    ]
+    if not names:
+        return ""
+    text = (
+        f"Counted out of a number examined: {'; '.join(names)}. The percentage of each plot was "
+        "analysed like other percentages, each plot with the same weight; samples within a plot "
+        "were summed, those hit and those examined, before the percentage was taken."
+    )
+    if (context.table("count_tests", "model")["model"] == BETA_BINOMIAL).any():
+        text += (
+            " Beside it stands a logit model of the numbers themselves, with the variance of the "
+            "beta-binomial, which allows for plots of different size and for units of one plot "
+            "that resemble each other. In simulated randomised blocks without differences its F "
+            "test at 5 % rejected in 1 to 8 % of the trials, least where units were independent."
+        )
+    return text
 
 
 def _comparison_text(context: Context, level: str) -> str:

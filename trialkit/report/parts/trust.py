@@ -240,6 +240,8 @@ def beside(context: Context) -> Iterator[Block]:
     drawn = bool(rows["p_randomised"].notna().any())
     if not drawn and not models:
         return
+    fitted = {model for _, _, model in models}
+    shown = [item for item in _MODEL_COLUMNS if item[0] in fitted]
     why = "the model did not settle, or there is no error to test against"
     body: list[tuple[Cell, ...]] = []
     for row in rows.to_dict("records"):
@@ -249,15 +251,10 @@ def beside(context: Context) -> Iterator[Block]:
         ]
         if drawn:
             cells.append(number_or_missing(row["p_randomised"]))
-        if models:
-            counted = row["measure"] == "count"
-            for model, name in (
-                ("negative binomial", "p"),
-                ("quasi-Poisson", "p"),
-                ("negative binomial", "dispersion"),
-            ):
-                found = models.get((row["variable"], row["days_after"], model)) if counted else None
-                cells.append(None if found is None else number_or_missing(found[name], why))
+        counted = row["measure"] == "count"
+        for model, name, _ in shown:
+            found = models.get((row["variable"], row["days_after"], model)) if counted else None
+            cells.append(None if found is None else number_or_missing(found[name], why))
         body.append(tuple(cells))
     yield Table(
         key="beside",
@@ -266,21 +263,30 @@ def beside(context: Context) -> Iterator[Block]:
             Column(title="Response"),
             Column(title="Analysis of variance", kind=Kind.P_VALUE),
             *([Column(title="Randomisation test", kind=Kind.P_VALUE)] if drawn else []),
-            *(_MODEL_COLUMNS if models else ()),
+            *(column for _, _, column in shown),
         ),
         rows=tuple(body),
         notes=(
             *([_RANDOMISED] if drawn else []),
-            *([_MODELLED] if models else []),
+            *([_MODELLED] if "negative binomial" in fitted else []),
+            *([_SHARED] if "beta-binomial" in fitted else []),
         ),
         sheet="Tests beside F",
     )
 
 
+#: Models beside F: name, what is shown of them, and its column.
 _MODEL_COLUMNS = (
-    Column(title="Negative binomial model", kind=Kind.P_VALUE),
-    Column(title="Quasi-Poisson model", kind=Kind.P_VALUE),
-    Column(title="Dispersion", kind=Kind.NUMBER, digits=2),
+    ("negative binomial", "p", Column(title="Negative binomial model", kind=Kind.P_VALUE)),
+    ("quasi-Poisson", "p", Column(title="Quasi-Poisson model", kind=Kind.P_VALUE)),
+    ("negative binomial", "dispersion", Column(title="Dispersion", kind=Kind.NUMBER, digits=2)),
+    ("beta-binomial", "p", Column(title="Beta-binomial model", kind=Kind.P_VALUE)),
+    ("quasi-binomial", "p", Column(title="Quasi-binomial model", kind=Kind.P_VALUE)),
+    (
+        "beta-binomial",
+        "dispersion",
+        Column(title="Correlation within plots", kind=Kind.NUMBER, digits=3),
+    ),
 )
 _RANDOMISED = (
     "Randomisation: the share of arrangements of the treatments over the plots, drawn as the "
@@ -292,6 +298,15 @@ _MODELLED = (
     "from the deviance. Dispersion is that of the negative binomial: the variance of plots is the "
     "mean plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
     "the untreated by these models are in the tables file."
+)
+
+
+_SHARED = (
+    "Shares of a number examined (k of n) are also analysed as such, by logit models with the same "
+    "blocking, tested by F from the deviance. Units of one plot resemble each other; their "
+    "correlation is estimated (0 is chance alone), for units that were taken for independent would "
+    "show differences where there are none. The quasi-binomial puts the same into one factor on "
+    "the variance, and trusts large plots more."
 )
 
 
