@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 
 from known_truth.field import FloatArray
 from known_truth.loss import loss_trial
@@ -19,13 +20,13 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.control import control_table
 from trialkit.analysis.courses import draw_courses
 from trialkit.analysis.loss import loss_table
+from trialkit.analysis.mixtures import mixture_period_table, mixture_table
 from trialkit.analysis.neighbours import NEIGHBOURS, neighbour_table
 from trialkit.analysis.persistence import persistence_table
 from trialkit.analysis.persistence_differences import (
     DAYS_HELD,
     persistence_difference_table,
 )
-from trialkit.analysis.products import mixture_table
 from trialkit.analysis.responses import (
     area_responses,
     areas_under_curves,
@@ -79,11 +80,16 @@ def persistences(seeds: Sequence[int]) -> tuple[FloatArray, FloatArray]:
 
 
 def mixtures(seeds: Sequence[int], departure: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Difference from expectation, whether covered, whether called one; all (seeds, 2 days)."""
+    """Difference from expectation, whether covered, whether called one; all (seeds, 3).
+
+    On the two days after treatment, and over both together.
+    """
     found, covered, called = [], [], []
     for seed in seeds:
         known = mixture_trial(seed, departure=departure, blocks=6, k=10.0, untreated=100.0)
-        rows = mixture_table(basis_of(known.trial))
+        basis = basis_of(known.trial)
+        columns = ["difference", "lower", "upper"]
+        rows = pd.concat([mixture_table(basis)[columns], mixture_period_table(basis)[columns]])
         found.append(rows["difference"].to_numpy(dtype=float))
         lower, upper = rows["lower"].to_numpy(dtype=float), rows["upper"].to_numpy(dtype=float)
         covered.append((lower <= departure) & (departure <= upper))

@@ -23,9 +23,9 @@ from known_truth.recovery import (
 )
 from trialkit.analysis import analyse
 from trialkit.analysis.loss import loss_table
+from trialkit.analysis.mixtures import mixture_table
 from trialkit.analysis.neighbours import neighbour_table
 from trialkit.analysis.persistence import persistence_table
-from trialkit.analysis.products import mixture_table
 
 SEEDS = range(100, 140)
 
@@ -48,7 +48,7 @@ def test_persistence_of_9_and_27_days_is_covered() -> None:
 
 
 def test_18_days_between_two_products_are_found_and_none_where_there_are_none() -> None:
-    found, covered, p = persistence_differences(SEEDS, (9.0, 27.0))
+    found, covered, p = persistence_differences(range(100, 125), (9.0, 27.0))
     assert np.median(found) == pytest.approx(-18.0, abs=1.5)
     assert covered.mean() >= 0.85
     assert (p < 0.05).mean() >= 0.85
@@ -64,7 +64,10 @@ def test_antagonism_of_15_points_is_found() -> None:
     assert 0.88 <= covered.mean() <= 1.0
     _, _, by_chance = mixtures(SEEDS, 0.0)
     assert by_chance.mean() <= 0.12
-    assert called.mean() > by_chance.mean() + 0.1
+    assert called[:, :2].mean() > by_chance[:, :2].mean() + 0.1
+    # Both days together tell much more than either.
+    assert called[:, 2].mean() >= 0.55
+    assert by_chance[:, 2].mean() <= 0.13
 
 
 def test_neighbours_are_found_where_they_matter_and_not_otherwise() -> None:

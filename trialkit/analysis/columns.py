@@ -70,6 +70,8 @@ _TABLES = {
     "added_percent:number lower:number upper:number p:number reason",
     "mixtures": f"{_DAY} treatment parts expected:number observed:number difference:number "
     "lower:number upper:number p:number verdict reason",
+    "mixture_periods": "variable treatment parts days:number adjustment:number expected:number "
+    "observed:number difference:number lower:number upper:number p:number verdict reason",
     "rates": f"{_DAY} treatment full control:number control_full:number difference:number "
     "lower:number upper:number margin:number not_inferior:flag reason",
     "rate_persistence": "variable treatment full holds_until_day:number "

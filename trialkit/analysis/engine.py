@@ -11,12 +11,13 @@ from trialkit.analysis.courses import draw_courses
 from trialkit.analysis.enemies import enemy_table, resurgence_table
 from trialkit.analysis.harvest import yield_of_plots
 from trialkit.analysis.loss import loss_table
+from trialkit.analysis.mixtures import mixture_period_table, mixture_table
 from trialkit.analysis.money import money_table
 from trialkit.analysis.neighbours import neighbour_table
 from trialkit.analysis.oddities import odd_data
 from trialkit.analysis.persistence import persistence_table
 from trialkit.analysis.persistence_differences import persistence_difference_table
-from trialkit.analysis.products import carrier_table, mixture_table
+from trialkit.analysis.products import carrier_table
 from trialkit.analysis.programmes import programme_table
 from trialkit.analysis.rates import rate_persistence_table, rate_table
 from trialkit.analysis.reductions import reduction_table
@@ -103,6 +104,7 @@ def analyse(trial: Trial) -> Analysis:
         resurgence=resurgence_table(basis),
         carrier=carrier_table(basis),
         mixtures=mixture_table(basis),
+        mixture_periods=mixture_period_table(basis),
         rates=rate_table(basis),
         rate_persistence=rate_persistence_table(basis),
         neighbours=neighbour_table(basis),

@@ -1,4 +1,4 @@
-"""Questions about products: what the carrier did, and what a mixture did beyond its parts."""
+"""What the carrier did, and what products added to it; percent control with its draws."""
 
 from __future__ import annotations
 
@@ -104,61 +104,3 @@ def carrier_table(basis: Basis) -> pd.DataFrame:
                     )
                 )
     return join_tables("carrier", tables)
-
-
-def mixture_table(basis: Basis) -> pd.DataFrame:
-    """Control of each mixture against what its parts let expect (Colby).
-
-    The verdict goes by the interval of the difference: ``more than expected``, ``less than
-    expected``, or ``as expected`` where it holds 0, which is no proof of independence.
-    """
-    plan = basis.plan
-    if plan.untreated is None:
-        return empty_table("mixtures")
-    tables = []
-    for course in pests(basis):
-        shown = Shown(basis, course, plan.untreated)
-        for item in basis.trial.treatments:
-            if len(item.parts) < 2 or any(part not in plan.treatments for part in item.parts):
-                continue
-            code = plan.treatments.index(item.id)
-            parts = [plan.treatments.index(part) for part in item.parts]
-            left = np.prod(1.0 - shown.percent[parts] / 100.0, axis=0)
-            expected = 100.0 * (1.0 - left)
-            difference = shown.percent[code] - expected
-            drawn = 100.0 * np.prod(1.0 - shown.draws[:, parts] / 100.0, axis=1)
-            lower, upper, p = shown.interval(shown.draws[:, code] - (100.0 - drawn), difference)
-            size = shown.days.size
-            tables.append(
-                make_table(
-                    "mixtures",
-                    {
-                        "variable": [course.item.variable.name] * size,
-                        "days_after": shown.days,
-                        "treatment": [item.id] * size,
-                        "parts": ["+".join(item.parts)] * size,
-                        "expected": expected,
-                        "observed": shown.percent[code],
-                        "difference": difference,
-                        "lower": lower,
-                        "upper": upper,
-                        "p": p,
-                        "verdict": [
-                            _verdict(low, high) for low, high in zip(lower, upper, strict=True)
-                        ],
-                        "reason": [
-                            None if np.isfinite(value) else "not defined on this day"
-                            for value in difference
-                        ],
-                    },
-                )
-            )
-    return join_tables("mixtures", tables)
-
-
-def _verdict(lower: float, upper: float) -> str | None:
-    if not np.isfinite(lower):
-        return None
-    if lower > 0:
-        return "more than expected"
-    return "less than expected" if upper < 0 else "as expected"

@@ -164,6 +164,8 @@ class Analysis:
         Control split into what the carrier did and what the product added.
     mixtures : DataFrame
         Control of mixtures against what their parts let expect.
+    mixture_periods : DataFrame
+        The same over the whole time after treatment.
     rates, rate_persistence : DataFrame
         Lower rates against the full rate of the same product: control by day, and how long each
         held the target.
@@ -208,6 +210,7 @@ class Analysis:
     resurgence: pd.DataFrame = _table("resurgence")
     carrier: pd.DataFrame = _table("carrier")
     mixtures: pd.DataFrame = _table("mixtures")
+    mixture_periods: pd.DataFrame = _table("mixture_periods")
     rates: pd.DataFrame = _table("rates")
     rate_persistence: pd.DataFrame = _table("rate_persistence")
     persistence_differences: pd.DataFrame = _table("persistence_differences")

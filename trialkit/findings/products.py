@@ -76,7 +76,10 @@ def mixture_findings(analysis: Analysis) -> Iterator[Finding]:
             ]
             shown = [row for row in found if row["verdict"] != "as expected"]
             say = Teller(analysis)
-            if shown:
+            periods = rows(analysis, "mixture_periods", variable=variable.name, treatment=treatment)
+            if periods and periods[0].known("lower"):
+                yield _over_all_days(say, variable.label, periods[0])
+            elif shown:
                 row = max(shown, key=lambda row: abs(float(row["difference"])))
                 yield say.finding(
                     "mixture",
@@ -100,6 +103,25 @@ def mixture_findings(analysis: Analysis) -> Iterator[Finding]:
                     f"{say.cite(row, 'difference', Style.PERCENT)} points"
                     f"{say.interval(row, Style.PERCENT)}.",
                 )
+
+
+def _over_all_days(say: Teller, label: str, row: Row) -> Finding:
+    name = say.name(row["treatment"])
+    numbers = (
+        f"{say.cite(row, 'observed', Style.PERCENT)} % where "
+        f"{say.cite(row, 'expected', Style.PERCENT)} % was expected (Colby), a difference of "
+        f"{say.cite(row, 'difference', Style.PERCENT)} points{say.interval(row, Style.PERCENT)}"
+    )
+    if row["verdict"] == "as expected":
+        text = (
+            f"that {name} does more or less than its parts let expect could not be shown: over "
+            f"all days after treatment it gave {numbers}"
+        )
+    else:
+        text = (
+            f"over all days after treatment {name} gave {row['verdict']} from its parts: {numbers}"
+        )
+    return say.finding("mixture", f"{label}: {text}.")
 
 
 def carrier_findings(analysis: Analysis) -> Iterator[Finding]:

@@ -9,7 +9,16 @@ import pandas as pd
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
-from trialkit.report.document import Block, Cell, Column, Notes, Paragraph, Table, number_or_missing
+from trialkit.report.document import (
+    Block,
+    Cell,
+    Column,
+    Kind,
+    Notes,
+    Paragraph,
+    Table,
+    number_or_missing,
+)
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.across import (
     Line,
@@ -23,7 +32,7 @@ from trialkit.report.parts.across import (
 )
 from trialkit.trial import Variable, VariableRole
 
-SHOWN = "*"
+SHOWN, WHOLE = "*", "whole period"
 Days = Mapping[Place, dict[str, Any]]
 
 
@@ -117,8 +126,11 @@ def mixtures(context: Context) -> Iterator[Block]:
     """Tables: control of mixtures beside what their parts let expect."""
     for variable, rows in _known(context, "mixtures", "difference"):
         lines: list[Line] = []
+        periods = context.rows("mixture_periods", variable.name)
+        whole = {row["treatment"]: row for row in records(periods)} if not periods.empty else {}
         for treatment in context.shown_treatments(rows):
-            days = _by_day(rows, treatment)
+            over: Days = {WHOLE: whole[treatment]} if treatment in whole else {}
+            days: Days = {**over, **_by_day(rows, treatment)}
             parts = str(next(iter(days.values()))["parts"]).replace("+", " and ")
             lines += [
                 Line(head=context.label(treatment), values=_values(days, "observed")),
@@ -133,12 +145,11 @@ def mixtures(context: Context) -> Iterator[Block]:
                     values={day: _mixture_verdict(row) for day, row in days.items()},
                 ),
             ]
-        columns, cells, _ = across(
-            context,
-            lines,
-            _percent_heads(context, rows, "observed", "expected"),
-            first="Control, %",
-        )
+        heads = _percent_heads(context, rows, "observed", "expected")
+        if whole:
+            head = Column(title="All days after treatment", kind=Kind.NUMBER, digits=0)
+            heads = [(WHOLE, head), *heads]
+        columns, cells, _ = across(context, lines, heads, first="Control, %")
         label = context.variable_label(variable.name)
         yield Table(
             key=context.key("mixtures", variable.name),
@@ -149,8 +160,26 @@ def mixtures(context: Context) -> Iterator[Block]:
                 "Expected after Colby: what each part leaves alive, multiplied. "
                 f"\u201cneither\u201d: the {interval_words(context)} of the difference holds "
                 "0; that is no proof that the parts act independently.",
+                *_period_notes(periods),
             ),
             sheet=f"Mixtures {label}",
+        )
+
+
+def _period_notes(periods: pd.DataFrame) -> Iterator[str]:
+    if periods.empty:
+        return
+    yield (
+        "All days after treatment: the pest-days from the first assessment after treatment to the "
+        "last, expected day by day and summed. It is one test and the surest; single days find "
+        "less, and by chance one in twenty of them finds something."
+    )
+    adjustment = float(periods["adjustment"].iloc[0])
+    if 0.0 < adjustment < 1.0:
+        yield (
+            "There, treatments are adjusted for their counts before treatment as far as these "
+            f"foretold later ones (raised to the power {adjustment:.2f}; with 0 it is Abbott's "
+            "control, with 1 Henderson-Tilton's)."
         )
 
 
