@@ -22,7 +22,7 @@ WORDS = [
     "1.5", "1.234", "nan", "NA", "", "", "", "*", "2025-06-19", "19.06.2025", "06/07/2025", "x",
     "Mean", "Note: wet", "a;b", "=1+1", "#N/A", "<b>", "%", "carrier_l_per_ha", "title", "design",
     "rcbd", "latin", "split-plot", "analysis.alpha", "variables.aphids.kind", "count", "key",
-    "aphids-1 DAT", "1e999", "1e300", "two\nlines",
+    "aphids-1 DAT", "x", "aphids examined", "1e999", "1e300", "two\nlines",
 ]  # fmt: skip
 words = st.sampled_from(WORDS) | st.text(max_size=4)
 tables = st.lists(st.lists(words, max_size=7), max_size=7)
@@ -65,6 +65,8 @@ TOML = st.sampled_from(
         "variables = 3\nanalysis = 4\n",
         "[analysis]\nalpha = [1]\n[analysis.alpha2]\nx = 1\n",
         "[variables.a.b]\nc = 1\n",
+        '[variables.aphids]\nexamined = "value"\n[variables.thrips]\nexamined = 7\n',
+        '[variables.x]\nexamined = "aphids"\n[variables.aphids]\nkind = "count"\n',
         "title = 1979-05-27T07:32:00Z\napplied = 07:32:00\n",
         "untreated = []\nplot_area_m2 = nan\n",
         "[[variables]]\nx = 1\n",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from trialkit.reading import read_trial, save_trial
+from trialkit.reading.values import plain_number
 from trialkit.trial import (
     HARVEST_COLUMNS,
     Application,
@@ -132,6 +134,8 @@ def trials(draw: st.DrawFn) -> Trial:
         yields = draw(_yields(plot_ids))
         harvest = draw(_harvest(plot_ids))
     counts = draw(_counts(plot_ids, names))
+    if draw(st.booleans()):
+        variables, counts = draw(_as_shares(variables, counts))
     return Trial(
         title=draw(texts),
         design=draw(st.sampled_from([Design.RCBD, Design.CRD])),
@@ -175,6 +179,34 @@ def _counts(draw: st.DrawFn, plots: list[str], names: list[str]) -> pd.DataFrame
     rows = [row for row in rows if row[1:4] in met]
     assume({row[1] for row in rows} == set(names))
     return _frame(rows, empty_counts())
+
+
+@st.composite
+def _as_shares(
+    draw: st.DrawFn, variables: list[Variable], counts: pd.DataFrame
+) -> tuple[list[Variable], pd.DataFrame]:
+    """Make some variables shares k of n: of a column (or two), or of one number for all plots."""
+    named = texts.filter(lambda text: plain_number(text.replace(",", ".")) is None)
+    columns = draw(st.lists(named, min_size=1, max_size=2, unique=True))
+    assume(_unlike([*(item.name for item in variables), *columns]))
+    of = st.none() | st.sampled_from(columns) | st.integers(1, 200).map(float)
+    value, number = counts["value"].to_numpy(copy=True), np.full(len(counts), np.nan)
+    shared: dict[tuple[object, ...], int] = {}
+    made = []
+    for item in variables:
+        examined = draw(of) if item.role is not VariableRole.YIELD else None
+        rows = np.flatnonzero((counts["variable"] == item.name) & counts["value"].notna())
+        for row in rows if examined is not None else ():
+            n = examined
+            if isinstance(examined, str):
+                key = (examined, *counts.loc[row, ["plot", "day", "sample"]])
+                n = shared.setdefault(key, draw(st.integers(1, 10_000)))
+            number[row] = n
+            value[row] = 100.0 * draw(st.integers(0, int(n))) / n
+        kind = Kind.PERCENT if examined is not None else item.kind
+        made.append(replace(item, kind=kind, examined=examined))
+    counts = counts.assign(value=value)
+    return made, counts if np.isnan(number).all() else counts.assign(examined=number)
 
 
 @st.composite

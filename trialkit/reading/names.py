@@ -12,12 +12,12 @@ from trialkit.reading.head import Declared, Head
 from trialkit.reading.headers import normal
 from trialkit.trial import Kind, Variable, VariableRole
 
-_PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
+PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
 _YIELD = re.compile(r"yield", re.IGNORECASE)
 _CROP = re.compile(r"height|weight|length|ndvi|vigou?r|biomass|diameter", re.IGNORECASE)
 _INJURY = re.compile(r"injur|phyto", re.IGNORECASE)
 _DAMAGE = re.compile(r"damag|defoliat", re.IGNORECASE)
-_LOOKED_AT = re.compile(r"examined|inspected|\btested|\bsown|looked at", re.IGNORECASE)
+LOOKED_AT = re.compile(r"examined|inspected|\btested|\bsown|looked at", re.IGNORECASE)
 _ENEMIES = re.compile(r"enem(y|ies)|predator|parasit|beneficial", re.IGNORECASE)
 
 
@@ -65,6 +65,11 @@ class Names:
             if isinstance(item.examined, str) and item.examined not in head.variables:
                 names.numbers.setdefault(number_key(item.examined), item.examined)
         return names
+
+    def declare(self, item: Declared) -> None:
+        """Take a variable as described that no settings describe."""
+        self.declared[item.name] = item
+        self._words.setdefault(normal(item.name), item.name)
 
     def words(self) -> Collection[str]:
         """Reduced names and labels of the described variables, and of numbers examined."""
@@ -131,7 +136,7 @@ class Names:
             return False
         if declared is not None and declared.kind is not None:
             return declared.kind is Kind.PERCENT
-        return _PERCENT.search(header) is not None
+        return PERCENT.search(header) is not None
 
     def single(self) -> str | None:
         """The one described variable that is no yield, for headings that hold only a day."""
@@ -165,7 +170,7 @@ def make_variables(
 def _kind(found: Found | None, name: str) -> Kind:
     if found is not None and found.in_yield:
         return Kind.MEASUREMENT
-    if _PERCENT.search(name) or (found is not None and _PERCENT.search(found.header)):
+    if PERCENT.search(name) or (found is not None and PERCENT.search(found.header)):
         return Kind.PERCENT
     if _CROP.search(name) or (found is not None and not found.whole):
         return Kind.MEASUREMENT
@@ -236,7 +241,7 @@ def _tell_assumed(
 ) -> None:
     near = nearest(found.header, declared)
     meant = f" Did you mean '{near}'?" if near else ""
-    if _LOOKED_AT.search(found.header):
+    if LOOKED_AT.search(found.header):
         meant += (
             " If it says how many units were looked at, name it as examined of the variable that "
             f'counts those hit: examined = "{found.header}".'

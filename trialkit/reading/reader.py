@@ -12,6 +12,7 @@ from trialkit.reading.cells import Ledger
 from trialkit.reading.days import Zero
 from trialkit.reading.design import check_plan, infer_design
 from trialkit.reading.examined import join_numbers, settle_examined
+from trialkit.reading.examined_headings import assume_examined
 from trialkit.reading.frames import (
     check_values,
     check_yields,
@@ -185,6 +186,7 @@ def _read_counts(draft: _Draft, ledger: Ledger) -> None:
     if plan.flat is not None:
         rows = rows_of(*plan.flat)
         tell_extra_cells(rows, ledger)
+        assume_examined(rows.table, names, ledger)
         read_values(rows, names, draft.zero, draft.values, ledger)
         _read_harvest(rows, draft, ledger)
     for grid in draft.source.tables.get("counts", []):
@@ -197,6 +199,7 @@ def _read_counts(draft: _Draft, ledger: Ledger) -> None:
         rows = rows_of(table, found)
         tell_extra_cells(rows, ledger)
         compare_with_plan(rows, plan.plots, plan.words(), ledger)
+        assume_examined(table, names, ledger)
         read_values(rows, names, draft.zero, draft.values, ledger)
 
 

@@ -1,0 +1,97 @@
+"""Numbers examined that no settings name: told from the headings of a table."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.head import Declared
+from trialkit.reading.headers import day_header
+from trialkit.reading.names import LOOKED_AT, PERCENT, Names, number_key
+from trialkit.reading.tables import Table
+from trialkit.reading.values import is_missing, plain_number
+from trialkit.trial import Kind
+
+_STEM = re.compile(
+    r"(?:(?:no\.?|number|n|#)\s+(?:of\s+)?)?(?P<stem>.+?)[\s_]+(?:examined|inspected|tested|sown)"
+    r"|(?:examined|inspected|tested|sown)[\s_]+(?P<other>.+)",
+    re.IGNORECASE,
+)
+_BESIDE = re.compile(r"\b(?:on|per|in|from|by|of|a)\b|/", re.IGNORECASE)
+
+
+class _Head(NamedTuple):
+    """A heading without its day."""
+
+    written: str
+    day: object
+    cells: tuple[Cell, ...]
+
+
+def assume_examined(table: Table, names: Names, ledger: Ledger) -> None:
+    """Take ``fruits examined`` for the number examined of ``damaged fruits``.
+
+    Only where neither is described, the one names the other as a whole word, and every value is
+    a whole number not above the number examined; and it is said.
+    """
+    if table.column("variable") is not None and table.column("value") is not None:
+        return
+    heads = [head for head in _heads(table) if not names.knows(head.written)]
+    for number in list(dict.fromkeys(h.written for h in heads if LOOKED_AT.search(h.written))):
+        match = _STEM.fullmatch(number)
+        stem = (match.group("stem") or match.group("other")) if match else None
+        shares = [] if stem is None else _shares(stem, number, heads)
+        if not shares:
+            continue
+        for written in shares:
+            names.declare(
+                Declared(
+                    written, table.header_place(), label=written, kind=Kind.PERCENT, examined=number
+                )
+            )
+        names.numbers.setdefault(number_key(number), number)
+        ledger.warn(
+            "examined-assumed",
+            f"{quoted(number)} was taken for the number examined of "
+            f"{listing(map(quoted, shares))}, which is then a percent of it.",
+            "Nothing needs to be done if that is right; else give the column another heading, or "
+            "describe it as a variable of its own.",
+            table.header_place(),
+        )
+
+
+def _heads(table: Table) -> Iterator[_Head]:
+    for column in table.columns:
+        if column.field is None and column.header:
+            header = day_header(column.cell)
+            cells = tuple(table.cells(column))
+            if header is None or not header.variable:
+                yield _Head(column.header, None, cells)
+            else:
+                yield _Head(header.variable, (header.day, header.date_text), cells)
+
+
+def _shares(stem: str, number: str, heads: list[_Head]) -> list[str]:
+    """Headings that name some of the units looked at, and hold no more than these."""
+    word = re.compile(rf"\b{re.escape(stem)}\b", re.IGNORECASE)
+    numbers = {head.day: head.cells for head in heads if head.written == number}
+    found: dict[str, bool] = {}
+    for head in heads:
+        text = head.written
+        if LOOKED_AT.search(text) or PERCENT.search(text) or _BESIDE.search(text):
+            continue
+        if word.search(text) and text.casefold() != stem.casefold():
+            of = numbers.get(head.day) or numbers.get(None)
+            sound = of is not None and all(map(_may_be, head.cells, of))
+            found[text] = found.get(text, True) and sound
+    return [text for text, sound in found.items() if sound]
+
+
+def _may_be(hit: Cell, of: Cell) -> bool:
+    """Whether one cell can be some of another."""
+    if is_missing(hit.text):
+        return True
+    k, n = (plain_number(cell.text) for cell in (hit, of))
+    return k is not None and n is not None and k.is_integer() and n.is_integer() and 0 <= k <= n
