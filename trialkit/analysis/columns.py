@@ -15,7 +15,7 @@ _DAY = "variable days_after:number"
 _TABLES = {
     # What the record has promised from its first format on.
     "anova": f"{_RESPONSE} transform source df:number sum_sq:number mean_sq:number F:number "
-    "p:number",
+    "p:number p_randomised:number",
     "means": f"{_RESPONSE} treatment n:number mean:number mean_analysed:number se:number "
     "lower:number upper:number back_transformed:number letters",
     "comparisons": f"{_RESPONSE} a b difference:number se:number p_adjusted:number method "
@@ -41,7 +41,8 @@ _TABLES = {
     "lower:number upper:number note",
     "factor_means": f"{_RESPONSE} factor level n:number mean:number mean_analysed:number "
     "se:number letters",
-    "factor_differences": f"{_RESPONSE} between se:number df:number",
+    "factor_differences": f"{_RESPONSE} between se:number df:number relative_efficiency:number "
+    "reason",
     "covariate": f"{_DAY} n:number slope:number se:number p_slope:number p_equal_slopes:number "
     "df_error:number F:number p:number precision:number",
     "adjusted_means": f"{_DAY} treatment mean_adjusted:number se:number lower:number upper:number "

@@ -30,6 +30,7 @@ from trialkit.inference.factorial import (
 )
 from trialkit.inference.mixed_comparisons import compare_stratified
 from trialkit.inference.strata import DifferenceKind, MeanKind, StratifiedFit
+from trialkit.inference.strata_efficiency import splitting_efficiency
 from trialkit.inference.transforms import forward
 from trialkit.problems import Problem, warning
 from trialkit.trial import Comparison, TreatmentRole, Trial
@@ -180,6 +181,9 @@ def _difference_rows(keys: Keys, responses: IntArray, fit: StratifiedFit) -> Par
     columns["between"] = list(BETWEEN.values()) * responses.size
     columns["se"] = np.stack([found[kind][0] for kind in BETWEEN]).T.ravel()
     columns["df"] = np.stack([found[kind][1] for kind in BETWEEN]).T.ravel()
+    worth = splitting_efficiency(fit)
+    columns["relative_efficiency"] = np.stack([worth.adjusted[kind] for kind in BETWEEN]).T.ravel()
+    columns["reason"] = [text or None for text in np.repeat(worth.reason, len(BETWEEN))]
     return with_place(columns, responses, len(BETWEEN))
 
 

@@ -22,6 +22,7 @@ from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import join_tables
 from trialkit.analysis.samples import sample_table
 from trialkit.analysis.shares import share_tables
+from trialkit.analysis.strata_beside import strata_randomised
 from trialkit.analysis.testing import Tested
 from trialkit.inference.randomisation import randomisation_test
 from trialkit.inference.transforms import forward
@@ -58,11 +59,12 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     adjusted = covariate_tables(basis)
     recovered, recovered_tests = recovered_tables(basis)
     counted, shared = count_tables(basis), share_tables(basis)
+    dealt, anova = _randomised(basis, tested, factors.anova)
     names = choices["variable"]
     tables = {
-        "anova": factors.anova,
+        "anova": anova,
         "responses": tested.responses.assign(
-            p_randomised=_randomised(basis, tested),
+            p_randomised=dealt,
             relative_efficiency=checked.efficiency,
             significant_difference=reach.significant,
             detectable_difference=reach.detectable,
@@ -96,10 +98,12 @@ def _below(name: str, *parts: pd.DataFrame) -> pd.DataFrame:
     return join_tables(name, [part for part in parts if not part.empty])
 
 
-def _randomised(basis: Basis, tested: Tested) -> FloatArray:
-    """Randomisation p of every response on its scale; NaN in designs with several errors."""
+def _randomised(
+    basis: Basis, tested: Tested, anova: pd.DataFrame
+) -> tuple[FloatArray, pd.DataFrame]:
+    """Randomisation p of every response on its scale, and the analysis of variance with them."""
     if tested.strata is not None:
-        return np.full(len(basis.responses), np.nan)
+        return strata_randomised(basis, tested.strata.plan, anova, ARRANGEMENTS)
     analysed = np.column_stack(
         [
             forward(scale, item.values)
@@ -107,11 +111,12 @@ def _randomised(basis: Basis, tested: Tested) -> FloatArray:
         ]
     )
     try:
-        return randomisation_test(
+        p = randomisation_test(
             basis.plan.layout, analysed, draws=ARRANGEMENTS, seed=basis.settings.seed
         ).p
     except ValueError:  # rows and columns that do not cross fully cannot change places
-        return np.full(len(basis.responses), np.nan)
+        p = np.full(len(basis.responses), np.nan)
+    return p, anova
 
 
 def _of(profiles: Mapping[str, Power], name: str, limit: str) -> float:

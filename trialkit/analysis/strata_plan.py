@@ -46,6 +46,11 @@ class StrataPlan:
     weights: FloatArray
     inner: Layout
 
+    @property
+    def blocking(self) -> tuple[tuple[str, IntArray], ...]:
+        """What main plots or strips were grouped by."""
+        return () if self.block is None else (("block", self.block),)
+
 
 def plan_strata(trial: Trial, plan: PlotPlan) -> StrataPlan | None:
     """Turn the plots of a split-plot or strip-plot trial into codes; None for other designs.

@@ -133,7 +133,7 @@ def fit_strata(strata: StrataPlan, values: FloatArray) -> StratifiedFit:
         strata.main,
         strata.sub,
         values,
-        blocking=() if strata.block is None else (("block", strata.block),),
+        blocking=strata.blocking,
         main_plot=strata.main_plot,
         n_main=a,
         n_sub=b,

@@ -87,11 +87,11 @@ def relative_efficiency(fit: LinearFit) -> tuple[Efficiency, ...]:
     return tuple(out)
 
 
-def precision_factor(df: int, df_other: int) -> float:
+def precision_factor(df: float, df_other: float) -> float:
     """Loss of information from estimating an error with ``df`` instead of ``df_other``.
 
     (df + 1)(df_other + 3) / ((df + 3)(df_other + 1)); NaN without degrees of freedom.
     """
-    if df < 1 or df_other < 1:
+    if not (df >= 1 and df_other >= 1):
         return float("nan")
     return (df + 1) * (df_other + 3) / ((df + 3) * (df_other + 1))

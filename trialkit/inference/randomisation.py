@@ -108,11 +108,7 @@ def randomisation_test(
         # Each pattern of missing plots draws anew from the seed, so that responses tested
         # together or alone get the same p.
         rng = np.random.default_rng(seed)
-        if len(layout.blocking) > 1:
-            labels, all_of_them = _squares(layout, draws, rng)
-            labels = labels[:, plots]
-        else:
-            labels, all_of_them = _within(layout, plots, draws, rng)
+        labels, all_of_them = arrangements(layout, plots, draws, rng)
         found, drawn = _shares(layout, plots, y[np.ix_(plots, columns)], labels)
         reached = (drawn >= found * (1.0 - _TIE)).sum(axis=0)
         one = 0 if all_of_them else 1
@@ -120,6 +116,23 @@ def randomisation_test(
         smallest[columns] = (one + _renamed(layout.treatment[plots], labels)) / (one + len(labels))
         number[columns], exact[columns] = len(labels), all_of_them
     return RandomisationTest(F=F, p=p, arrangements=number, exact=exact, smallest_p=smallest)
+
+
+def arrangements(
+    layout: Layout, plots: IntArray, draws: int, rng: np.random.Generator
+) -> tuple[IntArray, bool]:
+    """Treatments (B, n) of some plots dealt anew inside the design, and whether these are all.
+
+    Raises
+    ------
+    ValueError
+        When rows and columns do not cross in exactly one plot each.
+    """
+    if len(layout.blocking) > 1:
+        _check_crossing(layout)
+        labels, everything = _squares(layout, draws, rng)
+        return labels[:, plots], everything
+    return _within(layout, plots, draws, rng)
 
 
 def _renamed(treatment: IntArray, labels: IntArray) -> int:

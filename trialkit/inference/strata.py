@@ -269,13 +269,13 @@ class StratifiedFit:
             p=two_sided(difference / se, df),
         )
 
-    def standard_errors(self) -> dict[str, tuple[FloatArray, FloatArray]]:
+    def standard_errors(self) -> dict[DifferenceKind, tuple[FloatArray, FloatArray]]:
         """The four kinds of standard error of a difference, with degrees of freedom, each (k,).
 
         Where pairs differ (plots are missing) the root mean square of the standard errors and
         the harmonic mean of the degrees of freedom.
         """
-        out: dict[str, tuple[FloatArray, FloatArray]] = {}
+        out: dict[DifferenceKind, tuple[FloatArray, FloatArray]] = {}
         for kind in DIFFERENCE_KINDS:
             d = self.differences(kind)
             known = ~np.isnan(d.se)

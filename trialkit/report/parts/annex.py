@@ -85,6 +85,7 @@ LONG_TABLES: tuple[LongTable, ...] = (
             ("mean_sq", "Mean square", _NUMBER, 4),
             ("F", "F", _NUMBER, 3),
             ("p", "p-value", _P, None),
+            ("p_randomised", "p-value, randomisation of the factors", _P, None),
         ),
     ),
     LongTable(

@@ -79,6 +79,8 @@ STATISTICS: tuple[LongTable, ...] = (
             ("between", "Difference between", _TEXT, None),
             ("se", "Standard error", _NUMBER, 4),
             ("df", "Degrees of freedom", _NUMBER, 1),
+            ("relative_efficiency", "Against plots without main plots, times", _NUMBER, 3),
+            ("reason", "Why there is no efficiency", _TEXT, None),
         ),
     ),
     LongTable(

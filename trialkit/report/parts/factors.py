@@ -63,6 +63,13 @@ def factor_tests(context: Context) -> Iterator[Block]:
                     ),
                 )
             )
+    yield from _factor_table(context, sources, body)
+    yield from _randomised_table(context, rows, sources)
+
+
+def _factor_table(
+    context: Context, sources: list[str], body: list[tuple[Cell, ...]]
+) -> Iterator[Block]:
     yield Table(
         key="factor-tests",
         question="Do the factors differ, and do they act on each other? p-values",
@@ -76,6 +83,53 @@ def factor_tests(context: Context) -> Iterator[Block]:
         rows=tuple(body),
         notes=(_tests_note(context), _INTERACTION),
         sheet="Factors tests",
+    )
+
+
+def _randomised_table(context: Context, rows: pd.DataFrame, sources: list[str]) -> Iterator[Block]:
+    """One row a response: randomisation p-values of the factors."""
+    if "p_randomised" not in rows or rows["p_randomised"].isna().all():
+        return
+    found = {(*_key(row), row["source"]): row["p_randomised"] for row in rows.to_dict("records")}
+    days = {_key(row): float(row["days_after"]) for row in rows.to_dict("records")}
+    why = "too few arrangements or plots are left"
+    yield Table(
+        key="factor-randomised",
+        question="Do the factors differ, taking no distribution on trust? Randomisation p-values",
+        columns=(
+            Column(title="Response"),
+            *(
+                Column(title=_first_capital(factor_words(source)), kind=Kind.P_VALUE)
+                for source in sources
+            ),
+        ),
+        rows=tuple(
+            (
+                context.response(key[0], key[1], day),
+                *(number_or_missing(found.get((*key, source)), why) for source in sources),
+            )
+            for key, day in days.items()
+        ),
+        notes=(_dealt_note(context),),
+        sheet="Factors randomisation",
+    )
+
+
+def _dealt_note(context: Context) -> str:
+    if context.trial.design is Design.STRIP_PLOT:
+        return (
+            "The levels of each factor were dealt anew over its own strips within every block; for "
+            "both together, what is left of the plots when strips are taken out. The tests of one "
+            "factor hold whatever the other does. Where few arrangements are possible a p-value "
+            "cannot become smaller than one over their number."
+        )
+    return (
+        "Levels of the main factor were dealt anew over the main plots, as the design allows, "
+        "levels of the sub factor within each main plot. For both together the main plots "
+        "exchanged their levels, while only what their subplots depart from the means of main plot "
+        "and sub factor was looked at. The test of the sub factor asks whether it does anything at "
+        "any level of the main factor. Where few arrangements are possible a p-value cannot become "
+        "smaller than one over their number."
     )
 
 
@@ -223,4 +277,40 @@ def factor_differences(context: Context) -> Iterator[Block]:
         ),
         notes=("On the scale of analysis. Degrees of freedom are in the tables file.",),
         sheet="Factors standard errors",
+    )
+    yield from _worth(context, rows, kinds)
+
+
+def _worth(context: Context, rows: pd.DataFrame, kinds: list[str]) -> Iterator[Block]:
+    """What the splitting of plots gained and cost; nothing where no response has a value."""
+    if "relative_efficiency" not in rows or rows["relative_efficiency"].isna().all():
+        return
+    found = {(*_key(row), row["between"]): row for row in rows.to_dict("records")}
+    days = {_key(row): float(row["days_after"]) for row in rows.to_dict("records")}
+    yield Table(
+        key="factor-efficiency",
+        question="What was splitting the plots worth, times the plots, by what is compared?",
+        columns=(
+            Column(title="Response"),
+            *(Column(title=_first_capital(kind), kind=Kind.NUMBER, digits=2) for kind in kinds),
+        ),
+        rows=tuple(
+            (
+                context.response(key[0], key[1], day),
+                *(
+                    number_or_missing(
+                        found[(*key, kind)]["relative_efficiency"], found[(*key, kind)]["reason"]
+                    )
+                    for kind in kinds
+                ),
+            )
+            for key, day in days.items()
+        ),
+        notes=(
+            "The variance that a difference would have had with all combinations spread over the "
+            "same plots without main plots, over the one that it has, allowing for the degrees of "
+            "freedom of both. Above 1 the splitting gained, below 1 it cost; as a rule it costs "
+            "the main factor and gains the sub factor.",
+        ),
+        sheet="Factors efficiency",
     )

@@ -23,7 +23,7 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.numbers import write_share
-from trialkit.trial import VariableRole
+from trialkit.trial import Design, VariableRole
 
 OUTLYING = "outlying plot"
 #: Checks with a verdict, each with its heading and what a failure means for the trial.
@@ -267,7 +267,7 @@ def beside(context: Context) -> Iterator[Block]:
         ),
         rows=tuple(body),
         notes=(
-            *([_RANDOMISED] if drawn else []),
+            *([_randomised_note(context)] if drawn else []),
             *([_MODELLED] if "negative binomial" in fitted else []),
             *([_SHARED] if "beta-binomial" in fitted else []),
         ),
@@ -293,6 +293,19 @@ _RANDOMISED = (
     "design allows, that would have shown an F as large; no distribution is taken on trust. Where "
     "few arrangements are possible or drawn, it cannot become smaller than one over their number."
 )
+
+
+def _randomised_note(context: Context) -> str:
+    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+        return _RANDOMISED
+    return (
+        "Randomisation: both factors were dealt anew over their own units, as the design allows; "
+        "the p-value is the share of arrangements in which the mean of the F of both factors and "
+        "of their acting together, weighted by degrees of freedom, was as large. No distribution "
+        "is taken on trust."
+    )
+
+
 _MODELLED = (
     "Counts are also analysed as counts, by log-linear models with the same blocking, tested by F "
     "from the deviance. Dispersion is that of the negative binomial: the variance of plots is the "
