@@ -8,12 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, datetime
 from enum import Enum
-from importlib import metadata
 from math import isfinite
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from trialkit.analysis import Analysis, analyse
@@ -21,6 +21,7 @@ from trialkit.files import write_whole
 from trialkit.findings import make_findings
 from trialkit.problems import Place, Problem, Severity, TrialError, error
 from trialkit.record_shape import trial_faults
+from trialkit.resources import installed_version
 from trialkit.trial import (
     EXAMINED,
     Application,
@@ -44,6 +45,9 @@ PACKAGES = ("numpy", "pandas", "scipy", "statsmodels", "plotnine", "openpyxl")
 #: versions of the libraries round the last digits in their own way).
 TOLERANCE = 1e-9
 _LARGEST_WHOLE = 2.0**53
+#: Types that JSON holds as they are.
+_PLAIN_TYPES = frozenset({str, int, bool, type(None)})
+_JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
 def _plain(value: object) -> Any:
@@ -79,12 +83,19 @@ def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _plain_column(column: pd.Series) -> list[Any]:
+    plain: list[Any] = column.tolist()
     if column.dtype != float:
-        return [_plain(value) for value in column]
-    return [
-        None if not isfinite(value) else int(value) if _as_whole(value) else value
-        for value in column.tolist()
-    ]
+        if {type(value) for value in plain} <= _PLAIN_TYPES:
+            return plain
+        return [_plain(value) for value in plain]
+    numbers = column.to_numpy()
+    undefined = ~np.isfinite(numbers)
+    whole = (numbers == np.trunc(numbers)) & (np.abs(numbers) < _LARGEST_WHOLE)
+    for place in np.flatnonzero(undefined).tolist():
+        plain[place] = None
+    for place in np.flatnonzero(whole & ~undefined).tolist():
+        plain[place] = int(plain[place])
+    return plain
 
 
 def trial_as_plain(trial: Trial) -> dict[str, Any]:
@@ -112,14 +123,14 @@ def make_record(analysis: Analysis, findings: Sequence[str], made: datetime) -> 
     trial = analysis.trial
     return {
         "format": FORMAT,
-        "trialkit": metadata.version("trialkit"),
+        "trialkit": installed_version("trialkit"),
         "made": made.isoformat(timespec="seconds"),
         "inputs": [{"name": name, "sha256": digest} for name, digest in trial.inputs],
         "settings": _plain(trial.settings),
         "trial": trial_as_plain(trial),
         "environment": {
             "python": platform.python_version(),
-            **{name: metadata.version(name) for name in PACKAGES},
+            **{name: installed_version(name) for name in PACKAGES},
         },
         "tables": {name: rows_of(table) for name, table in analysis.tables().items()},
         "findings": list(findings),
@@ -149,7 +160,7 @@ def _layout(value: Any, depth: int) -> str:
 
 
 def _dump(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    return _JSON.encode(value)
 
 
 def _frame(rows: Sequence[Mapping[str, Any]], template: pd.DataFrame) -> pd.DataFrame:

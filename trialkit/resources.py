@@ -1,10 +1,24 @@
-"""Where the shipped templates and example trials are."""
+"""Where the shipped templates and example trials are, and which versions are installed."""
 
 from __future__ import annotations
 
+from functools import cache
+from importlib import metadata
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
+
+
+@cache
+def installed_version(package: str) -> str:
+    """Version of an installed package; looked up once, since that means reading files.
+
+    Raises
+    ------
+    importlib.metadata.PackageNotFoundError
+        When it is not installed.
+    """
+    return metadata.version(package)
 
 
 def data_folder(name: str) -> Path:

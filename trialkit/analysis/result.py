@@ -8,11 +8,14 @@ from functools import cache
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from trialkit.analysis.columns import COLUMNS, NOT_RECORDED
 from trialkit.problems import Problem
 from trialkit.trial import Trial
+
+FloatArray = npt.NDArray[np.float64]
 
 
 def make_table(name: str, columns: Mapping[str, Sized]) -> pd.DataFrame:
@@ -34,12 +37,18 @@ def make_table(name: str, columns: Mapping[str, Sized]) -> pd.DataFrame:
     if unknown:
         raise KeyError(f"{name} has no column {sorted(unknown)}")
     length = max((len(values) for values in columns.values()), default=0)
-    made: dict[str, pd.Series] = {}
+    index = pd.RangeIndex(length)
+    made: dict[str, FloatArray | pd.Series] = {}
     for column, kind in COLUMNS[name].items():
-        number = kind == "number"
-        values = columns.get(column, [float("nan") if number else None] * length)
-        made[column] = pd.Series(values, dtype=float if number else object)
-    return pd.DataFrame(made)
+        # Arrays of numbers go in as they are, texts as series: pandas looks long into both
+        # kinds when it has to find out by itself what they hold.
+        if kind == "number":
+            numbers = columns.get(column, [float("nan")] * length)
+            made[column] = np.asarray(numbers, dtype=np.float64)
+        else:
+            texts = np.asarray(columns.get(column, [None] * length), dtype=object)
+            made[column] = pd.Series(texts, index=index, dtype=object, copy=False)
+    return pd.DataFrame(made, index=index, copy=True)
 
 
 @cache
@@ -158,6 +167,8 @@ class Analysis:
         correlation between units of a plot (beta-binomial).
     reductions : DataFrame
         Areas under the curve of the whole period, against the untreated.
+    days_above : DataFrame
+        How long the mean of each treatment stood above the action threshold.
     natural_enemies, resurgence : DataFrame
         Reduction of natural enemies, and pests that rose where enemies were down.
     carrier : DataFrame
@@ -206,6 +217,7 @@ class Analysis:
     count_models: pd.DataFrame = _table("count_models")
     count_tests: pd.DataFrame = _table("count_tests")
     reductions: pd.DataFrame = _table("reductions")
+    days_above: pd.DataFrame = _table("days_above")
     natural_enemies: pd.DataFrame = _table("natural_enemies")
     resurgence: pd.DataFrame = _table("resurgence")
     carrier: pd.DataFrame = _table("carrier")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Iterator, Mapping
-from importlib import metadata
+from importlib.metadata import PackageNotFoundError
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
@@ -19,6 +19,7 @@ from trialkit.report.document import (
     Table,
 )
 from trialkit.report.references import REFERENCES, reference_lines
+from trialkit.resources import installed_version
 from trialkit.trial import Kind as VariableKind
 from trialkit.trial import VariableRole
 
@@ -180,6 +181,6 @@ def run_again(context: Context) -> Iterator[Block]:
 def _versions() -> Iterator[tuple[str, str]]:
     for name in _PACKAGES:
         try:
-            yield name, metadata.version(name)
-        except metadata.PackageNotFoundError:
+            yield name, installed_version(name)
+        except PackageNotFoundError:
             continue
