@@ -146,3 +146,31 @@ def test_no_control_where_nothing_is_left_in_the_untreated():
     assert rows["percent"].isna().all()
     assert rows["reason"].notna().all()
     assert rows["lower"].isna().all()
+
+
+def test_pests_for_each_enemy_are_a_quotient_of_means(analysis):
+    means = analysis.means[analysis.means["measure"] == "count"].set_index(
+        ["variable", "days_after", "treatment"]
+    )["mean"]
+    pest = next(item.name for item in analysis.trial.variables if item.role == "pest")
+    table = analysis.natural_enemies
+    for row in known(table, "pest_per_enemy").itertuples():
+        place = (row.days_after, row.treatment)
+        assert row.pest_per_enemy == pytest.approx(
+            means[(pest, *place)] / means[(row.variable, *place)]
+        )
+        assert row.pest_per_enemy_lower < row.pest_per_enemy < row.pest_per_enemy_upper
+        assert np.isnan(row.pest_per_enemy_p) == (row.treatment == analysis.trial.untreated)
+
+
+def test_harm_over_the_whole_period_is_classed_by_its_reduction(analysis):
+    enemies = {item.name for item in analysis.trial.variables if item.role == "natural-enemy"}
+    table = analysis.reductions
+    classed = table["variable"].isin(enemies) & (table["measure"] == "pest_days")
+    assert table.loc[~classed, "harm_class"].isna().all()
+    edges = {"harmless": 25, "slightly harmful": 50, "moderately harmful": 75, "harmful": 100}
+    names = list(edges)
+    for row in known(table[classed], "percent").itertuples():
+        place = names.index(row.harm_class)
+        assert row.percent <= edges[row.harm_class]
+        assert place == 0 or row.percent >= edges[names[place - 1]]

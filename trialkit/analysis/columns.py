@@ -62,9 +62,13 @@ _TABLES = {
     "dispersion:number",
     # The efficacy story.
     "reductions": "variable measure treatment mean:number percent:number lower:number "
-    "upper:number p:number reason",
+    "upper:number p:number reason harm_class",
+    "days_above": "variable treatment threshold:number span:number days:number lower:number "
+    "upper:number difference:number difference_lower:number difference_upper:number p:number "
+    "reason",
     "natural_enemies": f"{_DAY} treatment percent:number lower:number upper:number p:number "
-    "harm_class pest_per_enemy:number reason",
+    "harm_class pest_per_enemy:number reason pest_per_enemy_lower:number "
+    "pest_per_enemy_upper:number pest_per_enemy_p:number",
     "resurgence": "variable enemy treatment enemy_day:number enemy_percent:number "
     "pest_day:number pest_percent:number lower:number upper:number",
     "carrier": f"{_DAY} treatment carrier percent:number carrier_percent:number "

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, limits, method_of, two_sided
-from trialkit.analysis.responses import treatment_means
+from trialkit.analysis.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.measures import control as formulas
 from trialkit.measures.natural_enemies import field_class, pest_per_enemy, resurgence
@@ -39,12 +41,14 @@ def enemy_table(basis: Basis) -> pd.DataFrame:
 
     The class is that of the estimate (IOBC field scheme); with few enemies the interval often
     spans several classes, so read them together. ``pest_per_enemy`` is for the first pest that
-    was counted on the same day.
+    was counted on the same day: a quotient of treatment means, with its interval, and
+    ``pest_per_enemy_p`` tests whether it is that of the untreated. The courses of pest and enemy
+    are drawn apart from each other.
     """
     untreated = basis.plan.untreated
     if untreated is None:
         return empty_table("natural_enemies")
-    pests = [item for item in basis.assessed if item.variable.role is VariableRole.PEST]
+    pests = _courses(basis, VariableRole.PEST)[:1]
     tables = []
     for course in _courses(basis, VariableRole.NATURAL_ENEMY):
         found = _estimate(basis, course, untreated)
@@ -52,19 +56,17 @@ def enemy_table(basis: Basis) -> pd.DataFrame:
         lower, upper = limits(drawn, basis.settings.alpha)
         upper = np.maximum(upper, np.where(np.isfinite(found.percent), found.percent, -np.inf))
         p = two_sided(drawn)
-        means = treatment_means(course.item.values, basis.plan)
         for j, day in enumerate(course.after):
             others = list(range(len(basis.plan.treatments)))
             own = np.array(others) == untreated
             known = np.isfinite(found.percent[others, j]) & ~own
             percent = np.where(known, found.percent[others, j], np.nan)
-            enemy = means[others, np.flatnonzero(course.item.days == day)[0]]
-            ratio = np.full(len(others), np.nan)
-            for pest in pests[:1]:
-                at = np.flatnonzero(pest.days == day)
-                if at.size:
-                    counted = treatment_means(pest.values, basis.plan)[others, at[0]]
-                    ratio = pest_per_enemy(counted, enemy).value
+            at = int(np.flatnonzero(course.item.days == day)[0])
+            ratio = _Ratio.none(len(others))
+            for pest in pests:
+                same = np.flatnonzero(pest.item.days == day)
+                if same.size:
+                    ratio = _ratio(basis, pest, int(same[0]), course, at, untreated)
             tables.append(
                 make_table(
                     "natural_enemies",
@@ -77,7 +79,10 @@ def enemy_table(basis: Basis) -> pd.DataFrame:
                         "upper": np.where(known, upper[others, j], np.nan),
                         "p": np.where(known, p[others, j], np.nan),
                         "harm_class": [text or None for text in field_class(percent).label],
-                        "pest_per_enemy": ratio,
+                        "pest_per_enemy": ratio.value,
+                        "pest_per_enemy_lower": ratio.lower,
+                        "pest_per_enemy_upper": ratio.upper,
+                        "pest_per_enemy_p": ratio.p,
                         "reason": [
                             "the untreated itself" if mine else (text or None)
                             for mine, text in zip(own, found.reason[others, j], strict=True)
@@ -86,6 +91,56 @@ def enemy_table(basis: Basis) -> pd.DataFrame:
                 )
             )
     return join_tables("natural_enemies", tables)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ratio:
+    """Pests for each enemy by treatment, with limits and the test against the untreated."""
+
+    value: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    p: FloatArray
+
+    @classmethod
+    def none(cls, size: int) -> _Ratio:
+        nothing = np.full(size, np.nan)
+        return cls(value=nothing, lower=nothing, upper=nothing, p=nothing)
+
+
+def _ratio(
+    basis: Basis, pest: Course, pest_day: int, enemy: Course, enemy_day: int, untreated: int
+) -> _Ratio:
+    """Pests for each enemy of all treatments on one day."""
+    pests = treatment_means(pest.item.values, basis.plan)[:, pest_day]
+    enemies = treatment_means(enemy.item.values, basis.plan)[:, enemy_day]
+    value = pest_per_enemy(pests, enemies).value
+    drawn = pest.means[:, :, pest_day] / enemy.means[:, :, enemy_day]
+    lower, upper = limits(drawn, basis.settings.alpha)
+    known = np.isfinite(value)
+    # With no enemy found there is no quotient, but it is at least so large.
+    none_found = np.isfinite(pests) & (enemies == 0.0) & (pests > 0.0)
+    p = two_sided(np.log(drawn / drawn[:, [untreated]]))
+    other = np.arange(value.size) != untreated
+    return _Ratio(
+        value=value,
+        lower=np.where(known | none_found, lower, np.nan),
+        upper=np.where(known, upper, np.nan),
+        p=np.where((known | none_found) & other & known[untreated], p, np.nan),
+    )
+
+
+def with_harm_classes(basis: Basis, reductions: pd.DataFrame) -> pd.DataFrame:
+    """Class the reductions of natural enemies over the whole period (IOBC field scheme)."""
+    enemies = {
+        item.variable.name
+        for item in basis.assessed
+        if item.variable.role is VariableRole.NATURAL_ENEMY
+    }
+    classed = reductions["variable"].isin(enemies) & (reductions["measure"] == "pest_days")
+    percent = np.where(classed, reductions["percent"].to_numpy(dtype=float), np.nan)
+    labels = [text or None for text in field_class(percent).label]
+    return reductions.assign(harm_class=pd.Series(labels, index=reductions.index, dtype=object))
 
 
 def resurgence_table(basis: Basis) -> pd.DataFrame:

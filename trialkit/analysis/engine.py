@@ -8,7 +8,8 @@ import pandas as pd
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.control import control_problems, control_table
 from trialkit.analysis.courses import draw_courses
-from trialkit.analysis.enemies import enemy_table, resurgence_table
+from trialkit.analysis.days_above import days_above_table
+from trialkit.analysis.enemies import enemy_table, resurgence_table, with_harm_classes
 from trialkit.analysis.harvest import yield_of_plots
 from trialkit.analysis.loss import loss_table
 from trialkit.analysis.mixtures import mixture_period_table, mixture_table
@@ -99,7 +100,8 @@ def analyse(trial: Trial) -> Analysis:
         pest_days=_pest_days_table(basis),
         persistence=held,
         persistence_differences=persistence_difference_table(basis, held),
-        reductions=reduction_table(basis),
+        reductions=with_harm_classes(basis, reduction_table(basis)),
+        days_above=days_above_table(basis),
         natural_enemies=enemy_table(basis),
         resurgence=resurgence_table(basis),
         carrier=carrier_table(basis),

@@ -70,13 +70,13 @@ def _reductions(context: Context, variable: Variable, rows: pd.DataFrame) -> Tab
         }
         if not own:
             continue
-        shades = {
-            day: CLASSES.get(str(row["harm_class"]), ("", ""))[0]
-            for day, row in own.items()
-            if as_number(row["p"]) < alpha
-        }
         over: dict[Place, dict[str, Any]] = {WHOLE: whole[treatment]} if treatment in whole else {}
         both: dict[Place, dict[str, Any]] = {**own, **over}
+        shades = {
+            place: CLASSES.get(str(row["harm_class"]), ("", ""))[0]
+            for place, row in both.items()
+            if as_number(row["p"]) < alpha
+        }
         spans = {place: span_text(row["lower"], row["upper"]) for place, row in both.items()}
         lines.append(
             Line(
@@ -128,18 +128,30 @@ def _pest_per_enemy(context: Context, variable: Variable, rows: pd.DataFrame) ->
     of = context.variable_label(pest.name) if pest else "the pest"
     label = context.variable_label(variable.name)
     digits = decimals_for_size(rows["pest_per_enemy"], 2)
-    lines = [
-        Line(
-            head=context.label(treatment),
-            values={
-                row["days_after"]: number_or_missing(
-                    row["pest_per_enemy"], "no enemy was found, or the pest was not counted"
-                )
-                for row in records(rows[rows["treatment"] == treatment])
-            },
+    alpha = context.trial.settings.alpha
+    lines = []
+    for treatment in context.shown_treatments(rows):
+        own = {row["days_after"]: row for row in records(rows[rows["treatment"] == treatment])}
+        spans = {
+            day: span_text(row["pest_per_enemy_lower"], row["pest_per_enemy_upper"], digits)
+            for day, row in own.items()
+        }
+        lines.append(
+            Line(
+                head=context.label(treatment),
+                values={
+                    day: number_or_missing(
+                        row["pest_per_enemy"], "no enemy was found, or the pest was not counted"
+                    )
+                    for day, row in own.items()
+                },
+                spans={day: text for day, text in spans.items() if text},
+                signs={
+                    day: SHOWN if as_number(row["pest_per_enemy_p"]) < alpha else ""
+                    for day, row in own.items()
+                },
+            )
         )
-        for treatment in context.shown_treatments(rows)
-    ]
     columns, cells, _ = across(
         context, lines, day_heads(context, rows, "pest_per_enemy", digits), first="Treatment"
     )
@@ -149,8 +161,10 @@ def _pest_per_enemy(context: Context, variable: Variable, rows: pd.DataFrame) ->
         columns=columns,
         rows=cells,
         notes=(
-            "From treatment means, without an interval: where enemies are few, one more or less "
-            "changes the number much.",
+            f"Quotients of treatment means, each with its {interval_words(context)}; {SHOWN} a "
+            "difference from the untreated was shown (each a test of its own at "
+            f"{write_share(alpha)}). Where enemies are few, one more or less changes the number "
+            "much.",
         ),
         sheet=f"Pest per {label}",
     )

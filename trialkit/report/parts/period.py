@@ -13,7 +13,13 @@ from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import decimals_for_size
-from trialkit.report.parts.across import interval_words, percent_digits, records, span_text
+from trialkit.report.parts.across import (
+    as_number,
+    interval_words,
+    percent_digits,
+    records,
+    span_text,
+)
 from trialkit.report.parts.means import marks_note
 from trialkit.trial import Variable, VariableRole
 
@@ -65,7 +71,7 @@ def _table(context: Context, variable: Variable, plots: pd.DataFrame, means: pd.
     label = context.variable_label(variable.name)
     whole = reductions_of(context, variable.name, "pest_days")
     above = reductions_of(context, variable.name, "pest_days_above")
-    days = reductions_of(context, variable.name, "days_above")
+    days, spans = _days_above(context, variable)
     beside = marks(context.analysis, means)
     level = f"{variable.threshold:g}" if variable.threshold is not None else ""
     columns = [
@@ -82,7 +88,10 @@ def _table(context: Context, variable: Variable, plots: pd.DataFrame, means: pd.
             *_reduction_columns(context, above, " of these"),
         ]
     if days:
-        columns.append(Column(title=f"Days above {level}", kind=Kind.NUMBER, digits=1))
+        title = f"Days above {level}"
+        columns.append(Column(title=title, kind=Kind.NUMBER, digits=1))
+        if spans:
+            columns.append(Column(title=f"{title}, {interval_words(context)}", kind=Kind.SPAN))
     body: list[tuple[Cell, ...]] = []
     by_treatment = {row["treatment"]: row for row in records(means)}
     for treatment in context.shown_treatments(means):
@@ -100,7 +109,8 @@ def _table(context: Context, variable: Variable, plots: pd.DataFrame, means: pd.
                 *_reduction(above, treatment),
             ]
         if days:
-            cells.append(number_or_missing(days.get(treatment, {}).get("mean")))
+            cells.append(number_or_missing(days.get(treatment, math.nan), "not assessed"))
+            cells += [spans.get(treatment, "")] if spans else []
         body.append(tuple(cells))
     return Table(
         key=context.key("pest-days", variable.name),
@@ -109,14 +119,29 @@ def _table(context: Context, variable: Variable, plots: pd.DataFrame, means: pd.
         rows=tuple(body),
         notes=(
             *_area_notes(plots),
-            *_reduction_notes(context, whole, above or days, level),
+            *_reduction_notes(context, whole, bool(above or days), level, bool(spans)),
             *(marks_note(context, variable.name, "pest_days", across=False) if beside else ()),
         ),
         sheet=f"{words} {label}",
     )
 
 
-def _reduction_notes(context: Context, whole: Rows, above: Rows, level: str) -> Iterator[str]:
+def _days_above(context: Context, variable: Variable) -> tuple[dict[str, float], dict[str, str]]:
+    """Days above the threshold by treatment, and their intervals where they have any."""
+    rows = context.rows("days_above", variable.name)
+    if not rows.empty and rows["days"].notna().any():
+        own = {row["treatment"]: row for row in records(rows)}
+        return (
+            {name: as_number(row["days"]) for name, row in own.items()},
+            {name: span_text(row["lower"], row["upper"], 1) for name, row in own.items()},
+        )
+    plots = reductions_of(context, variable.name, "days_above")
+    return {name: as_number(row["mean"]) for name, row in plots.items()}, {}
+
+
+def _reduction_notes(
+    context: Context, whole: Rows, above: bool, level: str, intervals: bool
+) -> Iterator[str]:
     if whole:
         yield (
             f"Reduction is against the untreated, with its {interval_words(context)} below; where "
@@ -126,7 +151,13 @@ def _reduction_notes(context: Context, whole: Rows, above: Rows, level: str) -> 
     if above:
         yield (
             f"{level} is the action threshold that was given; only what stands above it counts "
-            "as above. Days above it carry no interval."
+            "as above. "
+            + (
+                "Days above it are those on which the mean of the treatment stood above it, read "
+                "off straight lines between assessments."
+                if intervals
+                else "Days above it are means over plots and carry no interval."
+            )
         )
 
 
