@@ -255,7 +255,9 @@ def test_a_folder_from_end_to_end(tmp_path: Path, blocks: bool) -> None:
     full = shown[(shown["treatment"] == "bare:full") & (shown["days_after"] == 7)]
     assert 50 < float(full["percent"].iloc[0]) < 100
     assert analysis.course_tests.empty
-    assert analysis.covariate.empty
+    assert len(analysis.covariate) == 2
+    assert analysis.covariate[["slope", "p_slope", "p", "p_sub"]].notna().all(axis=None)
+    assert len(analysis.adjusted_means) == 2 * 9
     assert not analysis.diagnostics.empty
     document = compose(analysis, make_findings(analysis))
     keys = {table.key for table in document.tables()}

@@ -44,7 +44,8 @@ _TABLES = {
     "factor_differences": f"{_RESPONSE} between se:number df:number relative_efficiency:number "
     "reason",
     "covariate": f"{_DAY} n:number slope:number se:number p_slope:number p_equal_slopes:number "
-    "df_error:number F:number p:number precision:number",
+    "df_error:number F:number p:number precision:number p_main:number p_sub:number "
+    "p_interaction:number note",
     "adjusted_means": f"{_DAY} treatment mean_adjusted:number se:number lower:number upper:number "
     "back_transformed:number",
     "recovered": f"{_RESPONSE} treatment mean_analysed:number se:number lower:number upper:number "

@@ -11,6 +11,7 @@ from scipy import special
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.responses import Assessed, FloatArray
+from trialkit.analysis.strata_covariate import strata_covariate_tables
 from trialkit.analysis.testing import in_order, with_place
 from trialkit.inference.covariate import CovariateFit, fit_covariate
 from trialkit.inference.transforms import TransformName, backward, forward
@@ -34,10 +35,13 @@ class Adjusted:
 def covariate_tables(basis: Basis) -> Adjusted:
     """Adjust every pest on every day after treatment for its count before, on the same scale.
 
-    Only where each day is analysed with a single error: not in split-plots and strip-plots.
+    In split-plots and strip-plots by a mixed model, see `strata_covariate_tables`.
     """
     tests, means = [], []
-    if basis.tested is not None and basis.tested.strata is None:
+    if basis.tested is not None and basis.tested.strata is not None:
+        found = strata_covariate_tables(basis, basis.tested.strata.plan, scale_of)
+        return Adjusted(tests=found[0], means=found[1])
+    if basis.tested is not None:
         for number, item in enumerate(basis.assessed):
             scale = scale_of(basis, item)
             if item.variable.role is not VariableRole.PEST or item.baseline is None:

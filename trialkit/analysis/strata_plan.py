@@ -51,6 +51,17 @@ class StrataPlan:
         """What main plots or strips were grouped by."""
         return () if self.block is None else (("block", self.block),)
 
+    @property
+    def random(self) -> dict[str, IntArray]:
+        """Units larger than a plot, whose effects are random: main plots, or both strips."""
+        if self.main_plot is not None:
+            return {"main_plot": self.main_plot}
+        block = np.zeros_like(self.main) if self.block is None else self.block
+        return {
+            "main_strip": block * len(self.mains) + self.main,
+            "sub_strip": block * len(self.subs) + self.sub,
+        }
+
 
 def plan_strata(trial: Trial, plan: PlotPlan) -> StrataPlan | None:
     """Turn the plots of a split-plot or strip-plot trial into codes; None for other designs.

@@ -139,6 +139,13 @@ def _contrast_notes(rows: pd.DataFrame) -> list[str]:
     return notes
 
 
+_ADJUSTED_FACTORS = {
+    "p_main": "p-value of the main factor, adjusted",
+    "p_sub": "p-value of the sub factor, adjusted",
+    "p_interaction": "p-value of both together (interaction), adjusted",
+}
+
+
 def adjusted(context: Context) -> Iterator[Block]:
     """Days adjusted for the count before treatment: supporting, not replacing."""
     rows = context.table("covariate", "slope", "p", "p_equal_slopes")
@@ -150,6 +157,7 @@ def adjusted(context: Context) -> Iterator[Block]:
         if row["measure"] == "count"
     }
     why = "the counts before treatment do not vary"
+    factors = [name for name in _ADJUSTED_FACTORS if name in rows and rows[name].notna().any()]
     body = tuple(
         (
             context.response(row["variable"], "count", float(row["days_after"])),
@@ -159,6 +167,7 @@ def adjusted(context: Context) -> Iterator[Block]:
             number_or_missing(plain.get((row["variable"], row["days_after"]))),
             number_or_missing(row["p"], why),
             number_or_missing(row["precision"], why),
+            *(number_or_missing(row[name], why) for name in factors),
         )
         for row in rows.to_dict("records")
     )
@@ -173,9 +182,19 @@ def adjusted(context: Context) -> Iterator[Block]:
             Column(title="p-value of treatments, as tested", kind=Kind.P_VALUE),
             Column(title="p-value of treatments, adjusted", kind=Kind.P_VALUE),
             Column(title="Precision gained, times", kind=Kind.NUMBER, digits=2),
+            *(Column(title=_ADJUSTED_FACTORS[name], kind=Kind.P_VALUE) for name in factors),
         ),
         rows=body,
         notes=(
+            *(
+                [
+                    "Treatments stand for all combinations of both factors together. Main plots "
+                    "(strips) are random; one slope was drawn from between and within them "
+                    "together, by REML, with degrees of freedom after Kenward and Roger."
+                ]
+                if factors
+                else []
+            ),
             "Analysis of covariance on the scale of analysis. It supports the tests above and "
             "does not replace them. Precision is the variance of a difference without the "
             "adjustment over that with it: above 1 the adjustment gained, below 1 it cost. Where "
