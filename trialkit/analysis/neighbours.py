@@ -9,7 +9,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.responses import Assessed, FloatArray, IntArray
-from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.analysis.result import empty_table, make_table
 from trialkit.inference.spatial import SpatialTest, edge_test, neighbour_test
 from trialkit.inference.spatial_map import adjacency, edge_plots, neighbour_means
 from trialkit.trial import VariableRole
@@ -18,6 +18,9 @@ from trialkit.trial import VariableRole
 DRAWS = 999
 #: The two questions that the field map can answer, as the table names them.
 NEIGHBOURS, EDGE = "neighbouring plots", "edge of the trial"
+_COLUMNS = ("variable", "days_after", "question", "before", "slope", "p", "n", "note")
+
+_Row = tuple[str, float, str, float, float, float, float, str | None]
 
 
 def neighbour_table(basis: Basis) -> pd.DataFrame:
@@ -35,13 +38,15 @@ def neighbour_table(basis: Basis) -> pd.DataFrame:
     adjacent = adjacency(row, column)
     edge = edge_plots(row, column)
     block = next((codes for name, codes in basis.plan.layout.blocking if name == "block"), None)
-    tables = []
+    rows: list[_Row] = []
     for item in basis.assessed:
         if item.variable.role is not VariableRole.PEST:
             continue
         for j in np.flatnonzero(item.days > 0):
-            tables += _of_day(basis, item, int(j), adjacent, edge, block)
-    return join_tables("neighbours", tables)
+            rows += _of_day(basis, item, int(j), adjacent, edge, block)
+    if not rows:
+        return empty_table("neighbours")
+    return make_table("neighbours", dict(zip(_COLUMNS, zip(*rows, strict=True), strict=True)))
 
 
 def _of_day(
@@ -51,10 +56,10 @@ def _of_day(
     adjacent: np.ndarray,
     edge: np.ndarray,
     block: IntArray | None,
-) -> list[pd.DataFrame]:
+) -> list[_Row]:
     late: FloatArray = item.values[:, j]
     treatment, seed = basis.plan.treatment, basis.settings.seed
-    tables = []
+    rows = []
     if j > 0 and item.days[j - 1] > 0:
         before: FloatArray = item.values[:, j - 1]
         found = neighbour_test(
@@ -66,29 +71,26 @@ def _of_day(
             draws=DRAWS,
             seed=seed,
         )
-        tables.append(_row(item, j, NEIGHBOURS, float(item.days[j - 1]), found))
+        rows.append(_row(item, j, NEIGHBOURS, float(item.days[j - 1]), found))
     found = edge_test(np.log10(late + 1.0), edge, treatment, block=block, draws=DRAWS, seed=seed)
-    tables.append(_row(item, j, EDGE, math.nan, found))
-    return tables
+    rows.append(_row(item, j, EDGE, math.nan, found))
+    return rows
 
 
-def _row(item: Assessed, j: int, question: str, before: float, found: SpatialTest) -> pd.DataFrame:
+def _row(item: Assessed, j: int, question: str, before: float, found: SpatialTest) -> _Row:
     note = found.reason
     if not note and math.isfinite(found.detectable):
         note = (
             f"a correlation of {found.detectable:.2f} or more would have been found in four "
             "trials out of five"
         )
-    return make_table(
-        "neighbours",
-        {
-            "variable": [item.variable.name],
-            "days_after": [float(item.days[j])],
-            "question": [question],
-            "before": [before],
-            "slope": [found.slope],
-            "p": [found.p],
-            "n": [float(found.n)],
-            "note": [note or None],
-        },
+    return (
+        item.variable.name,
+        float(item.days[j]),
+        question,
+        before,
+        found.slope,
+        found.p,
+        float(found.n),
+        note or None,
     )

@@ -128,6 +128,8 @@ class Scaffold:
         other rows.
     filling : (m, p, p) float array
         Projection on these directions.
+    number : (m,) int array
+        Live columns, at least 1.
     rank : (m,) int array
         Rank of the live columns.
     """
@@ -135,6 +137,7 @@ class Scaffold:
     live_columns: BoolArray
     null: FloatArray
     filling: FloatArray
+    number: IntArray
     rank: IntArray
 
 
@@ -156,6 +159,7 @@ def scaffold(model: Effects, live: BoolArray) -> Scaffold:
         live_columns=live_columns,
         null=null,
         filling=null.transpose(0, 2, 1) @ null,
+        number=np.maximum(live_columns.sum(axis=1), 1),
         rank=rank.astype(np.intp),
     )
 
@@ -174,12 +178,11 @@ def regular(frame: Scaffold, matrix: FloatArray) -> tuple[FloatArray, FloatArray
     they were filled. The logarithm of the determinant, less that of the factor for each
     redundant direction, is that of the estimable part up to a constant.
     """
-    diagonal = np.einsum("mii->mi", matrix)
-    live = np.maximum(frame.live_columns.sum(axis=1), 1)
-    factor = np.maximum(diagonal.sum(axis=1) / live, 1e-12)
+    p = matrix.shape[1]
+    factor = np.maximum(np.einsum("mii->m", matrix) / frame.number, 1e-12)
     filled = matrix + factor[:, None, None] * frame.filling
-    index = np.arange(matrix.shape[1])
-    filled[:, index, index] += np.where(frame.live_columns, 1e-11 * factor[:, None], 1.0)
+    diagonal = filled.reshape(-1, p * p)[:, :: p + 1]  # a view
+    diagonal += np.where(frame.live_columns, 1e-11 * factor[:, None], 1.0)
     return filled, factor
 
 
@@ -240,8 +243,9 @@ def iterate(
         right = (weights * target).T @ model.columns
         coefficients = np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0])
         step = np.where(live, model.columns @ coefficients.T, 0.0) - predictor
-        step = np.clip(step, -_STEP_LIMIT, _STEP_LIMIT)
-        predictor = np.clip(predictor + step, -_ETA_LIMIT, _ETA_LIMIT)
+        # np.clip does the same, with more ado
+        step = np.minimum(np.maximum(step, -_STEP_LIMIT), _STEP_LIMIT)
+        predictor = np.minimum(np.maximum(predictor + step, -_ETA_LIMIT), _ETA_LIMIT)
         change = np.abs(step).max(axis=0, initial=0.0)
         if change.size == 0 or change.max() < tolerance:
             break

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
@@ -128,22 +129,39 @@ def minimal_detectable_difference(
 def _noncentrality(
     critical: FloatArray, df: FloatArray, power: float, kind: Alternative
 ) -> FloatArray:
-    """Find the noncentrality of t with a given power by halving; power grows with it."""
+    """Find the noncentrality of t with a given power."""
     limit, freedom = np.broadcast_arrays(critical, df)
-    low = np.zeros(limit.shape)
+    # Responses with the same plots share both: few pairs have to be looked at.
+    pairs = np.column_stack([limit.ravel(), freedom.ravel()])
+    known = ~np.isnan(pairs).any(axis=1)
+    different, place = np.unique(pairs[known], axis=0, return_inverse=True)
+    shift = np.full(len(pairs), np.nan)
+    solved = [_solved(float(t), float(v), power, kind) for t, v in different]
+    shift[known] = np.array(solved, dtype=np.float64)[place]
+    return shift.reshape(limit.shape)
+
+
+@lru_cache(maxsize=4096)
+def _solved(limit: float, df: float, power: float, kind: Alternative) -> float:
+    """Halve the range of the noncentrality; power grows with it."""
+    low = 0.0
     # Normal theory would need critical + z; few degrees of freedom ask for more.
     high = 2.0 * limit + 8.0
+
+    def enough(shift: float) -> bool:
+        return bool(power_beyond(limit, shift, df, alternative=kind) >= power)
+
     for _ in range(40):
-        short = power_beyond(limit, high, freedom, alternative=kind) < power
-        if not short.any():
+        if enough(high):
             break
-        high = np.where(short, 2 * high, high)
+        high *= 2
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        enough = power_beyond(limit, middle, freedom, alternative=kind) >= power
-        high = np.where(enough, middle, high)
-        low = np.where(enough, low, middle)
-    return np.where(np.isnan(limit) | np.isnan(freedom), np.nan, (low + high) / 2)
+        if enough(middle):
+            high = middle
+        else:
+            low = middle
+    return (low + high) / 2
 
 
 def _on_t_scale(critical: ArrayLike, scale: Literal["t", "range"]) -> FloatArray:

@@ -18,6 +18,7 @@ from trialkit.inference.power import Alternative
 from trialkit.inference.spatial_permutation import (
     detectable_correlation,
     permutation_p,
+    permutations_of,
     permuted_rows,
     tail_size,
 )
@@ -133,9 +134,7 @@ def neighbour_test(
     factors = [kept] if block is None else [kept, block[keep]]
     covariates = [] if own_before is None else [logs[:, 2]]
     space = basis(kept.size, factors, covariates)
-    return _partial_test(
-        logs[:, 0], logs[:, 1], space, kept, draws, np.random.default_rng(seed), alternative
-    )
+    return _partial_test(logs[:, 0], logs[:, 1], space, kept, draws, seed, alternative)
 
 
 def edge_test(
@@ -186,8 +185,7 @@ def edge_test(
         return _nothing(0, 0, "no treatment has plots both at the edge and inside")
     factors = [kept] if block is None else [kept, block[keep]]
     space = basis(kept.size, factors)
-    rng = np.random.default_rng(seed)
-    found = _partial_test(y, at_edge.astype(float), space, kept, draws, rng, alternative)
+    found = _partial_test(y, at_edge.astype(float), space, kept, draws, seed, alternative)
     return SpatialTest(
         slope=found.slope,
         correlation=found.correlation,
@@ -307,7 +305,7 @@ def _partial_test(
     space: FloatArray,
     treatment: IntArray,
     draws: int,
-    rng: np.random.Generator,
+    seed: int | np.random.Generator,
     alternative: Alternative | str,
 ) -> SpatialTest:
     """Permutation test of the partial slope of y on x, exchanging residuals within treatments."""
@@ -324,7 +322,7 @@ def _partial_test(
     if syy <= n * (_ROUNDING * max(float(np.abs(y).max()), 1e-300)) ** 2:
         return _nothing(n, df, "plots of a treatment are all alike")
     kind = Alternative(alternative)
-    rows = permuted_rows(treatment, draws, rng)
+    rows = permutations_of(treatment, draws, seed)
     drawn = residual(space, rest_y[rows])
     lengths = np.sqrt(np.einsum("ij,ij->j", drawn, drawn))
     # Permuted residuals can fall into the model as a whole; they then agree with nothing.

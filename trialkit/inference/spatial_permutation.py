@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -39,6 +40,28 @@ def permuted_rows(group: IntArray, draws: int, rng: np.random.Generator) -> IntA
     return rows
 
 
+def permutations_of(group: IntArray, draws: int, seed: int | np.random.Generator) -> IntArray:
+    """Exchange rows as `permuted_rows` does; the same seed and groups are drawn once.
+
+    The days of a trial have the same plots, and each of their tests starts from the seed.
+
+    Returns
+    -------
+    (n, draws) int array
+        Not to be written to.
+    """
+    if isinstance(seed, np.random.Generator):
+        return permuted_rows(group, draws, seed)
+    return _drawn_once(np.asarray(group, dtype=np.intp).tobytes(), draws, seed)
+
+
+@lru_cache(maxsize=8)
+def _drawn_once(group: bytes, draws: int, seed: int) -> IntArray:
+    rows = permuted_rows(np.frombuffer(group, dtype=np.intp), draws, np.random.default_rng(seed))
+    rows.setflags(write=False)
+    return rows
+
+
 def tail_size(statistic: FloatArray, alternative: Alternative) -> FloatArray:
     """Turn a statistic so that large values speak for the alternative."""
     if alternative is Alternative.TWO_SIDED:
@@ -66,6 +89,7 @@ def permutation_p(observed: FloatArray, drawn: FloatArray, *, axis: int = 0) -> 
     return np.where(np.isnan(observed), np.nan, p)
 
 
+@lru_cache(maxsize=1024)
 def detectable_correlation(
     df: int, alternative: Alternative, *, power: float = 0.8, alpha: float = 0.05
 ) -> float:
