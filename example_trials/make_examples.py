@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import _fruit_moth_plum
 import _leaf_beetle_potato
 import _leaf_disease_wheat
 import _spider_mite_glasshouse
@@ -17,6 +18,7 @@ FOLDERS = {
     "leaf_beetle_potato": _leaf_beetle_potato.files,
     "spider_mite_glasshouse": _spider_mite_glasshouse.files,
     "leaf_disease_wheat": _leaf_disease_wheat.files,
+    "fruit_moth_plum": _fruit_moth_plum.files,
 }
 
 

@@ -42,6 +42,14 @@ def trial(name: str) -> Trial:
             ["blotch", "scorch", "grain"],
         ),
         (
+            "fruit_moth_plum",
+            Design.RCBD,
+            24,
+            6,
+            [35, 63, 98],
+            ["entered", "stung"],
+        ),
+        (
             "thrips_onion_field_office.xlsx",
             Design.RCBD,
             24,
@@ -111,6 +119,25 @@ def test_wheat_is_a_latin_square_in_us_units() -> None:
     assert [str(item.date) for item in read.applications] == ["2025-05-06", "2025-05-24"]
 
 
+def test_plums_are_damaged_fruits_of_fruits_examined() -> None:
+    read = trial("fruit_moth_plum")
+    assert {variable.examined for variable in read.variables} == {"fruits examined"}
+    counts = read.counts
+    lost = counts[counts["value"].isna()]
+    assert set(zip(lost["variable"], lost["day"], strict=True)) == {
+        ("entered", 98.0),
+        ("stung", 98.0),
+    }
+    young = {plot.id for plot in read.plots if plot.block == "4"}
+    assert set(lost["plot"]) < young
+    known = counts[counts["value"].notna()]
+    assert known.loc[known["plot"].isin(young), "examined"].between(24, 36).all()
+    assert known.loc[~known["plot"].isin(young), "examined"].between(80, 120).all()
+    best = {plot.id for plot in read.plots if plot.treatment == "6"}
+    first = known[known["plot"].isin(best) & (known["day"] == 35)]
+    assert first.groupby("variable")["value"].sum().loc["entered"] == 0.0
+
+
 def test_field_office_workbook_is_understood() -> None:
     read = trial("thrips_onion_field_office.xlsx")
     thrips = read.counts[read.counts["variable"] == "thrips"]
@@ -135,6 +162,7 @@ def test_field_office_workbook_is_understood() -> None:
         ("leaf_beetle_potato", {"missing-plots"}),
         ("spider_mite_glasshouse", {"unequal-samples"}),
         ("leaf_disease_wheat", set()),
+        ("fruit_moth_plum", {"none-examined", "missing-plots"}),
     ],
 )
 def test_folders_warn_only_of_what_is_meant_to_be_odd(name: str, odd: set[str]) -> None:

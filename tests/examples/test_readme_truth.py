@@ -46,6 +46,15 @@ def test_potato() -> None:
     assert [day_held(days, row) for row in control] == [row[-1] for row in rows]
 
 
+def test_plums() -> None:
+    """Nothing is counted before treatment, so that no column is left out."""
+    module = importlib.import_module("_fruit_moth_plum")
+    control = np.array(module.CONTROL, dtype=float)
+    assert control[1:].tolist() == numbers(printed("fruit_moth_plum"))
+    # A plot of n units is worth n / (1 + (n - 1) * correlation) independent ones.
+    assert round(100 / (1 + 99 * module.ALIKE)) == 34
+
+
 @pytest.mark.parametrize(
     ("section", "module", "name"),
     [

@@ -8,7 +8,12 @@ import pytest
 from openpyxl import load_workbook
 
 EXAMPLES = Path(__file__).parents[2] / "example_trials"
-FOLDERS = ("leaf_beetle_potato", "spider_mite_glasshouse", "leaf_disease_wheat")
+FOLDERS = (
+    "leaf_beetle_potato",
+    "spider_mite_glasshouse",
+    "leaf_disease_wheat",
+    "fruit_moth_plum",
+)
 WORKBOOK = "thrips_onion_field_office.xlsx"
 
 
