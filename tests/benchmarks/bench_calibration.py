@@ -45,6 +45,7 @@ class Cell:
     missing: int = 0
     strength: float = 0.0
     step: float = 1.0
+    examined: int = 0
 
     @property
     def layout(self) -> Layout:
@@ -67,8 +68,10 @@ class Cell:
         if self.strength:
             chance = special.expit(special.logit(level / 100.0) + place)[:, None]
             parts = chance * self.strength, (1.0 - chance) * self.strength
-            values = 100.0 * special.betaincinv(*parts, uniform)
-            values = np.round(values / self.step) * self.step
+            values = special.betaincinv(*parts, uniform)
+            if self.examined:
+                values = rng.binomial(self.examined, values) / self.examined
+            values = np.round(100.0 * values / self.step) * self.step
             truth = np.array([chance[layout.treatment == g].mean() for g in range(self.groups)])
         else:
             shape = self.shape(level)[:, None]
@@ -83,7 +86,8 @@ class Cell:
 def drawn_means(cell: Cell, values: FloatArray, seed: int) -> FloatArray:
     """Draws of the means of a trial."""
     kind: Literal["count", "percent"] = "percent" if cell.strength else "count"
-    return course_draws(cell.layout, values, kind=kind, draws=DRAWS, seed=seed).means
+    items = np.full(values.shape, float(cell.examined)) if cell.examined else None
+    return course_draws(cell.layout, values, kind=kind, items=items, draws=DRAWS, seed=seed).means
 
 
 def measure(cell: Cell, sims: int) -> tuple[FloatArray, float, FloatArray]:
@@ -164,6 +168,15 @@ def _tables() -> dict[str, list[Cell]]:
         for m, s, step, d in [
             (10, 100, 0.1, 1), (10, 20, 0.1, 1), (10, 20, 1, 1), (30, 10, 1, 1), (50, 50, 1, 1),
             (50, 10, 1, 1), (50, 10, 5, 1), (90, 50, 1, 1), (90, 10, 1, 1), (50, 10, 1, 4),
+        ]
+    ]  # fmt: skip
+    percent += [
+        Cell(
+            label=f"share {m:g} %, strength {s:g}, of {n} items, {d} day(s)",
+            mean=m, shape=same(1.0), strength=s, step=1e-6, examined=n, days=d,
+        )
+        for m, s, n, d in [
+            (10, 20, 50, 1), (30, 10, 20, 1), (30, 1000, 25, 1), (60, 20, 50, 1), (30, 10, 50, 4),
         ]
     ]  # fmt: skip
     fewer = [

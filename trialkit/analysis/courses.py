@@ -118,6 +118,7 @@ def draw_courses(
             item.values,
             kind="count" if counted else "percent",
             unit=unit,
+            items=item.examined,
             units=plan.units,
             draws=DRAWS,
             seed=settings.seed + place,

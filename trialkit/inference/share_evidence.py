@@ -64,13 +64,17 @@ def share_evidence(layout: Layout, shares: FloatArray, items: FloatArray | None 
     round.
     """
     problem = _pose(layout, shares)
-    weight = np.where(problem.present, 1.0 if items is None else items, 0.0)
+    weight = problem.present.astype(float)
     filled = np.where(problem.present, shares, 0.0)
-    whole = group_sum(layout, weight)
-    usable = whole > 0.0
-    safe = np.where(usable, whole, 1.0)
-    mean = group_sum(layout, weight * filled) / safe
-    effective = whole**2 / np.where(usable, group_sum(layout, weight**2), 1.0)
+    plots = group_sum(layout, weight)
+    usable = plots > 0.0
+    safe = np.where(usable, plots, 1.0)
+    mean = group_sum(layout, filled) / safe
+    # Plots tell of a mean of plots alike; chance between items is that of the harmonic mean.
+    own_chance = (
+        np.zeros_like(weight) if items is None else weight / np.where(problem.present, items, 1.0)
+    )
+    whole = plots**2 / np.where(usable & (items is not None), group_sum(layout, own_chance), 1.0)
     if items is None:
         log_likelihood, fit = _measured(layout, problem)
     else:
@@ -82,22 +86,28 @@ def share_evidence(layout: Layout, shares: FloatArray, items: FloatArray | None 
     across = mean * (1.0 - mean)
     evenness = np.where(across > 0.0, within / np.where(across > 0.0, across, 1.0), 1.0)
     mean, widening = _balanced(layout, problem, fit, mean)
-    chance = np.zeros_like(filled) if items is None else 1.0 / np.maximum(weight, 1.0)
-    factor = chance + max(peak, 1e-6) * (1.0 - chance)
+    factor = own_chance + max(peak, 1e-6) * (1.0 - own_chance)
     root = np.sqrt(np.where(problem.live, np.maximum(spread, 1e-12) * factor, 1.0))
-    own = np.where(problem.live, max(peak, 1e-6) * (1.0 - chance) / factor, 0.0)
+    own = np.where(problem.live, max(peak, 1e-6) * (1.0 - own_chance) / factor, 0.0)
     return Evidence(
         prior=SHARE_PRIOR,
         log_likelihood=log_likelihood,
         offset=log_offset(np.where(usable, mean, np.nan), 100.0 * mean),
-        floors=np.full(SHARE_PRIOR.slopes.size, np.log(1e-3)),
+        floors=np.full(SHARE_PRIOR.slopes.size, np.log(_least(own_chance, problem))),
         estimate=np.where(usable, mean, np.nan),
         total=np.zeros_like(mean) if items is None else whole,
-        plots=effective / np.clip(evenness, 0.3, 1.0) / widening,
+        plots=plots / np.clip(evenness, 0.3, 1.0) / widening,
         residuals=np.where(problem.live, (filled - fitted) / root, 0.0),
         plot_part=own.sum(axis=0) / np.maximum(problem.live.sum(axis=0), 1),
         df=float(problem.df_error.sum()),
     )
+
+
+def _least(own_chance: FloatArray, problem: Problem) -> float:
+    """Dispersion below which it is as good as none: variance 1.4 times that of chance."""
+    known = own_chance[problem.present]
+    typical = float(known.mean()) if known.size else 1.0
+    return float(np.clip(0.4 * typical / max(1.0 - typical, 0.5), 1e-3, 0.1))
 
 
 def _pose(layout: Layout, shares: FloatArray) -> Problem:
