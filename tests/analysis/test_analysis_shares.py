@@ -189,7 +189,7 @@ def test_samples_are_summed_and_not_averaged() -> None:
     assert analysis.samples.empty
     assert not analyse(build(samples=3, least=20, most=20, examined=20.0)).samples.empty
     text = " ".join(str(block) for block in compose(analysis).blocks())
-    assert "were summed, those hit and those examined" in text
+    assert "were summed, those counted and those examined" in text
 
 
 def test_missing_plots_and_samples() -> None:

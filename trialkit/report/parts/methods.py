@@ -267,7 +267,7 @@ def _shares_text(context: Context) -> str:
     text = (
         f"Counted out of a number examined: {'; '.join(names)}. The percentage of each plot was "
         "analysed like other percentages, each plot with the same weight; samples within a plot "
-        "were summed, those hit and those examined, before the percentage was taken."
+        "were summed, those counted and those examined, before the percentage was taken."
     )
     if (context.table("count_tests", "model")["model"] == BETA_BINOMIAL).any():
         text += (
