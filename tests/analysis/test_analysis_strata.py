@@ -254,14 +254,17 @@ def test_a_folder_from_end_to_end(tmp_path: Path, blocks: bool) -> None:
     shown = analysis.control[analysis.control["chosen"].eq(True)]
     full = shown[(shown["treatment"] == "bare:full") & (shown["days_after"] == 7)]
     assert 50 < float(full["percent"].iloc[0]) < 100
-    assert analysis.course_tests.empty
+    courses = analysis.course_tests[analysis.course_tests["chosen"].eq(True)].set_index("source")
+    assert list(courses.index) == ["main", "sub", "main:sub", "main:day", "sub:day", "main:sub:day"]
+    assert courses.loc["sub", "p"] < 1e-6
+    assert courses.loc["main:day", "test"] == "Greenhouse-Geisser"
     assert len(analysis.covariate) == 2
     assert analysis.covariate[["slope", "p_slope", "p", "p_sub"]].notna().all(axis=None)
     assert len(analysis.adjusted_means) == 2 * 9
     assert not analysis.diagnostics.empty
     document = compose(analysis, make_findings(analysis))
     keys = {table.key for table in document.tables()}
-    assert {"factor-tests", "factor-differences", "checks", "reach"} <= keys
+    assert {"factor-tests", "factor-differences", "courses", "adjusted", "checks", "reach"} <= keys
     record = json.loads(json.dumps(make_record(analysis, [], datetime(2025, 9, 1, tzinfo=UTC))))
     assert rerun(record).same
     save_trial(trial, tmp_path / "again")

@@ -6,13 +6,14 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from trialkit.analysis import analyse
 from trialkit.analysis.result import Analysis
 from trialkit.findings import make_findings
 from trialkit.report.compose import compose
-from trialkit.trial import Trial
+from trialkit.trial import COUNT_COLUMNS, Kind, Trial, Variable, VariableRole
 
 Build = Callable[..., Trial]
 
@@ -76,3 +77,40 @@ def test_a_constant_added_to_a_block_changes_nothing(split_rice: Build) -> None:
         two.factor_differences["relative_efficiency"],
         rtol=1e-9,
     )
+
+
+def _with_days(trial: Trial, *, lost: tuple[str, ...] = ()) -> Trial:
+    """The plots of a trial with invented counts on four days, one before treatment."""
+    rng = np.random.default_rng(12)
+    rows = []
+    for plot in trial.plots:
+        assert plot.main_factor and plot.sub_factor
+        level = 20.0 * np.exp(0.1 * rng.normal())
+        for day in (-1.0, 3.0, 7.0, 14.0):
+            fall = 0.1 * int(plot.sub_factor[1:]) % 7 if day > 0 else 0.0
+            value = np.nan if day == 7.0 and plot.id in lost else float(rng.poisson(level - fall))
+            rows.append((plot.id, "aphids", day, None, value))
+    aphids = Variable(name="aphids", label="Aphids", kind=Kind.COUNT, role=VariableRole.PEST)
+    return replace(
+        trial,
+        counts=pd.DataFrame(rows, columns=list(COUNT_COLUMNS)),
+        variables=(*trial.variables, aphids),
+    )
+
+
+@pytest.mark.parametrize("strips", [False, True])
+def test_courses_of_factors(split_rice: Build, strip_rice: Build, strips: bool) -> None:
+    build = strip_rice if strips else split_rice
+    sources = ["main", "sub", "main:sub", "main:day", "sub:day", "main:sub:day"]
+    whole = analyse(_with_days(build())).course_tests
+    assert list(whole.loc[whole["chosen"].eq(True), "source"]) == sources
+    assert len(whole) == 12
+    plot = build().plots[10].id
+    holes = analyse(_with_days(build(), lost=(plot,)))
+    tests = holes.course_tests
+    chosen = tests[tests["chosen"].eq(True)]
+    assert list(chosen["source"]) == sources
+    assert chosen["test"].str.startswith("REML").all()
+    assert chosen["p"].between(0, 1).all()
+    assert tests["note"].str.contains("left out").sum() == 12
+    assert "courses" in keys(holes)

@@ -11,6 +11,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.covariate import scale_of
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import empty_table, make_table
+from trialkit.analysis.strata_courses import strata_course_rows
 from trialkit.inference.layouts import Layout
 from trialkit.inference.repeated import RepeatedFit, repeated_measures
 from trialkit.inference.repeated_reml import StructureName, repeated_reml
@@ -34,11 +35,12 @@ def course_table(basis: Basis) -> pd.DataFrame:
     Greenhouse and Geisser (chosen) and of Huynh and Feldt; where plots miss days, for pests REML
     with days correlated by their distance and all observations (chosen), and the split-plot in
     time of the complete plots beside it; other variables keep to the complete plots, since REML
-    takes half a second a variable. Not in split-plots and strip-plots, whose plots do not all
-    have one error.
+    takes half a second a variable. In split-plots and strip-plots each factor by itself, see
+    `strata_course_rows`.
     """
-    if basis.tested is None or basis.tested.strata is not None:
+    if basis.tested is None:
         return empty_table("course_tests")
+    strata = basis.tested.strata
     named: list[tuple[str, _Row]] = []
     for item in basis.assessed:
         after = np.flatnonzero(item.days > 0)
@@ -46,7 +48,13 @@ def course_table(basis: Basis) -> pd.DataFrame:
         kept = np.isfinite(values).any(axis=0)
         if kept.sum() >= 2:
             pest = item.variable.role is VariableRole.PEST
-            rows = _tests(basis.plan.layout, values[:, kept], item.days[after][kept], reml=pest)
+            part, days = values[:, kept], item.days[after][kept]
+            if strata is None:
+                rows = _tests(basis.plan.layout, part, days, reml=pest)
+            else:
+                rows = strata_course_rows(
+                    strata.plan, part, days, most_effects=MOST_EFFECTS, reml=pest
+                )
             named += [(item.variable.name, row) for row in rows]
     columns: dict[str, Sized] = {
         name: [row[i] for _, row in named]

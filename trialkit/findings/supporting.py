@@ -11,27 +11,31 @@ from trialkit.trial import VariableRole, harvest_variable
 
 #: Recommendations that leave the analysis as it is.
 _QUIET = frozenset({"keep", "check plot", "not assessed"})
+#: What changes from day to day, by source of the tests; the factors of split-plots and strip-plots.
+_COURSES = {
+    "treatment:day": "the differences between treatments",
+    "main:day": "the differences between levels of the main factor",
+    "sub:day": "the differences between levels of the sub factor",
+}
 
 
 def course_findings(analysis: Analysis) -> Iterator[Finding]:
     """Whether the differences between treatments changed over the days after treatment."""
     alpha = analysis.trial.settings.alpha
     for variable in variables_of(analysis, VariableRole.PEST):
-        found = rows(
-            analysis, "course_tests", variable=variable.name, source="treatment:day", chosen=True
-        )
-        if not found or not found[0].known("p"):
-            continue
-        say = Teller(analysis)
-        p = say.cite(found[0], "p", Style.P)
-        if found[0]["p"] < alpha:
-            text = f"the differences between treatments changed from day to day ({p})"
-        else:
-            text = (
-                "that the differences between treatments changed from day to day could not be "
-                f"shown ({p})"
+        for source, between in _COURSES.items():
+            found = rows(
+                analysis, "course_tests", variable=variable.name, source=source, chosen=True
             )
-        yield say.finding("course", f"{variable.label}: over all days after treatment, {text}.")
+            if not found or not found[0].known("p"):
+                continue
+            say = Teller(analysis)
+            p = say.cite(found[0], "p", Style.P)
+            if found[0]["p"] < alpha:
+                text = f"{between} changed from day to day ({p})"
+            else:
+                text = f"that {between} changed from day to day could not be shown ({p})"
+            yield say.finding("course", f"{variable.label}: over all days after treatment, {text}.")
 
 
 def doubt_findings(analysis: Analysis) -> Iterator[Finding]:

@@ -147,7 +147,7 @@ def repeated_measures(
     zero = float(rounding_zero(y.reshape(-1, 1), y.size)[0])
     sscp = within.residuals.T @ within.residuals
     nu = within.df_error
-    gg, hf = _epsilon(sscp, nu, zero)
+    gg, hf = box_epsilon(sscp, nu, zero)
     epsilon = (gg, hf, 1.0 / (d - 1))
     w, p = mauchly(sscp, nu) if np.isfinite(gg) else (float("nan"), float("nan"))
     terms = [*_between(between, zero), *_within(within, contrasts, epsilon, zero)]
@@ -235,7 +235,7 @@ def _line(
     )
 
 
-def _epsilon(sscp: FloatArray, nu: int, zero: float) -> tuple[float, float]:
+def box_epsilon(sscp: FloatArray, nu: int, zero: float) -> tuple[float, float]:
     """Epsilon of Greenhouse and Geisser, and of Huynh and Feldt with Lecoutre's correction."""
     p = sscp.shape[0]
     trace = float(np.trace(sscp))

@@ -27,6 +27,13 @@ _HOW = {
     "REML, compound-symmetry": "mixed model (REML), all plots and days kept",
 }
 
+#: Sources of designs with several errors, in words.
+_FACTORS = {
+    "main": "levels of the main factor",
+    "sub": "levels of the sub factor",
+    "main:sub": "both together (interaction)",
+}
+
 
 def courses(context: Context) -> Iterator[Block]:
     """Whether treatments differ in level and in course over the days after treatment."""
@@ -35,22 +42,25 @@ def courses(context: Context) -> Iterator[Block]:
         return
     rows = table[table["chosen"].eq(True)]
     body: list[tuple[Cell, ...]] = []
+    several = bool(rows["source"].isin(_FACTORS).any())
     for variable in dict.fromkeys(rows["variable"]):
         own = {row["source"]: row for row in rows[rows["variable"] == variable].to_dict("records")}
-        level, course = own.get("treatment"), own.get("treatment:day")
-        if level is None or course is None:
-            continue
-        why = "too few plots were assessed on all days"
-        body.append(
-            (
-                context.variable_label(str(variable)),
-                number_or_missing(level["F"], why),
-                number_or_missing(level["p"], why),
-                number_or_missing(course["F"], why),
-                number_or_missing(course["p"], why),
-                _HOW.get(str(course["test"]), plain_line(str(course["test"]))),
+        for source in _FACTORS if several else ("treatment",):
+            level, course = own.get(source), own.get(f"{source}:day")
+            if level is None or course is None:
+                continue
+            why = "too few plots were assessed on all days"
+            body.append(
+                (
+                    context.variable_label(str(variable)),
+                    *([_FACTORS[source]] if several else []),
+                    number_or_missing(level["F"], why),
+                    number_or_missing(level["p"], why),
+                    number_or_missing(course["F"], why),
+                    number_or_missing(course["p"], why),
+                    _HOW.get(str(course["test"]), plain_line(str(course["test"]))),
+                )
             )
-        )
     if not body:
         return
     yield Table(
@@ -58,6 +68,7 @@ def courses(context: Context) -> Iterator[Block]:
         question="Over all days after treatment: do treatments differ in level, and in course?",
         columns=(
             Column(title="Variable"),
+            *([Column(title="Compared")] if several else []),
             Column(title="Level, days averaged: F", kind=Kind.NUMBER, digits=2),
             Column(title="p-value of level", kind=Kind.P_VALUE),
             Column(title="Course over the days: F", kind=Kind.NUMBER, digits=2),
@@ -69,6 +80,15 @@ def courses(context: Context) -> Iterator[Block]:
             "A small p-value of course says that the differences between treatments changed from "
             "day to day. Days of one plot are not independent, which both ways of testing allow "
             "for.",
+            *(
+                [
+                    "The main factor is compared by its own error, levels and courses alike, the "
+                    "sub factor and both together by that of the smaller plots; in strip-plots "
+                    "each factor by that of its strips."
+                ]
+                if several
+                else []
+            ),
         ),
         sheet="Courses",
     )
@@ -258,8 +278,7 @@ def how_supported(context: Context) -> Iterator[Block]:
             "both together, and each is tested against its own error. A difference of two "
             "treatments has the standard error of the errors that stand in it, with "
             "Satterthwaite's degrees of freedom. Where subplots are missing the response was "
-            "analysed as a mixed model by REML, with degrees of freedom after Kenward and Roger. "
-            "Days were not tested together."
+            "analysed as a mixed model by REML, with degrees of freedom after Kenward and Roger."
         )
     elif trial.design is Design.STRIP_PLOT:
         yield Paragraph(
@@ -267,7 +286,7 @@ def how_supported(context: Context) -> Iterator[Block]:
             "together, and each is tested against its own error. A difference of two treatments "
             "has the standard error of the errors that stand in it, with Satterthwaite's degrees "
             "of freedom. Where plots are missing the response was analysed as a mixed model by "
-            "REML, with degrees of freedom after Kenward and Roger. Days were not tested together."
+            "REML, with degrees of freedom after Kenward and Roger."
         )
     elif not context.table("factor_means", "factor").empty:
         names = " and ".join(plain_line(name) for name in trial.settings.factors)
