@@ -77,7 +77,7 @@ TREATMENTS = (
     ("3", "Tarnock", "reference", "0.5", "L/ha", "group 58"),
     ("4", "Fellgate", "test", "0.3", "kg/ha", "group 71"),
     ("5", "Orsingham", "test", "1.2", "L/ha", "group 84"),
-    ("6", "Fellgate, then Orsingham twice", "test", "", "", "group 71; group 84; group 84"),
+    ("6", "Fellgate and Orsingham in turn", "test", "", "", "group 71; group 84; group 71"),
 )
 APPLICATION_COLUMNS = ("date", "carrier_l_per_ha", "equipment", "pressure", "growth_stage")
 APPLICATIONS = tuple(

@@ -10,7 +10,9 @@ import pytest
 
 from trialkit.analysis import Analysis, analyse
 from trialkit.analysis.responses import assessed_variables, plan_plots
+from trialkit.findings import make_findings
 from trialkit.inference.proportions import fit_shares
+from trialkit.numerals import number
 from trialkit.report.compose import compose
 from trialkit.report.document import Table
 from trialkit.trial import (
@@ -166,8 +168,9 @@ def test_the_percentages_are_analysed_as_before() -> None:
         variables=(replace(trial.variables[0], examined=None),),
     )
     analysis, without = analyse(trial), analyse(plain)
-    for name in ("anova", "means", "comparisons", "control", "persistence"):
+    for name in ("anova", "means", "comparisons"):
         pd.testing.assert_frame_equal(getattr(analysis, name), getattr(without, name))
+    pd.testing.assert_series_equal(analysis.control["percent"], without.control["percent"])
     assert without.count_models.empty
     assert without.count_tests.empty
 
@@ -300,8 +303,26 @@ def test_the_report_shows_k_of_n() -> None:
     assert "Williams DA (1982)" in text
     assert "Clopper" in text  # treatment C has none
     long = {table.key: table for table in compose(analysis).annex}
-    assert long["all-count-models"].columns[-1].title == "Units examined"
+    titles = [column.title for column in long["all-count-models"].columns]
+    assert {"Units hit", "Units examined", "Ratio of odds"} <= set(titles)
     assert len(long["all-count-models"].rows) == 8
+
+
+def test_a_finding_tells_the_last_shares() -> None:
+    """As counted: untreated and smallest share, with totals and the limits of the model."""
+    analysis = analyse(build())
+    told = [item.text for item in make_findings(analysis) if item.topic == "shares"]
+    last = analysis.count_models.tail(4).set_index("treatment")
+
+    def words(key: str) -> str:
+        row = last.loc[key]
+        shown = [number(row[name]) for name in ("hits", "examined", "mean", "lower", "upper")]
+        return "{} of {} fruits examined, {} % ({} to {}),".format(*shown)
+
+    assert told == [
+        f"Damaged fruits: on day 60 {words('0')} in the untreated and {words('C')} with C, the "
+        "smallest share."
+    ]
 
 
 def test_samples_in_the_workbook_carry_their_numbers() -> None:

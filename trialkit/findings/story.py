@@ -28,6 +28,7 @@ from trialkit.findings.products import (
     resurgence_findings,
 )
 from trialkit.findings.sentences import Finding
+from trialkit.findings.shares import share_findings
 from trialkit.findings.supporting import course_findings, doubt_findings
 
 #: In the order in which a reader wants them.
@@ -35,6 +36,7 @@ TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
     control_findings,
     persistence_findings,
     area_findings,
+    share_findings,
     rate_findings,
     yield_findings,
     money_findings,

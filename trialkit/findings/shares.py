@@ -1,0 +1,43 @@
+"""Findings about shares k of n: so many damaged fruits of so many examined."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from trialkit import numerals
+from trialkit.analysis import Analysis
+from trialkit.findings.sentences import Finding, Row, Teller, rows
+from trialkit.trial import Variable, VariableRole
+
+#: Roles of which the smallest share is the best.
+UNWANTED = (VariableRole.PEST, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
+
+
+def share_findings(analysis: Analysis) -> Iterator[Finding]:
+    """At the last assessment: the share in the untreated, and the smallest one."""
+    for variable in analysis.trial.variables:
+        if variable.examined is None or variable.role not in UNWANTED:
+            continue
+        found = rows(analysis, "count_models", variable=variable.name, model="beta-binomial")
+        last = max((row["days_after"] for row in found), default=0.0)
+        found = [row for row in found if row["days_after"] == last and row.known("mean")]
+        untreated = [row for row in found if row["treatment"] == analysis.trial.untreated]
+        others = [row for row in found if row["treatment"] != analysis.trial.untreated]
+        if not untreated or not others:
+            continue
+        least = min(others, key=lambda row: float(row["mean"]))
+        say = Teller(analysis)
+        text = (
+            f"{variable.label}: on day {numerals.day(last)} {_share(say, variable, untreated[0])}"
+        )
+        text += f" in the untreated and {_share(say, variable, least)} with "
+        text += f"{say.name(least['treatment'])}, the smallest share."
+        yield say.finding("shares", text)
+
+
+def _share(say: Teller, variable: Variable, row: Row) -> str:
+    """Write "12 of 50 fruits examined, 24 % (14 to 38)"."""
+    named = isinstance(variable.examined, str)
+    units = variable.examined if named else "units examined"
+    totals = f"{say.cite(row, 'hits')} of {say.cite(row, 'examined')} {units}"
+    return f"{totals}, {say.cite(row, 'mean')} %{say.interval(row)},"
