@@ -65,8 +65,7 @@ _TABLES = {
     "reductions": "variable measure treatment mean:number percent:number lower:number "
     "upper:number p:number reason harm_class",
     "days_above": "variable treatment threshold:number span:number days:number lower:number "
-    "upper:number difference:number difference_lower:number difference_upper:number p:number "
-    "reason",
+    "upper:number difference:number difference_lower:number difference_upper:number reason",
     "natural_enemies": f"{_DAY} treatment percent:number lower:number upper:number p:number "
     "harm_class pest_per_enemy:number reason pest_per_enemy_lower:number "
     "pest_per_enemy_upper:number pest_per_enemy_p:number",
@@ -82,6 +81,9 @@ _TABLES = {
     "lower:number upper:number margin:number not_inferior:flag reason",
     "rate_persistence": "variable treatment full holds_until_day:number "
     "full_holds_until_day:number difference:number lower:number upper:number p:number note",
+    "rate_start": f"{_DAY} treatment full level start_lowest:number start_highest:number "
+    "ratio:number ratio_lower:number ratio_upper:number points:number lower:number upper:number "
+    "p:number note reason",
     "persistence_differences": "variable question a b value_a:number value_b:number "
     "difference:number lower:number upper:number p:number p_adjusted:number bound reason",
     "neighbours": f"{_DAY} question before:number slope:number p:number n:number note",

@@ -20,6 +20,7 @@ from trialkit.analysis.persistence import persistence_table
 from trialkit.analysis.persistence_differences import persistence_difference_table
 from trialkit.analysis.products import carrier_table
 from trialkit.analysis.programmes import programme_table
+from trialkit.analysis.rate_start import rate_start_table
 from trialkit.analysis.rates import rate_persistence_table, rate_table
 from trialkit.analysis.reductions import reduction_table
 from trialkit.analysis.responses import (
@@ -108,6 +109,7 @@ def analyse(trial: Trial) -> Analysis:
         mixtures=mixture_table(basis),
         mixture_periods=mixture_period_table(basis),
         rates=rate_table(basis),
+        rate_start=rate_start_table(basis),
         rate_persistence=rate_persistence_table(basis),
         neighbours=neighbour_table(basis),
         loss=loss_table(basis),

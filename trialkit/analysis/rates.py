@@ -17,7 +17,7 @@ from trialkit.measures.persistence import persistence
 TO_THE_END = "held to the last assessment, so that more is not known"
 
 
-def _lower_rates(basis: Basis) -> list[tuple[int, list[int]]]:
+def lower_rates(basis: Basis) -> list[tuple[int, list[int]]]:
     """Code of the full rate of each product, and of its lower rates, highest first."""
     return [
         (series.treatments[-1], list(series.treatments[-2::-1]))
@@ -38,8 +38,8 @@ def rate_table(basis: Basis) -> pd.DataFrame:
     tables = []
     for course in pests(basis):
         shown = Shown(basis, course, plan.untreated)
-        for full, lower_rates in _lower_rates(basis):
-            for code in lower_rates:
+        for full, rates in lower_rates(basis):
+            for code in rates:
                 difference = shown.percent[code] - shown.percent[full]
                 lower, upper, _ = shown.interval(
                     shown.draws[:, code] - shown.draws[:, full], difference
@@ -87,11 +87,11 @@ def rate_persistence_table(basis: Basis) -> pd.DataFrame:
         shown = Shown(basis, course, plan.untreated)
         if shown.days.size < 2:
             continue
-        for full, lower_rates in _lower_rates(basis):
-            codes = [full, *lower_rates]
+        for full, rates in lower_rates(basis):
+            codes = [full, *rates]
             held, censored = _days_held(shown.days, shown.percent[codes], target)
             drawn, _ = _days_held(shown.days, shown.draws[:, codes], target)
-            for place, code in enumerate(lower_rates, start=1):
+            for place, code in enumerate(rates, start=1):
                 gap = drawn[:, place] - drawn[:, 0]
                 alpha = basis.settings.alpha
                 low, high = np.quantile(

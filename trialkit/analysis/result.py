@@ -182,6 +182,8 @@ class Analysis:
         held the target.
     neighbours : DataFrame
         Whether late counts follow the neighbouring plots, and edge effects.
+    rate_start : DataFrame
+        Whether lower rates lose more where more pests were there before treatment.
     loss : DataFrame
         Yield on pest-days within blocks.
     money : DataFrame
@@ -227,6 +229,7 @@ class Analysis:
     rate_persistence: pd.DataFrame = _table("rate_persistence")
     persistence_differences: pd.DataFrame = _table("persistence_differences")
     neighbours: pd.DataFrame = _table("neighbours")
+    rate_start: pd.DataFrame = _table("rate_start")
     loss: pd.DataFrame = _table("loss")
     money: pd.DataFrame = _table("money")
     programmes: pd.DataFrame = _table("programmes")

@@ -27,6 +27,7 @@ from trialkit.report.parts import (
     persistence_differences,
     pest,
     products,
+    rate_start,
     returns,
     shares,
     spread,
@@ -76,7 +77,13 @@ OUTLINE: tuple[Part, ...] = (
     Part(
         "products",
         "Rates, mixtures, carrier and modes of action",
-        (products.rates, products.mixtures, products.carrier, products.programmes),
+        (
+            products.rates,
+            rate_start.rate_start,
+            products.mixtures,
+            products.carrier,
+            products.programmes,
+        ),
     ),
     Part("enemies", "Natural enemies", (enemies.natural_enemies,)),
     Part("damage", "Damage", (effects.damage,)),

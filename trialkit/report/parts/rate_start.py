@@ -1,0 +1,101 @@
+"""Lower rates where more pests were there before treatment."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from trialkit.numerals import number
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Column, Kind, Table, number_or_missing
+from trialkit.report.numbers import write_share
+from trialkit.report.parts.across import (
+    Line,
+    Place,
+    across,
+    as_number,
+    day_heads,
+    interval_words,
+    records,
+    span_text,
+)
+from trialkit.trial import Variable, VariableRole
+
+WHOLE, SHOWN = "whole", "*"
+
+
+def rate_start(context: Context) -> Iterator[Block]:
+    """Tables: what a doubling of the count before treatment changes between rates."""
+    for variable in context.of_role(VariableRole.PEST):
+        rows = context.rows("rate_start", variable.name)
+        if not rows.empty and rows["points"].notna().any():
+            yield _table(context, variable, rows)
+
+
+def _table(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
+    alpha = context.trial.settings.alpha
+    lines = []
+    for treatment in context.shown_treatments(rows):
+        own = records(rows[rows["treatment"] == treatment])
+        cells: dict[Place, dict[str, Any]] = {_place(row): row for row in own}
+        spans = {place: span_text(row["lower"], row["upper"]) for place, row in cells.items()}
+        lines.append(
+            Line(
+                head=f"{context.label(treatment)}, against {context.label(str(own[0]['full']))}",
+                values={
+                    place: number_or_missing(row["points"], row["reason"])
+                    for place, row in cells.items()
+                },
+                spans={place: text for place, text in spans.items() if text},
+                signs={
+                    place: SHOWN if as_number(row["p"]) < alpha else ""
+                    for place, row in cells.items()
+                },
+            )
+        )
+    heads = day_heads(context, rows[rows["days_after"].notna()], "points")
+    if rows["days_after"].isna().any():
+        head = Column(title="All days after treatment", kind=Kind.NUMBER, digits=0)
+        heads = [(WHOLE, head), *heads]
+    columns, body, _ = across(context, lines, heads, first="Lower rate")
+    label = context.variable_label(variable.name)
+    return Table(
+        key=context.key("rate-start", variable.name),
+        question=f"{label}: did a lower rate lose more where more were there before treatment? "
+        "Change of its control against the full rate with every doubling, percentage points",
+        columns=columns,
+        rows=body,
+        notes=tuple(_notes(context, rows)),
+        sheet=f"Rates and start {label}",
+    )
+
+
+def _place(row: dict[str, Any]) -> Place:
+    day = as_number(row["days_after"])
+    return day if math.isfinite(day) else WHOLE
+
+
+def _notes(context: Context, rows: pd.DataFrame) -> Iterator[str]:
+    alpha = context.trial.settings.alpha
+    lowest, highest = float(rows["start_lowest"].min()), float(rows["start_highest"].max())
+    of = "their blocks, on average" if rows["level"].iloc[0] == "blocks" else "their plots"
+    yield (
+        f"Below zero the lower rate loses more as numbers rise. Below each number stands its "
+        f"{interval_words(context)}; {SHOWN} a change was shown (each a test of its own at "
+        f"{write_share(alpha)}). Where the interval holds 0 no such risk was shown, which is no "
+        "proof that there is none."
+    )
+    yield (
+        f"The counts before treatment were {number(lowest)} to {number(highest)} in {of}; of "
+        "larger and smaller numbers the trial says nothing."
+        + (
+            " A count of one plot is partly chance, so that the change comes out too small."
+            if rows["level"].iloc[0] == "plots"
+            else ""
+        )
+    )
+    for note in dict.fromkeys(text for text in rows["note"] if isinstance(text, str)):
+        yield f"{note[0].upper()}{note[1:]}."
