@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis, analyse
     from trialkit.findings import Finding, make_findings
+    from trialkit.many import Reported, report_trials
     from trialkit.problems import Place, Problem, Severity, TrialError
     from trialkit.reading import read_trial, save_trial
     from trialkit.record import read_record, rerun
@@ -36,6 +37,7 @@ _ROOMS = {
     "Place": "problems",
     "Plot": "trial",
     "Problem": "problems",
+    "Reported": "many",
     "Settings": "trial",
     "Severity": "problems",
     "Treatment": "trial",
@@ -50,6 +52,7 @@ _ROOMS = {
     "read_record": "record",
     "read_trial": "reading",
     "report_trial": "run",
+    "report_trials": "many",
     "rerun": "record",
     "save_trial": "reading",
 }
@@ -61,6 +64,7 @@ __all__ = [
     "Place",
     "Plot",
     "Problem",
+    "Reported",
     "Settings",
     "Severity",
     "Treatment",
@@ -75,6 +79,7 @@ __all__ = [
     "read_record",
     "read_trial",
     "report_trial",
+    "report_trials",
     "rerun",
     "save_trial",
 ]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from trialkit.problems import Problem
 
@@ -99,56 +99,104 @@ def check(trial: TrialPath) -> None:
     "Examples\n"
     "  trialkit report my_trial --out my_report\n"
     "  trialkit report my_trial.xlsx --out my_report --formats xlsx\n"
-    "  trialkit report counts.csv --out my_report --quiet",
+    "  trialkit report trials/* --out reports --formats xlsx --jobs 4",
 )
 def report(
-    trial: TrialPath,
+    trials: Annotated[
+        list[Path],
+        typer.Argument(metavar="TRIAL...", help="Folders, workbooks or flat tables of trials."),
+    ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files.")],
     formats: Annotated[
         str,
         typer.Option(
-            "--formats", metavar="LIST", help="Any of html,xlsx; record.json is always written."
+            "--formats",
+            metavar="LIST",
+            help="Any of html,xlsx; record.json is always written. Figures are drawn for html.",
         ),
     ] = "html,xlsx",
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            "--jobs",
+            min=1,
+            metavar="N",
+            help="Trials worked on at once; as many as there are cores, when left out.",
+        ),
+    ] = None,
     quiet: Quiet = False,
 ) -> None:
-    """Analyse a trial and write its report, tables and record.
+    """Analyse one or more trials and write report, tables and record of each.
 
-    Writes report.html, tables.xlsx and record.json. Exit status: 0 when they are written, 1
-    when the trial has problems (nothing is written then), 2 for wrong usage.
+    Writes report.html, tables.xlsx and record.json to DIR, or for several trials to one folder
+    a trial in DIR. Exit status: 0 when they are written, 1 when a trial has problems (nothing
+    is written for it, the others are), 2 for wrong usage.
     """
     wanted = [name.strip().lower() for name in formats.split(",") if name.strip()]
     unknown = [name for name in wanted if name not in FORMATS]
     if unknown:
         _usage(f"no format is called {', '.join(unknown)}; choose from {', '.join(FORMATS)}")
     _folder(out)
-    _existing(trial)
+    for trial in trials:
+        _existing(trial)
+    if len(trials) == 1:
+        _report_one(trials[0], out, wanted, quiet)
+    else:
+        _report_several(trials, out, wanted, jobs, quiet)
+
+
+def _progress(show: bool) -> Callable[[str], None]:
+    def tell(step: str) -> None:
+        if show:
+            typer.echo(f"\r\x1b[K{step} ...", nl=False, err=True)
+
+    return tell
+
+
+def _report_one(trial: Path, out: Path, formats: list[str], quiet: bool) -> None:
     from trialkit.problems import TrialError
     from trialkit.run import report_trial
     from trialkit.wording import closing_lines
 
-    show_progress = not quiet and sys.stderr.isatty()
-
-    def progress(step: str) -> None:
-        if show_progress:
-            typer.echo(f"\r\x1b[K{step} ...", nl=False, err=True)
-
+    show = not quiet and sys.stderr.isatty()
     try:
-        written = report_trial(trial, out, formats=wanted, progress=progress)
+        written = report_trial(trial, out, formats=formats, progress=_progress(show))
     except TrialError as fault:
-        progress_end(show_progress)
+        progress_end(show)
         _complain(fault.problems)
         typer.echo("Nothing was written.", err=True)
         raise typer.Exit(1) from None
     except OSError as fault:
-        progress_end(show_progress)
+        progress_end(show)
         typer.echo(f"The files could not be written: {fault.strerror or fault}.", err=True)
         raise typer.Exit(1) from None
-    progress_end(show_progress)
+    progress_end(show)
     _complain(written.analysis.problems)
     if not quiet:
         for line in closing_lines(written.findings, written.paths):
             _say(line)
+
+
+def _report_several(
+    trials: list[Path], out: Path, formats: list[str], jobs: int | None, quiet: bool
+) -> None:
+    from trialkit.many import report_trials
+    from trialkit.wording import failure_lines, outcome_lines, total_line
+
+    show = not quiet and sys.stderr.isatty()
+    outcomes = report_trials(trials, out, formats=formats, jobs=jobs, progress=_progress(show))
+    progress_end(show)
+    for item in outcomes:
+        if not item.written:
+            for line in failure_lines(item):
+                typer.echo(line, err=True)
+        elif not quiet:
+            for line in outcome_lines(item):
+                _say(line)
+    if not quiet:
+        _say(total_line(outcomes))
+    if not all(item.written for item in outcomes):
+        raise typer.Exit(1)
 
 
 def progress_end(shown: bool) -> None:

@@ -12,6 +12,7 @@ from trialkit.trial import Design, Kind, Trial, VariableRole
 
 if TYPE_CHECKING:
     from trialkit.findings import Finding
+    from trialkit.many import Reported
     from trialkit.record import Agreement
 
 WIDTH = 80
@@ -174,6 +175,30 @@ def closing_lines(findings: Sequence[Finding], paths: Sequence[Path]) -> list[st
     lines.append("Written")
     lines += [f"  {_clean(str(path))}" for path in paths]
     return lines
+
+
+def outcome_lines(item: Reported) -> list[str]:
+    """One of many trials that was written: where its files are."""
+    text = f"{item.name}: written to {item.paths[-1].parent}"
+    if item.warnings:
+        text += f" ({count_of(item.warnings, 'warning')}, kept in its files)"
+    return _wrap(text, "", "  ")
+
+
+def failure_lines(item: Reported) -> list[str]:
+    """One of many trials that was not written: every problem in it."""
+    lines = _wrap(f"{item.name}: nothing was written for {item.trial}", "", "  ")
+    return lines + [f"  {line}" if line else line for line in problem_lines(item.problems)]
+
+
+def total_line(outcomes: Sequence[Reported]) -> str:
+    """How many of the trials were written."""
+    failed = sum(not item.written for item in outcomes)
+    if not failed:
+        return f"All {len(outcomes)} trials were written."
+    return f"{len(outcomes) - failed} of {count_of(len(outcomes), 'trial')} written; " + (
+        "1 has problems." if failed == 1 else f"{failed} have problems."
+    )
 
 
 def agreement_lines(agreement: Agreement, record: Mapping[str, Any]) -> list[str]:
