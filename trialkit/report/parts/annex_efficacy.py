@@ -95,7 +95,6 @@ EFFICACY: tuple[LongTable, ...] = (
             ("difference", "Fewer than the untreated, days", _NUMBER, 2),
             ("difference_lower", "Interval of these from, days", _NUMBER, 2),
             ("difference_upper", "Interval of these to, days", _NUMBER, 2),
-            ("p", "p-value", _P, None),
             ("reason", "Why there is no comparison", _TEXT, None),
         ),
     ),
@@ -196,6 +195,7 @@ EFFICACY: tuple[LongTable, ...] = (
             ("not_inferior", "Not inferior by the margin", _TEXT, None),
             _REASON,
         ),
+    ),
     LongTable(
         "rate_start",
         "Rates and numbers at the start",
@@ -218,7 +218,6 @@ EFFICACY: tuple[LongTable, ...] = (
             ("note", "Note", _TEXT, None),
             _REASON,
         ),
-    ),
     ),
     LongTable(
         "neighbours",
