@@ -28,7 +28,7 @@ _TABLES = {
     "peak_percent:number peak_day:number holds_until_day:number lower:number upper:number "
     "censored:flag rebound_percent:number last_percent:number last_day:number reason",
     # The fit of each response, and how well its assumptions held.
-    "course": f"{_DAY} treatment n:number mean:number lower:number upper:number",
+    "course": f"{_DAY} treatment n:number mean:number lower:number upper:number interval",
     "responses": f"{_RESPONSE} transform comparison n_plots:number n_missing:number "
     "grand_mean:number cv_percent:number df_treatment:number df_error:number ms_error:number "
     "F:number p:number p_randomised:number relative_efficiency:number "
@@ -58,9 +58,9 @@ _TABLES = {
     "variance_samples:number se_mean:number se_one_more_sample:number se_one_more_block:number",
     "count_models": f"{_DAY} treatment mean:number lower:number upper:number ratio:number "
     "ratio_lower:number ratio_upper:number p:number dispersion:number reason model "
-    "odds:number odds_lower:number odds_upper:number hits:number examined:number",
+    "odds:number odds_lower:number odds_upper:number hits:number examined:number note",
     "count_tests": f"{_DAY} model df:number df_error:number F:number deviance:number p:number "
-    "dispersion:number",
+    "dispersion:number note",
     # The efficacy story.
     "reductions": "variable measure treatment mean:number percent:number lower:number "
     "upper:number p:number reason harm_class",

@@ -3,79 +3,131 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sized
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, limits, step_of, two_sided
 from trialkit.analysis.responses import Assessed, FloatArray
-from trialkit.analysis.result import empty_table, table_of_parts
+from trialkit.analysis.result import empty_table, make_table, table_of_parts
+from trialkit.inference.count_limits import CountLimits, count_limits, few_counted
 from trialkit.inference.count_models import CountFit, fit_counts
 from trialkit.trial import ControlMethod, Kind, VariableRole
 
 NEGATIVE_BINOMIAL = "negative binomial"
 LIKELIHOOD_RATIO = "negative binomial, likelihood ratio"
 QUASI_POISSON = "quasi-Poisson"
+#: Where intervals of means come from that are not by a count model.
+SCALE_OF_ANALYSIS = "scale of analysis"
 #: Roles of the counts that are modelled.
 MODELLED = (VariableRole.PEST, VariableRole.NATURAL_ENEMY)
+
+_FEW_TEST = "so few individuals were counted that the test shows less than it could"
+_FEW_LIMITS = "so few individuals were counted that the limits are wider than they need be"
+_LIBERAL = "rejects too often in trials of few plots: read F of the same model"
+_CROWDED = "rejects too often where plots are crowded or empty: read F of the negative binomial"
+_NONE_FOUND = (
+    "no individual was found: the upper limit is one-sided and allows for how much plots may vary"
+)
+_NONE_AT_ALL = (
+    "no individual was found in any plot: the upper limit takes plots to vary by chance alone"
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Counted:
-    """Tables ``count_models`` and ``count_tests``."""
+    """Tables ``count_models`` and ``count_tests``, and limits of means.
+
+    Attributes
+    ----------
+    means, tests : DataFrame
+    spans : mapping of str to (Assessed, CountLimits)
+        Limits of the means of each variable that was modelled, on all its days.
+    """
 
     means: pd.DataFrame
     tests: pd.DataFrame
+    spans: Mapping[str, tuple[Assessed, CountLimits]] = field(default_factory=dict)
 
 
 def count_tables(basis: Basis) -> Counted:
     """Fit log-linear models to the counts of every day after treatment.
 
-    Means are those of the negative binomial; the intervals of their ratios to the untreated come
-    from the draws of the courses, as those of percent control do. A treatment of zeros has a
-    one-sided upper limit at the estimated dispersion. Not in split-plots and strip-plots, whose
-    main plots such a model does not know.
+    Means have the limits of the negative binomial; the intervals of their ratios to the untreated
+    come from the draws of the courses, as those of percent control do. A treatment of zeros has a
+    one-sided upper limit by profile likelihood. Not in split-plots and strip-plots, whose
+    main plots such a model does not know. ``note`` says where a test or a limit is known not to
+    keep its level; how often each does is in tests/benchmarks/count_models.md.
     """
     means: list[Mapping[str, Sized]] = []
     tests: list[Mapping[str, Sized]] = []
+    spans: dict[str, tuple[Assessed, CountLimits]] = {}
     if basis.tested is not None and basis.tested.strata is None:
         for item in basis.assessed:
             after = np.flatnonzero(item.days > 0)
             wanted = item.variable.kind is Kind.COUNT and item.variable.role in MODELLED
             if not wanted or not after.size:
                 continue
-            values, unit = item.values[:, after], step_of(item)
-            fit = fit_counts(basis.plan.layout, values, unit=unit)
-            loose = fit_counts(basis.plan.layout, values, unit=unit, family="quasi-poisson")
-            means.append(_means(basis, item, after, fit, unit))
-            tests.append(_tests(item, after, fit, loose))
+            values, unit, layout = item.values, step_of(item), basis.plan.layout
+            fit = fit_counts(layout, values, unit=unit)
+            loose = fit_counts(layout, values[:, after], unit=unit, family="quasi-poisson")
+            made = count_limits(layout, fit, basis.plan.untreated, alpha=basis.settings.alpha)
+            few = few_counted(values, unit)
+            spans[item.variable.name] = (item, made)
+            means.append(_means(basis, item, after, fit, made, few))
+            tests.append(_tests(item, after, fit, loose, few))
     if not means:
         return Counted(means=empty_table("count_models"), tests=empty_table("count_tests"))
     return Counted(
-        means=table_of_parts("count_models", means), tests=table_of_parts("count_tests", tests)
+        means=table_of_parts("count_models", means),
+        tests=table_of_parts("count_tests", tests),
+        spans=spans,
     )
 
 
+def course_means(means: pd.DataFrame, counted: Counted) -> pd.DataFrame:
+    """Means of treatments over the days, as counted, with intervals on that scale.
+
+    Of counts the intervals are those of the count model, which are about the mean as counted. Of
+    others they are brought back from the scale of analysis, and are about the mean brought back.
+    """
+    table = means.loc[means["measure"] == "count"].reset_index(drop=True)
+    lower, upper = (table[name].to_numpy(dtype=float).copy() for name in ("lower", "upper"))
+    source = np.full(len(table), SCALE_OF_ANALYSIS, dtype=object)
+    names, days = table["variable"].to_numpy(), table["days_after"].to_numpy(dtype=float)
+    for name, (item, made) in counted.spans.items():
+        own = np.flatnonzero(names == name)
+        # Rows of a day follow each other, in the order of the treatments.
+        place = np.searchsorted(item.days, days[own])
+        row = np.arange(own.size) % made.mean.shape[0]
+        known = np.isfinite(made.upper[row, place])
+        own, row, place = own[known], row[known], place[known]
+        lower[own], upper[own] = made.lower[row, place], made.upper[row, place]
+        source[own] = NEGATIVE_BINOMIAL
+    kept = {name: table[name] for name in ("variable", "days_after", "treatment", "n", "mean")}
+    return make_table("course", {**kept, "lower": lower, "upper": upper, "interval": source})
+
+
 def _tests(
-    item: Assessed, after: np.ndarray, fit: CountFit, loose: CountFit
+    item: Assessed, after: np.ndarray, fit: CountFit, loose: CountFit, few: np.ndarray
 ) -> Mapping[str, Sized]:
     """Three lines a day: F and likelihood ratio of the negative binomial, F of quasi-Poisson."""
     exact, quasi = (
         next(line for line in model.lines if line.source == "treatment") for model in (fit, loose)
     )
     nothing = np.full(after.size, np.nan)
+    df, deviance, dispersion = exact.df[after], exact.deviance[after], fit.dispersion[after]
     lines = {
-        "df": (exact.df, exact.df, quasi.df),
-        "df_error": (fit.df_error, nothing, loose.df_error),
-        "F": (exact.F, nothing, quasi.F),
-        "deviance": (exact.deviance, exact.deviance, quasi.deviance),
-        "p": (exact.p, exact.p_chi_square, quasi.p),
-        "dispersion": (fit.dispersion, fit.dispersion, loose.scale),
+        "df": (df, df, quasi.df),
+        "df_error": (fit.df_error[after], nothing, loose.df_error),
+        "F": (exact.F[after], nothing, quasi.F),
+        "deviance": (deviance, deviance, quasi.deviance),
+        "p": (exact.p[after], exact.p_chi_square[after], quasi.p),
+        "dispersion": (dispersion, dispersion, loose.scale),
     }
-    settled = (fit.converged, fit.converged, loose.converged)
+    settled = (fit.converged[after], fit.converged[after], loose.converged)
     numbers = {
         name: np.stack(
             [np.where(ok, part, np.nan) for ok, part in zip(settled, parts, strict=True)]
@@ -87,84 +139,73 @@ def _tests(
         "days_after": np.repeat(item.days[after], 3),
         "model": [NEGATIVE_BINOMIAL, LIKELIHOOD_RATIO, QUASI_POISSON] * after.size,
         **numbers,
+        "note": [
+            text
+            for scarce in few[after]
+            for text in (_FEW_TEST if scarce else None, _LIBERAL, _CROWDED)
+        ],
     }
 
 
 def _means(
-    basis: Basis, item: Assessed, after: np.ndarray, fit: CountFit, unit: float
+    basis: Basis,
+    item: Assessed,
+    after: np.ndarray,
+    fit: CountFit,
+    made: CountLimits,
+    few: np.ndarray,
 ) -> Mapping[str, Sized]:
     plan, alpha = basis.plan, basis.settings.alpha
     t, size = len(plan.treatments), after.size
-    lower, upper = _limits_of_means(basis, item.values[:, after], fit, unit)
-    ratio, low, high, p = (np.full((t, size), np.nan) for _ in range(4))
+    mean, settled = made.mean[:, after], fit.converged[after]
+    low, high, p = (np.full((t, size), np.nan) for _ in range(3))
     reasons = np.full((t, size), "", dtype=object)
-    reasons[np.isnan(fit.means)] = "no plot was assessed"
-    reasons[:, ~fit.converged] = "the model did not settle"
+    reasons[np.isnan(mean)] = "no plot was assessed"
+    reasons[:, ~settled] = "the model did not settle"
     untreated = plan.untreated
     if untreated is None:
         reasons[reasons == ""] = "there is no untreated to compare with"
     else:
-        base = fit.means[untreated]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = np.where(base > 0, fit.means / np.where(base > 0, base, 1.0), np.nan)
-        reasons[(reasons == "") & ~(base > 0)] = "the untreated has none"
+        reasons[(reasons == "") & ~(mean[untreated] > 0)] = "the untreated has none"
         reasons[untreated] = "the untreated itself"
         course = basis.courses.get(item.variable.name)
         if course is not None:
             low, high, p = _ratios(course, untreated, alpha)
-        zero = fit.means == 0
+        zero = mean == 0
         low, high = np.where(zero, 0.0, low), np.where(zero, np.maximum(high, 0.0), high)
     known = reasons == ""
     return {
         "variable": [item.variable.name] * (t * size),
         "days_after": np.repeat(item.days[after], t),
         "treatment": list(plan.treatments) * size,
-        "mean": fit.means.T.ravel(),
-        "lower": lower.T.ravel(),
-        "upper": upper.T.ravel(),
-        "ratio": np.where(known, ratio, np.nan).T.ravel(),
+        "mean": mean.T.ravel(),
+        "lower": made.lower[:, after].T.ravel(),
+        "upper": made.upper[:, after].T.ravel(),
+        "ratio": np.where(known, made.ratio[:, after], np.nan).T.ravel(),
         "ratio_lower": np.where(known, low, np.nan).T.ravel(),
         "ratio_upper": np.where(known, high, np.nan).T.ravel(),
         "p": np.where(known, p, np.nan).T.ravel(),
-        "dispersion": np.repeat(fit.dispersion, t),
+        "dispersion": np.repeat(fit.dispersion[after], t),
         "reason": [text or None for text in reasons.T.ravel()],
         "model": [NEGATIVE_BINOMIAL] * (t * size),
+        "note": _notes(mean, few[after]),
     }
+
+
+def _notes(mean: FloatArray, few: np.ndarray) -> list[str | None]:
+    """What is to be known of the limits of each mean, days one after the other."""
+    nothing = [not bool(np.any(part > 0)) for part in mean.T]
+    notes: list[str | None] = []
+    for j in range(mean.shape[1]):
+        for value in mean[:, j]:
+            if value == 0:
+                notes.append(_NONE_AT_ALL if nothing[j] else _NONE_FOUND)
+            else:
+                notes.append(_FEW_LIMITS if few[j] and value > 0 else None)
+    return notes
 
 
 def _ratios(course: Course, untreated: int, alpha: float) -> tuple[FloatArray, ...]:
     drawn = course.survival(untreated, ControlMethod.ABBOTT)
     low, high = limits(drawn, alpha)
     return low, high, two_sided(drawn, 1.0)
-
-
-def _limits_of_means(
-    basis: Basis, values: FloatArray, fit: CountFit, unit: float
-) -> tuple[FloatArray, FloatArray]:
-    """Intervals of the means, (t, days), on the logarithms; one-sided for treatments of zeros."""
-    alpha = basis.settings.alpha
-    se = np.sqrt(np.einsum("mtt->tm", fit.log_covariance))
-    df = np.where(fit.df_error > 0, fit.df_error, np.nan)
-    half = special.stdtrit(df, 1.0 - alpha / 2.0) * se
-    lower, upper = fit.means * np.exp(-half), fit.means * np.exp(half)
-    member = basis.plan.treatment[None, :] == np.arange(len(basis.plan.treatments))[:, None]
-    number = member.astype(float) @ np.isfinite(values)
-    zero = fit.means == 0
-    return (
-        np.where(zero, 0.0, lower),
-        np.where(zero, limit_of_zeros(alpha, number, fit.dispersion) * unit, upper),
-    )
-
-
-def limit_of_zeros(alpha: float, plots: FloatArray, dispersion: FloatArray) -> FloatArray:
-    """Mean count at which ``plots`` plots are all zero with chance ``alpha``.
-
-    The chance of a zero is ``(1 + dispersion * mean) ** (-1 / dispersion)`` in the negative
-    binomial and ``exp(-mean)`` at dispersion 0.
-    """
-    number = np.where(plots > 0, plots, np.nan)
-    depth = -np.log(alpha) / number
-    some = dispersion > 0
-    spread = np.where(some, dispersion, 1.0)
-    limit: FloatArray = np.where(some, np.expm1(depth * spread) / spread, depth)
-    return limit

@@ -90,7 +90,6 @@ def analyse(trial: Trial) -> Analysis:
             "means": tested.means,
             "comparisons": tested.comparisons,
             "responses": tested.responses,
-            "course": _course(tested.means),
         }
     held = persistence_table(basis)
     statistics = statistics_tables(basis, choices)
@@ -147,8 +146,3 @@ def _pest_days_table(basis: Basis) -> pd.DataFrame:
         for item, area in basis.areas
     ]
     return join_tables("pest_days", tables)
-
-
-def _course(means: pd.DataFrame) -> pd.DataFrame:
-    days = means[means["measure"] == "count"].reset_index(drop=True)
-    return days[["variable", "days_after", "treatment", "n", "mean", "lower", "upper"]]

@@ -131,7 +131,9 @@ class Analysis:
     persistence_differences : DataFrame
         The same compared between treatments, and control at the first assessment.
     course : DataFrame
-        Mean as counted by treatment and day, with its interval, for the figures.
+        Mean as counted by treatment and day, with its interval, for the figures. ``interval``
+        says where it comes from: the count model (an interval of the mean as counted) or the
+        scale of analysis (one of the mean brought back from there).
     responses : DataFrame
         One row a response: the fit in a line. ``significant_difference`` is the smallest
         difference that the chosen procedure calls significant, on average over pairs and on the

@@ -10,7 +10,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.contrasts import contrast_table
-from trialkit.analysis.counts import count_tables
+from trialkit.analysis.counts import count_tables, course_means
 from trialkit.analysis.covariate import covariate_tables
 from trialkit.analysis.detectable import reach_of_trial
 from trialkit.analysis.diagnostics import check_responses
@@ -63,6 +63,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     names = choices["variable"]
     tables = {
         "anova": anova,
+        "course": course_means(tested.means, counted),
         "responses": tested.responses.assign(
             p_randomised=dealt,
             relative_efficiency=checked.efficiency,

@@ -153,6 +153,7 @@ STATISTICS: tuple[LongTable, ...] = (
             ("odds_upper", "Ratio of odds to", _NUMBER, 3),
             ("hits", "Units hit", _NUMBER, 0),
             ("examined", "Units examined", _NUMBER, 0),
+            ("note", "What is to be known of the limits", _TEXT, None),
         ),
     ),
     LongTable(
@@ -168,6 +169,7 @@ STATISTICS: tuple[LongTable, ...] = (
             ("deviance", "Deviance of treatments", _NUMBER, 3),
             ("p", "p-value", _P, None),
             ("dispersion", "Dispersion, or correlation of units", _NUMBER, 3),
+            ("note", "What is to be known of the test", _TEXT, None),
         ),
     ),
     LongTable(

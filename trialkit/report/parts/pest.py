@@ -9,7 +9,7 @@ import pandas as pd
 from trialkit.figures.scales import course_scale
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
-from trialkit.report.context import Context
+from trialkit.report.context import SCALES, Context
 from trialkit.report.document import (
     Block,
     FigureBlock,
@@ -34,7 +34,7 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     note = ""
     if len(days) > 1:
         note = course_scale(rows["mean"].tolist(), rows["upper"].tolist(), variable.kind).note()
-    spans = f" Bars are {level} intervals." if rows["lower"].notna().any() else ""
+    spans = _bars(context, variable.name, level) if rows["lower"].notna().any() else ""
     return FigureBlock(
         key=context.key("course", variable.name),
         kind="course",
@@ -42,6 +42,21 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
         alt=f"{label} by treatment, {days_text(days)}. {_ends(context, rows)}",
         caption=f"{label}. {what} the mean of each treatment, as counted.{spans} {note}".strip(),
     )
+
+
+def _bars(context: Context, variable: str, level: str) -> str:
+    """Say what the bars are intervals of."""
+    modelled = context.rows("course", variable)["interval"] == "negative binomial"
+    scales = context.rows("choices", variable)["transform"]
+    scale = "none" if scales.empty else str(scales.iloc[0])
+    if modelled.all():
+        return f" Bars are {level} intervals of these means, by the count model."
+    if scale == "none":
+        return f" Bars are {level} intervals."
+    back = f"{level} intervals of means on the {SCALES.get(scale, scale)} scale, brought back"
+    if modelled.any():
+        return f" Bars are {level} intervals by the count model, on days without one {back}."
+    return f" Bars are {back}; they are not intervals of the means as counted."
 
 
 def days_text(days: list[float]) -> str:
