@@ -24,6 +24,8 @@ _TABLES = {
     "chosen:flag p_untreated:number p_target:number p_reference:number note",
     "pest_days": "variable plot treatment pest_days:number days:number per_day:number "
     "bridged:number days_above:number pest_days_above:number reason",
+    "control_methods": "variable method other before:number p_before:number width:number "
+    "width_other:number times:number recommendation",
     "persistence": "variable treatment target:number knockdown_percent:number "
     "peak_percent:number peak_day:number holds_until_day:number lower:number upper:number "
     "censored:flag rebound_percent:number last_percent:number last_day:number reason",

@@ -7,6 +7,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.control import control_problems, control_table
+from trialkit.analysis.control_methods import control_method_problems, control_method_table
 from trialkit.analysis.courses import draw_courses
 from trialkit.analysis.days_above import days_above_table
 from trialkit.analysis.enemies import enemy_table, resurgence_table, with_harm_classes
@@ -92,12 +93,14 @@ def analyse(trial: Trial) -> Analysis:
             "responses": tested.responses,
         }
     held = persistence_table(basis)
+    methods = control_method_table(basis)
     statistics = statistics_tables(basis, choices)
     tables |= statistics.tables
     return Analysis(
         trial=trial,
         control=basis.control,
         pest_days=_pest_days_table(basis),
+        control_methods=methods,
         persistence=held,
         persistence_differences=persistence_difference_table(basis, held),
         reductions=with_harm_classes(basis, reduction_table(basis)),
@@ -108,8 +111,8 @@ def analyse(trial: Trial) -> Analysis:
         mixtures=mixture_table(basis),
         mixture_periods=mixture_period_table(basis),
         rates=rate_table(basis),
-        rate_start=rate_start_table(basis),
         rate_persistence=rate_persistence_table(basis),
+        rate_start=rate_start_table(basis),
         neighbours=neighbour_table(basis),
         loss=loss_table(basis),
         money=money_table(basis),
@@ -119,6 +122,7 @@ def analyse(trial: Trial) -> Analysis:
             *harvest_problems,
             *scale_problems,
             *(control_problems(assessed, trial.settings) if plan.untreated is not None else ()),
+            *control_method_problems(methods),
             *statistics.problems,
             *odd_data(basis),
         ),

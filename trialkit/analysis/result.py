@@ -123,6 +123,8 @@ class Analysis:
     control : DataFrame
         Percent control by variable, day, treatment and method; ``chosen`` marks the method
         that the report shows.
+    control_methods : DataFrame
+        Where control by Abbott is surer than by Henderson-Tilton, which was shown.
     pest_days : DataFrame
         Area under the curve by variable and plot, with the days that it spans, its value per
         day and the number of missing assessments that were bridged.
@@ -182,10 +184,10 @@ class Analysis:
     rates, rate_persistence : DataFrame
         Lower rates against the full rate of the same product: control by day, and how long each
         held the target.
-    neighbours : DataFrame
-        Whether late counts follow the neighbouring plots, and edge effects.
     rate_start : DataFrame
         Whether lower rates lose more where more pests were there before treatment.
+    neighbours : DataFrame
+        Whether late counts follow the neighbouring plots, and edge effects.
     loss : DataFrame
         Yield on pest-days within blocks.
     money : DataFrame
@@ -203,6 +205,7 @@ class Analysis:
     means: pd.DataFrame = _table("means")
     comparisons: pd.DataFrame = _table("comparisons")
     control: pd.DataFrame = _table("control")
+    control_methods: pd.DataFrame = _table("control_methods")
     pest_days: pd.DataFrame = _table("pest_days")
     persistence: pd.DataFrame = _table("persistence")
     course: pd.DataFrame = _table("course")
@@ -229,9 +232,9 @@ class Analysis:
     mixture_periods: pd.DataFrame = _table("mixture_periods")
     rates: pd.DataFrame = _table("rates")
     rate_persistence: pd.DataFrame = _table("rate_persistence")
+    rate_start: pd.DataFrame = _table("rate_start")
     persistence_differences: pd.DataFrame = _table("persistence_differences")
     neighbours: pd.DataFrame = _table("neighbours")
-    rate_start: pd.DataFrame = _table("rate_start")
     loss: pd.DataFrame = _table("loss")
     money: pd.DataFrame = _table("money")
     programmes: pd.DataFrame = _table("programmes")

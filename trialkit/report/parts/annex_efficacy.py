@@ -25,6 +25,22 @@ _POINTS = (
 
 EFFICACY: tuple[LongTable, ...] = (
     LongTable(
+        "control_methods",
+        "Methods of control compared",
+        "Widths of the intervals of control with and without the count before treatment",
+        (
+            _VARIABLE,
+            ("method", "Method shown", _TEXT, None),
+            ("other", "Compared with", _TEXT, None),
+            ("before", "Mean before treatment", _NUMBER, 2),
+            ("p_before", "p-value, treatments before treatment", _P, None),
+            ("width", "Width of its intervals, points (median)", _NUMBER, 1),
+            ("width_other", "Width by the other, points (median)", _NUMBER, 1),
+            ("times", "Times as wide (median)", _NUMBER, 2),
+            ("recommendation", "Recommendation", _TEXT, None),
+        ),
+    ),
+    LongTable(
         "persistence",
         "All persistence",
         "How fast control came, how long the target was held, and how it fell",

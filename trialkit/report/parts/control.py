@@ -122,8 +122,33 @@ def _control_notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> I
         )
     method = str(rows["method"].iloc[0])
     yield f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
+    yield from _other_method(context, str(rows["variable"].iloc[0]))
     for text in dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text):
         yield f"{text[0].upper()}{text[1:]}."
+
+
+def _other_method(context: Context, variable: str) -> Iterator[str]:
+    for row in records(context.rows("control_methods", variable)):
+        if row["recommendation"] is None:
+            continue
+        times, before = number(row["times"]), number(row["before"])
+        text = (
+            f"These intervals are {times} times as wide as by Abbott's formula (median over "
+            f"treatments and days), because the values before treatment (mean {before}) are small "
+            "or differ much between plots of one treatment."
+        )
+        if row["recommendation"] == "consider abbott":
+            yield (
+                f"{text} Treatments were not shown to differ before treatment: consider Abbott's "
+                "control, which leaves that count out (control = \u201cabbott\u201d in the "
+                "settings; both stand in the workbook). Said where intervals are twice as wide or "
+                "more, which is common practice without a source."
+            )
+        else:
+            yield (
+                f"{text} Treatments differed before treatment, so that Abbott's control would hold "
+                "that difference."
+            )
 
 
 def control_by_day(context: Context) -> Iterator[Block]:

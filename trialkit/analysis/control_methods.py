@@ -1,0 +1,111 @@
+"""Whether the count before treatment is worth its place in the percent control that is shown."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.courses import method_of
+from trialkit.analysis.responses import Assessed
+from trialkit.analysis.result import empty_table, make_table
+from trialkit.numerals import number
+from trialkit.problems import Problem, warning
+from trialkit.trial import ControlMethod
+
+#: How many times wider than by Abbott intervals must be for a word about it (common practice, no
+#: source). Two counts that have nothing to do with each other make a log ratio 1.4 times as wide.
+FAR_WIDER = 2.0
+CONSIDER_ABBOTT = "consider abbott"
+UNEVEN = "treatments differed before treatment"
+
+
+def control_method_table(basis: Basis) -> pd.DataFrame:
+    """Compare the intervals of control with and without the count before treatment.
+
+    One row a variable for which the method was left to the data and fell on Henderson-Tilton.
+    ``width`` and ``width_other`` are the medians, over treatments and days, of the widths of the
+    intervals of percent control by Henderson-Tilton and by Abbott, ``times`` that of the quotients.
+    ``recommendation`` stands where ``times`` is `FAR_WIDER` or more and treatments were not shown
+    to differ before treatment (``p_before``): what the count before treatment corrects is then
+    less than the chance that it brings in. Nothing is switched.
+    """
+    rows: list[dict[str, object]] = []
+    if basis.settings.control is ControlMethod.AUTO and not basis.control.empty:
+        for name, course in basis.courses.items():
+            shown = method_of(course, basis.settings)
+            if shown is not ControlMethod.HENDERSON_TILTON:
+                continue
+            widths = {
+                method: _widths(basis, name, method) for method in (shown, ControlMethod.ABBOTT)
+            }
+            if not all(np.isfinite(width).any() for width in widths.values()):
+                continue
+            rows.append(_row(basis, course.item, *widths.values()))
+    if not rows:
+        return empty_table("control_methods")
+    return make_table("control_methods", {key: [row[key] for row in rows] for key in rows[0]})
+
+
+def _widths(basis: Basis, name: str, method: ControlMethod) -> np.ndarray[tuple[int], np.dtype]:
+    table = basis.control
+    own = table[(table["variable"] == name) & (table["method"] == method.value)]
+    width = own["upper"].to_numpy(dtype=float) - own["lower"].to_numpy(dtype=float)
+    return np.where(width > 0.0, width, np.nan)
+
+
+def _row(
+    basis: Basis,
+    item: Assessed,
+    shown: np.ndarray[tuple[int], np.dtype],
+    other: np.ndarray[tuple[int], np.dtype],
+) -> dict[str, object]:
+    known = np.isfinite(shown) & np.isfinite(other)
+    times = float(np.median((shown / other)[known])) if known.any() else float("nan")
+    p = _p_before(basis, item)
+    recommendation = None
+    if times >= FAR_WIDER:
+        recommendation = UNEVEN if p < basis.settings.alpha else CONSIDER_ABBOTT
+    return {
+        "variable": item.variable.name,
+        "method": ControlMethod.HENDERSON_TILTON.value,
+        "other": ControlMethod.ABBOTT.value,
+        "before": float(np.nanmean(item.values[:, item.baseline])),
+        "p_before": p,
+        "width": float(np.nanmedian(shown)),
+        "width_other": float(np.nanmedian(other)),
+        "times": times,
+        "recommendation": recommendation,
+    }
+
+
+def _p_before(basis: Basis, item: Assessed) -> float:
+    """Smallest p-value of treatments (or of their factors) in the count before treatment."""
+    if basis.tested is None or item.baseline is None:
+        return float("nan")
+    lines = basis.tested.anova
+    own = (
+        (lines["variable"] == item.variable.name)
+        & (lines["measure"] == "count")
+        & (lines["days_after"] == item.days[item.baseline])
+        & lines["p"].notna()
+        & ~lines["source"].isin(["block", "row", "column"])
+    )
+    return float(lines.loc[own, "p"].min()) if own.any() else float("nan")
+
+
+def control_method_problems(table: pd.DataFrame) -> tuple[Problem, ...]:
+    """Say for which variables Abbott's control is by far the surer."""
+    found = table[table["recommendation"] == CONSIDER_ABBOTT]
+    return tuple(
+        warning(
+            "weak-start",
+            f"Intervals of the percent control of {row['variable']} by Henderson-Tilton are "
+            f"{number(row['times'])} times as wide as by Abbott: before treatment the values (mean "
+            f"{number(row['before'])}) were too small, or differed too much between plots, to "
+            "correct by.",
+            'Treatments were not shown to differ before treatment; with control = "abbott" in the '
+            "settings the count before treatment is left out. Both stand in the workbook.",
+        )
+        for row in found.to_dict("records")
+    )
