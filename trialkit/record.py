@@ -278,6 +278,7 @@ def _build_trial(record: Mapping[str, Any]) -> Trial:
         **{
             **plain,
             "design": Design(plain["design"]),
+            "main_plots": Design(plain["main_plots"]) if plain.get("main_plots") else None,
             "treatments": tuple(_treatment(row) for row in plain["treatments"]),
             "plots": tuple(Plot(**row) for row in plain["plots"]),
             "variables": tuple(_variable(row) for row in plain["variables"]),

@@ -103,6 +103,8 @@ def _of_plan(trial: Trial) -> Iterator[str]:
     if trial.untreated is not None:
         yield from _unknown("the untreated is", [trial.untreated], treatments)
     needed = {Design.RCBD: ("block",), Design.LATIN: ("row", "column")}.get(trial.design, ())
+    if trial.main_plots is Design.LATIN:
+        needed = ("row", "column")
     for name in needed:
         if any(getattr(plot, name) is None for plot in trial.plots):
             yield f"plots without {name}"

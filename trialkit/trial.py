@@ -279,6 +279,10 @@ class Trial:
     ----------
     treatments, plots, variables, applications : tuple
         In the order in which they were listed.
+    main_plots : Design or None
+        ``latin`` for a split-plot whose main plots lie in a Latin square: ``row`` and ``column``
+        of a plot are then those of its main plot. None where main plots lie in blocks or were
+        completely randomised, and in other designs.
     counts : DataFrame
         One row a plot, variable, day and sample, sorted in that order (plots, variables as
         listed; samples as listed): ``plot`` (text), ``variable`` (text), ``day`` (float, days
@@ -320,6 +324,7 @@ class Trial:
     season: str | None = None
     plot_area_m2: float | None = None
     notes: str | None = None
+    main_plots: Design | None = None
     extra: Mapping[str, str] = field(default_factory=_no_extras)
     warnings: tuple[Problem, ...] = ()
     understood: tuple[tuple[str, str, str], ...] = ()

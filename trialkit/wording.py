@@ -88,7 +88,9 @@ def _row(label: str, text: str) -> list[str]:
 def _trial_lines(trial: Trial) -> list[str]:
     blocks = {plot.block for plot in trial.plots if plot.block is not None}
     design = DESIGNS[trial.design]
-    if blocks:
+    if trial.main_plots is Design.LATIN:
+        design += ", main plots in a Latin square"
+    elif blocks:
         design += f", {count_of(len(blocks), 'block')}"
     lines = [*_row("Trial", trial.title), *_row("Design", design)]
     lines += _row("Plots", str(len(trial.plots)))

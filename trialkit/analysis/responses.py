@@ -117,7 +117,7 @@ def plan_plots(trial: Trial) -> PlotPlan:
     ids = tuple(treatment.id for treatment in trial.treatments)
     index = {treatment_id: code for code, treatment_id in enumerate(ids)}
     codes = np.array([index[plot.treatment] for plot in trial.plots], dtype=np.intp)
-    if trial.design is Design.LATIN:
+    if trial.design is Design.LATIN or trial.main_plots is Design.LATIN:
         layout = latin_square(
             codes,
             codes_of([str(plot.row) for plot in trial.plots]),
@@ -145,13 +145,20 @@ def plan_plots(trial: Trial) -> PlotPlan:
 def _larger_units(trial: Trial) -> tuple[IntArray, ...]:
     """Main plots of a split-plot, both kinds of strips of a strip-plot, else nothing."""
     if trial.design is Design.SPLIT_PLOT:
-        return (codes_of([main_plot_of(plot) for plot in trial.plots]),)
+        return (codes_of(main_plots_of(trial)),)
     if trial.design is Design.STRIP_PLOT:
         return (
             codes_of([(plot.block, plot.main_factor) for plot in trial.plots]),
             codes_of([(plot.block, plot.sub_factor) for plot in trial.plots]),
         )
     return ()
+
+
+def main_plots_of(trial: Trial) -> list[tuple[str, ...]]:
+    """Name the main plot of every plot: by row and column where they lie in a Latin square."""
+    if trial.main_plots is Design.LATIN:
+        return [(f"row {plot.row}", f"column {plot.column}") for plot in trial.plots]
+    return [main_plot_of(plot) for plot in trial.plots]
 
 
 def main_plot_of(plot: Plot) -> tuple[str, ...]:

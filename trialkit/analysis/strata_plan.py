@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.analysis.responses import FloatArray, IntArray, PlotPlan, codes_of, main_plot_of
+from trialkit.analysis.responses import FloatArray, IntArray, PlotPlan, codes_of, main_plots_of
 from trialkit.inference.layouts import Layout
 from trialkit.problems import TrialError, error
 from trialkit.trial import Design, Trial
@@ -25,7 +25,9 @@ class StrataPlan:
         Levels of the main and of the sub factor; code i stands for the i-th.
     main, sub : int array, shape (plots,)
     block : int array, shape (plots,), or None
-        None where main plots were completely randomised.
+        None where main plots were completely randomised, or lie in rows and columns.
+    blocking : tuple of (str, int array of shape (plots,))
+        What main plots or strips were grouped by: ``block``, ``row`` and ``column``, or nothing.
     main_plot : int array, shape (plots,), or None
         Which main plot each plot lies in; None for strips.
     weights : float array, shape (treatments, mains * subs)
@@ -42,14 +44,10 @@ class StrataPlan:
     main: IntArray
     sub: IntArray
     block: IntArray | None
+    blocking: tuple[tuple[str, IntArray], ...]
     main_plot: IntArray | None
     weights: FloatArray
     inner: Layout
-
-    @property
-    def blocking(self) -> tuple[tuple[str, IntArray], ...]:
-        """What main plots or strips were grouped by."""
-        return () if self.block is None else (("block", self.block),)
 
     @property
     def random(self) -> dict[str, IntArray]:
@@ -80,16 +78,23 @@ def plan_strata(trial: Trial, plan: PlotPlan) -> StrataPlan | None:
     subs = tuple(dict.fromkeys(plot.sub_factor or "" for plot in plots))
     main = codes_of([plot.main_factor for plot in plots])
     sub = codes_of([plot.sub_factor for plot in plots])
-    block = None
-    if any(plot.block is not None for plot in plots):
+    block, square = None, trial.main_plots is Design.LATIN
+    groups: tuple[tuple[str, IntArray], ...] = ()
+    if square:
+        groups = (
+            ("row", codes_of([plot.row for plot in plots])),
+            ("column", codes_of([plot.column for plot in plots])),
+        )
+    elif any(plot.block is not None for plot in plots):
         block = codes_of([plot.block for plot in plots])
+        groups = (("block", block),)
     cell = main * len(subs) + sub
     weights = np.zeros((len(plan.treatments), len(mains) * len(subs)))
     weights[plan.treatment, cell] = 1.0
     weights /= np.maximum(weights.sum(axis=1, keepdims=True), 1.0)
     main_plot = None
     if trial.design is Design.SPLIT_PLOT:
-        main_plot = codes_of([main_plot_of(plot) for plot in plots])
+        main_plot = codes_of(main_plots_of(trial))
         blocking: tuple[tuple[str, IntArray], ...] = (("main plot", main_plot),)
     else:
         where = np.zeros_like(main) if block is None else block
@@ -104,12 +109,20 @@ def plan_strata(trial: Trial, plan: PlotPlan) -> StrataPlan | None:
         main=main,
         sub=sub,
         block=block,
+        blocking=groups,
         main_plot=main_plot,
         weights=weights,
         inner=Layout(
             treatment=plan.treatment, n_treatments=len(plan.treatments), blocking=blocking
         ),
     )
+
+
+def _places(trial: Trial) -> list[tuple[str, ...]]:
+    """Main plot, or block of strips, of every plot."""
+    if trial.design is Design.SPLIT_PLOT:
+        return main_plots_of(trial)
+    return [(plot.block or "",) for plot in trial.plots]
 
 
 def _check(trial: Trial) -> None:
@@ -119,7 +132,8 @@ def _check(trial: Trial) -> None:
     main_of: dict[tuple[str, ...], str | None] = {}
     seen: dict[tuple[object, ...], str] = {}
     split = trial.design is Design.SPLIT_PLOT
-    for plot in trial.plots:
+    square = trial.main_plots is Design.LATIN
+    for plot, place in zip(trial.plots, _places(trial), strict=True):
         if not plot.main_factor or not plot.sub_factor:
             faults.append(
                 (
@@ -128,7 +142,15 @@ def _check(trial: Trial) -> None:
                 )
             )
             continue
-        if plot.block is None and (plot.main_plot is None or not split):
+        if square and (plot.row is None or plot.column is None):
+            faults.append(
+                (
+                    f"Plot {plot.id} lacks the row or the column of its main plot.",
+                    "Fill in the columns row and column.",
+                )
+            )
+            continue
+        if not square and plot.block is None and (plot.main_plot is None or not split):
             faults.append(
                 (
                     f"Plot {plot.id} has no block" + (" and no main plot." if split else "."),
@@ -146,7 +168,6 @@ def _check(trial: Trial) -> None:
                     "Give each combination of main factor and sub factor one treatment.",
                 )
             )
-        place = main_plot_of(plot) if split else (plot.block or "",)
         if split and main_of.setdefault(place, plot.main_factor) != plot.main_factor:
             faults.append(
                 (

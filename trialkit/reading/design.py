@@ -59,8 +59,13 @@ def check_plan(
     listed_at: Mapping[str, Place],
     place: Place,
     ledger: Ledger,
+    *,
+    main_plots: Design | None = None,
 ) -> None:
-    """Find what contradicts the design, and treatments that have no plot."""
+    """Find what contradicts the design, and treatments that have no plot.
+
+    Where ``main_plots`` is latin, row and column of a plot are those of its main plot.
+    """
     used = {plot.treatment for plot in plots}
     for treatment in treatments:
         if treatment.id not in used:
@@ -77,13 +82,23 @@ def check_plan(
             "Add the plots of the other treatments.",
             place,
         )
+    square = main_plots is Design.LATIN and design is Design.SPLIT_PLOT
+    if main_plots is not None and design is not Design.SPLIT_PLOT:
+        ledger.warn(
+            "main-plots-unused",
+            f"The settings say how main plots were laid out, and the design is {design}.",
+            "Set the design to split-plot, or take main_plots out of the settings.",
+            place,
+        )
     if design is Design.LATIN:
         _check_latin(plots, place, ledger)
+    elif square:
+        _check_main_square(plots, place, ledger)
     elif design is not Design.CRD:
         _check_blocks(design, plots, place, ledger)
     if design in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
         _check_factors(design, plots, place, ledger)
-    _check_places(plots, place, ledger, latin=design is Design.LATIN)
+    _check_places(plots, place, ledger, latin=square or design is Design.LATIN)
 
 
 def _check_latin(plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
@@ -94,6 +109,37 @@ def _check_latin(plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
             "not-latin",
             f"The plan is no Latin square: {'; '.join(faults[:_SHOWN])}{more}.",
             "Correct rows, columns and treatments in the plan, or set the design to rcbd or crd.",
+            place,
+        )
+
+
+def _check_main_square(plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
+    """Main plots in rows and columns: one level of the main factor each, a Latin square of them."""
+    if any(not plot.main_factor for plot in plots):
+        return  # said already
+    levels: dict[tuple[int | None, int | None], dict[str, None]] = {}
+    for plot in plots:
+        levels.setdefault((plot.row, plot.column), {})[plot.main_factor or ""] = None
+    mixed = [f"row {r}, column {c}" for (r, c), found in levels.items() if len(found) > 1]
+    if any(plot.row is None or plot.column is None for plot in plots):
+        faults = latin_faults(plots)
+    elif mixed:
+        faults = [f"the plots of {listing(mixed, _SHOWN)} have several levels of the main factor"]
+    else:
+        faults = latin_faults(
+            [
+                Plot(id=f"row {r}, column {c}", treatment=next(iter(found)), row=r, column=c)
+                for (r, c), found in levels.items()
+            ]
+        )
+    if faults:
+        more = f"; and {len(faults) - _SHOWN} more" if len(faults) > _SHOWN else ""
+        words = "; ".join(faults[:_SHOWN]).replace("treatment", "main level")
+        ledger.error(
+            "not-latin",
+            f"The main plots lie in no Latin square: {words}{more}.",
+            "Give every plot the row and column of its main plot, or take main_plots out of the "
+            "settings where they lie in blocks.",
             place,
         )
 

@@ -25,8 +25,8 @@ from trialkit.trial import (
 )
 
 _TEXTS = ("title", "untreated", "crop", "crop_code", "site", "season", "notes")
-_KEYS = ("title", "design", "applied", "untreated", "crop", "crop_code", "site", "season",
-         "plot_area_m2", "notes")  # fmt: skip
+_KEYS = ("title", "design", "main_plots", "applied", "untreated", "crop", "crop_code", "site",
+         "season", "plot_area_m2", "notes")  # fmt: skip
 # Keys that people keep with a trial and that change nothing in the analysis.
 _KEPT = frozenset({
     "trialnumber", "trialno", "trialid", "cultivar", "variety", "sponsor", "investigator",
@@ -93,6 +93,7 @@ class Head:
     texts: dict[str, str] = field(default_factory=dict)
     design: Design | None = None
     design_given: bool = False
+    main_plots: Design | None = None
     applied: date | None = None
     applied_place: Place = field(default_factory=Place)
     untreated_place: Place = field(default_factory=Place)
@@ -136,6 +137,17 @@ def _read_key(entry: Entry, head: Head, ledger: Ledger) -> None:
         head.design = _DESIGN_WORDS.get(normal(as_text(entry.value)))
         if head.design is None:
             _tell_choice(entry, "design", [item.value for item in Design], ledger)
+    elif key == "main_plots":
+        head.main_plots = _DESIGN_WORDS.get(normal(as_text(entry.value)))
+        if head.main_plots is not Design.LATIN:
+            head.main_plots = None
+            ledger.error(
+                "bad-main-plots",
+                f"The main plots cannot be laid out as {quoted(as_text(entry.value))}.",
+                'Write main_plots = "latin" where they lie in a Latin square, and leave the key '
+                "out where they lie in blocks or were completely randomised.",
+                entry.place,
+            )
     elif key == "applied":
         head.applied_place = entry.place
         head.applied = _date(entry, ledger)

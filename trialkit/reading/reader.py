@@ -261,6 +261,7 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         site=text.get("site") or None,
         season=text.get("season") or None,
         plot_area_m2=head.plot_area_m2,
+        main_plots=head.main_plots if design is Design.SPLIT_PLOT else None,
         notes=text.get("notes") or None,
         extra=MappingProxyType(dict(head.extra)),
         warnings=tuple(
@@ -329,5 +330,13 @@ def _settle_design(draft: _Draft, ledger: Ledger) -> Design:
         if head.design_given or not head.usable:
             return design
     if plan.usable:
-        check_plan(design, plots, plan.treatments, plan.listed_at, plan.place, ledger)
+        check_plan(
+            design,
+            plots,
+            plan.treatments,
+            plan.listed_at,
+            plan.place,
+            ledger,
+            main_plots=head.main_plots,
+        )
     return design

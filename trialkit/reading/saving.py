@@ -259,8 +259,8 @@ def _keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
     keys: list[tuple[tuple[str, ...], Any]] = [
         ((name,), getattr(trial, name))
         for name in (
-            "title", "design", "applied", "untreated", "crop", "crop_code", "site", "season",
-            "plot_area_m2", "notes",
+            "title", "design", "main_plots", "applied", "untreated", "crop", "crop_code", "site",
+            "season", "plot_area_m2", "notes",
         )
     ]  # fmt: skip
     keys += [((name,), text) for name, text in trial.extra.items()]

@@ -87,7 +87,10 @@ def design_text(trial: Trial) -> str:
     """Say how the plots were laid out."""
     blocks = {plot.block for plot in trial.plots if plot.block is not None}
     text = DESIGNS[trial.design]
-    if blocks and trial.design is not Design.LATIN:
+    if trial.main_plots is Design.LATIN:
+        size = len({plot.row for plot in trial.plots})
+        text += f", main plots in a Latin square of {size} rows and {size} columns"
+    elif blocks and trial.design is not Design.LATIN:
         text += f", {plural(len(blocks), 'block')}"
     return (
         f"{text}; {plural(len(trial.treatments), 'treatment')}, {plural(len(trial.plots), 'plot')}"
