@@ -3,7 +3,8 @@
 Null trials: negative binomial counts of one mean in every treatment, blocks that differ by a
 lognormal factor (standard deviation 0.3). For each setting the share of trials in which F on the
 scale that the rule picks, the same on raw counts, any Tukey pair, any Dunnett pair, and the
-randomisation test reject at 5 %.
+randomisation test reject at 5 %. Then how often nominal 95 % intervals of means and of single
+differences hold the truth, on each scale.
 
 Run as ``python tests/benchmarks/bench_null_trials.py [TRIALS]``. The figures of the last run stand
 in ``null_trials.md``. Asserts nothing.
@@ -15,15 +16,19 @@ import sys
 from collections import Counter
 
 import numpy as np
+from scipy import special, stats
 
+from trialkit.analysis.oddities import LEAST_AGGREGATION
 from trialkit.inference.comparisons import Method, compare
-from trialkit.inference.layouts import Layout, randomised_blocks
+from trialkit.inference.count_limits import few_counted
+from trialkit.inference.layouts import FloatArray, Layout, randomised_blocks
 from trialkit.inference.linear import fit_layout
 from trialkit.inference.randomisation import randomisation_test
-from trialkit.inference.transforms import choose_transform, forward
+from trialkit.inference.transforms import TransformName, backward, choose_transform, forward
 
 ALPHA = 0.05
 DAYS = 5
+SCALES: tuple[TransformName, ...] = ("none", "sqrt", "log")
 SETTINGS = [
     (treatments, blocks, mean, k)
     for treatments, blocks in ((4, 4), (8, 4), (12, 4), (8, 6))
@@ -74,14 +79,68 @@ def run(setting: tuple[int, int, float, float], trials: int, seed: int) -> str:
     )
 
 
+def expected(scale: TransformName, level: FloatArray, k: float) -> FloatArray:
+    """Mean of transformed negative binomial counts with these means."""
+    nodes = np.exp(np.linspace(np.log(level.min()), np.log(level.max()), 30))
+    found = []
+    for mean in nodes:
+        share = k / (k + mean)
+        counts = np.arange(int(stats.nbinom.isf(1e-9, k, share)) + 2, dtype=float)
+        found.append(float(stats.nbinom.pmf(counts, k, share) @ forward(scale, counts)))
+    return np.interp(np.log(level), np.log(nodes), found)
+
+
+def covered(setting: tuple[int, int, float, float], trials: int, seed: int) -> str:
+    """How often intervals hold the truth on each scale, as a line of a table."""
+    treatments, blocks, mean, k = setting
+    layout = randomised_blocks(
+        np.tile(np.arange(treatments), blocks), np.repeat(np.arange(blocks), treatments), treatments
+    )
+    rng = np.random.default_rng(seed)
+    level = mean * np.exp(rng.normal(0.0, 0.3, (blocks, trials)))
+    plots = level[layout.blocking[0][1]]
+    counts = rng.poisson(plots * rng.gamma(k, 1.0 / k, plots.shape)).astype(float)
+    cells = []
+    for scale in SCALES:
+        (fit,) = fit_layout(layout, forward(scale, counts))
+        t = float(special.stdtrit(fit.df_error, 1.0 - ALPHA / 2.0))
+        half = t * fit.se
+        truth = expected(scale, level, k).mean(axis=0)
+        pair = np.triu_indices(treatments, 1)
+        gap = np.abs(fit.means[pair[0]] - fit.means[pair[1]])
+        cells += [
+            float(np.mean(np.abs(fit.means - truth) <= half)),
+            float(np.mean(gap <= t * np.sqrt(2.0 * fit.ms_error / blocks))),
+        ]
+        if scale != "none":
+            low, high = (backward(scale, fit.means + side) for side in (-half, half))
+            arithmetic = level.mean(axis=0)
+            cells.append(float(np.mean((low <= arithmetic) & (arithmetic <= high))))
+            continue
+        made = compare(fit, Method.TUKEY, alpha=ALPHA)
+        grand = counts.mean(axis=0)
+        crowded = (fit.ms_error - grand) * LEAST_AGGREGATION > grand**2
+        cells += [float(np.mean(made.different.any(axis=0))), float(np.mean(crowded))]
+    cells.append(float(np.mean(few_counted(counts))))
+    shown = " | ".join(f"{100.0 * cell:.1f}" for cell in cells)
+    return f"| {treatments} x {blocks} | {mean:g} | {k:g} | {shown} |"
+
+
 def main() -> None:
-    """Print the table."""
+    """Print the tables."""
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     print(f"{trials} trials a line; randomisation on 200 of them. Percent of trials that reject.\n")
     print("| treatments x blocks | mean | k | F | Tukey | Dunnett | randomised | F, raw | scales |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for place, setting in enumerate(SETTINGS):
         print(run(setting, trials, 100 + place), flush=True)
+    print("\nPercent of intervals that hold the truth.\n")
+    heads = ["raw: means", "differences", "any Tukey pair", "warned, crowded"]
+    heads += [f"{name}: {part}" for name in SCALES[1:] for part in ("means", "diff.", "as counted")]
+    print(f"| treatments x blocks | mean | k | {' | '.join(heads)} | warned, few |")
+    print("|" + " --- |" * (len(heads) + 4))
+    for place, setting in enumerate(SETTINGS):
+        print(covered(setting, trials, 200 + place), flush=True)
 
 
 if __name__ == "__main__":
