@@ -18,10 +18,10 @@ from _simulate import (
 SEED = 986  # a draw whose shares lie near the truth
 DAYS = (35, 63, 98)
 
-# Untreated course: percent of the fruits with a deep entry, and with a shallow sting.
-ENTERED = np.array([8.0, 20.0, 36.0])
+# Untreated course: percent of the fruits with a larva inside, and with a shallow sting.
+INFESTED = np.array([8.0, 20.0, 36.0])
 STUNG = np.array([3.0, 6.0, 9.0])
-# True percent control of entries; sprays on days 0, 14 and 28.
+# True percent control of infested fruits; sprays on days 0, 14 and 28.
 CONTROL = (
     (0, 0, 0),
     (0, 0, 0),
@@ -52,10 +52,10 @@ responsible = "T. Averill"
 plot_area_m2 = 60.0
 notes = "Invented example. Block 4 stands in a young planting and bears few fruits."
 
-[variables.entered]
-label = "Fruits with a deep entry, %"
+[variables.infested]
+label = "Fruits with a larva, %"
 kind = "percent"
-role = "damage"
+role = "pest"
 examined = "fruits examined"
 
 [variables.stung]
@@ -92,11 +92,11 @@ APPLICATIONS = tuple(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Orchard:
-    """What was seen: fruits (days, plots), of which entered and stung."""
+    """What was seen: fruits (days, plots), of which infested and stung."""
 
     plan: Plan
     examined: IntArray
-    entered: IntArray
+    infested: IntArray
     stung: IntArray
 
 
@@ -114,9 +114,9 @@ def simulate(seed: int = SEED) -> Orchard:
     examined[day, (plan.treatment == treatment) & young] = 0
     left = 1.0 - np.array(CONTROL)[plan.treatment].T / 100.0
     stings = 1.0 - np.array(STINGS)[plan.treatment] / 100.0
-    entered = _draw(rng, _at(ENTERED, here) * left, examined)
-    stung = _draw(rng, _at(STUNG, here) * stings, examined - entered)
-    return Orchard(plan=plan, examined=examined, entered=entered, stung=stung)
+    infested = _draw(rng, _at(INFESTED, here) * left, examined)
+    stung = _draw(rng, _at(STUNG, here) * stings, examined - infested)
+    return Orchard(plan=plan, examined=examined, infested=infested, stung=stung)
 
 
 def _at(percent: FloatArray, here: FloatArray) -> FloatArray:
@@ -137,7 +137,7 @@ def _count_rows(orchard: Orchard) -> Iterator[tuple[object, ...]]:
     for i, plot in enumerate(orchard.plan.plot):
         cells: list[object] = [plot]
         for d in range(len(DAYS)):
-            cells += [orchard.examined[d, i], orchard.entered[d, i], orchard.stung[d, i]]
+            cells += [orchard.examined[d, i], orchard.infested[d, i], orchard.stung[d, i]]
         yield tuple(cells)
 
 
@@ -151,7 +151,7 @@ def files() -> dict[str, bytes]:
         for i, plot in enumerate(plan.plot)
     ]
     heads = [
-        f"{name} {day} DAT" for day in DAYS for name in ("fruits examined", "entered", "stung")
+        f"{name} {day} DAT" for day in DAYS for name in ("fruits examined", "infested", "stung")
     ]
     return {
         "trial.toml": TRIAL.encode(),

@@ -47,7 +47,7 @@ def trial(name: str) -> Trial:
             24,
             6,
             [35, 63, 98],
-            ["entered", "stung"],
+            ["infested", "stung"],
         ),
         (
             "thrips_onion_field_office.xlsx",
@@ -119,13 +119,13 @@ def test_wheat_is_a_latin_square_in_us_units() -> None:
     assert [str(item.date) for item in read.applications] == ["2025-05-06", "2025-05-24"]
 
 
-def test_plums_are_damaged_fruits_of_fruits_examined() -> None:
+def test_plums_are_infested_fruits_of_fruits_examined() -> None:
     read = trial("fruit_moth_plum")
     assert {variable.examined for variable in read.variables} == {"fruits examined"}
     counts = read.counts
     lost = counts[counts["value"].isna()]
     assert set(zip(lost["variable"], lost["day"], strict=True)) == {
-        ("entered", 98.0),
+        ("infested", 98.0),
         ("stung", 98.0),
     }
     young = {plot.id for plot in read.plots if plot.block == "4"}
@@ -135,7 +135,7 @@ def test_plums_are_damaged_fruits_of_fruits_examined() -> None:
     assert known.loc[~known["plot"].isin(young), "examined"].between(80, 120).all()
     best = {plot.id for plot in read.plots if plot.treatment == "6"}
     first = known[known["plot"].isin(best) & (known["day"] == 35)]
-    assert first.groupby("variable")["value"].sum().loc["entered"] == 0.0
+    assert first.groupby("variable")["value"].sum().loc["infested"] == 0.0
 
 
 def test_field_office_workbook_is_understood() -> None:
