@@ -105,12 +105,19 @@ class Row:
 def rows(analysis: Analysis, table: str, **wanted: object) -> list[Row]:
     """Rows of a table where columns equal the values given, in their order."""
     frame: pd.DataFrame = getattr(analysis, table)
-    keep = np.ones(len(frame), dtype=bool)
+    places: Sequence[int] = range(len(frame))
+    # Lists are searched far faster than a frame is masked.
     for column, value in wanted.items():
-        keep &= (frame[column] == value).to_numpy(dtype=bool)
-    places = np.flatnonzero(keep)
-    records: list[dict[str, Any]] = frame.iloc[places].to_dict("records")  # type: ignore[assignment]
-    return [Row(table, int(place), record) for place, record in zip(places, records, strict=True)]
+        values = frame[column].tolist()
+        places = [place for place in places if values[place] == value]
+    if not places:
+        return []
+    names = [str(name) for name in frame.columns]
+    columns = [frame[name].tolist() for name in names]
+    return [
+        Row(table, place, {name: own[place] for name, own in zip(names, columns, strict=True)})
+        for place in places
+    ]
 
 
 @dataclass

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from trialkit.figures.identity import Identity, identities, measured_label, plain_line
@@ -47,6 +48,14 @@ CONTROL_METHODS: Mapping[str, str] = {
     "sun-shepard": "Sun-Shepard",
     "schneider-orelli": "Schneider-Orelli",
 }
+
+
+def rows_where(table: pd.DataFrame, column: str, value: str) -> pd.DataFrame:
+    """Rows whose text in a column is the value; faster than a mask where they stand together."""
+    places = [i for i, text in enumerate(table[column].tolist()) if text == value]
+    if places and places[-1] - places[0] + 1 == len(places):
+        return table.iloc[places[0] : places[-1] + 1]
+    return table.iloc[places]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -95,10 +104,14 @@ class Context:
 
     def of_role(self, *roles: VariableRole) -> list[Variable]:
         """Variables of these roles that have results."""
-        present = set(self.table("responses", "variable").get("variable", ()))
+        present = self._with_results
         return [
             item for item in self.variables.values() if item.role in roles and item.name in present
         ]
+
+    @cached_property
+    def _with_results(self) -> frozenset[str]:
+        return frozenset(self.table("responses", "variable").get("variable", ()))
 
     def key(self, kind: str, variable: str) -> str:
         """Make the anchor of a table or figure; free of what a variable may be called."""
@@ -119,12 +132,25 @@ class Context:
         return found
 
     def rows(self, name: str, variable: str, measure: str | None = None) -> pd.DataFrame:
-        """Rows of a table for one variable, and one measure of it."""
-        found = self.table(name, "variable")
-        if found.empty:
-            return found
-        found = found[found["variable"] == variable]
-        return found if measure is None else found[found["measure"] == measure]
+        """Rows of a table for one variable, and one measure of it.
+
+        The same rows are looked for by many parts of the report, and kept.
+        """
+        key = (name, variable, measure)
+        found = self._rows.get(key)
+        if found is None:
+            if measure is None:
+                found = self.table(name, "variable")
+                found = found if found.empty else rows_where(found, "variable", variable)
+            else:
+                found = self.rows(name, variable)
+                found = found if found.empty else rows_where(found, "measure", measure)
+            self._rows[key] = found
+        return found
+
+    @cached_property
+    def _rows(self) -> dict[tuple[str, str, str | None], pd.DataFrame]:
+        return {}
 
     @cached_property
     def _plot_values(self) -> dict[str, pd.DataFrame]:
@@ -137,24 +163,46 @@ class Context:
         """
         found = self._plot_values.get(variable)
         if found is None:
-            counts = self.trial.counts
-            rows = counts[counts["variable"] == variable]
-            means = rows.groupby(["plot", "day"], sort=False)["value"].mean()
+            rows = rows_where(self.trial.counts, "variable", variable)
             numbers = self.plot_numbers(variable)
-            if numbers is not None:
+            if numbers is None:
+                found = self._means_of_plots(rows)
+            else:
                 hits = rows["value"] * numbers_examined(rows) / 100.0
                 summed = rows.assign(value=hits).groupby(["plot", "day"], sort=False)["value"]
                 means = 100.0 * summed.sum(min_count=1) / numbers
-            # twice as fast as a pivot table
-            found = means.unstack("day")  # noqa: PD010
-            found = found.reindex([plot.id for plot in self.trial.plots])
-            found = self._plot_values[variable] = found[sorted(found.columns)]
+                # twice as fast as a pivot table
+                found = means.unstack("day")  # noqa: PD010
+                found = found.reindex([plot.id for plot in self.trial.plots])
+                found = found[sorted(found.columns)]
+            self._plot_values[variable] = found
         return found
+
+    def _means_of_plots(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Means over the samples of each plot, plots down and days across."""
+        days = sorted(set(rows["day"].tolist()))
+        row_of = {plot.id: i for i, plot in enumerate(self.trial.plots)}
+        column_of = {day: j for j, day in enumerate(days)}
+        rows = rows[rows["plot"].isin(row_of)]
+        where = (
+            np.array([row_of[plot] for plot in rows["plot"].tolist()], dtype=np.intp),
+            np.array([column_of[day] for day in rows["day"].tolist()], dtype=np.intp),
+        )
+        values = rows["value"].to_numpy(dtype=np.float64)
+        known = ~np.isnan(values)
+        total, number = np.zeros((2, len(row_of), len(days)))
+        np.add.at(total, where, np.where(known, values, 0.0))
+        np.add.at(number, where, known)
+        means = total / np.where(number > 0, number, np.nan)
+        return pd.DataFrame(means, index=list(row_of), columns=days)
 
     def plot_numbers(self, variable: str) -> pd.Series | None:
         """How many units were examined, by plot and day; None where that is not known."""
         counts = self.trial.counts
-        rows = counts[(counts["variable"] == variable) & counts["value"].notna()]
+        if EXAMINED not in counts:
+            return None
+        rows = rows_where(counts, "variable", variable)
+        rows = rows[rows["value"].notna()]
         numbers = numbers_examined(rows)
         if numbers.empty or numbers.isna().any():
             return None
@@ -168,7 +216,13 @@ class Context:
 
     def variable_label(self, name: str) -> str:
         """Words for a variable."""
-        return measured_label(self.trial, name)
+        if name not in self._labels:
+            self._labels[name] = measured_label(self.trial, name)
+        return self._labels[name]
+
+    @cached_property
+    def _labels(self) -> dict[str, str]:
+        return {}
 
     def shown_treatments(self, rows: pd.DataFrame) -> list[str]:
         """Treatments of some rows, in the order of the trial."""

@@ -92,6 +92,14 @@ def records(rows: pd.DataFrame) -> list[dict[str, Any]]:
     return [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]
 
 
+def by_treatment(rows: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
+    """Rows of a table of the analysis as dictionaries, those of each treatment together."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in records(rows):
+        found.setdefault(row["treatment"], []).append(row)
+    return found
+
+
 def interval_words(context: Context) -> str:
     """Name the intervals of the report: "95 % interval"."""
     return f"{write_share(1 - context.trial.settings.alpha)} interval"
@@ -112,11 +120,12 @@ def day_heads(
         Decimals; with 0 the numbers are percentages, and get one where they need it.
     """
     heads: list[tuple[Place, Column]] = []
-    for day in sorted(set(rows["days_after"])):
-        shown = rows.loc[rows["days_after"] == day, value]
-        heads.append(
-            (day, day_column(context, day, percent_digits(shown) if digits == 0 else digits))
-        )
+    shown: dict[float, list[object]] = {}
+    for day, cell in zip(rows["days_after"].tolist(), rows[value].tolist(), strict=True):
+        shown.setdefault(day, []).append(cell)
+    for day in sorted(shown):
+        own = percent_digits(shown[day]) if digits == 0 else digits
+        heads.append((day, day_column(context, day, own)))
     return heads
 
 

@@ -17,6 +17,7 @@ from trialkit.report.parts.across import (
     Line,
     across,
     as_number,
+    by_treatment,
     day_heads,
     interval_words,
     records,
@@ -64,8 +65,9 @@ def control_table(context: Context, variable: Variable) -> Table | None:
     if rows.empty or rows["percent"].isna().all():
         return None
     lines = []
+    grouped = by_treatment(rows)
     for treatment in context.shown_treatments(rows):
-        own = {row["days_after"]: row for row in records(rows[rows["treatment"] == treatment])}
+        own = {row["days_after"]: row for row in grouped[treatment]}
         spans = {day: span_text(row["lower"], row["upper"]) for day, row in own.items()}
         lines.append(
             Line(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
@@ -17,9 +19,10 @@ def missing_plots(context: Context) -> list[str]:
         label = context.variable_label(variable.name)
         values = context.plot_values(variable.name)
         gaps: dict[str, list[str]] = {}
-        for day in values.columns:
-            for plot in values.index[values[day].isna()]:
-                gaps.setdefault(str(plot), []).append(write_day(float(day)))
+        missing = values.isna().to_numpy()
+        for j, day in enumerate(values.columns):
+            for i in np.flatnonzero(missing[:, j]).tolist():
+                gaps.setdefault(str(values.index[i]), []).append(write_day(float(day)))
         for plot, days in gaps.items():
             on = "day" if len(days) == 1 else "days"
             by_plot.setdefault(plot, []).append(f"{label} on {on} {', '.join(days)}")

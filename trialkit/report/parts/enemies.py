@@ -17,6 +17,7 @@ from trialkit.report.parts.across import (
     Place,
     across,
     as_number,
+    by_treatment,
     day_heads,
     interval_words,
     percent_digits,
@@ -62,10 +63,11 @@ def _reductions(context: Context, variable: Variable, rows: pd.DataFrame) -> Tab
         heads.append((WHOLE, Column(title="Whole period", kind=Kind.NUMBER, digits=digits)))
     heads += day_heads(context, rows, "percent")
     lines = []
+    grouped = by_treatment(rows)
     for treatment in context.shown_treatments(rows):
         own: dict[Place, dict[str, Any]] = {
             row["days_after"]: row
-            for row in records(rows[rows["treatment"] == treatment])
+            for row in grouped[treatment]
             if row["reason"] != "the untreated itself"
         }
         if not own:
@@ -130,8 +132,9 @@ def _pest_per_enemy(context: Context, variable: Variable, rows: pd.DataFrame) ->
     digits = decimals_for_size(rows["pest_per_enemy"], 2)
     alpha = context.trial.settings.alpha
     lines = []
+    grouped = by_treatment(rows)
     for treatment in context.shown_treatments(rows):
-        own = {row["days_after"]: row for row in records(rows[rows["treatment"] == treatment])}
+        own = {row["days_after"]: row for row in grouped[treatment]}
         spans = {
             day: span_text(row["pest_per_enemy_lower"], row["pest_per_enemy_upper"], digits)
             for day, row in own.items()

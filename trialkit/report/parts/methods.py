@@ -344,13 +344,10 @@ def _control_text(context: Context) -> str:
     if rows.empty:
         return ""
     shown = rows[rows["chosen"].eq(True)]
+    used = set(zip(shown["variable"], shown["method"], strict=True))
     parts = []
     for method, name in CONTROL_METHODS.items():
-        labels = [
-            context.variable_label(v)
-            for v in context.variables
-            if v in set(shown.loc[shown["method"] == method, "variable"])
-        ]
+        labels = [context.variable_label(v) for v in context.variables if (v, method) in used]
         if labels:
             parts.append(f"by {name} for {' and '.join(labels)}")
     if not parts:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import pandas as pd
@@ -25,6 +25,7 @@ from trialkit.report.parts.across import (
     Place,
     across,
     as_number,
+    by_treatment,
     day_heads,
     interval_words,
     records,
@@ -44,8 +45,8 @@ def _known(context: Context, name: str, value: str) -> Iterator[tuple[Variable, 
             yield variable, rows
 
 
-def _by_day(rows: pd.DataFrame, treatment: str) -> Days:
-    return {row["days_after"]: row for row in records(rows[rows["treatment"] == treatment])}
+def _by_day(rows: Iterable[dict[str, Any]]) -> Days:
+    return {row["days_after"]: row for row in rows}
 
 
 def _values(days: Days, column: str) -> dict[Place, Cell]:
@@ -71,8 +72,9 @@ def rates(context: Context) -> Iterator[Block]:
     """Tables: control of lower rates beside that of the full rate, day by day."""
     for variable, rows in _known(context, "rates", "difference"):
         lines: list[Line] = []
+        grouped = by_treatment(rows)
         for treatment in context.shown_treatments(rows):
-            days = _by_day(rows, treatment)
+            days = _by_day(grouped[treatment])
             full = context.label(str(next(iter(days.values()))["full"]))
             margin = float(next(iter(days.values()))["margin"])
             lines += [
@@ -128,9 +130,10 @@ def mixtures(context: Context) -> Iterator[Block]:
         lines: list[Line] = []
         periods = context.rows("mixture_periods", variable.name)
         whole = {row["treatment"]: row for row in records(periods)} if not periods.empty else {}
+        grouped = by_treatment(rows)
         for treatment in context.shown_treatments(rows):
             over: Days = {WHOLE: whole[treatment]} if treatment in whole else {}
-            days: Days = {**over, **_by_day(rows, treatment)}
+            days: Days = {**over, **_by_day(grouped[treatment])}
             parts = str(next(iter(days.values()))["parts"]).replace("+", " and ")
             lines += [
                 Line(head=context.label(treatment), values=_values(days, "observed")),
@@ -198,8 +201,9 @@ def carrier(context: Context) -> Iterator[Block]:
     for variable, rows in _known(context, "carrier", "added_percent"):
         for number, (carrier_id, own) in enumerate(rows.groupby("carrier", sort=False)):
             lines = []
+            grouped = by_treatment(own)
             for treatment in context.shown_treatments(own):
-                days = _by_day(own, treatment)
+                days = _by_day(grouped[treatment])
                 lines.append(
                     Line(
                         head=context.label(treatment),
