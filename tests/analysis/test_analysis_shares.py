@@ -316,13 +316,20 @@ def test_a_finding_tells_the_last_shares() -> None:
 
     def words(key: str) -> str:
         row = last.loc[key]
-        shown = [number(row[name]) for name in ("hits", "examined", "mean", "lower", "upper")]
-        return "{} of {} fruits examined, {} % ({} to {}),".format(*shown)
+        totals = f"{row['hits']:.0f} of {row['examined']:.0f} fruits examined"
+        shown = [number(row[name]) for name in ("mean", "lower", "upper")]
+        return "{}, {} % ({} to {}),".format(totals, *shown)
 
     assert told == [
-        f"Damaged fruits: on day 60 {words('0')} in the untreated and {words('C')} with C, the "
-        "smallest share."
+        f"Damaged fruits: on day 60, {words('0')} in the untreated and {words('C')} with C, the "
+        "smallest share (treatments differed, p < 0.001)."
     ]
+    analysis = analyse(build(chances=(0.2, 0.2, 0.2, 0.2)))
+    p = analysis.count_tests["p"].iloc[2]
+    assert p > 0.05
+    told = [item.text for item in make_findings(analysis) if item.topic == "shares"]
+    assert f"no difference between treatments could be shown (p = {p:.3f})." in told[0]
+    assert "smallest" not in told[0]
 
 
 def test_samples_in_the_workbook_carry_their_numbers() -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from trialkit import numerals
 from trialkit.analysis import Analysis
-from trialkit.findings.sentences import Finding, Row, Teller, rows
+from trialkit.findings.sentences import Finding, Row, Style, Teller, rows
 from trialkit.trial import Variable, VariableRole
 
 #: Roles of which the smallest share is the best.
@@ -14,7 +14,10 @@ UNWANTED = (VariableRole.PEST, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
 
 
 def share_findings(analysis: Analysis) -> Iterator[Finding]:
-    """At the last assessment: the share in the untreated, and the smallest one."""
+    """At the last assessment: the share in the untreated, and the smallest one where they differ.
+
+    Whether they differ is told by F of the beta-binomial model.
+    """
     for variable in analysis.trial.variables:
         if variable.examined is None or variable.role not in UNWANTED:
             continue
@@ -28,10 +31,25 @@ def share_findings(analysis: Analysis) -> Iterator[Finding]:
         least = min(others, key=lambda row: float(row["mean"]))
         say = Teller(analysis)
         text = (
-            f"{variable.label}: on day {numerals.day(last)} {_share(say, variable, untreated[0])}"
+            f"{variable.label}: on day {numerals.day(last)}, {_share(say, variable, untreated[0])}"
         )
-        text += f" in the untreated and {_share(say, variable, least)} with "
-        text += f"{say.name(least['treatment'])}, the smallest share."
+        text += " in the untreated"
+        own = rows(
+            analysis,
+            "count_tests",
+            variable=variable.name,
+            model="beta-binomial",
+            days_after=last,
+        )
+        tested = own[0] if own and own[0].known("p") else None
+        if tested is None:
+            text += "; whether treatments differed could not be tested."
+        elif tested["p"] >= analysis.trial.settings.alpha:
+            p = say.cite(tested, "p", Style.P)
+            text += f"; no difference between treatments could be shown ({p})."
+        else:
+            text += f" and {_share(say, variable, least)} with {say.name(least['treatment'])}, the "
+            text += f"smallest share (treatments differed, {say.cite(tested, 'p', Style.P)})."
         yield say.finding("shares", text)
 
 
@@ -39,5 +57,7 @@ def _share(say: Teller, variable: Variable, row: Row) -> str:
     """Write "12 of 50 fruits examined, 24 % (14 to 38)"."""
     named = isinstance(variable.examined, str)
     units = variable.examined if named else "units examined"
-    totals = f"{say.cite(row, 'hits')} of {say.cite(row, 'examined')} {units}"
+    totals = (
+        f"{say.cite(row, 'hits', Style.SIZE)} of {say.cite(row, 'examined', Style.SIZE)} {units}"
+    )
     return f"{totals}, {say.cite(row, 'mean')} %{say.interval(row)},"
