@@ -63,8 +63,44 @@ def area_findings(analysis: Analysis) -> Iterator[Finding]:
 
 
 def enemy_findings(analysis: Analysis) -> Iterator[Finding]:
-    """Which treatments had fewer natural enemies than the untreated."""
-    yield from _whole_period(analysis, VariableRole.NATURAL_ENEMY, "natural enemies")
+    """By how much natural enemies differed from the untreated over the whole period, and class."""
+    for variable in variables_of(analysis, VariableRole.NATURAL_ENEMY):
+        own = _mean(analysis, variable.name, "pest_days", analysis.trial.untreated)
+        if own is None:
+            continue
+        say = Teller(analysis)
+        different = [row["a"] for row in _different(analysis, variable.name, "pest_days")]
+        changed = {
+            row["treatment"]: row
+            for row in rows(analysis, "reductions", variable=variable.name, measure="pest_days")
+            if row.known("percent") and row["treatment"] in different
+        }
+        if not changed:
+            yield Finding(
+                "natural enemies",
+                f"{variable.label}: over the whole period no difference from the untreated "
+                "could be shown, which does not prove the treatments harmless.",
+            )
+            continue
+        fewer = sorted(
+            (row for row in changed.values() if row["percent"] > 0),
+            key=lambda row: -float(row["percent"]),
+        )
+        parts = [
+            f"{say.cite(row, 'percent', Style.PERCENT)} % fewer with "
+            f"{say.name(row['treatment'])}{say.interval(row, Style.PERCENT)}, "
+            f"{row['harm_class']} in the field scheme of the IOBC"
+            for row in fewer[:MOST_NAMED]
+        ]
+        if len(fewer) > MOST_NAMED:
+            parts.append(f"{len(fewer) - MOST_NAMED} more with fewer")
+        more = [row["treatment"] for row in changed.values() if row["percent"] <= 0]
+        if more:
+            parts.append(f"more with {say.named(more, MOST_NAMED)}")
+        yield say.finding(
+            "natural enemies",
+            f"{variable.label}, over the whole period against the untreated: {series(parts)}.",
+        )
 
 
 def injury_findings(analysis: Analysis) -> Iterator[Finding]:
@@ -134,6 +170,14 @@ def harvest_unit(analysis: Analysis, variable: Variable) -> str:
     return (harvested if variable.name == harvested.name else variable).unit or ""
 
 
+def loss_unit(analysis: Analysis, name: str) -> str:
+    """Unit of a yield by the name of its variable, with a space before it; empty if unknown."""
+    for variable, row in _yields(analysis):
+        if row["variable"] == name:
+            return f" {harvest_unit(analysis, variable)}".rstrip()
+    return ""
+
+
 def _gains(say: Teller, variable: Variable) -> str:
     own = _mean(say.analysis, variable.name, "yield", say.analysis.trial.untreated)
     if own is None:
@@ -146,11 +190,18 @@ def _gains(say: Teller, variable: Variable) -> str:
         group = [row for row in different if row["difference"] * sign > 0]
         if not group:
             continue
-        named = [
-            f"{say.name(row['a'])} by {say.cite(row, 'difference')}{say.interval(row)}"
-            for row in group[:MOST_NAMED]
-        ]
+        named = [f"{say.name(row['a'])} by {_amount(say, row, sign)}" for row in group[:MOST_NAMED]]
         if len(group) > MOST_NAMED:
             named.append(f"{len(group) - MOST_NAMED} more")
         parts.append(f"{word} with {series(named)}")
     return f"; compared with the untreated ({say.cite(own, 'mean')}) {'; '.join(parts)}"
+
+
+def _amount(say: Teller, row: Row, sign: int) -> str:
+    """Write a difference and its interval; "less by 1.5 (0.3 to 2.8)" without its minus."""
+    if sign > 0 or not (row.known("lower") and row["upper"] <= 0):
+        return f"{say.cite(row, 'difference')}{say.interval(row)}"
+    return (
+        f"{say.cite(row, 'difference', Style.AMOUNT)} ({say.cite(row, 'upper', Style.AMOUNT)} to "
+        f"{say.cite(row, 'lower', Style.AMOUNT)})"
+    )

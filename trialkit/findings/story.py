@@ -5,6 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from trialkit.analysis import Analysis
+from trialkit.findings.control import (
+    control_findings,
+    persistence_findings,
+    rebound_findings,
+)
 from trialkit.findings.effects import (
     area_findings,
     enemy_findings,
@@ -12,9 +17,8 @@ from trialkit.findings.effects import (
     yield_findings,
 )
 from trialkit.findings.pest import (
-    control_findings,
     difference_findings,
-    persistence_findings,
+    no_difference_findings,
     pressure_findings,
 )
 from trialkit.findings.products import (
@@ -23,34 +27,40 @@ from trialkit.findings.products import (
     mixture_findings,
     money_findings,
     neighbour_findings,
+    perhaps_resurgence_findings,
     programme_findings,
-    rate_findings,
     resurgence_findings,
 )
+from trialkit.findings.rates import rate_findings, rate_start_findings
 from trialkit.findings.sentences import Finding
 from trialkit.findings.shares import share_findings
-from trialkit.findings.supporting import course_findings, doubt_findings
+from trialkit.findings.supporting import doubt_findings, method_findings
 
-#: In the order in which a reader wants them.
+#: In the order in which a reader wants them: how many pests, how much control and for how long,
+#: what it brought, what it harmed; then what explains it, and how far it can be trusted.
 TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
+    pressure_findings,
+    no_difference_findings,
     control_findings,
     persistence_findings,
-    area_findings,
-    share_findings,
-    rate_findings,
     yield_findings,
     money_findings,
-    loss_findings,
+    share_findings,
+    rate_findings,
     enemy_findings,
     resurgence_findings,
     injury_findings,
-    carrier_findings,
     mixture_findings,
+    area_findings,
+    rate_start_findings,
+    perhaps_resurgence_findings,
+    rebound_findings,
+    carrier_findings,
+    loss_findings,
     neighbour_findings,
-    difference_findings,
-    course_findings,
-    pressure_findings,
     programme_findings,
+    difference_findings,
+    method_findings,
     doubt_findings,
 )
 

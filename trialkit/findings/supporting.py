@@ -1,41 +1,16 @@
-"""Findings from the checks and from all days together."""
+"""Findings from the checks, and about the formula of control."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from trialkit.analysis import Analysis
-from trialkit.findings.pest import variables_of
-from trialkit.findings.sentences import Finding, Style, Teller, rows, series
-from trialkit.trial import VariableRole, harvest_variable
+from trialkit.findings.pest import main_variables
+from trialkit.findings.sentences import Finding, Teller, rows, series
+from trialkit.trial import harvest_variable
 
 #: Recommendations that leave the analysis as it is.
 _QUIET = frozenset({"keep", "check plot", "not assessed"})
-#: What changes from day to day, by source of the tests; the factors of split-plots and strip-plots.
-_COURSES = {
-    "treatment:day": "the differences between treatments",
-    "main:day": "the differences between levels of the main factor",
-    "sub:day": "the differences between levels of the sub factor",
-}
-
-
-def course_findings(analysis: Analysis) -> Iterator[Finding]:
-    """Whether the differences between treatments changed over the days after treatment."""
-    alpha = analysis.trial.settings.alpha
-    for variable in variables_of(analysis, VariableRole.PEST):
-        for source, between in _COURSES.items():
-            found = rows(
-                analysis, "course_tests", variable=variable.name, source=source, chosen=True
-            )
-            if not found or not found[0].known("p"):
-                continue
-            say = Teller(analysis)
-            p = say.cite(found[0], "p", Style.P)
-            if found[0]["p"] < alpha:
-                text = f"{between} changed from day to day ({p})"
-            else:
-                text = f"that {between} changed from day to day could not be shown ({p})"
-            yield say.finding("course", f"{variable.label}: over all days after treatment, {text}.")
 
 
 def doubt_findings(analysis: Analysis) -> Iterator[Finding]:
@@ -67,3 +42,19 @@ def doubt_findings(analysis: Analysis) -> Iterator[Finding]:
             f"The checks of the tests raised doubts about {series(names)}; which they are, and "
             "what they mean, stands under how far the analysis can be trusted.",
         )
+
+
+def method_findings(analysis: Analysis) -> Iterator[Finding]:
+    """Where the formula of control that leaves the count before treatment out is far surer."""
+    for variable in main_variables(analysis):
+        found = rows(
+            analysis, "control_methods", variable=variable.name, recommendation="consider abbott"
+        )
+        for row in found:
+            say = Teller(analysis)
+            yield say.finding(
+                "method",
+                f"{variable.label}: intervals of control are {say.cite(row, 'times')} times as "
+                "wide as they would be by Abbott's formula, because the values before treatment "
+                f"(mean {say.cite(row, 'before')}) are small or uneven and correct little.",
+            )

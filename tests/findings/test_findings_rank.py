@@ -1,0 +1,88 @@
+"""Which sentence comes when, and how those speak that the examples do not bring about."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import trialkit
+from trialkit.analysis.result import empty_table
+
+
+@pytest.fixture(scope="module")
+def potato():
+    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+
+
+def told(analysis, topic):
+    return [item.text for item in trialkit.make_findings(analysis) if item.topic == topic]
+
+
+def topics(analysis):
+    return [item.topic for item in trialkit.make_findings(analysis)]
+
+
+def test_what_matters_for_a_decision_comes_first(potato):
+    order = topics(potato)
+    assert order[:5] == ["pressure", "control", "persistence", "yield", "money"]
+    assert order[-1] == "doubts"
+    assert len(order) <= 16
+
+
+def test_that_nothing_differed_is_said_before_how_much_control_there_was(potato):
+    none = replace(potato, responses=potato.responses.assign(p=0.5))
+    order = topics(none)
+    assert order.index("differences") < order.index("control")
+    assert (
+        "no difference between treatments could be shown on any day"
+        in (told(none, "differences")[0])
+    )
+
+
+def _start(analysis, **changes):
+    table = analysis.rate_start.copy()
+    for name, value in changes.items():
+        table[name] = value
+    return told(replace(analysis, rate_start=table), "rate and start")
+
+
+def test_a_lower_rate_at_higher_numbers(potato):
+    (quiet,) = _start(potato, p=0.5, note=None)
+    assert "no sign that Pelloway, half rate fails more" in quiet
+    assert "the trial covered starts from" in quiet
+    (worse,) = _start(potato, p=0.01, points=-12.3, lower=-20.1, upper=-4.2, note=None)
+    assert (
+        "lost more against Pelloway, full rate where more were there at the start: 12 points"
+        in (worse)
+    )
+    assert "(4 to 20) more with every doubling" in worse
+    (better,) = _start(potato, p=0.01, points=12.3, lower=4.2, upper=20.1, note=None)
+    assert "lost less against" in better
+    (blind,) = _start(potato, note="too small a range")
+    assert "this trial cannot tell" in blind
+    assert _start(potato, points=np.nan) == []
+
+
+def test_a_mixture_that_fell_short(potato):
+    table = potato.mixture_periods.assign(verdict="less than expected", lower=-20.0, upper=-2.0)
+    (text,) = told(replace(potato, mixture_periods=table), "mixture")
+    assert "gave less than expected from its parts" in text
+    (by_day,) = told(replace(potato, mixture_periods=empty_table("mixture_periods")), "mixture")
+    assert "on no day could" in by_day
+
+
+def test_pairs_that_differ_are_named_with_the_larger_first(potato):
+    table = potato.persistence_differences.copy()
+    shown = (table["a"] == "6") & (table["b"] == "3") & (table["question"] == "days held")
+    columns = ["difference", "lower", "upper", "p_adjusted"]
+    table.loc[shown, columns] = [-7.0, -12.0, -2.0, 0.01]
+    (text,) = told(replace(potato, persistence_differences=table), "persistence")
+    assert "Shown: Tarnock longer than Wimbrel by 7 days (2 to 12)." in text
+
+
+def test_abbott_is_mentioned_where_it_is_far_surer(potato):
+    table = potato.control_methods.assign(times=3.25, recommendation="consider abbott")
+    (text,) = told(replace(potato, control_methods=table), "method")
+    assert "3.25 times as wide as they would be by Abbott's formula" in text
