@@ -217,6 +217,7 @@ def _settings(row: Mapping[str, Any]) -> Settings:
             "transform": Transform(row["transform"]),
             "control": ControlMethod(row["control"]),
             "factors": tuple(row.get("factors", ())),
+            "contrasts": tuple(row.get("contrasts", ())),
         }
     )
 

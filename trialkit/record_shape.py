@@ -12,6 +12,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import pandas as pd
 
+from trialkit.planned import read_planned
 from trialkit.trial import Design, Kind, Trial, numbers_examined
 
 #: Numbers beyond this are written with an exponent, and so are no whole ones when read.
@@ -192,6 +193,19 @@ def _of_settings(trial: Trial) -> Iterator[str]:
         yield f"the yield unit is {settings.yield_unit!r}"
     if settings.yield_unit == "bu/acre" and not trial.harvest.empty and not settings.bushel_lb:
         yield "no pounds in a bushel"
+    yield from _of_contrasts(trial)
+
+
+def _of_contrasts(trial: Trial) -> Iterator[str]:
+    known = {item.id for item in trial.treatments}
+    for text in trial.settings.contrasts:
+        try:
+            contrast = read_planned(text)
+        except (ValueError, AttributeError):
+            yield f"the planned contrast {text!r} cannot be read"
+            continue
+        if not known.issuperset((*contrast.group, *contrast.against)):
+            yield f"the planned contrast {text!r} names treatments that are not there"
 
 
 def _doubled(what: str, names: list[str]) -> Iterator[str]:

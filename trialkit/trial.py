@@ -194,6 +194,8 @@ class Settings:
     factors : tuple of str
         Columns of the list of treatments (``rate``, ``name``, further columns) of which the
         treatments are combinations, the untreated standing outside; empty for no factorial.
+    contrasts : tuple of str
+        Planned contrasts, as ``trialkit.planned.read_planned`` takes them.
     """
 
     alpha: float = 0.05
@@ -209,6 +211,7 @@ class Settings:
     currency: str | None = None
     noninferiority_margin: float = 10.0
     factors: tuple[str, ...] = ()
+    contrasts: tuple[str, ...] = ()
 
 
 COUNT_COLUMNS = ("plot", "variable", "day", "sample", "value")

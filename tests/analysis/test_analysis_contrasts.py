@@ -117,6 +117,26 @@ def test_split_plots_use_their_errors(split_rice: Build) -> None:
     assert 10 < row["df"] < 46
 
 
+def test_contrasts_of_the_settings_are_differences_of_group_means(product_trial: Build) -> None:
+    trial = product_trial()
+    asked = ("high or low = B1, F1 against B0.25", "none = 0 against B1")
+    trial = replace(trial, settings=replace(trial.settings, contrasts=asked))
+    analysis = analyse(trial)
+    rows = analysis.contrasts[analysis.contrasts["days_after"] == 7.0].set_index("contrast")
+    means = analysis.means[analysis.means["days_after"] == 7.0].set_index("treatment")
+    mean = means["mean_analysed"]
+    found = rows.loc["high or low"]
+    assert found["estimate"] == pytest.approx(mean[["B1", "F1"]].mean() - mean["B0.25"], rel=1e-9)
+    assert found["note"] == (
+        "mean of treatments B1, F1 minus treatment B0.25; planned in the settings"
+    )
+    # Two means with one block structure: the standard error of their difference is known.
+    assert found["se"] == pytest.approx(rows.loc["none", "se"] * np.sqrt(0.75), rel=1e-9)
+    pairs = analysis.comparisons
+    pair = pairs[(pairs["days_after"] == 7.0) & (pairs["a"] == "0") & (pairs["b"] == "B1")]
+    assert rows.loc["none", "estimate"] == pytest.approx(float(pair["difference"].iloc[0]))
+
+
 def test_no_questions_without_rates_or_groups() -> None:
     trial = Trial(
         title="Two",

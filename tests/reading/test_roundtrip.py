@@ -146,7 +146,7 @@ def trials(draw: st.DrawFn) -> Trial:
         yields=yields,
         harvest=harvest,
         applications=draw(_applications()),
-        settings=draw(_settings()),
+        settings=replace(draw(_settings()), contrasts=_contrasts(treatments)),
         applied=date(2025, 6, 12),
         untreated=untreated,
         crop=draw(optional),
@@ -268,6 +268,12 @@ def _settings(draw: st.DrawFn) -> Settings:
         currency=draw(optional),
         noninferiority_margin=draw(st.floats(0.5, 99)),
     )
+
+
+def _contrasts(treatments: tuple[Treatment, ...]) -> tuple[str, ...]:
+    """One planned contrast, where two ids can stand in a text."""
+    plain = [item.id for item in treatments if item.id.isalnum() and item.id != "against"]
+    return (f"first = {plain[0]} against {', '.join(plain[1:])}",) if len(plain) > 1 else ()
 
 
 def _same(trial: Trial, again: Trial) -> None:

@@ -150,3 +150,11 @@ def test_deep_nesting_is_no_record(tmp_path):
     file.write_text("[" * 100_000, encoding="utf-8")
     with pytest.raises(TrialError):
         read_record(file)
+
+
+@pytest.mark.parametrize("text", ["2", "a = 2 against 9", "a = 2 against 2", 7])
+def test_a_contrast_that_is_none_is_refused(record, text):
+    with pytest.raises(TrialError, match="contrast"):
+        trial_from_record(edited(record, ("settings", "contrasts"), [text]))
+    kept = trial_from_record(edited(record, ("settings", "contrasts"), ["2 against 3"]))
+    assert kept.settings.contrasts == ("2 against 3",)

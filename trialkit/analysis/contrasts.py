@@ -22,8 +22,11 @@ from trialkit.analysis.testing import (
     with_place,
 )
 from trialkit.inference.contrasts import contrast_tests, group_contrast, rate_trend
+from trialkit.planned import read_planned
 from trialkit.trial import Treatment, TreatmentRole, Trial
 
+#: How the note of a contrast ends that the settings name.
+ASKED = "planned in the settings"
 #: Column of the list of treatments that names the product line of which a treatment is a rate.
 SERIES_COLUMN = "rate_series"
 _RATE_WORDS = frozenset(
@@ -153,7 +156,7 @@ def contrast_table(basis: Basis) -> pd.DataFrame:
 def planned_contrasts(trial: Trial) -> list[tuple[str, FloatArray, str]]:
     """Name, coefficients over the treatments, and a note, of every contrast of a trial."""
     t = len(trial.treatments)
-    planned: list[tuple[str, FloatArray, str]] = []
+    planned = _asked(trial)
     for series in rate_series(trial):
         trend = rate_trend(series.rates, series.treatments, t)
         number = "" if len(set(series.rates)) > 2 else "two "
@@ -185,6 +188,22 @@ def planned_contrasts(trial: Trial) -> list[tuple[str, FloatArray, str]]:
             )
             planned.append((words, group_contrast(others, group, t), note))
     return planned
+
+
+def _asked(trial: Trial) -> list[tuple[str, FloatArray, str]]:
+    """Contrasts that the settings name."""
+    code = {item.id: i for i, item in enumerate(trial.treatments)}
+    found = []
+    for text in trial.settings.contrasts:
+        asked = read_planned(text)
+        sides = [[code[item] for item in side] for side in (asked.group, asked.against)]
+        words = [
+            f"treatment {side[0]}" if len(side) == 1 else f"mean of treatments {', '.join(side)}"
+            for side in (asked.group, asked.against)
+        ]
+        row = group_contrast(sides[0], sides[1], len(trial.treatments))
+        found.append((asked.name, row, f"{words[0]} minus {words[1]}; {ASKED}"))
+    return found
 
 
 def _evaluated(

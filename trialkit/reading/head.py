@@ -11,6 +11,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, nearest, quoted
+from trialkit.reading.contrasts import contrast_texts
 from trialkit.reading.headers import normal
 from trialkit.reading.settings import Entry, Value, as_text
 from trialkit.reading.values import plain_number, read_dates
@@ -100,6 +101,7 @@ class Head:
     plot_area_m2: float | None = None
     variables: dict[str, Declared] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
+    contrasts_place: Place = field(default_factory=Place)
     extra: dict[str, str] = field(default_factory=dict)
 
 
@@ -118,6 +120,8 @@ def read_head(entries: Sequence[Entry], ledger: Ledger) -> Head:
             _read_variable(entry, head, ledger)
         elif first == "analysis" and len(entry.path) > 1:
             _read_setting(entry, chosen, ledger)
+            if normal(entry.path[1]) == "contrasts":
+                head.contrasts_place = entry.place
         else:
             _read_key(entry, head, ledger)
     head.settings = Settings(**chosen)
@@ -255,6 +259,7 @@ def _setting_readers() -> Mapping[str, Callable[[Entry, Ledger], Any]]:
         "currency": lambda entry, _: as_text(entry.value) or None,
         "noninferiority_margin": number(lambda v: 0 < v < 100, "above 0 and below 100"),
         "factors": _factors,
+        "contrasts": contrast_texts,
     }
 
 

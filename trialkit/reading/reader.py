@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from trialkit.problems import Place, Problem, Severity, TrialError
 from trialkit.reading.cells import Ledger
+from trialkit.reading.contrasts import check_contrasts
 from trialkit.reading.days import Zero
 from trialkit.reading.design import check_plan, infer_design
 from trialkit.reading.examined import join_numbers, settle_examined
@@ -238,6 +239,8 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
     yields = without_doubles(draft.values.yields, ledger, once=True, quiet=flat)
     plots = list(plan.plots)
     if plan.usable:
+        ids = [item.id for item in plan.treatments]
+        check_contrasts(head.settings.contrasts, ids, head.contrasts_place, ledger)
         _check_gaps(draft, counts, yields, plots, ledger)
         _check_untreated(draft, by_name, ledger)
     design = _settle_design(draft, ledger)

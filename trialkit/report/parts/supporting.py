@@ -95,7 +95,7 @@ def courses(context: Context) -> Iterator[Block]:
 
 
 def planned(context: Context) -> Iterator[Block]:
-    """Comparisons that rates and roles of the treatments lay down."""
+    """Comparisons that the settings plan, or that rates and roles of the treatments lay down."""
     rows = context.table("contrasts", "contrast", "estimate", "p")
     if rows.empty:
         return
@@ -117,7 +117,7 @@ def planned(context: Context) -> Iterator[Block]:
     trend = any("trend" in row for row in shown["contrast"])
     yield Table(
         key="planned",
-        question="How do rates, and the test treatments as a group, compare?",
+        question="How do rates and groups of treatments compare?",
         columns=(
             Column(title="Response"),
             Column(title="Comparison"),
@@ -137,9 +137,9 @@ def planned(context: Context) -> Iterator[Block]:
                 if trend
                 else ()
             ),
-            "These comparisons follow from the roles and rates in the list of treatments, not from "
-            "the data. Each is a question of its own; the p-values are not adjusted for their "
-            "number. Estimates are on the scale of analysis."
+            "These comparisons follow from the settings and from the roles and rates in the list "
+            "of treatments, not from the data. Each is a question of its own; the p-values are not "
+            "adjusted for their number. Estimates are on the scale of analysis."
             + ("" if whole.empty else " Single days are in the tables file."),
         ),
         sheet="Rates and groups",
