@@ -9,7 +9,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, method_of
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import join_tables, make_table
-from trialkit.measures.persistence import persistence
+from trialkit.measures.persistence import persistence, time_held
 
 
 def persistence_table(basis: Basis) -> pd.DataFrame:
@@ -72,7 +72,7 @@ def _interval(
     drawn = course.control(untreated, method_of(course, basis.settings))[:, codes]
     # A day without an estimate is passed by in the draws as well.
     drawn = np.where(np.isfinite(percent), drawn, np.nan)
-    found = persistence(course.after, drawn, basis.settings.control_target)
+    found = time_held(course.after, drawn, basis.settings.control_target)
     day = np.where(found.censored, np.inf, found.holds_until_day)
     day = np.where(np.isfinite(day) | found.censored, day, 0.0)
     alpha = basis.settings.alpha

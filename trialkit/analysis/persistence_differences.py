@@ -15,7 +15,7 @@ from trialkit.analysis.courses import Course, limits, method_of
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.inference.comparisons_adjust import holm
-from trialkit.measures.persistence import persistence
+from trialkit.measures.persistence import time_held
 from trialkit.trial import TreatmentRole
 
 #: What is compared: days for which the target was held, and control at the first assessment.
@@ -82,7 +82,7 @@ def _questions(
     shown = basis.control[basis.control["chosen"].to_numpy(dtype=bool)]
     shown = shown[shown["variable"] == course.item.variable.name]
     percent = shown["percent"].to_numpy(dtype=float).reshape(course.after.size, len(codes)).T
-    found = persistence(
+    found = time_held(
         course.after,
         np.where(np.isfinite(percent), drawn, np.nan),
         basis.settings.control_target,

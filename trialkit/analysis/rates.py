@@ -12,7 +12,7 @@ from trialkit.analysis.courses import two_sided
 from trialkit.analysis.products import Shown, pests
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import empty_table, join_tables, make_table
-from trialkit.measures.persistence import persistence
+from trialkit.measures.persistence import time_held
 
 TO_THE_END = "held to the last assessment, so that more is not known"
 
@@ -118,6 +118,6 @@ def rate_persistence_table(basis: Basis) -> pd.DataFrame:
 def _days_held(
     days: FloatArray, percent: FloatArray, target: float
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    found = persistence(days, percent, target)
+    found = time_held(days, percent, target)
     held: FloatArray = np.where(np.isfinite(found.holds_until_day), found.holds_until_day, 0.0)
     return held, found.censored

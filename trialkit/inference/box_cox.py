@@ -18,7 +18,8 @@ _ROUNDING: Final = 1e-10
 _NEAR_ZERO: Final = 1e-12
 _GRID_STEP: Final = 0.1
 _ZOOMS: Final = 8
-_HALVINGS: Final = 45
+# Turns that close in on a limit, each to so small a part of the gap.
+_TURNS, _PARTS = 15, 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,8 +111,8 @@ def box_cox(
     edge = 1e-6 * (high - low)
     usable &= np.isfinite(best) & (power > low + edge) & (power < high - edge)
     target = best - special.chdtri(1, 1 - level) / 2
-    lower = _cross(profile, power, np.full(power.size, low), target)
-    upper = _cross(profile, power, np.full(power.size, high), target)
+    ends = np.repeat([[low], [high]], power.size, axis=1)
+    lower, upper = _cross(profile, np.stack([power, power]), ends, target)
     untransformed = profile.at(np.ones((1, power.size)))[0]
 
     def kept(result: FloatArray) -> FloatArray:
@@ -179,13 +180,20 @@ def _highest(profile: _Profile, grid: FloatArray) -> tuple[FloatArray, FloatArra
 def _cross(
     profile: _Profile, inside: FloatArray, outside: FloatArray, target: FloatArray
 ) -> FloatArray:
-    """Halve the way between a point above the target and one below it."""
-    reached = profile.at(outside[None, :])[0] <= target
-    for _ in range(_HALVINGS):
-        middle = (inside + outside) / 2
-        above = profile.at(middle[None, :])[0] > target
-        inside = np.where(above, middle, inside)
-        outside = np.where(above, outside, middle)
+    """Close in on the crossing between points above the target and points below it, (g, k).
+
+    Each turn looks at many points at once and keeps the gap in which the profile first falls to
+    the target.
+    """
+    reached = profile.at(outside) <= target
+    shares = np.linspace(0.0, 1.0, _PARTS + 1)[:, None, None]
+    rows, columns = np.indices(inside.shape)
+    for _ in range(_TURNS):
+        points = inside + shares * (outside - inside)
+        inner = points[1:-1]
+        height = profile.at(inner.reshape(-1, inside.shape[1])).reshape(inner.shape)
+        above = np.logical_and.accumulate(height > target, axis=0).sum(axis=0)
+        inside, outside = points[above, rows, columns], points[above + 1, rows, columns]
     return np.where(reached, (inside + outside) / 2, np.nan)
 
 

@@ -60,6 +60,17 @@ def course(days: ArrayLike, values: ArrayLike) -> Course:
         return Course(
             days=day, values=value, counted=counted, n=n, bridged=none, first=none, last=none
         )
+    if counted.all():
+        none = np.zeros(lead, dtype=np.int64)
+        return Course(
+            days=day,
+            values=value,
+            counted=counted,
+            n=n,
+            bridged=none,
+            first=none,
+            last=np.full(lead, day.size - 1, dtype=np.int64),
+        )
     first = np.asarray(counted.argmax(axis=-1), dtype=np.int64)
     last = np.asarray(day.size - 1 - counted[..., ::-1].argmax(axis=-1), dtype=np.int64)
     last = np.where(n > 0, last, 0)
