@@ -130,6 +130,8 @@ class Scaffold:
         Projection on these directions.
     number : (m,) int array
         Live columns, at least 1.
+    tiny, dead : (m, p) float array
+        What the diagonal gets: a trace of its mean where a column is live, 1 where it is not.
     rank : (m,) int array
         Rank of the live columns.
     """
@@ -138,6 +140,8 @@ class Scaffold:
     null: FloatArray
     filling: FloatArray
     number: IntArray
+    tiny: FloatArray
+    dead: FloatArray
     rank: IntArray
 
 
@@ -160,6 +164,8 @@ def scaffold(model: Effects, live: BoolArray) -> Scaffold:
         null=null,
         filling=null.transpose(0, 2, 1) @ null,
         number=np.maximum(live_columns.sum(axis=1), 1),
+        tiny=np.where(live_columns, 1e-11, 0.0),
+        dead=np.where(live_columns, 0.0, 1.0),
         rank=rank.astype(np.intp),
     )
 
@@ -179,10 +185,11 @@ def regular(frame: Scaffold, matrix: FloatArray) -> tuple[FloatArray, FloatArray
     redundant direction, is that of the estimable part up to a constant.
     """
     p = matrix.shape[1]
-    factor = np.maximum(np.einsum("mii->m", matrix) / frame.number, 1e-12)
-    filled = matrix + factor[:, None, None] * frame.filling
-    diagonal = filled.reshape(-1, p * p)[:, :: p + 1]  # a view
-    diagonal += np.where(frame.live_columns, 1e-11 * factor[:, None], 1.0)
+    diagonal = matrix.reshape(-1, p * p)[:, :: p + 1]  # a view
+    factor = np.maximum(diagonal.sum(axis=1) / frame.number, 1e-12)
+    filled = frame.filling * factor[:, None, None]
+    filled += matrix
+    filled.reshape(-1, p * p)[:, :: p + 1] += frame.tiny * factor[:, None] + frame.dead
     return filled, factor
 
 

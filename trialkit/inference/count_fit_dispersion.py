@@ -49,10 +49,14 @@ def log_likelihood(counts: FloatArray, mean: FloatArray, dispersion: FloatArray)
     safe = np.where(positive, mean, 1.0)
     spread = np.maximum(dispersion, _POISSON)
     k = 1.0 / spread
-    gamma = special.gammaln(counts + k) - special.gammaln(k) - special.gammaln(counts + 1.0)
-    crowded = gamma - k * np.log1p(spread * safe) + counts * np.log(safe / (safe + k))
-    poisson = counts * np.log(safe) - safe - special.gammaln(counts + 1.0)
-    value: FloatArray = np.where(dispersion > 10.0 * _POISSON, crowded, poisson)
+    factorial = special.gammaln(counts + 1.0)
+    gamma = special.gammaln(counts + k) - special.gammaln(k) - factorial
+    value: FloatArray = gamma - k * np.log1p(spread * safe) + counts * np.log(safe / (safe + k))
+    crowded = dispersion > 10.0 * _POISSON
+    if not np.all(crowded):
+        value = np.where(crowded, value, counts * np.log(safe) - safe - factorial)
+    if np.all(positive):
+        return value
     return np.where(positive, value, np.where(counts > 0.0, -np.inf, 0.0))
 
 
