@@ -102,6 +102,7 @@ control_target = 80.0
 seed = 1
 yield_unit = "t/ha"
 crop_price = 165.0
+contrasts = ["Pelloway or the reference = 4, 5 against 3"]
 currency = "EUR"
 """
 

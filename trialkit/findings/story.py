@@ -21,6 +21,7 @@ from trialkit.findings.pest import (
     no_difference_findings,
     pressure_findings,
 )
+from trialkit.findings.planned import planned_findings
 from trialkit.findings.products import (
     carrier_findings,
     loss_findings,
@@ -45,6 +46,7 @@ TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
     persistence_findings,
     yield_findings,
     money_findings,
+    planned_findings,
     share_findings,
     rate_findings,
     enemy_findings,
