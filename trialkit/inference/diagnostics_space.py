@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -29,12 +30,22 @@ def basis(
     Returns
     -------
     (n, rank) array
+        Not to be written to.
     """
-    space: FloatArray = np.full((n, 1), 1 / np.sqrt(n)) if n else np.empty((0, 0))
-    for codes in factors:
-        space = np.hstack([space, beyond_factor(space, codes)])
+    space = _space_of(n, tuple(codes.astype(np.intp).tobytes() for codes in factors))
     for covariate in covariates:
         space = np.hstack([space, beyond_covariate(space, covariate)])
+    return space
+
+
+@lru_cache(maxsize=64)
+def _space_of(n: int, factors: tuple[bytes, ...]) -> FloatArray:
+    """Space of the constant and the factors, which the checks of a trial ask for many times."""
+    space: FloatArray = np.full((n, 1), 1 / np.sqrt(n)) if n else np.empty((0, 0))
+    for codes in factors:
+        addition = beyond_factor(space, np.frombuffer(codes, dtype=np.intp))
+        space = np.hstack([space, addition])
+    space.setflags(write=False)
     return space
 
 

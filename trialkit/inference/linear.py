@@ -9,6 +9,7 @@ cost no digits. Means are least-squares means with equal weight to blocks, rows 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import special
@@ -201,21 +202,14 @@ def _fit_pattern(layout: Layout, plots: IntArray, columns: IntArray, y: FloatArr
     centred -= second_mean
     zero = (ZERO_ULPS * np.finfo(float).eps * np.abs(y).max(axis=0)) ** 2 * n_plots
 
-    groups = [(source, indicator(*_levels(codes[plots]))) for source, codes in layout.blocking]
-    dummies = indicator(treatment, layout.n_treatments)
-    lines, basis, rest, within_blocks = _sequential(centred, groups, dummies)
+    design = _design_of(layout, plots)
+    lines, rest, within_blocks = _sequential(centred, design)
     lines = [(source, df, np.where(ss <= zero, 0.0, ss)) for source, df, ss in lines]
     with np.errstate(invalid="ignore"):
-        raw = (dummies.T @ centred) / np.where(n > 0, n, np.nan)[:, None]
-    if groups:
-        weights = _mean_weights([block for _, block in groups], dummies, n)
-        means = _blocked_means(weights, centred, within_blocks)
-        unit_cov = weights @ weights.T
-    else:
-        means = raw
-        unit_cov = np.diag(1.0 / np.where(n > 0, n, np.nan))
-        unit_cov[n == 0, :] = np.nan
-        unit_cov[:, n == 0] = np.nan
+        raw = (design.dummies.T @ centred) / np.where(n > 0, n, np.nan)[:, None]
+    means = raw
+    if design.weights is not None:
+        means = _blocked_means(design.weights, centred, within_blocks)
     terms, ms_error = _terms(lines)
     return LinearFit(
         columns=columns,
@@ -226,10 +220,10 @@ def _fit_pattern(layout: Layout, plots: IntArray, columns: IntArray, y: FloatArr
         n=n,
         raw_means=(raw + second_mean) + first_mean,
         means=(means + second_mean) + first_mean,
-        unit_cov=unit_cov,
+        unit_cov=design.unit_cov.copy(),
         fitted=((centred - rest) + second_mean) + first_mean,
         residuals=rest,
-        leverage=np.einsum("ij,ij->i", basis, basis),
+        leverage=np.einsum("ij,ij->i", design.basis, design.basis),
         grand_mean=first_mean + second_mean,
     )
 
@@ -240,28 +234,84 @@ def _levels(codes: IntArray) -> tuple[IntArray, int]:
     return index.astype(np.intp), values.size
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Design:
+    """What a fit takes from the layout alone; its arrays are not to be written to.
+
+    ``additions`` are orthonormal bases of what each source adds to those before it, ``weights``
+    those of the least-squares means (None without blocks).
+    """
+
+    additions: tuple[tuple[str, FloatArray], ...]
+    basis: FloatArray
+    dummies: FloatArray
+    weights: FloatArray | None
+    unit_cov: FloatArray
+
+
+def _design_of(layout: Layout, plots: IntArray) -> _Design:
+    """Design of the plots used; a trial fits the same few again and again."""
+    blocking = tuple((source, _bytes_of(codes[plots])) for source, codes in layout.blocking)
+    return _made_design(_bytes_of(layout.treatment[plots]), layout.n_treatments, blocking)
+
+
+def _bytes_of(codes: IntArray) -> bytes:
+    return codes.astype(np.intp).tobytes()
+
+
+@lru_cache(maxsize=64)
+def _made_design(
+    treatment: bytes, n_treatments: int, blocking: tuple[tuple[str, bytes], ...]
+) -> _Design:
+    dummies = indicator(np.frombuffer(treatment, dtype=np.intp), n_treatments)
+    groups = [
+        (source, indicator(*_levels(np.frombuffer(codes, dtype=np.intp))))
+        for source, codes in blocking
+    ]
+    n_plots, n = dummies.shape[0], dummies.sum(axis=0).astype(np.intp)
+    basis = np.full((n_plots, 1), 1.0 / np.sqrt(n_plots))
+    additions = []
+    for source, columns in [*groups, ("treatment", dummies)]:
+        addition = orthogonal_addition(basis, columns)
+        additions.append((source, addition))
+        basis = np.hstack([basis, addition])
+    weights = None
+    if groups:
+        weights = _mean_weights([block for _, block in groups], dummies, n)
+        unit_cov = weights @ weights.T
+    else:
+        unit_cov = np.diag(1.0 / np.where(n > 0, n, np.nan))
+        unit_cov[n == 0, :] = np.nan
+        unit_cov[:, n == 0] = np.nan
+    return _Design(
+        additions=tuple(additions),
+        basis=basis,
+        dummies=dummies,
+        weights=weights,
+        unit_cov=unit_cov,
+    )
+
+
 def _sequential(
-    centred: FloatArray, groups: list[tuple[str, FloatArray]], dummies: FloatArray
-) -> tuple[list[tuple[str, int, FloatArray]], FloatArray, FloatArray, FloatArray]:
+    centred: FloatArray, design: _Design
+) -> tuple[list[tuple[str, int, FloatArray]], FloatArray, FloatArray]:
     """Take out one source after the other.
 
-    Returns the lines (source, df, sum of squares (k,)) with error last, an orthonormal basis of
-    the model, the residuals, and what was left before treatments were taken out.
+    Returns the lines (source, df, sum of squares (k,)) with error last, the residuals, and what
+    was left before treatments were taken out.
     """
-    n_plots = centred.shape[0]
-    basis = np.full((n_plots, 1), 1.0 / np.sqrt(n_plots))
     rest = within_blocks = centred
     lines: list[tuple[str, int, FloatArray]] = []
-    for source, columns in [*groups, ("treatment", dummies)]:
+    for source, addition in design.additions:
         within_blocks = rest
-        addition = orthogonal_addition(basis, columns)
         coordinates = addition.T @ rest
         rest = rest - addition @ coordinates
         lines.append((source, addition.shape[1], np.einsum("ij,ij->j", coordinates, coordinates)))
-        basis = np.hstack([basis, addition])
+    basis = design.basis
     rest = rest - basis @ (basis.T @ rest)
-    lines.append(("error", n_plots - basis.shape[1], np.einsum("ij,ij->j", rest, rest)))
-    return lines, basis, rest, within_blocks
+    df = centred.shape[0] - basis.shape[1]
+    lines.append(("error", df, np.einsum("ij,ij->j", rest, rest)))
+    return lines, rest, within_blocks
 
 
 def _terms(lines: list[tuple[str, int, FloatArray]]) -> tuple[tuple[Term, ...], FloatArray]:
