@@ -14,6 +14,7 @@ from trialkit.analysis.responses import Assessed, FloatArray
 from trialkit.analysis.result import empty_table, make_table, table_of_parts
 from trialkit.inference.count_limits import CountLimits, count_limits, few_counted
 from trialkit.inference.count_models import CountFit, fit_counts
+from trialkit.inference.layouts import BoolArray, IntArray
 from trialkit.trial import ControlMethod, Kind, VariableRole
 
 NEGATIVE_BINOMIAL = "negative binomial"
@@ -43,13 +44,22 @@ class Counted:
     Attributes
     ----------
     means, tests : DataFrame
-    spans : mapping of str to (Assessed, CountLimits)
-        Limits of the means of each variable that was modelled, on all its days.
+    spans : mapping of str to Span
+        Limits of the means of each variable that was modelled.
     """
 
     means: pd.DataFrame
     tests: pd.DataFrame
-    spans: Mapping[str, tuple[Assessed, CountLimits]] = field(default_factory=dict)
+    spans: Mapping[str, Span] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Span:
+    """Limits of the means of one variable, (treatments, days), before treatment too."""
+
+    days: FloatArray
+    lower: FloatArray
+    upper: FloatArray
 
 
 def count_tables(basis: Basis) -> Counted:
@@ -61,30 +71,40 @@ def count_tables(basis: Basis) -> Counted:
     main plots such a model does not know. ``note`` says where a test or a limit is known not to
     keep its level; how often each does is in tests/benchmarks/count_models.md.
     """
+    items = [item for item in basis.assessed if _modelled(item)]
+    if basis.tested is None or basis.tested.strata is not None or not items:
+        return Counted(means=empty_table("count_models"), tests=empty_table("count_tests"))
+    layout, size = basis.plan.layout, [item.days.size for item in items]
+    # All variables at once: steps of a fit cost the same for one response and for many.
+    values = np.column_stack([item.values for item in items])
+    unit = np.repeat([step_of(item) for item in items], size)
+    after = np.concatenate([item.days for item in items]) > 0
+    fit = fit_counts(layout, values, unit=unit)
+    loose = fit_counts(layout, values[:, after], unit=unit[after], family="quasi-poisson")
+    made = count_limits(layout, fit, basis.plan.untreated, alpha=basis.settings.alpha)
+    few = few_counted(values, unit)
     means: list[Mapping[str, Sized]] = []
     tests: list[Mapping[str, Sized]] = []
-    spans: dict[str, tuple[Assessed, CountLimits]] = {}
-    if basis.tested is not None and basis.tested.strata is None:
-        for item in basis.assessed:
-            after = np.flatnonzero(item.days > 0)
-            wanted = item.variable.kind is Kind.COUNT and item.variable.role in MODELLED
-            if not wanted or not after.size:
-                continue
-            values, unit, layout = item.values, step_of(item), basis.plan.layout
-            fit = fit_counts(layout, values, unit=unit)
-            loose = fit_counts(layout, values[:, after], unit=unit, family="quasi-poisson")
-            made = count_limits(layout, fit, basis.plan.untreated, alpha=basis.settings.alpha)
-            few = few_counted(values, unit)
-            spans[item.variable.name] = (item, made)
-            means.append(_means(basis, item, after, fit, made, few))
-            tests.append(_tests(item, after, fit, loose, few))
-    if not means:
-        return Counted(means=empty_table("count_models"), tests=empty_table("count_tests"))
+    spans: dict[str, Span] = {}
+    ends, ranks = np.cumsum(size), np.cumsum(after) - 1
+    for item, end in zip(items, ends, strict=True):
+        first = end - item.days.size
+        columns = first + np.flatnonzero(item.days > 0)
+        means.append(_means(basis, item, columns, fit, made, few))
+        tests.append(_tests(item, columns, fit, loose, ranks[columns], few))
+        spans[item.variable.name] = Span(
+            days=item.days, lower=made.lower[:, first:end], upper=made.upper[:, first:end]
+        )
     return Counted(
         means=table_of_parts("count_models", means),
         tests=table_of_parts("count_tests", tests),
         spans=spans,
     )
+
+
+def _modelled(item: Assessed) -> bool:
+    counted = item.variable.kind is Kind.COUNT and item.variable.role in MODELLED
+    return counted and bool((item.days > 0).any())
 
 
 def course_means(means: pd.DataFrame, counted: Counted) -> pd.DataFrame:
@@ -97,37 +117,42 @@ def course_means(means: pd.DataFrame, counted: Counted) -> pd.DataFrame:
     lower, upper = (table[name].to_numpy(dtype=float).copy() for name in ("lower", "upper"))
     source = np.full(len(table), SCALE_OF_ANALYSIS, dtype=object)
     names, days = table["variable"].to_numpy(), table["days_after"].to_numpy(dtype=float)
-    for name, (item, made) in counted.spans.items():
+    for name, span in counted.spans.items():
         own = np.flatnonzero(names == name)
         # Rows of a day follow each other, in the order of the treatments.
-        place = np.searchsorted(item.days, days[own])
-        row = np.arange(own.size) % made.mean.shape[0]
-        known = np.isfinite(made.upper[row, place])
+        place = np.searchsorted(span.days, days[own])
+        row = np.arange(own.size) % span.upper.shape[0]
+        known = np.isfinite(span.upper[row, place])
         own, row, place = own[known], row[known], place[known]
-        lower[own], upper[own] = made.lower[row, place], made.upper[row, place]
+        lower[own], upper[own] = span.lower[row, place], span.upper[row, place]
         source[own] = NEGATIVE_BINOMIAL
     kept = {name: table[name] for name in ("variable", "days_after", "treatment", "n", "mean")}
     return make_table("course", {**kept, "lower": lower, "upper": upper, "interval": source})
 
 
 def _tests(
-    item: Assessed, after: np.ndarray, fit: CountFit, loose: CountFit, few: np.ndarray
+    item: Assessed,
+    columns: IntArray,
+    fit: CountFit,
+    loose: CountFit,
+    ranks: IntArray,
+    few: BoolArray,
 ) -> Mapping[str, Sized]:
     """Three lines a day: F and likelihood ratio of the negative binomial, F of quasi-Poisson."""
     exact, quasi = (
         next(line for line in model.lines if line.source == "treatment") for model in (fit, loose)
     )
-    nothing = np.full(after.size, np.nan)
-    df, deviance, dispersion = exact.df[after], exact.deviance[after], fit.dispersion[after]
+    nothing = np.full(columns.size, np.nan)
+    df, deviance, dispersion = exact.df[columns], exact.deviance[columns], fit.dispersion[columns]
     lines = {
-        "df": (df, df, quasi.df),
-        "df_error": (fit.df_error[after], nothing, loose.df_error),
-        "F": (exact.F[after], nothing, quasi.F),
-        "deviance": (deviance, deviance, quasi.deviance),
-        "p": (exact.p[after], exact.p_chi_square[after], quasi.p),
-        "dispersion": (dispersion, dispersion, loose.scale),
+        "df": (df, df, quasi.df[ranks]),
+        "df_error": (fit.df_error[columns], nothing, loose.df_error[ranks]),
+        "F": (exact.F[columns], nothing, quasi.F[ranks]),
+        "deviance": (deviance, deviance, quasi.deviance[ranks]),
+        "p": (exact.p[columns], exact.p_chi_square[columns], quasi.p[ranks]),
+        "dispersion": (dispersion, dispersion, loose.scale[ranks]),
     }
-    settled = (fit.converged[after], fit.converged[after], loose.converged)
+    settled = (fit.converged[columns], fit.converged[columns], loose.converged[ranks])
     numbers = {
         name: np.stack(
             [np.where(ok, part, np.nan) for ok, part in zip(settled, parts, strict=True)]
@@ -135,13 +160,13 @@ def _tests(
         for name, parts in lines.items()
     }
     return {
-        "variable": [item.variable.name] * (3 * after.size),
-        "days_after": np.repeat(item.days[after], 3),
-        "model": [NEGATIVE_BINOMIAL, LIKELIHOOD_RATIO, QUASI_POISSON] * after.size,
+        "variable": [item.variable.name] * (3 * columns.size),
+        "days_after": np.repeat(item.days[item.days > 0], 3),
+        "model": [NEGATIVE_BINOMIAL, LIKELIHOOD_RATIO, QUASI_POISSON] * columns.size,
         **numbers,
         "note": [
             text
-            for scarce in few[after]
+            for scarce in few[columns]
             for text in (_FEW_TEST if scarce else None, _LIBERAL, _CROWDED)
         ],
     }
@@ -150,14 +175,14 @@ def _tests(
 def _means(
     basis: Basis,
     item: Assessed,
-    after: np.ndarray,
+    columns: IntArray,
     fit: CountFit,
     made: CountLimits,
-    few: np.ndarray,
+    few: BoolArray,
 ) -> Mapping[str, Sized]:
     plan, alpha = basis.plan, basis.settings.alpha
-    t, size = len(plan.treatments), after.size
-    mean, settled = made.mean[:, after], fit.converged[after]
+    t, size = len(plan.treatments), columns.size
+    mean, settled = made.mean[:, columns], fit.converged[columns]
     low, high, p = (np.full((t, size), np.nan) for _ in range(3))
     reasons = np.full((t, size), "", dtype=object)
     reasons[np.isnan(mean)] = "no plot was assessed"
@@ -176,23 +201,23 @@ def _means(
     known = reasons == ""
     return {
         "variable": [item.variable.name] * (t * size),
-        "days_after": np.repeat(item.days[after], t),
+        "days_after": np.repeat(item.days[item.days > 0], t),
         "treatment": list(plan.treatments) * size,
         "mean": mean.T.ravel(),
-        "lower": made.lower[:, after].T.ravel(),
-        "upper": made.upper[:, after].T.ravel(),
-        "ratio": np.where(known, made.ratio[:, after], np.nan).T.ravel(),
+        "lower": made.lower[:, columns].T.ravel(),
+        "upper": made.upper[:, columns].T.ravel(),
+        "ratio": np.where(known, made.ratio[:, columns], np.nan).T.ravel(),
         "ratio_lower": np.where(known, low, np.nan).T.ravel(),
         "ratio_upper": np.where(known, high, np.nan).T.ravel(),
         "p": np.where(known, p, np.nan).T.ravel(),
-        "dispersion": np.repeat(fit.dispersion[after], t),
+        "dispersion": np.repeat(fit.dispersion[columns], t),
         "reason": [text or None for text in reasons.T.ravel()],
         "model": [NEGATIVE_BINOMIAL] * (t * size),
-        "note": _notes(mean, few[after]),
+        "note": _notes(mean, few[columns]),
     }
 
 
-def _notes(mean: FloatArray, few: np.ndarray) -> list[str | None]:
+def _notes(mean: FloatArray, few: BoolArray) -> list[str | None]:
     """What is to be known of the limits of each mean, days one after the other."""
     nothing = [not bool(np.any(part > 0)) for part in mean.T]
     notes: list[str | None] = []

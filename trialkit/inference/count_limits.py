@@ -108,14 +108,14 @@ def count_limits(
     )
 
 
-def few_counted(counts: FloatArray, unit: float = 1.0) -> BoolArray:
+def few_counted(counts: FloatArray, unit: float | FloatArray = 1.0) -> BoolArray:
     """Mark responses with so few individuals that tests and limits are overcautious, (m,).
 
     Parameters
     ----------
     counts : (n, m) float array
         NaN where missing; a response without plots is not marked.
-    unit : float
+    unit : float or (m,) float array
         What one individual adds to a value.
 
     Notes

@@ -103,7 +103,7 @@ class CountFit:
     deviance, pearson, log_likelihood : (m,) float arrays
     lines : tuple of DevianceLine
     converged : (m,) bool array
-    unit : float
+    unit : (m,) float array
         What one individual adds to a value.
     counts : (n, m) float array
         As given.
@@ -129,7 +129,7 @@ class CountFit:
     log_likelihood: FloatArray
     lines: tuple[DevianceLine, ...]
     converged: BoolArray
-    unit: float
+    unit: FloatArray
     counts: FloatArray
     unit_variance: FloatArray
     estimated: bool
@@ -157,7 +157,7 @@ def fit_counts(
     rule: DispersionRule = "adjusted",
     pooled: bool = False,
     dispersion: float | FloatArray | None = None,
-    unit: float = 1.0,
+    unit: float | FloatArray = 1.0,
 ) -> CountFit:
     """Fit a log-linear model to every response.
 
@@ -173,7 +173,7 @@ def fit_counts(
         One dispersion over all responses (days) in place of one each.
     dispersion : float or (m,) float array, optional
         A known dispersion; nothing is estimated.
-    unit : float
+    unit : float or (m,) float array
         What one individual adds to a value: 1 for counts, ``1 / s`` for means of s samples.
 
     Raises
@@ -187,7 +187,8 @@ def fit_counts(
         raise ValueError("there must be one row of counts for each plot")
     if np.any(values < 0.0):
         raise ValueError("counts cannot be negative")
-    if not unit > 0.0:
+    unit = np.broadcast_to(np.asarray(unit, dtype=np.float64), values.shape[1:])
+    if not np.all(unit > 0.0):
         raise ValueError("the unit must be positive")
     scaled = values / unit
     problem = pose(effects(layout), scaled)

@@ -69,7 +69,8 @@ def zero_limits(layout: Layout, fit: CountFit, tail: float) -> FloatArray:
     weight = np.where(member & ~np.isnan(level), level, 0.0)
     # Blocks of zeros say nothing of how rich they are; with none else, plots count alike.
     alone = weight.sum(axis=1) <= 0.0
-    weight = np.where(alone[:, None], member & ~np.isnan(level), weight) / fit.unit
+    weight = np.where(alone[:, None], member & ~np.isnan(level), weight)
+    weight = weight / fit.unit[column, None]
     budget = -np.log(tail) * np.maximum(fit.scale[column], 1.0)
     nodes = fit.dispersion[None, :]
     fall = np.zeros(nodes.shape)
@@ -91,7 +92,7 @@ def _profile(layout: Layout, fit: CountFit, wanted: FloatArray) -> tuple[FloatAr
     high = np.maximum(WIDEST, low)
     share = np.linspace(0.0, 1.0, _NODES)[:, None]
     nodes = low * (high / low) ** share
-    problem = pose(effects(layout), fit.counts[:, wanted] / fit.unit)
+    problem = pose(effects(layout), fit.counts[:, wanted] / fit.unit[wanted])
     start = problem.start
     heights = []
     for turn, node in enumerate(nodes[:, wanted]):
