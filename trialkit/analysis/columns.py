@@ -95,6 +95,7 @@ _TABLES = {
     "lower:number upper:number chance_of_paying:number break_even_price:number "
     "break_even_cost:number reason",
     "programmes": "treatment group first second",
+    "block_control": f"{_DAY} block treatment method percent:number reason",
     "residuals": f"{_RESPONSE} plot fitted:number residual:number studentized:number",
 }
 
@@ -112,4 +113,4 @@ COLUMNS: Mapping[str, Mapping[str, Kind]] = MappingProxyType(
     {name: _columns(line) for name, line in _TABLES.items()}
 )
 #: Tables that are too long for the record and follow from the others.
-NOT_RECORDED = frozenset({"residuals"})
+NOT_RECORDED = frozenset({"residuals", "block_control"})

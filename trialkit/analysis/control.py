@@ -30,7 +30,10 @@ LEAST_AGGREGATION = 0.4
 LEAST_INDIVIDUALS = 2.5
 
 
-def _by_method(means: FloatArray, item: Assessed, untreated: int) -> dict[str, formulas.Control]:
+def control_by_method(
+    means: FloatArray, item: Assessed, untreated: int
+) -> dict[str, formulas.Control]:
+    """Percent control after treatment by every formula that the data allow, (treatments, days)."""
     after = np.flatnonzero(item.days > 0)
     treated, check = means[:, after], means[untreated, after]
     found = {ControlMethod.ABBOTT.value: formulas.abbott(treated, check)}
@@ -70,7 +73,7 @@ def control_table(
         days = item.days[item.days > 0]
         if item.variable.role not in CONTROLLED or days.size == 0:
             continue
-        found = _by_method(treatment_means(item.values, plan), item, plan.untreated)
+        found = control_by_method(treatment_means(item.values, plan), item, plan.untreated)
         method_shown = chosen_method(settings.control, item).value
         course = courses.get(item.variable.name)
         for method, control in found.items():

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
+from trialkit.analysis.block_control import block_control_table
 from trialkit.analysis.control import control_problems, control_table
 from trialkit.analysis.control_methods import control_method_problems, control_method_table
 from trialkit.analysis.courses import draw_courses
@@ -100,6 +101,7 @@ def analyse(trial: Trial) -> Analysis:
         trial=trial,
         control=basis.control,
         pest_days=_pest_days_table(basis),
+        block_control=block_control_table(basis),
         control_methods=methods,
         persistence=held,
         persistence_differences=persistence_difference_table(basis, held),

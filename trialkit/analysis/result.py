@@ -130,6 +130,8 @@ class Analysis:
         day and the number of missing assessments that were bridged.
     persistence : DataFrame
         How long each treatment held the target.
+    block_control : DataFrame
+        Percent control of each block on its own; not in the record.
     persistence_differences : DataFrame
         The same compared between treatments, and control at the first assessment.
     course : DataFrame
@@ -234,6 +236,7 @@ class Analysis:
     rate_persistence: pd.DataFrame = _table("rate_persistence")
     rate_start: pd.DataFrame = _table("rate_start")
     persistence_differences: pd.DataFrame = _table("persistence_differences")
+    block_control: pd.DataFrame = _table("block_control")
     neighbours: pd.DataFrame = _table("neighbours")
     loss: pd.DataFrame = _table("loss")
     money: pd.DataFrame = _table("money")

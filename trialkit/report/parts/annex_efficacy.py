@@ -25,6 +25,20 @@ _POINTS = (
 
 EFFICACY: tuple[LongTable, ...] = (
     LongTable(
+        "block_control",
+        "Control by block",
+        "Percent control of each block on its own. Data, not an estimate: their average is biased, "
+        "as a block with few pests in the untreated pulls it down",
+        (
+            *_DAY,
+            ("block", "Block", _TEXT, None),
+            _TREATMENT,
+            ("method", "Method", _TEXT, None),
+            ("percent", "Control, %", _NUMBER, 1),
+            _REASON,
+        ),
+    ),
+    LongTable(
         "control_methods",
         "Methods of control compared",
         "Widths of the intervals of control with and without the count before treatment",

@@ -123,7 +123,13 @@ def _control_notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> I
             f"{write_share(settings.alpha)}; among many signs some can stand by chance."
         )
     method = str(rows["method"].iloc[0])
-    yield f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
+    how = f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
+    if not context.analysis.block_control.empty:
+        how += (
+            " The control of each block on its own is in the tables file, as data: an average of "
+            "those would be biased, as a block with few pests in the untreated pulls it down."
+        )
+    yield how
     yield from _other_method(context, str(rows["variable"].iloc[0]))
     for text in dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text):
         yield f"{text[0].upper()}{text[1:]}."
