@@ -187,6 +187,7 @@ def test_samples_are_summed_and_not_averaged() -> None:
     np.testing.assert_allclose(item.values[:, 1:], 100.0 * hits / numbers)
     plain = trial.counts.groupby(["plot", "day"])["value"].mean().unstack()  # noqa: PD010
     assert np.abs(plain.to_numpy() - item.values).max() > 1.0
+    assert item.days.tolist() == list(DAYS)
     # Samples of unequal size are no replicates of one another.
     analysis = analyse(trial)
     assert analysis.samples.empty
@@ -267,6 +268,17 @@ def test_uneven_numbers_are_said_once() -> None:
     assert "and on 2 more days" in found[0].what
     assert "common practice, no source" in found[0].remedy
     assert "beta-binomial" in found[0].remedy
+
+
+def test_notes_say_where_tests_do_not_keep_their_level() -> None:
+    even, uneven = (analyse(build(least=n, most=90)).count_tests for n in (60, 10))
+    for tests, expected in ((even, False), (uneven, True)):
+        loose = tests[tests["model"] == "quasi-binomial"]
+        assert loose["note"].notna().tolist() == [expected] * 2
+        own = tests[tests["model"] == "beta-binomial"]
+        assert own["note"].notna().tolist() == (own["dispersion"] == 0).tolist()
+    rows = analyse(build()).count_models
+    assert set(rows.loc[rows["note"].notna(), "mean"]) == {0.0}
 
 
 def test_the_report_shows_k_of_n() -> None:

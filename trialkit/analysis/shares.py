@@ -9,6 +9,7 @@ from scipy import special
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.counts import Counted
+from trialkit.analysis.oddities import MOST_UNEQUAL
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.inference.proportions import fit_shares
@@ -17,6 +18,13 @@ from trialkit.trial import VariableRole
 
 BETA_BINOMIAL = "beta-binomial"
 QUASI_BINOMIAL = "quasi-binomial"
+
+_TRUSTING = "rejects too often where plots are of very different size: read F by the beta-binomial"
+_ALONE = (
+    "the correlation of units came out as 0; where they are independent the test shows less than "
+    "it could"
+)
+_NONE = "none or all were counted: the limit is one-sided"
 
 _Arrays = tuple[FloatArray, FloatArray]
 
@@ -28,7 +36,9 @@ def share_tables(basis: Basis) -> Counted:
     variance of the beta-binomial. Tests: F of that model, whose dispersion is the correlation
     between units of a plot, and F of the quasi-binomial, whose dispersion is a factor on the
     variance. A plain binomial, which takes the units of a plot for independent, is not tested.
-    Not in split-plots and strip-plots, whose main plots such a model does not know.
+    Not in split-plots and strip-plots, whose main plots such a model does not know. ``note`` says
+    where a test is known not to keep its level; how often each does is in
+    tests/benchmarks/shares.md.
     """
     means: list[Mapping[str, Sized]] = []
     tests: list[Mapping[str, Sized]] = []
@@ -44,7 +54,7 @@ def share_tables(basis: Basis) -> Counted:
             fit = fit_shares(layout, *data, family="beta-binomial", alpha=alpha)
             loose = fit_shares(layout, *data, family="quasi-binomial", alpha=alpha)
             means.append(_means(basis.plan, item, after, data, fit))
-            tests.append(_tests(item, after, fit, loose))
+            tests.append(_tests(item, after, fit, loose, data[1]))
     if not means:
         return Counted(means=empty_table("count_models"), tests=empty_table("count_tests"))
     return Counted(
@@ -53,7 +63,7 @@ def share_tables(basis: Basis) -> Counted:
 
 
 def _tests(
-    item: Assessed, after: np.ndarray, fit: ShareFit, loose: ShareFit
+    item: Assessed, after: np.ndarray, fit: ShareFit, loose: ShareFit, examined: FloatArray
 ) -> Mapping[str, Sized]:
     """Two lines a day: F by the beta-binomial variance, and by the quasi-binomial."""
     fits = (fit, loose)
@@ -72,11 +82,21 @@ def _tests(
         ).T.ravel()
         for name, values in parts.items()
     }
+    known = np.isfinite(examined)
+    most = np.where(known, examined, -np.inf).max(axis=0)
+    uneven = most > MOST_UNEQUAL * np.where(known, examined, np.inf).min(axis=0)
+    alone = fit.correlation == 0
+    notes = [
+        text
+        for j in range(after.size)
+        for text in (_ALONE if alone[j] else None, _TRUSTING if uneven[j] else None)
+    ]
     return {
         "variable": [item.variable.name] * (2 * after.size),
         "days_after": np.repeat(item.days[after], 2),
         "model": [BETA_BINOMIAL, QUASI_BINOMIAL] * after.size,
         **numbers,
+        "note": notes,
     }
 
 
@@ -103,6 +123,7 @@ def _means(
         reasons[untreated] = "the untreated itself"
     known, settled = reasons == "", np.where(fit.converged, 1.0, np.nan)
     hits, examined = (_totals(part, plan) for part in data)
+    whole = np.isin(fit.proportions, (0.0, 1.0)) & fit.converged
     return {
         "variable": [item.variable.name] * (t * size),
         "days_after": np.repeat(item.days[after], t),
@@ -116,6 +137,7 @@ def _means(
         "model": [BETA_BINOMIAL] * (t * size),
         "hits": hits.T.ravel(),
         "examined": examined.T.ravel(),
+        "note": [_NONE if one else None for one in whole.T.ravel()],
     }
 
 

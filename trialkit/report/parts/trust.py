@@ -330,7 +330,8 @@ _SHARED = (
     "blocking, tested by F from the deviance. Units of one plot resemble each other; their "
     "correlation is estimated (0 is chance alone), for units that were taken for independent would "
     "show differences where there are none. The quasi-binomial puts the same into one factor on "
-    "the variance, and trusts large plots more."
+    "the variance; it trusts large plots more, and rejects too often where plots are of very "
+    "different size. Where the correlation is 0 the beta-binomial F shows less than it could."
 )
 
 
