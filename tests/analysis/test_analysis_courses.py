@@ -66,7 +66,7 @@ def test_two_days_need_no_correction(product_trial: Build) -> None:
 
 def test_finding_and_table_tell_the_same(product_trial: Build) -> None:
     analysis = analyse(product_trial())
-    found = [item for item in make_findings(analysis) if item.topic == "course"]
+    found = [item for item in make_findings(analysis) if item.topic == "differences"]
     assert len(found) == 1
     chosen = analysis.course_tests[
         analysis.course_tests["chosen"].eq(True)
@@ -74,5 +74,5 @@ def test_finding_and_table_tell_the_same(product_trial: Build) -> None:
     ]
     made = {table.key: table for table in compose(analysis).tables()}["courses"]
     assert made.rows[0][4] == pytest.approx(float(chosen["p"].iloc[0]))
-    assert found[0].numbers[0].table == "course_tests"
-    assert found[0].numbers[0].row == int(chosen.index[0])
+    assert found[0].numbers[-1].table == "course_tests"
+    assert found[0].numbers[-1].row == int(chosen.index[0])

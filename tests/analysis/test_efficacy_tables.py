@@ -78,7 +78,8 @@ def test_carrier_splits_what_is_left(analysis):
         left = (1 - row.carrier_percent / 100) * (1 - row.added_percent / 100)
         assert 100 * (1 - left) == pytest.approx(row.percent, abs=1e-9)
     roles = {item.role for item in analysis.trial.treatments}
-    assert analysis.carrier.empty == (TreatmentRole.CARRIER not in roles)
+    pests = [item for item in analysis.trial.variables if item.role == "pest"]
+    assert analysis.carrier.empty == (TreatmentRole.CARRIER not in roles or not pests)
 
 
 def test_mixtures_follow_colby(analysis):

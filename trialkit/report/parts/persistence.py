@@ -147,4 +147,7 @@ def _notes(context: Context, rows: list[dict[str, Any]], spans: bool, last: str)
             else ""
         )
     )
-    yield "Where two intervals overlap, the trial does not say which of the two held longer."
+    yield (
+        "Whether one held longer than another does not follow from two of these intervals; where "
+        "it was compared, that stands in a table of its own."
+    )

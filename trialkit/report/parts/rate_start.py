@@ -81,12 +81,18 @@ def _place(row: dict[str, Any]) -> Place:
 def _notes(context: Context, rows: pd.DataFrame) -> Iterator[str]:
     alpha = context.trial.settings.alpha
     lowest, highest = float(rows["start_lowest"].min()), float(rows["start_highest"].max())
+    shown = bool((rows["p"] < alpha).any())
     of = "their blocks, on average" if rows["level"].iloc[0] == "blocks" else "their plots"
     yield (
         f"Below zero the lower rate loses more as numbers rise. Below each number stands its "
-        f"{interval_words(context)}; {SHOWN} a change was shown (each a test of its own at "
-        f"{write_share(alpha)}). Where the interval holds 0 no such risk was shown, which is no "
-        "proof that there is none."
+        f"{interval_words(context)}"
+        + (
+            f"; {SHOWN} a change was shown (each a test of its own at {write_share(alpha)})"
+            if shown
+            else ""
+        )
+        + ". Where the interval holds 0 no such risk was shown, which is no proof that there is "
+        "none."
     )
     yield (
         f"The counts before treatment were {number(lowest)} to {number(highest)} in {of}; of "
@@ -96,6 +102,10 @@ def _notes(context: Context, rows: pd.DataFrame) -> Iterator[str]:
             if rows["level"].iloc[0] == "plots"
             else ""
         )
+    )
+    yield (
+        "From a log-linear model of the counts (negative binomial) with blocks, treatments and, "
+        "for each treatment, a slope on the logarithm of the count before treatment."
     )
     for note in dict.fromkeys(text for text in rows["note"] if isinstance(text, str)):
         yield f"{note[0].upper()}{note[1:]}."
