@@ -23,6 +23,7 @@ from trialkit.inference.count_fit_dispersion import (
 )
 from trialkit.inference.count_models import CountFit
 from trialkit.inference.layouts import FloatArray, Layout
+from trialkit.inference.splines import spline_weights
 
 #: Dispersion up to which the profile is followed (``k = 0.2``). Below any aggregation that is
 #: common in field counts (common practice, no source); a trial with few individuals could not
@@ -85,8 +86,6 @@ def zero_limits(layout: Layout, fit: CountFit, tail: float) -> FloatArray:
 
 def _profile(layout: Layout, fit: CountFit, wanted: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Dispersions from the estimate upwards, and how far the likelihood lies below its top."""
-    from scipy.interpolate import CubicSpline
-
     size = fit.dispersion.size
     low = np.clip(fit.dispersion, _SMALLEST, LARGEST)
     high = np.maximum(WIDEST, low)
@@ -103,7 +102,7 @@ def _profile(layout: Layout, fit: CountFit, wanted: FloatArray) -> tuple[FloatAr
         heights.append(plots.sum(axis=0) - adjustment(problem, part.weights))
     height = np.array(heights)
     fine = np.linspace(0.0, 1.0, _FINE)
-    smooth = CubicSpline(share[:, 0], height)(fine)
+    smooth = spline_weights(share[:, 0], fine) @ height
     nodes = low * (high / low) ** fine[:, None]
     fall = np.zeros((_FINE, size))
     fall[:, wanted] = smooth.max(axis=0) - smooth
