@@ -27,7 +27,7 @@ LEAST_INDIVIDUALS = 10.0
 _FEWEST_PLOTS = 2
 _STEPS, _ROUNDS = 60, 60
 _LARGEST_STEP, _ETA_LIMIT = 2.0, 30.0
-_ESTIMABLE = 1e-6
+_ESTIMABLE, _NULL = 1e-6, 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,16 +143,20 @@ def _fit(
     present = np.flatnonzero(np.abs(treatment * z[:, None]).max(axis=0) > 0.0)
     asked[np.searchsorted(present, a)] = 1.0
     asked[np.searchsorted(present, b)] = -1.0
-    inverse = np.linalg.pinv(columns.T @ columns, rcond=1e-10, hermitian=True)
-    if np.abs(asked - asked @ inverse @ (columns.T @ columns)).max() > _ESTIMABLE:
+    # An orthonormal basis of the plots, and the slope asked for in its terms.
+    basis, sizes, axes = np.linalg.svd(columns, full_matrices=False)
+    kept = sizes > _NULL * sizes[0]
+    basis, sizes, axes = basis[:, kept], sizes[kept], axes[kept]
+    if np.abs(asked - (asked @ axes.T) @ axes).max() > _ESTIMABLE:
         return _undefined(NO_RANGE)
-    df = float(y.size - np.linalg.matrix_rank(columns, tol=1e-8))
+    contrast = (axes @ asked) / sizes
+    df = float(y.size - sizes.size)
     if df < 1.0:
         return _undefined(TOO_FEW_PLOTS)
     eta = np.log(y + 0.5)
     dispersion = 0.0
     for _ in range(_ROUNDS):
-        eta, settled = _settle(columns, y, eta, dispersion)
+        eta, settled = _settle(basis, y, eta, dispersion)
         mean = np.exp(eta)
         before, squares = dispersion, ((y - mean) ** 2)[:, None]
         dispersion = float(pearson_root(squares, mean[:, None], np.array([df]))[0])
@@ -161,11 +165,8 @@ def _fit(
     else:
         return _undefined(NOT_SETTLED)
     weights = mean / (1.0 + dispersion * mean)
-    moment = (columns.T * weights) @ columns
-    inverse = np.linalg.pinv(moment, rcond=1e-10, hermitian=True)
-    coefficients = inverse @ (columns.T @ (weights * eta))
-    slope = float(asked @ coefficients)
-    variance = float(asked @ inverse @ asked)
+    slope = float(contrast @ (basis.T @ eta))
+    variance = float(contrast @ np.linalg.solve(_moment(basis, weights), contrast))
     se = float(np.sqrt(variance))
     if not (np.isfinite(se) and se > 0.0 and abs(slope) < _ETA_LIMIT):
         return _undefined(NOT_SETTLED)
@@ -173,16 +174,23 @@ def _fit(
     return SlopeDifference(slope=slope, se=se, df=df, p=p, dispersion=dispersion, reason="")
 
 
+def _moment(basis: FloatArray, weights: FloatArray) -> FloatArray:
+    """Information of the coordinates in the basis, kept regular where means go to nothing."""
+    moment: FloatArray = (basis.T * weights) @ basis
+    moment[np.diag_indices_from(moment)] += 1e-12 * weights.max()
+    return moment
+
+
 def _settle(
-    columns: FloatArray, y: FloatArray, eta: FloatArray, dispersion: float
+    basis: FloatArray, y: FloatArray, eta: FloatArray, dispersion: float
 ) -> tuple[FloatArray, bool]:
     """Iterate weighted least squares at one dispersion."""
     for _ in range(_STEPS):
         mean = np.exp(eta)
-        root = np.sqrt(mean / (1.0 + dispersion * mean))
-        target = eta + (y - mean) / mean
-        found = np.linalg.lstsq(columns * root[:, None], target * root, rcond=1e-10)[0]
-        step = np.clip(columns @ found - eta, -_LARGEST_STEP, _LARGEST_STEP)
+        weights = mean / (1.0 + dispersion * mean)
+        target = weights * (eta + (y - mean) / mean)
+        found = np.linalg.solve(_moment(basis, weights), basis.T @ target)
+        step = np.clip(basis @ found - eta, -_LARGEST_STEP, _LARGEST_STEP)
         before, eta = eta, np.clip(eta + step, -_ETA_LIMIT, _ETA_LIMIT)
         if np.abs(eta - before).max() < 1e-8:
             return eta, True
