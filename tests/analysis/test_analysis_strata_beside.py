@@ -113,4 +113,31 @@ def test_courses_of_factors(split_rice: Build, strip_rice: Build, strips: bool) 
     assert chosen["test"].str.startswith("REML").all()
     assert chosen["p"].between(0, 1).all()
     assert tests["note"].str.contains("left out").sum() == 12
-    assert "courses" in keys(holes)
+    assert strips or "courses" in keys(holes)
+
+
+@pytest.mark.parametrize("strips", [False, True])
+def test_counts_as_counts(split_rice: Build, strip_rice: Build, strips: bool) -> None:
+    trial = _with_days((strip_rice if strips else split_rice)())
+    sub = next(plot.sub_factor for plot in trial.plots if plot.treatment != trial.untreated)
+    gone = {plot.id for plot in trial.plots if plot.treatment == trial.plots[-1].treatment}
+    counts = trial.counts.assign(
+        value=trial.counts["value"].where(
+            ~(trial.counts["plot"].isin(gone) & (trial.counts["day"] == 14.0)), 0.0
+        )
+    )
+    assert sub
+    analysis = analyse(replace(trial, counts=counts))
+    tests = analysis.count_tests
+    assert list(tests["source"]) == ["treatment", "main", "sub", "main:sub"] * 3
+    assert tests["p"].between(0, 1).all()
+    models = analysis.count_models
+    zero = models[models["mean"] == 0]
+    assert set(zero["treatment"]) == {trial.plots[-1].treatment}
+    assert zero["lower"].eq(0).all()
+    assert zero["upper"].between(0.1, 20).all()
+    assert zero["ratio_upper"].between(0.001, 1).all()
+    others = models[models["mean"] > 0]
+    assert (others["lower"] < others["mean"]).all()
+    assert (others["upper"] > others["mean"]).all()
+    assert strips or "factor-counts" in keys(analysis)

@@ -62,7 +62,7 @@ _TABLES = {
     "ratio_lower:number ratio_upper:number p:number dispersion:number reason model "
     "odds:number odds_lower:number odds_upper:number hits:number examined:number note",
     "count_tests": f"{_DAY} model df:number df_error:number F:number deviance:number p:number "
-    "dispersion:number note",
+    "dispersion:number note source",
     # The efficacy story.
     "reductions": "variable measure treatment mean:number percent:number lower:number "
     "upper:number p:number reason harm_class",

@@ -12,6 +12,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, limits, step_of, two_sided
 from trialkit.analysis.responses import Assessed, FloatArray
 from trialkit.analysis.result import empty_table, make_table, table_of_parts
+from trialkit.analysis.strata_counts import strata_count_tables
 from trialkit.inference.count_limits import CountLimits, count_limits, few_counted
 from trialkit.inference.count_models import CountFit, fit_counts
 from trialkit.inference.layouts import BoolArray, IntArray
@@ -67,12 +68,15 @@ def count_tables(basis: Basis) -> Counted:
 
     Means have the limits of the negative binomial; the intervals of their ratios to the untreated
     come from the draws of the courses, as those of percent control do. A treatment of zeros has a
-    one-sided upper limit by profile likelihood. Not in split-plots and strip-plots, whose
-    main plots such a model does not know. ``note`` says where a test or a limit is known not to
+    one-sided upper limit by profile likelihood. For split-plots and strip-plots see
+    `strata_count_tables`. ``note`` says where a test or a limit is known not to
     keep its level; how often each does is in tests/benchmarks/count_models.md.
     """
+    if basis.tested is not None and basis.tested.strata is not None:
+        found = strata_count_tables(basis, basis.tested.strata.plan)
+        return Counted(means=found[0], tests=found[1])
     items = [item for item in basis.assessed if _modelled(item)]
-    if basis.tested is None or basis.tested.strata is not None or not items:
+    if basis.tested is None or not items:
         return Counted(means=empty_table("count_models"), tests=empty_table("count_tests"))
     layout, size = basis.plan.layout, [item.days.size for item in items]
     # All variables at once: steps of a fit cost the same for one response and for many.

@@ -170,6 +170,7 @@ STATISTICS: tuple[LongTable, ...] = (
             ("p", "p-value", _P, None),
             ("dispersion", "Dispersion, or correlation of units", _NUMBER, 3),
             ("note", "What is to be known of the test", _TEXT, None),
+            ("source", "Factor, where there are several errors", _TEXT, None),
         ),
     ),
     LongTable(

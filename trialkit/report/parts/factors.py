@@ -65,6 +65,7 @@ def factor_tests(context: Context) -> Iterator[Block]:
             )
     yield from _factor_table(context, sources, body)
     yield from _randomised_table(context, rows, sources)
+    yield from _counted_table(context)
 
 
 def _factor_table(
@@ -112,6 +113,44 @@ def _randomised_table(context: Context, rows: pd.DataFrame, sources: list[str]) 
         ),
         notes=(_dealt_note(context),),
         sheet="Factors randomisation",
+    )
+
+
+def _counted_table(context: Context) -> Iterator[Block]:
+    """One row a response: p-values of the factors by the model for counts."""
+    rows = context.table("count_tests", "source", "p")
+    rows = rows[rows["source"].isin(_WORDS)] if "source" in rows else rows.iloc[:0]
+    if rows.empty:
+        return
+    found = {
+        (row["variable"], row["days_after"], row["source"]): row for row in rows.to_dict("records")
+    }
+    responses = dict.fromkeys((key[0], key[1]) for key in found)
+    why = "the model did not settle, or there is no error to test against"
+    notes = [plain_line(str(text)) for text in dict.fromkeys(rows["note"].dropna())]
+    yield Table(
+        key="factor-counts",
+        question="Do the factors differ when counts are analysed as counts? p-values",
+        columns=(
+            Column(title="Response"),
+            *(Column(title=_first_capital(words), kind=Kind.P_VALUE) for words in _WORDS.values()),
+            Column(title="Dispersion", kind=Kind.NUMBER, digits=2),
+        ),
+        rows=tuple(
+            (
+                context.response(variable, "count", float(day)),
+                *(number_or_missing(found[variable, day, source]["p"], why) for source in _WORDS),
+                number_or_missing(found[variable, day, "main:sub"]["dispersion"], why),
+            )
+            for variable, day in responses
+        ),
+        notes=(
+            "Negative binomial, log-linear: each factor on the totals of its own units, both "
+            "together on what these leave of the plots. Dispersion is that of the plots: their "
+            "variance is the mean plus dispersion times its square.",
+            *(f"On some days {text}; the tables file marks them." for text in notes),
+        ),
+        sheet="Factors as counts",
     )
 
 

@@ -236,6 +236,7 @@ def beside(context: Context) -> Iterator[Block]:
     models = {
         (row["variable"], row["days_after"], row["model"]): row
         for row in context.table("count_tests", "model", "p", "dispersion").to_dict("records")
+        if not isinstance(row.get("source"), str) or row["source"] == "treatment"
     }
     drawn = bool(rows["p_randomised"].notna().any())
     if not drawn and not models:
