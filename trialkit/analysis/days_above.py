@@ -9,6 +9,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course
 from trialkit.analysis.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.inference.quantiles import quantiles_of_draws
 from trialkit.measures.pest_days import above_threshold
 from trialkit.trial import VariableRole
 
@@ -96,5 +97,5 @@ def _difference_limits(
 
 def _limits(drawn: FloatArray, alpha: float) -> tuple[FloatArray, FloatArray]:
     """Central interval of draws of which many may be exactly 0, or the whole span."""
-    low, high = np.quantile(drawn, [alpha / 2.0, 1.0 - alpha / 2.0], axis=0, method="inverted_cdf")
+    low, high = quantiles_of_draws(drawn, [alpha / 2.0, 1.0 - alpha / 2.0], method="inverted_cdf")
     return low, high

@@ -9,6 +9,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, method_of
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import join_tables, make_table
+from trialkit.inference.quantiles import quantiles_of_draws
 from trialkit.measures.persistence import persistence, time_held
 
 
@@ -76,7 +77,7 @@ def _interval(
     day = np.where(found.censored, np.inf, found.holds_until_day)
     day = np.where(np.isfinite(day) | found.censored, day, 0.0)
     alpha = basis.settings.alpha
-    low, high = np.quantile(day, [alpha / 2.0, 1.0 - alpha / 2.0], axis=0, method="inverted_cdf")
+    low, high = quantiles_of_draws(day, [alpha / 2.0, 1.0 - alpha / 2.0], method="inverted_cdf")
     known = np.isfinite(percent).any(axis=1)
     last = course.after[-1]
     low = np.where(np.isinf(low), last, low)

@@ -15,6 +15,7 @@ from trialkit.analysis.courses import Course, limits, method_of
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.inference.comparisons_adjust import holm
+from trialkit.inference.quantiles import quantiles_of_draws
 from trialkit.measures.persistence import time_held
 from trialkit.trial import TreatmentRole
 
@@ -123,7 +124,7 @@ def _pairs(basis: Basis, variable: str, names: list[str], compared: _Compared) -
     gap = compared.draws[:, a] - compared.draws[:, b]
     if compared.question == DAYS_HELD:
         tail = basis.settings.alpha / 2.0
-        low, high = np.quantile(gap, [tail, 1.0 - tail], axis=0, method="inverted_cdf")
+        low, high = quantiles_of_draws(gap, [tail, 1.0 - tail], method="inverted_cdf")
     else:
         low, high = limits(gap, basis.settings.alpha)
     difference = compared.value[a] - compared.value[b]
