@@ -116,3 +116,14 @@ def test_the_key_is_for_split_plots(tmp_path: Path) -> None:
     trial = read_trial(tmp_path)
     assert trial.main_plots is None
     assert "main-plots-unused" in {item.kind for item in trial.warnings}
+
+
+def test_map_and_words_of_a_square(tmp_path: Path) -> None:
+    analysis = analyse(write(tmp_path))
+    document = compose(analysis, make_findings(analysis))
+    maps = [
+        block for part in document.sections for block in part.blocks if hasattr(block, "legend")
+    ]
+    assert len(maps) == 1
+    assert not maps[0].legend
+    assert len(maps[0].plots) == 48

@@ -106,6 +106,9 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "Greenhouse SW & Geisser S (1959). Psychometrika 24, 95-112. Degrees of freedom over "
             "days."
         ),
+        "count-strata": Reference(
+            "Firth D & Harris IR (1991). Biometrika 78, 545-555. Multiplicative random effects."
+        ),
         "kenward-roger": Reference(
             "Kenward MG & Roger JH (1997). Biometrics 53, 983-997. Degrees of freedom under REML."
         ),

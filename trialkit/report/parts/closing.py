@@ -20,8 +20,8 @@ from trialkit.report.document import (
 )
 from trialkit.report.references import REFERENCES, reference_lines
 from trialkit.resources import installed_version
+from trialkit.trial import Design, VariableRole
 from trialkit.trial import Kind as VariableKind
-from trialkit.trial import VariableRole
 
 #: How many findings lead the report at full size.
 LEADING = 8
@@ -122,6 +122,10 @@ def _supporting_references(context: Context) -> set[str]:
         keys.add("box-cox")
     if not context.table("covariate", "slope").empty:
         keys.add("covariance")
+        if context.trial.design in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+            keys.add("kenward-roger")
+    if "main" in set(context.table("count_tests", "source").get("source", ())):
+        keys.add("count-strata")
     tests = set(context.table("course_tests", "test").get("test", ()))
     if "Greenhouse-Geisser" in tests:
         keys.add("greenhouse-geisser")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pandas as pd
 
@@ -79,6 +80,10 @@ def field_map(context: Context) -> Iterator[Block]:
     ]
     if not placed:
         return
+    if len({(plot.row, plot.column) for plot in placed}) < len(placed):
+        # Several plots in one place (a main plot): no one of their colours is that of the place.
+        placed = [replace(plot, colour="#ffffff") for plot in placed]
+    coloured = any(plot.colour != "#ffffff" for plot in placed)
     shown = "plot, treatment and block" if any(plot.block for plot in placed) else ""
     unplaced = len(context.trial.plots) - len(placed)
     present = {plot.treatment for plot in placed}
@@ -90,7 +95,7 @@ def field_map(context: Context) -> Iterator[Block]:
         legend=tuple(
             (plain_line(item), look.label, mix(look.colour, "#ffffff", TINT))
             for item, look in context.looks.items()
-            if plain_line(item) in present
+            if coloured and plain_line(item) in present
         ),
         rows=map_numbers({plot.row for plot in placed}),
         columns=map_numbers({plot.column for plot in placed}),

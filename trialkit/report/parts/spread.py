@@ -102,6 +102,8 @@ def residual_maps(context: Context) -> Iterator[Block]:
         for plot in context.trial.plots
         if plot.row is not None and plot.column is not None
     }
+    if len({(plot.row, plot.column) for plot in placed.values()}) < len(placed):
+        return  # several plots in one place, as where rows and columns are those of main plots
     for variable in context.of_role(VariableRole.PEST)[:1]:
         rows = context.rows("residuals", variable.name, "pest_days")
         rows = rows[rows["plot"].isin(placed) & rows["studentized"].notna()] if len(rows) else rows

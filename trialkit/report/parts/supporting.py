@@ -272,6 +272,11 @@ def _finite(day: float) -> float:
 def how_supported(context: Context) -> Iterator[Block]:
     """Say how designs with several errors, factorials and incomplete blocks were analysed."""
     trial = context.trial
+    if trial.main_plots is Design.LATIN:
+        yield Paragraph(
+            "Main plots lie in a Latin square: rows and columns are those of main plots, and both "
+            "are taken out before the main factor is tested."
+        )
     if trial.design is Design.SPLIT_PLOT:
         yield Paragraph(
             "Main plots are the units of the main factor, subplots those of the sub factor and of "

@@ -269,7 +269,11 @@ def beside(context: Context) -> Iterator[Block]:
         rows=tuple(body),
         notes=(
             *([_randomised_note(context)] if drawn else []),
-            *([_MODELLED, *_few_counted(context)] if "negative binomial" in fitted else []),
+            *(
+                [_modelled_note(context), *_few_counted(context)]
+                if "negative binomial" in fitted
+                else []
+            ),
             *([_SHARED] if "beta-binomial" in fitted else []),
         ),
         sheet="Tests beside F",
@@ -324,6 +328,18 @@ _MODELLED = (
     "mean plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
     "the untreated by these models are in the tables file."
 )
+
+
+def _modelled_note(context: Context) -> str:
+    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+        return _MODELLED
+    return (
+        "Counts are also analysed as counts, by log-linear models of each factor on its own units, "
+        "tested by F from the deviance; the p-value is that of all combinations, over all errors. "
+        "Dispersion is that of the negative binomial between plots: their variance is the mean "
+        "plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
+        "the untreated are in the tables file."
+    )
 
 
 _SHARED = (
