@@ -22,6 +22,8 @@ from trialkit.figures.identity import plain_line
 LONGEST_TEXT = 32767
 #: The date of every part inside the file, and of the file itself where none is given.
 FIXED_TIME = (2000, 1, 1, 0, 0, 0)
+#: Half the time of the usual 6, for an eighth more of size.
+_COMPRESSION = 3
 _FORMULA_STARTS = ("=", "+", "-", "@")
 _ESCAPE_LOOKALIKE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
@@ -285,7 +287,7 @@ def spreadsheet(sheets: Sequence[Sheet], title: str, made: datetime | None = Non
         for name, text in parts.items():
             entry = zipfile.ZipInfo(name, FIXED_TIME)
             entry.compress_type = zipfile.ZIP_DEFLATED
-            archive.writestr(entry, text.encode("utf-8"))
+            archive.writestr(entry, text.encode("utf-8"), compresslevel=_COMPRESSION)
     return stream.getvalue()
 
 
