@@ -9,7 +9,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, limits, two_sided
-from trialkit.analysis.products import Shown, pests
+from trialkit.analysis.products import Shown, targets
 from trialkit.analysis.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.trial import ControlMethod, Treatment
@@ -35,7 +35,7 @@ def mixture_table(basis: Basis) -> pd.DataFrame:
     if plan.untreated is None:
         return empty_table("mixtures")
     tables = []
-    for course in pests(basis):
+    for course in targets(basis):
         shown = Shown(basis, course, plan.untreated)
         for item, code, parts in _mixtures(basis):
             left = np.prod(1.0 - shown.percent[parts] / 100.0, axis=0)
@@ -93,7 +93,7 @@ def mixture_period_table(basis: Basis) -> pd.DataFrame:
     if plan.untreated is None:
         return empty_table("mixture_periods")
     tables = []
-    for course in pests(basis):
+    for course in targets(basis):
         if course.after.size < 2:
             continue
         adjustment = _adjustment(basis, course)

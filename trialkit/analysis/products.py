@@ -21,6 +21,17 @@ def pests(basis: Basis) -> Iterator[Course]:
             yield course
 
 
+def targets(basis: Basis) -> Iterator[Course]:
+    """Courses of the pests; where none was assessed, of the damage."""
+    found = list(pests(basis))
+    damaged = (
+        course
+        for course in basis.courses.values()
+        if course.item.variable.role is VariableRole.DAMAGE
+    )
+    yield from found or damaged
+
+
 class Shown:
     """Percent control that the report shows, with the draws behind it."""
 
@@ -68,7 +79,7 @@ def carrier_table(basis: Basis) -> pd.DataFrame:
     if plan.untreated is None or not carriers:
         return empty_table("carrier")
     tables = []
-    for course in pests(basis):
+    for course in targets(basis):
         shown = Shown(basis, course, plan.untreated)
         for carrier in carriers:
             against = course.control(carrier, shown.method)

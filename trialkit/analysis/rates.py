@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.contrasts import rate_series
 from trialkit.analysis.courses import two_sided
-from trialkit.analysis.products import Shown, pests
+from trialkit.analysis.products import Shown, targets
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.measures.persistence import time_held
@@ -36,7 +36,7 @@ def rate_table(basis: Basis) -> pd.DataFrame:
     if plan.untreated is None:
         return empty_table("rates")
     tables = []
-    for course in pests(basis):
+    for course in targets(basis):
         shown = Shown(basis, course, plan.untreated)
         for full, rates in lower_rates(basis):
             for code in rates:
@@ -83,7 +83,7 @@ def rate_persistence_table(basis: Basis) -> pd.DataFrame:
     if plan.untreated is None:
         return empty_table("rate_persistence")
     rows: list[dict[str, object]] = []
-    for course in pests(basis):
+    for course in targets(basis):
         shown = Shown(basis, course, plan.untreated)
         if shown.days.size < 2:
             continue

@@ -6,14 +6,14 @@ from collections.abc import Iterator
 
 from trialkit.analysis import Analysis
 from trialkit.findings.effects import loss_unit
-from trialkit.findings.pest import MOST_NAMED, treatments_of, variables_of
+from trialkit.findings.pest import MOST_NAMED, main_variables, treatments_of, variables_of
 from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
 from trialkit.trial import VariableRole
 
 
 def mixture_findings(analysis: Analysis) -> Iterator[Finding]:
     """Whether a mixture did more or less than its parts let expect."""
-    for variable in variables_of(analysis, VariableRole.PEST):
+    for variable in main_variables(analysis):
         all_rows = rows(analysis, "mixtures", variable=variable.name)
         for treatment in treatments_of(all_rows):
             found = [
@@ -70,7 +70,7 @@ def _over_all_days(say: Teller, label: str, row: Row) -> Finding:
 
 def carrier_findings(analysis: Analysis) -> Iterator[Finding]:
     """What the carrier alone did."""
-    for variable in variables_of(analysis, VariableRole.PEST):
+    for variable in main_variables(analysis):
         all_rows = rows(analysis, "control", variable=variable.name, chosen=True)
         for treatment in analysis.trial.treatments:
             if treatment.role.value != "carrier":

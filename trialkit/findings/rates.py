@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit.analysis import Analysis
-from trialkit.findings.pest import treatments_of, variables_of
+from trialkit.findings.pest import main_variables, treatments_of, variables_of
 from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows
 from trialkit.trial import VariableRole
 
 
 def rate_findings(analysis: Analysis) -> Iterator[Finding]:
     """Whether a lower rate was shown to be as good as the full one, early and late."""
-    for variable in variables_of(analysis, VariableRole.PEST):
+    for variable in main_variables(analysis):
         all_rows = rows(analysis, "rates", variable=variable.name)
         for treatment in treatments_of(all_rows):
             found = [

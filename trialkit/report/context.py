@@ -109,6 +109,11 @@ class Context:
             item for item in self.variables.values() if item.role in roles and item.name in present
         ]
 
+    @property
+    def targets(self) -> list[Variable]:
+        """The pests that have results; where there is none, the damage."""
+        return self.of_role(VariableRole.PEST) or self.of_role(VariableRole.DAMAGE)
+
     @cached_property
     def _with_results(self) -> frozenset[str]:
         return frozenset(self.table("responses", "variable").get("variable", ()))

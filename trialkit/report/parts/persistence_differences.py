@@ -19,7 +19,7 @@ from trialkit.report.parts.across import (
     records,
     span_text,
 )
-from trialkit.trial import TreatmentRole, Variable, VariableRole
+from trialkit.trial import TreatmentRole, Variable
 
 #: Treatments up to which every pair stands in the report; beyond, only those with the reference.
 MOST_SIDES = 8
@@ -42,7 +42,7 @@ _QUESTIONS: Mapping[str, tuple[str, str, str]] = {
 
 def persistence_differences(context: Context) -> Iterator[Block]:
     """Tables: differences between treatments in persistence and in speed."""
-    for variable in context.of_role(VariableRole.PEST):
+    for variable in context.targets:
         rows = context.rows("persistence_differences", variable.name)
         for question, words in _QUESTIONS.items():
             own = rows[rows["question"] == question] if not rows.empty else rows

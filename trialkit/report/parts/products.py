@@ -31,15 +31,15 @@ from trialkit.report.parts.across import (
     records,
     span_text,
 )
-from trialkit.trial import Variable, VariableRole
+from trialkit.trial import Variable
 
 SHOWN, WHOLE = "*", "whole period"
 Days = Mapping[Place, dict[str, Any]]
 
 
 def _known(context: Context, name: str, value: str) -> Iterator[tuple[Variable, pd.DataFrame]]:
-    """Rows of a table by pest, where any of them has a value."""
-    for variable in context.of_role(VariableRole.PEST):
+    """Rows of a table by pest (or damage), where any of them has a value."""
+    for variable in context.targets:
         rows = context.rows(name, variable.name)
         if not rows.empty and rows[value].notna().any():
             yield variable, rows
