@@ -119,13 +119,20 @@ def test_much_aggregated_counts_as_they_are_are_warned_of(product_trial: Build) 
     plain = replace(trial, settings=replace(trial.settings, transform=Transform.NONE))
     assert "crowded-counts" not in {problem.kind for problem in analyse(plain).problems}
     rng = np.random.default_rng(1)
-    counts = plain.counts.copy()
+    counts = plain.counts[plain.counts["day"] > 0].reset_index(drop=True)
     counts["value"] = rng.poisson(rng.gamma(0.3, 20.0 / 0.3, len(counts))).astype(float)
     crowded = analyse(replace(plain, counts=counts)).problems
     (found,) = [problem for problem in crowded if problem.kind == "crowded-counts"]
     assert "aggregation k about 0." in found.what
-    logged = replace(plain, counts=counts, settings=trial.settings)
-    assert "crowded-counts" not in {problem.kind for problem in analyse(logged).problems}
+    logged = analyse(replace(plain, counts=counts, settings=trial.settings))
+    assert "crowded-counts" not in {problem.kind for problem in logged.problems}
+    rows = logged.count_models
+    crowded = (rows["dispersion"] > 2.0) & rows["ratio"].notna() & (rows["mean"] > 0)
+    assert crowded.any()
+    assert rows.loc[crowded, "note"].notna().all()
+    assert rows.loc[crowded, "note"].str.contains("interval of the ratio|individuals").all()
+    even = (rows["dispersion"] <= 2.0) & (rows["mean"] > 0)
+    assert not rows.loc[even, "note"].str.contains("interval of the ratio", na=False).any()
 
 
 def test_an_untreated_of_zeros_says_why(product_trial: Build) -> None:
