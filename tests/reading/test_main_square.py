@@ -127,3 +127,18 @@ def test_map_and_words_of_a_square(tmp_path: Path) -> None:
     assert len(maps) == 1
     assert not maps[0].legend
     assert len(maps[0].plots) == 48
+
+
+def test_a_treatment_that_was_never_counted(tmp_path: Path) -> None:
+    """The highest control is looked for among those that have one."""
+    trial = write(tmp_path)
+    lost = {plot.id for plot in trial.plots if plot.treatment == "straw:half"}
+    counts = trial.counts[~trial.counts["plot"].isin(lost)]
+    analysis = analyse(replace(trial, counts=counts))
+    document = compose(analysis, make_findings(analysis))
+    texts = [
+        block.text for part in document.sections for block in part.blocks if hasattr(block, "text")
+    ]
+    assert any("no treatment was seen to reach control" in text for text in texts)
+    chosen = analysis.course_tests[analysis.course_tests["chosen"].eq(True)]
+    assert chosen["p"].notna().all()

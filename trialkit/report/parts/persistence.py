@@ -38,7 +38,7 @@ def persistence_of(context: Context, role: VariableRole) -> Iterator[Block]:
 
 
 def _none_reached(context: Context, variable: Variable, rows: pd.DataFrame) -> Paragraph:
-    best = rows.sort_values("peak_percent").iloc[-1]
+    best = rows.sort_values("peak_percent", na_position="first").iloc[-1]
     perhaps = [
         context.label(row["treatment"])
         for row in records(rows)
