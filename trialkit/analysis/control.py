@@ -76,6 +76,7 @@ def control_table(
         found = control_by_method(treatment_means(item.values, plan), item, plan.untreated)
         method_shown = chosen_method(settings.control, item).value
         course = courses.get(item.variable.name)
+        inside: dict[bool, dict[str, FloatArray]] = {}
         for method, control in found.items():
             size = len(ids) * days.size
             columns: dict[str, Sized] = {
@@ -88,10 +89,14 @@ def control_table(
                 "chosen": [method == method_shown] * size,
             }
             if course is not None:
-                known = np.isfinite(control.percent)
-                drawn = course.control(plan.untreated, ControlMethod(method))
-                inside = _intervals(drawn, control.percent, known, plan, settings)
-                columns |= {name: part[others].T.ravel() for name, part in inside.items()}
+                # All methods but Abbott's come to the same fraction, with the same draws.
+                corrected = method != ControlMethod.ABBOTT.value
+                if corrected not in inside:
+                    drawn = course.control(plan.untreated, ControlMethod(method))
+                    inside[corrected] = _intervals(drawn, control.percent, plan, settings)
+                columns |= {
+                    name: part[others].T.ravel() for name, part in inside[corrected].items()
+                }
                 columns["note"] = np.repeat(_cautions(course, plan.untreated, plan), len(ids))
             tables.append(make_table("control", columns))
     return join_tables("control", tables)
@@ -119,10 +124,10 @@ def control_problems(assessed: tuple[Assessed, ...], settings: Settings) -> tupl
 def _intervals(
     drawn: FloatArray,
     percent: FloatArray,
-    known: NDArray[np.bool_],
     plan: PlotPlan,
     settings: Settings,
 ) -> dict[str, FloatArray]:
+    known = np.isfinite(percent)
     lower, upper = limits(drawn, settings.alpha)
     # Nothing left is 100 % in this trial; the true control is at most that.
     upper = np.maximum(upper, np.where(known, percent, -np.inf))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
 from trialkit.inference.course_draws import course_draws
+from trialkit.inference.quantiles import quantiles_of_draws
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
 #: Steps in which a mean of several samples or plants may rise, largest first.
@@ -40,6 +41,7 @@ class Course:
     aggregation: float
     differing: float
     unit: float
+    _survivals: dict[tuple[int, bool], FloatArray] = field(default_factory=dict, repr=False)
 
     @property
     def after(self) -> FloatArray:
@@ -53,12 +55,17 @@ class Course:
         By Abbott the plain ratio of means; by the other methods divided by the same ratio before
         treatment.
         """
-        after = self.item.days > 0
-        share: FloatArray = self.means[:, :, after] / self.means[:, [base]][:, :, after]
-        if method is not ControlMethod.ABBOTT and self.item.baseline is not None:
-            before = self.means[:, :, [self.item.baseline]]
-            share = share * before[:, [base]] / before
-        return share
+        baseline = self.item.baseline
+        corrected = method is not ControlMethod.ABBOTT and baseline is not None
+        if (base, corrected) not in self._survivals:
+            after = self.item.days > 0
+            share: FloatArray = self.means[:, :, after] / self.means[:, [base]][:, :, after]
+            if corrected and baseline is not None:
+                before = self.means[:, :, [baseline]]
+                share *= before[:, [base]] / before
+            share.flags.writeable = False
+            self._survivals[base, corrected] = share
+        return self._survivals[base, corrected]
 
     def control(self, base: int, method: ControlMethod) -> FloatArray:
         """Percent control after treatment against one treatment, (draws, treatments, days)."""
@@ -143,7 +150,7 @@ def limits(draws: FloatArray, alpha: float) -> tuple[FloatArray, FloatArray]:
     """Central interval of draws along their first axis; NaN where there are none."""
     known = np.isfinite(draws).all(axis=0)
     filled = np.where(known, draws, 0.0)
-    low, high = np.quantile(filled, [alpha / 2.0, 1.0 - alpha / 2.0], axis=0)
+    low, high = quantiles_of_draws(filled, [alpha / 2.0, 1.0 - alpha / 2.0])
     return np.where(known, low, np.nan), np.where(known, high, np.nan)
 
 

@@ -16,6 +16,7 @@ from trialkit.analysis.rates import lower_rates
 from trialkit.analysis.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, make_table
 from trialkit.inference.linear import fit_layout
+from trialkit.inference.quantiles import quantiles_of_draws
 from trialkit.inference.start_slopes import SlopeDifference, slope_difference
 from trialkit.measures.pest_days import pest_days
 from trialkit.trial import Kind
@@ -33,6 +34,8 @@ SMALL_RANGE = (
 BLOCK_RATIO = 2.0
 _FEWEST_BLOCKS = 3
 _DRAWS = 2000
+#: A slope on the log scale beyond this says nothing: a factor of ten million for each doubling.
+_MOST_SLOPE = 16.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -117,7 +120,7 @@ def _rows(
         left = means[code] / means[plan.untreated] if means[plan.untreated] > 0 else np.nan
         lower, upper = found.limits(alpha)
         ends = _points_limits(basis, course, found, code, day)
-        ratio = np.exp(found.slope)
+        ratio = _factor(found.slope)
         known = np.isfinite(ratio) & np.isfinite(left)
         small = bool(high < LEAST_RANGE * low)
         yield {
@@ -129,8 +132,8 @@ def _rows(
             "start_lowest": low,
             "start_highest": high,
             "ratio": ratio,
-            "ratio_lower": np.exp(lower),
-            "ratio_upper": np.exp(upper),
+            "ratio_lower": _factor(lower),
+            "ratio_upper": _factor(upper),
             "points": -100.0 * left * (ratio - 1.0) if known else np.nan,
             "lower": ends[0] if known else np.nan,
             "upper": ends[1] if known else np.nan,
@@ -138,6 +141,11 @@ def _rows(
             "note": SMALL_RANGE if small else None,
             "reason": found.reason or None,
         }
+
+
+def _factor(slope: float) -> float:
+    """Factor of a slope on the log scale; NaN where it is beyond anything that could be said."""
+    return float(np.exp(slope)) if abs(slope) <= _MOST_SLOPE else float("nan")
 
 
 def _points_limits(
@@ -164,6 +172,8 @@ def _points_limits(
     slopes = found.slope + found.se * special.stdtrit(found.df, chance)
     # Every quantile of the slope beside a share drawn at random: the two are independent.
     order = np.random.default_rng(basis.settings.seed).integers(0, share.size, _DRAWS)
-    change = -100.0 * share[order] * np.expm1(slopes)
-    low, high = np.quantile(change, [alpha / 2.0, 1.0 - alpha / 2.0])
-    return float(low), float(high)
+    change = -100.0 * share[order] * np.expm1(np.clip(slopes, -_MOST_SLOPE, _MOST_SLOPE))
+    low, high = quantiles_of_draws(change, [alpha / 2.0, 1.0 - alpha / 2.0])
+    # A limit as far out says only that the trial knows nothing of the slope.
+    far = np.exp(_MOST_SLOPE)
+    return (float(low) if low > -far else float("nan"), float(high) if high < far else float("nan"))

@@ -104,12 +104,14 @@ class DispersionPosterior:
 
     def sample(self, size: int, generator: np.random.Generator) -> FloatArray:
         """Draw the log dispersions of all groups and days, (size, t, d)."""
-        flat = generator.choice(self.weights.size, size=size, p=self.weights.ravel())
-        slope, scatter, level = np.unravel_index(flat, self.weights.shape)
-        kernel = self.prior.kernels[scatter, level]
+        flat_size = self.weights.size
+        flat = generator.choice(flat_size, size=size, p=self.weights.ravel())
+        slope, _, level = np.unravel_index(flat, self.weights.shape)
         own = np.empty((size, self.offset.shape[0]))
         for g in range(own.shape[1]):
-            ladder = np.cumsum(kernel * self.likelihood[slope, :, g], axis=1)
+            # One ladder for each trend, scatter and level; a draw climbs that of its own.
+            each = self.prior.kernels[None] * self.likelihood[:, None, None, :, g]
+            ladder = np.cumsum(each, axis=3).reshape(flat_size, -1)[flat]
             reach = generator.random((size, 1)) * ladder[:, -1:]
             node = np.minimum((reach > ladder).sum(axis=1), self.prior.grid.size - 1)
             own[:, g] = self.prior.grid[node]
