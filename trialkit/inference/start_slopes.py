@@ -25,7 +25,8 @@ NOT_SETTLED = "the fit did not settle"
 #: practice, no source).
 LEAST_INDIVIDUALS = 10.0
 _FEWEST_PLOTS = 2
-_STEPS, _ROUNDS = 60, 60
+# Few steps a round: means and dispersion settle together.
+_STEPS, _ROUNDS = 2, 200
 _LARGEST_STEP, _ETA_LIMIT = 2.0, 30.0
 _ESTIMABLE, _NULL = 1e-6, 1e-9
 
