@@ -43,3 +43,30 @@ def test_nothing_is_saved_where_the_untreated_stayed_below(analysis):
     assert (rows["days"] == 0.0).all()
     assert set(rows["reason"]) == {OWN, NEVER_ABOVE}
     assert rows["difference"].isna().all()
+
+
+def test_each_plot_has_its_days_above_where_a_threshold_is_given(analysis):
+    rows = analysis.pest_days[analysis.pest_days["variable"] == "larvae"]
+    known = rows[rows["days_above"].notna()]
+    assert len(known) >= 28
+    # By the trapezoids of one plot, cut at the threshold by hand.
+    counts = analysis.trial.counts
+    one = counts[(counts["plot"] == known["plot"].iloc[0]) & (counts["variable"] == "larvae")]
+    grid = np.linspace(one["day"].min(), one["day"].max(), 300_001)
+    over = np.interp(grid, one["day"], one["value"]) - 15.0
+    assert known["days_above"].iloc[0] == pytest.approx(
+        (over > 0.0).mean() * np.ptp(grid), abs=1e-3
+    )
+    assert known["pest_days_above"].iloc[0] == pytest.approx(
+        np.trapezoid(np.maximum(over, 0.0), grid), abs=1e-3
+    )
+    # What the whole period says of a treatment is the mean of its plots.
+    for measure in ("days_above", "pest_days_above"):
+        means = analysis.reductions[
+            (analysis.reductions["variable"] == "larvae")
+            & (analysis.reductions["measure"] == measure)
+        ].set_index("treatment")["mean"]
+        for treatment, own in known.groupby("treatment"):
+            assert means[treatment] == pytest.approx(own[measure].mean())
+    others = analysis.pest_days[analysis.pest_days["variable"] != "larvae"]
+    assert others["days_above"].isna().all()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sized
+
 import numpy as np
 import pandas as pd
 
@@ -37,6 +39,7 @@ from trialkit.analysis.result import Analysis, join_tables, make_table
 from trialkit.analysis.statistics import statistics_tables
 from trialkit.analysis.testing_strata import run_all_tests
 from trialkit.analysis.transforms import choose_transforms
+from trialkit.measures.pest_days import above_threshold
 from trialkit.trial import Trial
 
 
@@ -135,20 +138,21 @@ def analyse(trial: Trial) -> Analysis:
 def _pest_days_table(basis: Basis) -> pd.DataFrame:
     plan = basis.plan
     ids = np.array(plan.treatments, dtype=object)[plan.treatment]
-    tables = [
-        make_table(
-            "pest_days",
-            {
-                "variable": [item.variable.name] * len(plan.plots),
-                "plot": plan.plots,
-                "treatment": ids,
-                "pest_days": area.pest_days,
-                "days": area.days,
-                "per_day": area.per_day,
-                "bridged": area.bridged.astype(float),
-                "reason": [text or None for text in area.reason],
-            },
-        )
-        for item, area in basis.areas
-    ]
+    tables = []
+    for item, area in basis.areas:
+        columns: dict[str, Sized] = {
+            "variable": [item.variable.name] * len(plan.plots),
+            "plot": plan.plots,
+            "treatment": ids,
+            "pest_days": area.pest_days,
+            "days": area.days,
+            "per_day": area.per_day,
+            "bridged": area.bridged.astype(float),
+            "reason": [text or None for text in area.reason],
+        }
+        if item.variable.threshold is not None:
+            above = above_threshold(item.days, item.values, item.variable.threshold)
+            columns["days_above"] = above.days_above
+            columns["pest_days_above"] = above.pest_days_above
+        tables.append(make_table("pest_days", columns))
     return join_tables("pest_days", tables)
