@@ -33,6 +33,11 @@ def number(value: float, digits: int = 3) -> str:
     return _signed(text.replace(",", THIN))
 
 
+def fixed(value: float, decimals: int) -> str:
+    """Write a number with so many decimals."""
+    return _signed(f"{value:,.{decimals}f}".replace(",", THIN))
+
+
 def whole(value: float) -> str:
     """Write a number without decimals."""
     return _signed(f"{value:,.0f}".replace(",", THIN))

@@ -31,7 +31,7 @@ def test_numbers_shown_are_the_numbers_of_the_tables(told):
         for number in finding.numbers:
             value = float(getattr(analysis, number.table)[number.column].iloc[number.row])
             assert np.isfinite(value)
-            assert write(value, number.style) == number.shown
+            assert write(value, number.style, number.decimals) == number.shown
             assert number.shown in finding.text
 
 

@@ -24,14 +24,14 @@ def _told(*contrasts: str, without_yield: bool = False):
 def test_size_direction_and_interval_are_those_of_the_table() -> None:
     analysis, (finding,) = _told("rates = 4, 5 against 1")
     assert finding.text.startswith(
-        "Planned comparison of Pelloway, full rate; and Pelloway, half rate with Untreated: "
+        "Planned comparison (Pelloway, full rate; and Pelloway, half rate, against Untreated): "
     )
     table = analysis.contrasts
     (row,) = table[(table["contrast"] == "rates") & (table["measure"] == "yield")].to_dict(
         "records"
     )
     assert row["estimate"] > 0
-    shown = f"higher by {row['estimate']:.3g} ({row['lower']:.3g} to {row['upper']:.3g}; p < 0.001)"
+    shown = f"higher by {row['estimate']:.2f} ({row['lower']:.2f} to {row['upper']:.2f}; p < 0.001)"
     assert shown in finding.text
     assert "Larvae per 10 plants over the whole period, lower by " in finding.text
     for number in finding.numbers:

@@ -86,3 +86,33 @@ def test_abbott_is_mentioned_where_it_is_far_surer(potato):
     table = potato.control_methods.assign(times=3.25, recommendation="consider abbott")
     (text,) = told(replace(potato, control_methods=table), "method")
     assert "3.25 times as wide as they would be by Abbott's formula" in text
+
+
+def test_a_difference_without_upper_limit_is_told_from_its_lower_limit_on(potato):
+    table = potato.persistence_differences.copy()
+    shown = (table["a"] == "4") & (table["b"] == "3") & (table["question"] == "days held")
+    shown &= table["variable"] == "larvae"
+    table.loc[shown, ["difference", "lower", "upper", "p_adjusted"]] = [13.0, 4.0, 28.0, 0.01]
+    assert table.loc[shown, "bound"].item() == "at least"
+    (text,) = told(replace(potato, persistence_differences=table), "persistence")
+    assert "full rate longer than Tarnock by 13 days or more (interval from 4)." in text
+
+
+def test_a_target_reached_late_is_not_told_as_held_all_along(potato):
+    table = potato.persistence
+    own = table["treatment"] == "4"
+    for first, late in ((79.0, True), (81.0, False)):
+        changed = table.assign(knockdown_percent=table["knockdown_percent"].mask(own, first))
+        (text,) = told(replace(potato, persistence=changed), "persistence")
+        words = "full rate to the last assessment on day 28, reached only after the first"
+        assert (words in text) is late
+
+
+def test_an_interval_alone_beside_a_test_that_showed_nothing(potato):
+    enemies = potato.comparisons["variable"] == "lady_beetles"
+    comparisons = potato.comparisons.assign(
+        different=potato.comparisons["different"].mask(enemies, False)
+    )
+    (text,) = told(replace(potato, comparisons=comparisons), "natural enemies")
+    assert "does not prove the treatments harmless. " in text
+    assert "taken alone, intervals leave out no change: 79 % fewer with Wimbrel (67 to 86)." in text

@@ -92,14 +92,17 @@ def _holding(analysis: Analysis, variable: Variable, found: list[Row]) -> Findin
 def _until(say: Teller, row: Row) -> str:
     name = say.name(row["treatment"])
     day = say.cite(row, "holds_until_day", Style.DAY)
+    # Without this a target met on the last day alone would read as held all along.
+    late = ", reached only after the first assessment"
+    late = late if row["knockdown_percent"] < row["target"] else ""
     if row["censored"] is not True:
-        return f"{name} until day {day}{_limits(say, row)}"
+        return f"{name} until day {day}{late}{_limits(say, row)}"
     sure = ""
     if row.known("lower") and row["lower"] < row["holds_until_day"]:
         sure = " (by its interval perhaps never)"
         if row["lower"] > 0:
             sure = f" (interval from {_earliest(say, row)})"
-    return f"{name} to the last assessment on day {day}{sure}"
+    return f"{name} to the last assessment on day {day}{late}{sure}"
 
 
 def _earliest(say: Teller, row: Row) -> str:
@@ -136,13 +139,16 @@ def _shown(analysis: Analysis, variable: Variable, question: str) -> tuple[list[
 
 
 def _size(say: Teller, row: Row, unit: str) -> str:
-    """Write "13 days (1 to 25)" of a difference that was shown, whatever its sign."""
+    """Write "13 days (1 to 25)" of a difference that was shown, whatever its sign.
+
+    Where one of the two held to the last assessment the trial sets no upper limit.
+    """
     ends = ("lower", "upper") if row["difference"] > 0 else ("upper", "lower")
-    least = "at least " if row["bound"] is not None else ""
-    return (
-        f"{least}{say.cite(row, 'difference', Style.SIZE)} {unit} "
-        f"({say.cite(row, ends[0], Style.SIZE)} to {say.cite(row, ends[1], Style.SIZE)})"
-    )
+    size = f"{say.cite(row, 'difference', Style.SIZE)} {unit}"
+    low = say.cite(row, ends[0], Style.SIZE)
+    if row["bound"] is not None:
+        return f"{size} or more (interval from {low})"
+    return f"{size} ({low} to {say.cite(row, ends[1], Style.SIZE)})"
 
 
 def _larger(say: Teller, row: Row) -> tuple[str, str]:

@@ -76,11 +76,7 @@ def enemy_findings(analysis: Analysis) -> Iterator[Finding]:
             if row.known("percent") and row["treatment"] in different
         }
         if not changed:
-            yield Finding(
-                "natural enemies",
-                f"{variable.label}: over the whole period no difference from the untreated "
-                "could be shown, which does not prove the treatments harmless.",
-            )
+            yield say.finding("natural enemies", _harmless(say, variable))
             continue
         fewer = sorted(
             (row for row in changed.values() if row["percent"] > 0),
@@ -101,6 +97,33 @@ def enemy_findings(analysis: Analysis) -> Iterator[Finding]:
             "natural enemies",
             f"{variable.label}, over the whole period against the untreated: {series(parts)}.",
         )
+
+
+def _harmless(say: Teller, variable: Variable) -> str:
+    """Say that nothing was shown, and whose interval on its own would say otherwise."""
+    text = (
+        f"{variable.label}: over the whole period no difference from the untreated could be "
+        "shown, which does not prove the treatments harmless"
+    )
+    alone = [
+        row
+        for row in rows(say.analysis, "reductions", variable=variable.name, measure="pest_days")
+        if row.known("percent") and row["lower"] > 0
+    ]
+    if not alone:
+        return f"{text}."
+    alone.sort(key=lambda row: -float(row["percent"]))
+    parts = [
+        f"{say.cite(row, 'percent', Style.PERCENT)} % fewer with {say.name(row['treatment'])}"
+        f"{say.interval(row, Style.PERCENT)}"
+        for row in alone[:MOST_NAMED]
+    ]
+    if len(alone) > MOST_NAMED:
+        parts.append(f"{len(alone) - MOST_NAMED} more")
+    return (
+        f"{text}. That is the test of all treatments together (Dunnett); taken alone, intervals "
+        f"leave out no change: {series(parts)}."
+    )
 
 
 def injury_findings(analysis: Analysis) -> Iterator[Finding]:
@@ -201,7 +224,5 @@ def _amount(say: Teller, row: Row, sign: int) -> str:
     """Write a difference and its interval; "less by 1.5 (0.3 to 2.8)" without its minus."""
     if sign > 0 or not (row.known("lower") and row["upper"] <= 0):
         return f"{say.cite(row, 'difference')}{say.interval(row)}"
-    return (
-        f"{say.cite(row, 'difference', Style.AMOUNT)} ({say.cite(row, 'upper', Style.AMOUNT)} to "
-        f"{say.cite(row, 'lower', Style.AMOUNT)})"
-    )
+    size = say.cite(row, "difference", Style.AMOUNT)
+    return f"{size} ({say.limits(row, ('upper', 'lower'), Style.AMOUNT)})"

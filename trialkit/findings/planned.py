@@ -29,7 +29,8 @@ def planned_findings(analysis: Analysis) -> Iterator[Finding]:
 
 def _question(say: Teller, asked: Planned) -> str:
     group = say.named(asked.group, MOST_IN_GROUP)
-    return f"Planned comparison of {group} with {say.named(asked.against, MOST_IN_GROUP)}"
+    # In brackets, as names may hold commas and "and" themselves.
+    return f"Planned comparison ({group}, against {say.named(asked.against, MOST_IN_GROUP)})"
 
 
 def _label(say: Teller, row: Row) -> str:
@@ -61,8 +62,8 @@ def _size(say: Teller, row: Row) -> str:
     if response["transform"] != "none":
         return f"{way} ({p})"
     ends = ("lower", "upper") if row["estimate"] > 0 else ("upper", "lower")
-    low, high = (say.cite(row, end, Style.AMOUNT) for end in ends)
-    return f"{way} by {say.cite(row, 'estimate', Style.AMOUNT)} ({low} to {high}; {p})"
+    size = say.cite(row, "estimate", Style.AMOUNT)
+    return f"{way} by {size} ({say.limits(row, ends, Style.AMOUNT)}; {p})"
 
 
 def _by_day(say: Teller, known: list[Row]) -> Iterator[str]:

@@ -174,8 +174,7 @@ def loss_findings(analysis: Analysis) -> Iterator[Finding]:
             text = (
                 f"{label}: every 100 pest-days of {row['pest']} went with "
                 f"{say.cite(row, 'slope', Style.AMOUNT)}{unit} {word} "
-                f"({say.cite(row, ends[0], Style.AMOUNT)} to "
-                f"{say.cite(row, ends[1], Style.AMOUNT)}); a line through the treatment means "
+                f"({say.limits(row, ends, Style.AMOUNT)}); a line through the treatment means "
                 f"explains {say.cite(row, 'share_explained', Style.PERCENT)} % of their differences"
             )
         else:

@@ -33,10 +33,10 @@ def _rate(analysis: Analysis, label: str, found: list[Row]) -> Finding:
     if worse:
         clauses.append(f"less control was shown on {day_list([r['days_after'] for r in worse])}")
     if len(passed) == len(found):
-        clauses.append(f"by its intervals no more than {margin} points less on any day")
+        clauses.append(f"that it loses no more than {margin} points was shown on every day")
     elif passed:
         days = day_list([row["days_after"] for row in passed])
-        clauses.append(f"no more than {margin} points less was shown on {days} only")
+        clauses.append(f"that it loses no more than {margin} points was shown on {days} only")
     else:
         clauses.append(f"that it loses no more than {margin} points was shown on no day")
     clauses.append(
@@ -53,8 +53,8 @@ def _rate(analysis: Analysis, label: str, found: list[Row]) -> Finding:
         full=last["full"],
     ):
         clauses.append(
-            f"its days at the target differ by {say.cite(row, 'difference', Style.DAY)}"
-            f"{say.interval(row, Style.DAY)}"
+            "the day until which it held the target differs by "
+            f"{say.cite(row, 'difference', Style.DAY)} days{say.interval(row, Style.DAY)}"
         )
     return say.finding("rate", f"{label}: {lower} against {full}: {'; '.join(clauses)}.")
 
@@ -91,9 +91,9 @@ def _rate_start(analysis: Analysis, label: str, row: Row) -> Finding:
         return say.finding(
             "rate and start",
             f"{label}: no sign that {lower} fails more against {full} where more were there at the "
-            f"start; with a doubling its control changed by "
-            f"{say.cite(row, 'points', Style.PERCENT)}{say.interval(row, Style.PERCENT)} points, "
-            f"and {started}.",
+            f"start; with every doubling its control against the full rate changed by "
+            f"{say.cite(row, 'points', Style.PERCENT)} points{say.interval(row, Style.PERCENT)}; "
+            f"{started}.",
         )
     word, ends = ("less", ("lower", "upper"))
     if row["points"] < 0:

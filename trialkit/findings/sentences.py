@@ -40,6 +40,8 @@ class Number:
         Its row there.
     column : str
     style : Style
+    decimals : int or None
+        Decimals of a limit that is written like the number before it; None where the style says.
     """
 
     shown: str
@@ -47,6 +49,7 @@ class Number:
     row: int
     column: str
     style: Style
+    decimals: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +70,14 @@ class Finding:
     numbers: tuple[Number, ...] = ()
 
 
-def write(value: float, style: Style) -> str:
+def write(value: float, style: Style, decimals: int | None = None) -> str:
     """Write a number in one of the styles of a sentence.
 
     A percentage is written without its sign, so that "80 % (60 to 90)" reads well. ``size`` (whole)
     and ``amount`` leave the minus to the words around them.
     """
+    if decimals is not None:
+        return numerals.fixed(abs(value) if style is Style.AMOUNT else value, decimals)
     if style is Style.PERCENT:
         return numerals.whole(value)
     if style is Style.SIZE:
@@ -127,18 +132,40 @@ class Teller:
     analysis: Analysis
     numbers: list[Number] = field(default_factory=list)
 
-    def cite(self, row: Row, column: str, style: Style = Style.NUMBER) -> str:
+    def cite(
+        self, row: Row, column: str, style: Style = Style.NUMBER, decimals: int | None = None
+    ) -> str:
         """Write a number of a row, and keep where it stands."""
-        shown = write(float(row[column]), style)
-        self.numbers.append(Number(shown, row.table, row.index, column, style))
+        shown = write(float(row[column]), style, decimals)
+        self.numbers.append(Number(shown, row.table, row.index, column, style, decimals))
         return shown
+
+    def limits(self, row: Row, ends: tuple[str, str], style: Style = Style.NUMBER) -> str:
+        """Write "3 to 5", with the decimals of the estimate where that was cited just before."""
+        low, high = (
+            self.cite(row, end, style, decimals)
+            for end, decimals in zip(ends, self._decimals(row, ends, style), strict=True)
+        )
+        return f"{low} to {high}"
+
+    def _decimals(self, row: Row, ends: tuple[str, str], style: Style) -> tuple[int | None, ...]:
+        last = self.numbers[-1] if self.numbers else None
+        if last is None or style not in (Style.NUMBER, Style.AMOUNT):
+            return None, None
+        if (last.table, last.row, last.style) != (row.table, row.index, style):
+            return None, None
+        own = len(last.shown.partition(".")[2])
+        values = [abs(float(row[end])) for end in ends]
+        # An estimate near zero has more decimals than its limits need.
+        if own > numerals.decimals_for(max(values)) + 1:
+            return None, None
+        return tuple(own if round(value, own) > 0 or value == 0 else None for value in values)
 
     def interval(self, row: Row, style: Style = Style.NUMBER) -> str:
         """Write " (3 to 5)", or nothing where there is no interval; one-sided limits in words."""
         low, high = row.known("lower"), row.known("upper")
         if low and high:
-            left = self.cite(row, "lower", style)
-            return f" ({left} to {self.cite(row, 'upper', style)})"
+            return f" ({self.limits(row, ('lower', 'upper'), style)})"
         if low:
             return f" (at least {self.cite(row, 'lower', style)})"
         if high:
