@@ -159,16 +159,15 @@ def _dealt_note(context: Context) -> str:
         return (
             "The levels of each factor were dealt anew over its own strips within every block; for "
             "both together, what is left of the plots when strips are taken out. The tests of one "
-            "factor hold whatever the other does. Where few arrangements are possible a p-value "
-            "cannot become smaller than one over their number."
+            "factor hold whatever the other does. Where few arrangements are possible no p-value "
+            "can be small."
         )
     return (
         "Levels of the main factor were dealt anew over the main plots, as the design allows, "
         "levels of the sub factor within each main plot. For both together the main plots "
         "exchanged their levels, while only what their subplots depart from the means of main plot "
         "and sub factor was looked at. The test of the sub factor asks whether it does anything at "
-        "any level of the main factor. Where few arrangements are possible a p-value cannot become "
-        "smaller than one over their number."
+        "any level of the main factor. Where few arrangements are possible no p-value can be small."
     )
 
 

@@ -65,8 +65,8 @@ INTERVALS = (
     "randomised blocks with overdispersed counts and 2 individuals a plot or more, 95 % intervals "
     "held the truth in 93 to 99 % of the trials; where the variance rose only in proportion to the "
     "mean, those of the strongest control in 88 to 97 %. Where the untreated plots alone varied "
-    "far more than all others they held it in 84 to 91 %: four plots cannot show that, so no flag "
-    "is raised for it."
+    "far more than all others they held it in 84 to 91 %: so few plots cannot show that, and no "
+    "flag is raised for it."
 )
 
 

@@ -131,6 +131,17 @@ def _notes(context: Context, rows: list[dict[str, Any]], spans: bool, last: str)
     yield "Days between assessments are read off straight lines."
     if any(row["censored"] is True for row in rows):
         yield f"{HELD} control was still at the target at the last assessment, on day {last}."
+    late = [
+        row
+        for row in rows
+        if as_number(row["holds_until_day"]) >= 0
+        and as_number(row["knockdown_percent"]) < as_number(row["target"])
+    ]
+    if late:
+        yield (
+            "Where control at the first assessment stood below the target, it was reached only "
+            "later: the day says until when it was held, not for how long."
+        )
     if not spans:
         return
     words = [span_of_days(row) for row in rows]
@@ -149,5 +160,5 @@ def _notes(context: Context, rows: list[dict[str, Any]], spans: bool, last: str)
     )
     yield (
         "Whether one held longer than another does not follow from two of these intervals; where "
-        "it was compared, that stands in a table of its own."
+        "it was compared, that stands in a table of its own, of many treatments in the tables file."
     )

@@ -27,8 +27,8 @@ SHOWN, LEAST, MOST = "*", "\u2265", "\u2264"
 _QUESTIONS: Mapping[str, tuple[str, str, str]] = {
     "days held": (
         "compared-persistence",
-        "how many days longer was {target:g} % control held by the treatment of the row than by "
-        "that of the column?",
+        "how many days later did control fall below {target:g} % with the treatment of the row "
+        "than with that of the column?",
         "Longer",
     ),
     "first control": (
@@ -139,7 +139,10 @@ def _notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[
     if rows["question"].iloc[0] != "days held":
         return
     last = write_day(float(context.rows("persistence", rows["variable"].iloc[0])["last_day"].max()))
-    yield f"Days count from 0 (target never reached) to {last}, the last assessment." + (
+    yield (
+        "Compared are the days until which the target was held, from 0 (never reached) to "
+        f"{last}, the last assessment; how late it was reached does not count."
+    ) + (
         f" {LEAST}, {MOST}: one of the two held to it, and the difference may be larger."
         if LEAST in signs or MOST in signs
         else ""

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from trialkit.figures.identity import plain_line
-from trialkit.numerals import number
+from trialkit.numerals import number, p_value
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Missing, Table, number_or_missing
-from trialkit.report.numbers import decimals_for_error, decimals_for_size, write_p, write_share
+from trialkit.report.numbers import decimals_for_error, decimals_for_size, write_share
 from trialkit.report.parts.across import as_number, interval_words, records, span_text
 
 _BASES = {
@@ -84,8 +84,7 @@ def _loss_notes(context: Context, rows: list[dict[str, Any]]) -> Iterator[str]:
         if row["basis"] == "over treatments" and beyond < alpha:
             yield (
                 f"{context.variable_label(row['pest'])}: treatments differ in yield by more than "
-                f"this line lets expect (p {'' if write_p(beyond)[0] == '<' else '= '}"
-                f"{write_p(beyond)})."
+                f"this line lets expect ({p_value(beyond)})."
             )
     if len({row["pest"] for row in rows}) > 1:
         yield "Pest and damage are lines of their own: each takes in what the other did."
