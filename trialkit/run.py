@@ -11,7 +11,7 @@ from trialkit.analysis import Analysis, analyse
 from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
 from trialkit.record import make_record, write_record
-from trialkit.report import write_report
+from trialkit.report import Drawer, write_report
 from trialkit.trial import Trial
 
 
@@ -68,14 +68,25 @@ def report_trial(
     """
     folder = Path(out)
     when = made or datetime.now(UTC)
-    if not isinstance(trial, Trial):
-        progress("Reading the trial")
-        trial = read_trial(trial)
-    progress("Testing treatments")
-    analysis = analyse(trial)
-    findings = make_findings(analysis)
-    record = make_record(analysis, [item.text for item in findings], when)
-    paths = write_report(analysis, findings, folder, formats=formats, made=when, progress=progress)
+    with Drawer() as drawer:
+        if "html" in formats:
+            drawer.start()
+        if not isinstance(trial, Trial):
+            progress("Reading the trial")
+            trial = read_trial(trial)
+        progress("Testing treatments")
+        analysis = analyse(trial)
+        findings = make_findings(analysis)
+        record = make_record(analysis, [item.text for item in findings], when)
+        paths = write_report(
+            analysis,
+            findings,
+            folder,
+            formats=formats,
+            made=when,
+            progress=progress,
+            drawer=drawer,
+        )
     progress("Writing the record")
     write_record(record, folder / "record.json")
     return Written(analysis=analysis, findings=findings, paths=(*paths, folder / "record.json"))

@@ -23,7 +23,7 @@ def test_writes_the_formats_asked_for(analysis: Analysis, tmp_path: Path) -> Non
         "report.html",
         "tables.xlsx",
     ]
-    assert steps == ["Drawing the figures", "Writing the report", "Writing the tables"]
+    assert steps == ["Writing the tables", "Drawing the figures", "Writing the report"]
     assert write_report(analysis, (), tmp_path / "x", formats=["xlsx"]) == (
         tmp_path / "x" / "tables.xlsx",
     )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.files import write_whole
 from trialkit.report.compose import Sentence, compose
-from trialkit.report.document import Document
+from trialkit.report.drawing import Drawer, draw_figures
 from trialkit.report.html import render_html, write_html
 from trialkit.report.workbook import workbook_bytes, write_tables
 
@@ -21,6 +21,7 @@ FILES = {"html": "report.html", "xlsx": "tables.xlsx"}
 
 __all__ = [
     "FILES",
+    "Drawer",
     "compose",
     "draw_figures",
     "write_html",
@@ -33,24 +34,6 @@ def _silent(step: str) -> None:
     del step
 
 
-def draw_figures(analysis: Analysis, document: Document) -> dict[str, str]:
-    """Draw every figure that a document has a place for, each once.
-
-    Returns
-    -------
-    dict of str to str
-        An ``<svg>`` element by key, its ids prefixed with the key.
-    """
-    from trialkit import figures
-
-    return {
-        block.key: figures.draw_svg(
-            getattr(figures, block.kind)(analysis, block.variable), block.key
-        )
-        for block in document.figures()
-    }
-
-
 def write_report(
     analysis: Analysis,
     findings: Sequence[Sentence],
@@ -58,6 +41,7 @@ def write_report(
     formats: Collection[str] = ("html", "xlsx"),
     progress: Callable[[str], None] | None = None,
     made: datetime | None = None,
+    drawer: Drawer | None = None,
 ) -> tuple[Path, ...]:
     """Write the report and the tables of an analysis.
 
@@ -77,6 +61,8 @@ def write_report(
         Is told each step.
     made : datetime, optional
         The time that the files carry; without it they carry none.
+    drawer : Drawer, optional
+        One that was started before; the figures are drawn in this process without.
 
     Returns
     -------
@@ -97,14 +83,18 @@ def write_report(
     tell = progress or _silent
     document = compose(analysis, findings, made=made)
     made_files: dict[str, bytes] = {}
+    draw = drawer or Drawer()
     if "html" in formats:
-        tell("Drawing the figures")
-        drawings = draw_figures(analysis, document)
-        tell("Writing the report")
-        made_files["html"] = render_html(document, drawings).encode("utf-8")
+        draw.begin(analysis, document)
     if "xlsx" in formats:
         tell("Writing the tables")
         made_files["xlsx"] = workbook_bytes(document, made)
+    if "html" in formats:
+        tell("Drawing the figures")
+        drawings = draw.drawings()
+        tell("Writing the report")
+        page = render_html(document, drawings).encode("utf-8")
+        made_files = {"html": page, **made_files}
     paths = []
     for name, content in made_files.items():
         path = Path(out) / FILES[name]

@@ -1,0 +1,84 @@
+"""Figures come out the same, whether another process draws them or this one."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import pytest
+
+import trialkit
+from trialkit.analysis import Analysis
+from trialkit.report import Drawer, compose, draw_figures, drawing
+
+linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="processes are not split")
+
+
+@pytest.fixture(scope="module")
+def analysis() -> Analysis:
+    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("spider_mite_glasshouse")))
+
+
+@pytest.fixture
+def split(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Split whatever else runs in this process."""
+    monkeypatch.setattr(drawing, "_may_split", lambda: True)
+
+
+@linux
+@pytest.mark.usefixtures("split")
+def test_drawn_apart_as_here(analysis: Analysis) -> None:
+    document = compose(analysis, ())
+    with Drawer() as drawer:
+        drawer.start()
+        assert drawer.apart
+        drawer.begin(analysis, document)
+        found = drawer.drawings()
+    assert not drawer.apart
+    assert list(found) == [block.key for block in document.figures()]
+    assert found == draw_figures(analysis, document)
+
+
+@linux
+@pytest.mark.usefixtures("split")
+def test_a_process_that_fails_is_made_up_for(
+    analysis: Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(pipe: Any, other: Any) -> None:
+        other.close()
+        pipe.close()
+
+    monkeypatch.setattr(drawing, "_serve", gone)
+    document = compose(analysis, ())
+    with Drawer() as drawer:
+        drawer.start()
+        drawer.begin(analysis, document)
+        assert drawer.drawings() == draw_figures(analysis, document)
+
+
+@linux
+@pytest.mark.usefixtures("split")
+def test_one_that_is_not_needed_ends() -> None:
+    with Drawer() as drawer:
+        drawer.start()
+        process = drawer._process
+        assert process.is_alive()
+    with pytest.raises(ValueError, match="closed"):
+        process.is_alive()
+
+
+def test_nothing_is_split_off_where_it_may_not(
+    analysis: Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(drawing, "_may_split", lambda: False)
+    document = compose(analysis, ())
+    with Drawer() as drawer:
+        drawer.start()
+        assert not drawer.apart
+        drawer.begin(analysis, document)
+        assert drawer.drawings() == draw_figures(analysis, document)
+
+
+def test_drawings_need_something_to_draw() -> None:
+    with Drawer() as drawer, pytest.raises(RuntimeError, match="begin"):
+        drawer.drawings()

@@ -1,0 +1,174 @@
+"""Figures of a document, drawn beside the rest of the work where a second core is free.
+
+Loading the plotting libraries and drawing take longer than reading, analysing and writing
+together, and do not depend on most of it. Where a process can be split safely (Linux, one thread,
+two cores, not itself one of several), the other half loads the libraries at once, and draws while
+tables are written. Everywhere else, and where that half fails, figures are drawn in this process.
+The drawings are the same.
+"""
+
+from __future__ import annotations
+
+import copyreg
+import io
+import multiprocessing
+import os
+import pickle
+import sys
+import warnings
+from collections.abc import Sequence
+from pathlib import Path
+from types import MappingProxyType, TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from trialkit.report.document import Document
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+    from trialkit.analysis import Analysis
+
+#: Key of the place, name of the function of `trialkit.figures`, name of the variable.
+Place = tuple[str, str, str]
+
+
+def draw_figures(analysis: Analysis, document: Document) -> dict[str, str]:
+    """Draw every figure that a document has a place for, each once.
+
+    Returns
+    -------
+    dict of str to str
+        An ``<svg>`` element by key, its ids prefixed with the key.
+    """
+    return _draw(analysis, _places(document))
+
+
+def _places(document: Document) -> list[Place]:
+    return [(block.key, block.kind, block.variable) for block in document.figures()]
+
+
+def _draw(analysis: Analysis, places: Sequence[Place]) -> dict[str, str]:
+    from trialkit import figures
+
+    return {
+        key: figures.draw_svg(getattr(figures, kind)(analysis, variable), key)
+        for key, kind, variable in places
+    }
+
+
+class Drawer:
+    """Draws the figures of one report; use it in a ``with`` statement.
+
+    `start` early, `begin` as soon as the document is composed, and take the `drawings` last.
+    """
+
+    def __init__(self) -> None:
+        self._process: Any = None
+        self._pipe: Connection | None = None
+        self._task: tuple[Analysis, list[Place]] | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._pipe is not None:
+            self._pipe.close()
+        if self._process is not None:
+            self._process.terminate()
+            self._process.join()
+            self._process.close()
+        self._pipe = self._process = None
+
+    @property
+    def apart(self) -> bool:
+        """Whether a process of its own is at work."""
+        return self._process is not None
+
+    def start(self) -> None:
+        """Split off the process that draws, where that is safe."""
+        if self.apart or not _may_split():
+            return
+        context = multiprocessing.get_context("fork")
+        mine, other = context.Pipe()
+        self._process = context.Process(target=_serve, args=(other, mine), daemon=True)
+        with warnings.catch_warnings():
+            # Only one thread runs, which was looked up; newer versions count those just ended.
+            warnings.simplefilter("ignore", DeprecationWarning)
+            self._process.start()
+        other.close()
+        self._pipe = mine
+
+    def begin(self, analysis: Analysis, document: Document) -> None:
+        """Say what is to be drawn."""
+        self._task = analysis, _places(document)
+        if self._pipe is not None:
+            try:
+                self._pipe.send_bytes(_packed(self._task))
+            except (OSError, pickle.PicklingError, TypeError):
+                self.__exit__(None, None, None)
+
+    def drawings(self) -> dict[str, str]:
+        """Hand over the figures by key.
+
+        Raises
+        ------
+        RuntimeError
+            When nothing was begun.
+        """
+        if self._task is None:
+            raise RuntimeError("begin must come before drawings")
+        if self._pipe is not None:
+            try:
+                drawn: dict[str, str] = self._pipe.recv()
+            except (EOFError, OSError):
+                pass
+            else:
+                return drawn
+        return _draw(*self._task)
+
+
+def _may_split() -> bool:
+    """Whether this process is alone, has one thread and a second core, and can be split."""
+    if not sys.platform.startswith("linux") or multiprocessing.parent_process() is not None:
+        return False
+    threads = Path("/proc/self/task")
+    alone = threads.is_dir() and sum(1 for _ in threads.iterdir()) == 1
+    return alone and len(os.sched_getaffinity(0)) > 1
+
+
+def _serve(pipe: Connection, other: Connection) -> None:
+    """Draw what is sent; a fault ends the process, and the other half draws for itself."""
+    other.close()
+    try:
+        import plotnine  # noqa: F401 - loaded while the other half reads and analyses
+
+        analysis, places = pickle.loads(pipe.recv_bytes())  # noqa: S301 - from the other half
+        pipe.send(_draw(analysis, places))
+    except (EOFError, OSError, KeyboardInterrupt):
+        pass
+    finally:
+        pipe.close()
+
+
+class _Packer(pickle.Pickler):
+    """Packs read-only mappings too."""
+
+    dispatch_table = copyreg.dispatch_table.copy()
+
+
+def _open_mapping(mapping: Any) -> tuple[Any, tuple[dict[Any, Any]]]:
+    return MappingProxyType, (dict(mapping),)
+
+
+_Packer.dispatch_table[MappingProxyType] = _open_mapping
+
+
+def _packed(task: object) -> bytes:
+    stream = io.BytesIO()
+    _Packer(stream, pickle.HIGHEST_PROTOCOL).dump(task)
+    return stream.getvalue()
