@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import trialkit
+from trialkit.analysis.programmes import applied_later
 from trialkit.analysis.result import empty_table
 
 
@@ -98,14 +99,34 @@ def test_a_difference_without_upper_limit_is_told_from_its_lower_limit_on(potato
     assert "full rate longer than Tarnock by 13 days or more (interval from 4)." in text
 
 
-def test_a_target_reached_late_is_not_told_as_held_all_along(potato):
-    table = potato.persistence
-    own = table["treatment"] == "4"
-    for first, late in ((79.0, True), (81.0, False)):
-        changed = table.assign(knockdown_percent=table["knockdown_percent"].mask(own, first))
-        (text,) = told(replace(potato, persistence=changed), "persistence")
-        words = "full rate to the last assessment on day 28, reached only after the first"
+def test_a_target_met_on_one_later_day_is_not_told_as_held_all_along(potato):
+    table = potato.control
+    own = (table["treatment"] == "4") & (table["variable"] == "larvae") & table["chosen"].eq(True)
+    words = "full rate to the last assessment on day 28, reached on day 28 only"
+    for before, late in ((70.0, True), (81.0, False)):
+        changed = table.assign(
+            percent=table["percent"].mask(own & (table["days_after"] < 28.0), before)
+        )
+        (text,) = told(replace(potato, control=changed), "persistence")
         assert (words in text) is late
+
+
+def test_who_was_not_applied_yet_is_not_called_slow():
+    wheat = trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_disease_wheat")))
+    assert applied_later(wheat.trial, 9.0) == {"4": 18.0}
+    assert applied_later(wheat.trial, 20.0) == {}
+    (text,) = told(wheat, "control")
+    assert "more control was shown for Cobbleby, then Dunmarrow than Dunmarrow, early" in text
+    assert "Cobbleby, late" not in text
+
+
+def test_a_difference_that_only_the_adjusted_test_found(potato):
+    responses = potato.responses.assign(p=potato.responses["p"].clip(lower=0.2))
+    for p, said in ((0.004, True), (0.3, False)):
+        covariate = potato.covariate.assign(p=p, p_equal_slopes=0.5)
+        changed = replace(potato, responses=responses, covariate=covariate)
+        (text,) = told(changed, "differences")
+        assert ("adjusted for the count before treatment they did differ on" in text) is said
 
 
 def test_an_interval_alone_beside_a_test_that_showed_nothing(potato):

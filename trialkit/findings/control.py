@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit.analysis import Analysis
+from trialkit.analysis.programmes import applied_later
 from trialkit.findings.pest import MOST_NAMED, main_variables
 from trialkit.findings.sentences import Finding, Row, Style, Teller, rows, series
 from trialkit.trial import TreatmentRole, Variable
@@ -92,9 +93,7 @@ def _holding(analysis: Analysis, variable: Variable, found: list[Row]) -> Findin
 def _until(say: Teller, row: Row) -> str:
     name = say.name(row["treatment"])
     day = say.cite(row, "holds_until_day", Style.DAY)
-    # Without this a target met on the last day alone would read as held all along.
-    late = ", reached only after the first assessment"
-    late = late if row["knockdown_percent"] < row["target"] else ""
+    late = _only_on(say, row)
     if row["censored"] is not True:
         return f"{name} until day {day}{late}{_limits(say, row)}"
     sure = ""
@@ -103,6 +102,22 @@ def _until(say: Teller, row: Row) -> str:
         if row["lower"] > 0:
             sure = f" (interval from {_earliest(say, row)})"
     return f"{name} to the last assessment on day {day}{late}{sure}"
+
+
+def _only_on(say: Teller, row: Row) -> str:
+    """Say so where one later assessment alone met the target, which is not held all along."""
+    found = rows(
+        say.analysis,
+        "control",
+        variable=row["variable"],
+        treatment=row["treatment"],
+        chosen=True,
+    )
+    known = [item for item in found if item.known("percent")]
+    met = [item for item in known if item["percent"] >= row["target"]]
+    if len(met) != 1 or met[0]["days_after"] <= min(item["days_after"] for item in known):
+        return ""
+    return f", reached on day {say.cite(met[0], 'days_after', Style.DAY)} only"
 
 
 def _earliest(say: Teller, row: Row) -> str:
@@ -179,13 +194,17 @@ def faster(say: Teller, variable: Variable) -> str:
         None,
     )
     _, shown = _shown(analysis, variable, "first control")
+    days = rows(analysis, "control", variable=variable.name, chosen=True)
+    first = min((float(row["days_after"]) for row in days), default=0.0)
+    # Who was not treated yet cannot have been slow.
+    waiting = applied_later(analysis.trial, first)
+    shown = [row for row in shown if not waiting.keys() & {row["a"], row["b"]}]
     if reference is not None:
         shown = [row for row in shown if row["b"] == reference]
-    days = rows(analysis, "control", variable=variable.name, chosen=True)
     if not shown or len({row["days_after"] for row in days}) < 2:
         return ""
-    first = min(days, key=lambda row: float(row["days_after"]))
-    when = f"day {say.cite(first, 'days_after', Style.DAY)}"
+    earliest = min(days, key=lambda row: float(row["days_after"]))
+    when = f"day {say.cite(earliest, 'days_after', Style.DAY)}"
     parts = []
     for row in shown[:MOST_PAIRS]:
         more, less = _larger(say, row)

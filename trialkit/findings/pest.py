@@ -94,7 +94,8 @@ def _difference_findings(analysis: Analysis, *, shown: bool) -> Iterator[Finding
         ]
         if tested and any(row["p"] < alpha for row in tested) is shown:
             say = Teller(analysis)
-            text = _differences(say, tested, alpha) + _course(say, variable)
+            text = _differences(say, tested, alpha)
+            text += _adjusted(say, variable, tested) + _course(say, variable)
             yield say.finding("differences", f"{variable.label}: {text}.")
 
 
@@ -113,6 +114,26 @@ def _course(say: Teller, variable: Variable) -> str:
         else:
             text += f"; that {between} changed from day to day could not be shown ({p})"
     return text
+
+
+def _adjusted(say: Teller, variable: Variable, tested: list[Row]) -> str:
+    """Days on which only the test adjusted for the count before treatment found a difference."""
+    alpha = say.analysis.trial.settings.alpha
+    unseen = {row["days_after"] for row in tested if row["p"] >= alpha}
+    found = [
+        row
+        for row in rows(say.analysis, "covariate", variable=variable.name)
+        if row["days_after"] in unseen and row["p"] < alpha and not row["p_equal_slopes"] < alpha
+    ]
+    if not found:
+        return ""
+    largest = max(found, key=lambda row: float(row["p"]))
+    days = day_list([row["days_after"] for row in found])
+    less = " or less" if len(found) > 1 and largest["p"] >= 0.001 else ""
+    return (
+        "; adjusted for the count before treatment they did differ on "
+        f"{days} ({say.cite(largest, 'p', Style.P)}{less})"
+    )
 
 
 def _differences(say: Teller, tested: list[Row], alpha: float) -> str:

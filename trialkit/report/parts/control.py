@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from trialkit.analysis.programmes import applied_later
 from trialkit.figures.lines import LOWEST_CONTROL, MOST_BARS
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
@@ -24,10 +25,11 @@ from trialkit.report.parts.across import (
     span_text,
 )
 from trialkit.report.parts.pest import MOST_FIGURES, days_text
-from trialkit.trial import TreatmentRole, Variable, VariableRole
+from trialkit.trial import Design, TreatmentRole, Variable, VariableRole
 
 #: Beside a percent control: shown to lie above the target, or to differ from the reference.
 ABOVE, DIFFERENT = "\N{BLACK UP-POINTING TRIANGLE}", "\N{NOT EQUAL TO}"
+_STRATA = (Design.SPLIT_PLOT, Design.STRIP_PLOT)
 _HOW = {
     "abbott": "100 (untreated \u2212 treated) / untreated, from the means of the same day",
     "henderson-tilton": "100 (1 \u2212 treated after \u00d7 untreated before / "
@@ -130,9 +132,25 @@ def _control_notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> I
             "those would be biased, as a block with few pests in the untreated pulls it down."
         )
     yield how
+    yield from later_note(context, float(rows["days_after"].min()))
+    if context.trial.design in _STRATA and context.trial.untreated is not None:
+        yield (
+            f"All rows are set against {context.label(context.trial.untreated)} alone, at any "
+            "level of either factor: what the other factor did to the pest is in these numbers."
+        )
     yield from _other_method(context, str(rows["variable"].iloc[0]))
     for text in dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text):
         yield f"{text[0].upper()}{text[1:]}."
+
+
+def later_note(context: Context, day: float) -> Iterator[str]:
+    """Name the treatments that had not been applied yet at the first assessment."""
+    later = applied_later(context.trial, day)
+    if later:
+        named = "; ".join(
+            f"{context.label(name)} on day {write_day(began)}" for name, began in later.items()
+        )
+        yield f"First applied at or after the first assessment: {named}."
 
 
 def _other_method(context: Context, variable: str) -> Iterator[str]:

@@ -24,6 +24,8 @@ from trialkit.report.parts.means import marks_note
 from trialkit.trial import Variable, VariableRole
 
 Rows = dict[str, dict[str, Any]]
+#: Limits of a reduction below this, in percent, only say that next to nothing is known.
+LOWEST_LIMIT = -1000.0
 
 
 def pest_days(context: Context) -> Iterator[Block]:
@@ -52,8 +54,15 @@ def _reduction(rows: Rows, treatment: str) -> tuple[Cell, Cell]:
     row = rows.get(treatment, {})
     return (
         number_or_missing(row.get("percent"), "" if is_own(row) else row.get("reason")),
-        span_text(row.get("lower"), row.get("upper")),
+        _span(row),
     )
+
+
+def _span(row: dict[str, Any]) -> str:
+    lower, upper = as_number(row.get("lower")), as_number(row.get("upper"))
+    if lower < LOWEST_LIMIT and math.isfinite(upper):
+        return f"under {span_text(LOWEST_LIMIT, upper)}"
+    return span_text(lower, upper)
 
 
 def _reduction_columns(context: Context, rows: Rows, of: str) -> tuple[Column, Column]:
@@ -154,7 +163,8 @@ def _reduction_notes(
             "as above. "
             + (
                 "Days above it are those on which the mean of the treatment stood above it, read "
-                "off straight lines between assessments."
+                "off straight lines between assessments; the area above it is counted plot by "
+                "plot, so that it can be there although the mean never stood above."
                 if intervals
                 else "Days above it are means over plots and carry no interval."
             )

@@ -19,6 +19,7 @@ from trialkit.report.parts.across import (
     records,
     span_text,
 )
+from trialkit.report.parts.control import later_note
 from trialkit.trial import TreatmentRole, Variable
 
 #: Treatments up to which every pair stands in the report; beyond, only those with the reference.
@@ -137,6 +138,8 @@ def _notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[
         text += " Between no two of them was a difference shown; they may differ all the same."
     yield text
     if rows["question"].iloc[0] != "days held":
+        days = context.rows("control", rows["variable"].iloc[0])["days_after"]
+        yield from later_note(context, float(days.min()))
         return
     last = write_day(float(context.rows("persistence", rows["variable"].iloc[0])["last_day"].max()))
     yield (

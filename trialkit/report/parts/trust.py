@@ -106,13 +106,15 @@ def scatter(context: Context) -> Iterator[Block]:
             continue
         label = plain_line(variable.label)
         far = int((own["studentized"].abs() >= 3.0).sum())
+        first, last = float(own["days_after"].min()), float(own["days_after"].max())
+        days = "all days" if last > first else f"day {write_day(first)}"
         yield FigureBlock(
             key=context.key("residuals", variable.name),
             kind="residuals",
             variable=variable.name,
-            alt=f"Residuals of {label} on all days against fitted values; {far} of {len(own)} lie "
+            alt=f"Residuals of {label} on {days} against fitted values; {far} of {len(own)} lie "
             "beyond 3 standard errors.",
-            caption=f"{label}, all days: what plots differ by from what treatments and blocks let "
+            caption=f"{label}, {days}: what plots differ by from what treatments and blocks let "
             "expect, in standard errors, against that expectation. A band that widens to one side "
             "shows a spread that rises with the mean; a bow shows effects that do not add up on "
             "this scale. Plots beyond 3 are named.",
