@@ -102,7 +102,7 @@ def test_a_difference_without_upper_limit_is_told_from_its_lower_limit_on(potato
 def test_a_target_met_on_one_later_day_is_not_told_as_held_all_along(potato):
     table = potato.control
     own = (table["treatment"] == "4") & (table["variable"] == "larvae") & table["chosen"].eq(True)
-    words = "full rate to the last assessment on day 28, reached on day 28 only"
+    words = "on day 28 (interval from day 9), reached on day 28 only; "
     for before, late in ((70.0, True), (81.0, False)):
         changed = table.assign(
             percent=table["percent"].mask(own & (table["days_after"] < 28.0), before)
@@ -137,3 +137,24 @@ def test_an_interval_alone_beside_a_test_that_showed_nothing(potato):
     (text,) = told(replace(potato, comparisons=comparisons), "natural enemies")
     assert "does not prove the treatments harmless. " in text
     assert "taken alone, intervals leave out no change: 79 % fewer with Wimbrel (67 to 86)." in text
+
+
+def test_pairs_that_share_no_level_of_a_factor_are_not_told(potato):
+    table = potato.persistence_differences.copy()
+    shown = (table["a"] == "6") & (table["b"] == "3") & (table["question"] == "days held")
+    columns = ["difference", "lower", "upper", "p_adjusted"]
+    table.loc[shown, columns] = [-7.0, -12.0, -2.0, 0.01]
+    for level, said in (("wet", False), ("dry", True)):
+        mains = {"3": "dry", "6": level}
+        plots = tuple(
+            replace(item, main_factor=mains.get(item.treatment, "other"), sub_factor=item.treatment)
+            for item in potato.trial.plots
+        )
+        changed = replace(
+            potato,
+            trial=replace(potato.trial, plots=plots),
+            persistence_differences=table,
+        )
+        (text,) = told(changed, "persistence")
+        assert ("Shown: Tarnock longer than Wimbrel" in text) is said
+        assert "Between no two" not in text

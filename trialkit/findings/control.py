@@ -74,8 +74,15 @@ def _holding(analysis: Analysis, variable: Variable, found: list[Row]) -> Findin
         str(row["treatment"])
         for row in found
         if not row.known("holds_until_day")
+        and row.known("peak_percent")
         and _role(analysis, row["treatment"]) is not TreatmentRole.CARRIER
     ]
+    if not any(row.known("peak_percent") for row in found):
+        return Finding(
+            "persistence",
+            f"{variable.label}: percent control could not be worked out for any treatment on any "
+            "day after the application; the reasons stand in the table of control.",
+        )
     if not reached:
         return say.finding(
             "persistence",
@@ -93,15 +100,14 @@ def _holding(analysis: Analysis, variable: Variable, found: list[Row]) -> Findin
 def _until(say: Teller, row: Row) -> str:
     name = say.name(row["treatment"])
     day = say.cite(row, "holds_until_day", Style.DAY)
-    late = _only_on(say, row)
     if row["censored"] is not True:
-        return f"{name} until day {day}{late}{_limits(say, row)}"
+        return f"{name} until day {day}{_limits(say, row)}{_only_on(say, row)}"
     sure = ""
     if row.known("lower") and row["lower"] < row["holds_until_day"]:
         sure = " (by its interval perhaps never)"
         if row["lower"] > 0:
             sure = f" (interval from {_earliest(say, row)})"
-    return f"{name} to the last assessment on day {day}{late}{sure}"
+    return f"{name} to the last assessment on day {day}{sure}{_only_on(say, row)}"
 
 
 def _only_on(say: Teller, row: Row) -> str:
@@ -153,6 +159,16 @@ def _shown(analysis: Analysis, variable: Variable, question: str) -> tuple[list[
     return known, sorted(shown, key=rank)
 
 
+def _alike(analysis: Analysis, row: Row) -> bool:
+    """Whether a pair shares a level of a factor, where treatments combine a main and a sub factor.
+
+    Of pairs that share neither nobody knows which factor made the difference.
+    """
+    levels = {item.treatment: (item.main_factor, item.sub_factor) for item in analysis.trial.plots}
+    one, other = levels[row["a"]], levels[row["b"]]
+    return None in one or one[0] == other[0] or one[1] == other[1]
+
+
 def _size(say: Teller, row: Row, unit: str) -> str:
     """Write "13 days (1 to 25)" of a difference that was shown, whatever its sign.
 
@@ -175,14 +191,17 @@ def _held_longer(say: Teller, variable: Variable) -> str:
     known, shown = _shown(say.analysis, variable, "days held")
     if not known:
         return ""
+    told = [row for row in shown if _alike(say.analysis, row)]
+    if shown and not told:
+        return ""
     if not shown:
         return " Between no two of them could a difference in how long they held it be shown."
     parts = []
-    for row in shown[:MOST_PAIRS]:
+    for row in told[:MOST_PAIRS]:
         longer, shorter = _larger(say, row)
         parts.append(f"{longer} longer than {shorter} by {_size(say, row, 'days')}")
-    if len(shown) > MOST_PAIRS:
-        parts.append(_more_pairs(len(shown) - MOST_PAIRS))
+    if len(told) > MOST_PAIRS:
+        parts.append(_more_pairs(len(told) - MOST_PAIRS))
     return f" Shown: {series(parts)}."
 
 
@@ -198,7 +217,9 @@ def faster(say: Teller, variable: Variable) -> str:
     first = min((float(row["days_after"]) for row in days), default=0.0)
     # Who was not treated yet cannot have been slow.
     waiting = applied_later(analysis.trial, first)
-    shown = [row for row in shown if not waiting.keys() & {row["a"], row["b"]}]
+    shown = [
+        row for row in shown if _alike(analysis, row) and not waiting.keys() & {row["a"], row["b"]}
+    ]
     if reference is not None:
         shown = [row for row in shown if row["b"] == reference]
     if not shown or len({row["days_after"] for row in days}) < 2:

@@ -197,7 +197,7 @@ def money_findings(analysis: Analysis) -> Iterator[Finding]:
         return
     say = Teller(analysis)
     settings = analysis.trial.settings
-    area = settings.yield_unit.partition("/")[2]
+    amount, _, area = settings.yield_unit.partition("/")
     paid = sorted((row for row in found if row["lower"] > 0), key=lambda row: -float(row["gain"]))
     unit = f"{settings.currency or 'money'}/{area}"
     if paid:
@@ -213,8 +213,8 @@ def money_findings(analysis: Analysis) -> Iterator[Finding]:
         text = "no treatment could be shown to return more than it cost"
     yield say.finding(
         "money",
-        f"At the price of {settings.crop_price:g} {settings.currency or ''} given".rstrip()
-        + f", {text}.",
+        f"At the price given, {settings.crop_price:g} {settings.currency or 'money'} for 1 "
+        f"{amount}, {text}.",
     )
 
 

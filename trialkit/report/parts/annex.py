@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import compress
 
 import pandas as pd
 
@@ -146,7 +147,11 @@ def long_tables(context: Context) -> Iterator[Table]:
 def long_table(context: Context, item: LongTable, rows: pd.DataFrame) -> Table:
     """Make one long table."""
     kept = [column for column in item.columns if column[0] in rows.columns]
-    cells = [_cells(context, name, rows[name].tolist(), kind) for name, _, kind, _ in kept]
+    made = [_cells(context, name, rows[name].tolist(), kind) for name, _, kind, _ in kept]
+    # A column without a single entry asks a question that this trial does not raise.
+    filled = [any(cell not in (None, "") for cell in column) for column in made]
+    kept = list(compress(kept, filled))
+    cells = list(compress(made, filled))
     return Table(
         key=f"all-{item.name.replace('_', '-')}",
         question=item.question,

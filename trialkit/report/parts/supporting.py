@@ -43,11 +43,13 @@ def courses(context: Context) -> Iterator[Block]:
     rows = table[table["chosen"].eq(True)]
     body: list[tuple[Cell, ...]] = []
     several = bool(rows["source"].isin(_FACTORS).any())
+    known = set(rows.loc[rows["p"].notna(), "variable"])
+    untested = [name for name in dict.fromkeys(rows["variable"]) if name not in known]
     for variable in dict.fromkeys(rows["variable"]):
         own = {row["source"]: row for row in rows[rows["variable"] == variable].to_dict("records")}
         for source in _FACTORS if several else ("treatment",):
             level, course = own.get(source), own.get(f"{source}:day")
-            if level is None or course is None:
+            if level is None or course is None or variable not in known:
                 continue
             why = "too few plots were assessed on all days"
             body.append(
@@ -88,6 +90,11 @@ def courses(context: Context) -> Iterator[Block]:
                 ]
                 if several
                 else []
+            ),
+            *(
+                f"{context.variable_label(str(name))}: not tested, as too few plots were assessed "
+                "on all days."
+                for name in untested
             ),
         ),
         sheet="Courses",
