@@ -186,7 +186,9 @@ def _uneven_before(
 def _outlying(
     fit: LinearFit, plan: PlotPlan, responses: list[Response]
 ) -> Iterator[tuple[int, Problem]]:
-    found = studentized_residuals(fit.residuals, fit.leverage, fit.df_error, alpha=OUTLIER_LEVEL)
+    # Without error variance residuals are rounding.
+    residuals = np.where(fit.ms_error > 0.0, fit.residuals, 0.0)
+    found = studentized_residuals(residuals, fit.leverage, fit.df_error, alpha=OUTLIER_LEVEL)
     for j in np.flatnonzero(found.flagged.any(axis=0)):
         response = responses[fit.columns[j]]
         worst = int(found.worst[j])
@@ -208,10 +210,11 @@ def _without_variance(plan: PlotPlan, responses: list[Response]) -> Iterator[tup
     for column, response in enumerate(responses):
         if response.measure == "count" and response.day <= 0:
             continue
-        constant = []
+        constant, shown = [], 0
         for code, name in enumerate(plan.treatments):
             values = response.values[plan.treatment == code]
             values = values[np.isfinite(values)]
+            shown += values.size > 0
             if values.size > 1 and np.ptp(values) == 0:
                 constant.append(f"{name} ({number(float(values[0]))})")
         if constant:
@@ -223,7 +226,18 @@ def _without_variance(plan: PlotPlan, responses: list[Response]) -> Iterator[tup
                     f"In {place_of(response)} all plots of "
                     f"{'treatments' if several else 'treatment'} {', '.join(constant)} have the "
                     "same value.",
-                    "The analysis of variance gives such a treatment the spread of the others; "
-                    "its interval comes from the count model.",
+                    _meaning_of_constant(response, len(constant) == shown),
                 ),
             )
+
+
+def _meaning_of_constant(response: Response, everywhere: bool) -> str:
+    if everywhere:
+        return (
+            "With plots that differ within no treatment there is nothing to judge the "
+            "treatments by. See whether the values were entered as they were counted."
+        )
+    spread = "The analysis of variance gives such a treatment the spread of the others"
+    if response.measure == "count" and response.variable.kind is Kind.COUNT:
+        return f"{spread}; its interval comes from the count model."
+    return f"{spread}."

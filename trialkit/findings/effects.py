@@ -24,6 +24,19 @@ def _different(analysis: Analysis, name: str, measure: str) -> list[Row]:
     return sorted(found, key=lambda row: -abs(float(row["difference"])))
 
 
+def _untested(analysis: Analysis, name: str, measure: str) -> bool:
+    """Whether no comparison with the untreated could be made, as where no plots differ."""
+    found = rows(
+        analysis,
+        "comparisons",
+        variable=name,
+        measure=measure,
+        method="dunnett",
+        b=analysis.trial.untreated,
+    )
+    return not any(row.known("p_adjusted") for row in found)
+
+
 def _mean(analysis: Analysis, name: str, measure: str, treatment: object) -> Row | None:
     found = rows(analysis, "means", variable=name, measure=measure, treatment=treatment)
     return found[0] if found and found[0].known("mean") else None
@@ -57,6 +70,8 @@ def area_findings(analysis: Analysis) -> Iterator[Finding]:
                 f"fewer pest-days than {untreated} were shown for "
                 f"{_with_means(say, variable.name, 'pest_days', fewer)}."
             )
+        elif _untested(analysis, variable.name, "pest_days"):
+            text += f"whether treatments differ from {untreated} in pest-days could not be tested."
         else:
             text += f"no treatment could be shown to have fewer pest-days than {untreated}."
         yield say.finding("pest-days", text)
@@ -101,6 +116,11 @@ def enemy_findings(analysis: Analysis) -> Iterator[Finding]:
 
 def _harmless(say: Teller, variable: Variable) -> str:
     """Say that nothing was shown, and whose interval on its own would say otherwise."""
+    if _untested(say.analysis, variable.name, "pest_days"):
+        return (
+            f"{variable.label}: over the whole period it could not be tested whether treatments "
+            "differ from the untreated."
+        )
     text = (
         f"{variable.label}: over the whole period no difference from the untreated could be "
         "shown, which does not prove the treatments harmless"
@@ -140,11 +160,13 @@ def _whole_period(analysis: Analysis, role: VariableRole, topic: str) -> Iterato
         say = Teller(analysis)
         different = _different(analysis, variable.name, "pest_days")
         if not different:
-            yield Finding(
-                topic,
-                f"{variable.label}: over the whole period no difference from the untreated "
-                "could be shown.",
+            untested = _untested(analysis, variable.name, "pest_days")
+            told = (
+                "whether treatments differ from the untreated could not be tested"
+                if untested
+                else "no difference from the untreated could be shown"
             )
+            yield Finding(topic, f"{variable.label}: over the whole period {told}.")
             continue
         parts = []
         for word, sign in (("less", -1), ("more", 1)):

@@ -94,7 +94,10 @@ def tukey_additivity(
     error = np.einsum("ij,ij->j", residuals, residuals)
     remainder = np.where(usable, np.maximum(error - sum_sq, 0.0), np.nan)
     mean_sq = remainder / max(df, 1)
-    mean_sq = np.where(mean_sq > (_ROUNDING * scale) ** 2, mean_sq, np.nan)
+    # Where the one degree of freedom takes all, as with a single plot that holds some, the rest
+    # is rounding.
+    some = (mean_sq > (_ROUNDING * scale) ** 2) & (remainder > _ROUNDING * error)
+    mean_sq = np.where(some, mean_sq, np.nan)
     F = sum_sq / mean_sq
     return AdditivityTest(
         sum_sq=sum_sq,

@@ -9,7 +9,7 @@ standard error for it; its limit, and those of all others, are in ``count_limits
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from scipy import special
@@ -35,6 +35,8 @@ from trialkit.inference.count_fit_dispersion import (
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 
 Family = Literal["poisson", "quasi-poisson", "negative-binomial"]
+# Pearson chi-square for each individual counted below which a fit is exact but for rounding.
+_EXACT: Final = 1e-14
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -199,7 +201,8 @@ def fit_counts(
     variance = np.where(live, mean + theta * mean**2, 1.0)
     residual = np.where(live, (problem.counts - mean) / np.sqrt(variance), 0.0)
     pearson = (residual**2).sum(axis=0)
-    some = df_error > 0.0
+    # A fit that is exact but for rounding has no scale.
+    some = (df_error > 0.0) & (pearson > _EXACT * np.where(live, problem.counts, 0.0).sum(axis=0))
     scale = np.ones(theta.shape)
     if family == "quasi-poisson":
         scale = np.where(some, pearson / np.where(some, df_error, 1.0), np.nan)

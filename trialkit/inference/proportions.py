@@ -30,6 +30,8 @@ from trialkit.inference.count_models import DevianceLine
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 from trialkit.inference.proportions_result import ShareFamily, ShareFit, quantile
 
+# Pearson chi-square for each unit examined below which a fit is exact but for rounding.
+_EXACT: Final = 1e-14
 _LARGEST_CORRELATION: Final = 0.99
 _ROUNDS: Final = 30
 
@@ -96,7 +98,9 @@ def fit_shares(
     pearson = (residual**2).sum(axis=0)
     scale = np.ones(m)
     if family == "quasi-binomial":
-        scale = np.where(df > 0.0, pearson / np.maximum(df, 1.0), np.nan)
+        # A fit that is exact but for rounding has no scale.
+        some = (df > 0.0) & (pearson > _EXACT * np.where(live, data.number, 0.0).sum(axis=0))
+        scale = np.where(some, pearson / np.maximum(df, 1.0), np.nan)
     t = quantile(family, df, alpha)
     groups = _groups(layout, model, frame, live, data, fit, scale)
     inflation = np.maximum(np.nan_to_num(scale, nan=1.0), 1.0)
