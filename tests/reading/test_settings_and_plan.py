@@ -322,6 +322,13 @@ def test_an_untreated_that_is_not_listed(folder, base, check):
     assert "no-untreated" not in found.kinds
 
 
+def test_several_untreated_in_the_settings(folder, base, check):
+    found = check(folder(plain(base, 'untreated = ["1", "2"]\n', base["treatments.csv"])))
+    said = found.error("untreated-unknown", "trial.toml, row 4, column untreated")
+    assert "Give one treatment, with which all others are compared." in said
+    assert "Did you mean" not in said
+
+
 def test_settings_and_role_that_differ(folder, base, check):
     found = check(folder(plain(base, 'untreated = "2"\n', base["treatments.csv"])))
     assert found.reading.trial.untreated == "2"

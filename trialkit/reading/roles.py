@@ -87,6 +87,8 @@ def _from_head(listed: Mapping[str, Listed], head: Head, ledger: Ledger) -> str 
     if listed:
         guess = nearest(written, listed)
         meant = f"Did you mean '{guess}'? " if guess else ""
+        if ";" in written:
+            meant = "Give one treatment, with which all others are compared. "
         ledger.error(
             "untreated-unknown",
             f"The untreated {quoted(written)} is not in the list of treatments.",
