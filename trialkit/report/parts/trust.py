@@ -1,4 +1,4 @@
-"""How far the analysis can be trusted: checks of its assumptions, and what it could have shown."""
+"""How far the analysis can be trusted: checks of its assumptions."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pandas as pd
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
-from trialkit.report.context import SCALES, Context
+from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
     Cell,
@@ -22,8 +22,7 @@ from trialkit.report.document import (
     Table,
     number_or_missing,
 )
-from trialkit.report.numbers import write_share
-from trialkit.trial import Design, VariableRole
+from trialkit.trial import VariableRole
 
 OUTLYING = "outlying plot"
 #: Checks with a verdict, each with its heading and what a failure means for the trial.
@@ -147,11 +146,14 @@ def _places(context: Context, rows: pd.DataFrame) -> str:
     for variable, measure in dict.fromkeys(zip(rows["variable"], rows["measure"], strict=True)):
         own = rows[(rows["variable"] == variable) & (rows["measure"] == measure)]
         label = context.response(str(variable), str(measure), math.nan)
-        parts.append(f"{label}{_days(own['days_after'].tolist())}{_plots(own['plot'].tolist())}")
+        parts.append(
+            f"{label}{days_words(own['days_after'].tolist())}{_plots(own['plot'].tolist())}"
+        )
     return "; ".join(parts)
 
 
-def _days(days: list[float]) -> str:
+def days_words(days: list[float]) -> str:
+    """Write " on day 7" or " on days 3 and 7"; nothing where no day is known."""
     known = [write_day(day) for day in days if math.isfinite(day)]
     if not known:
         return ""
@@ -226,234 +228,4 @@ def checks(context: Context) -> Iterator[Block]:
             + " Outlying plot: the largest studentized residual, with Bonferroni's correction.",
         ),
         sheet="Checks",
-    )
-
-
-def beside(context: Context) -> Iterator[Block]:
-    """One row a response: randomisation test and count models beside the analysis of variance."""
-    rows = context.table("responses", "p", "p_randomised")
-    if rows.empty:
-        return
-    rows = rows[~((rows["measure"] == "count") & (rows["days_after"] <= 0))]
-    models = {
-        (row["variable"], row["days_after"], row["model"]): row
-        for row in context.table("count_tests", "model", "p", "dispersion").to_dict("records")
-        if not isinstance(row.get("source"), str) or row["source"] == "treatment"
-    }
-    drawn = bool(rows["p_randomised"].notna().any())
-    if not drawn and not models:
-        return
-    fitted = {model for _, _, model in models}
-    shown = [item for item in _MODEL_COLUMNS if item[0] in fitted]
-    why = "the model did not settle, or there is no error to test against"
-    body: list[tuple[Cell, ...]] = []
-    for row in rows.to_dict("records"):
-        cells: list[Cell] = [
-            context.response(row["variable"], row["measure"], float(row["days_after"])),
-            number_or_missing(row["p"], row["note"]),
-        ]
-        if drawn:
-            cells.append(number_or_missing(row["p_randomised"]))
-        counted = row["measure"] == "count"
-        for model, name, _ in shown:
-            found = models.get((row["variable"], row["days_after"], model)) if counted else None
-            cells.append(None if found is None else number_or_missing(found[name], why))
-        body.append(tuple(cells))
-    yield Table(
-        key="beside",
-        question="Do other tests tell the same? p-values of treatments",
-        columns=(
-            Column(title="Response"),
-            Column(title="Analysis of variance", kind=Kind.P_VALUE),
-            *([Column(title="Randomisation test", kind=Kind.P_VALUE)] if drawn else []),
-            *(column for _, _, column in shown),
-        ),
-        rows=tuple(body),
-        notes=(
-            *([_randomised_note(context)] if drawn else []),
-            *(
-                [_modelled_note(context), *_few_counted(context)]
-                if "negative binomial" in fitted
-                else []
-            ),
-            *([_SHARED] if "beta-binomial" in fitted else []),
-        ),
-        sheet="Tests beside F",
-    )
-
-
-#: Models beside F: name, what is shown of them, and its column.
-_MODEL_COLUMNS = (
-    ("negative binomial", "p", Column(title="Negative binomial model", kind=Kind.P_VALUE)),
-    ("negative binomial", "dispersion", Column(title="Dispersion", kind=Kind.NUMBER, digits=2)),
-    ("beta-binomial", "p", Column(title="Beta-binomial model", kind=Kind.P_VALUE)),
-    ("quasi-binomial", "p", Column(title="Quasi-binomial model", kind=Kind.P_VALUE)),
-    (
-        "beta-binomial",
-        "dispersion",
-        Column(title="Correlation within plots", kind=Kind.NUMBER, digits=3),
-    ),
-)
-_RANDOMISED = (
-    "Randomisation: the share of arrangements of the treatments over the plots, drawn as the "
-    "design allows, that would have shown an F as large; no distribution is taken on trust. Where "
-    "few arrangements are possible or drawn, it cannot become smaller than one over their number."
-)
-
-
-def _randomised_note(context: Context) -> str:
-    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
-        return _RANDOMISED
-    return (
-        "Randomisation: both factors were dealt anew over their own units, as the design allows; "
-        "the p-value is the share of arrangements in which the mean of the F of both factors and "
-        "of their acting together, weighted by degrees of freedom, was as large. No distribution "
-        "is taken on trust."
-    )
-
-
-def _few_counted(context: Context) -> Iterator[str]:
-    """Name the days on which a count model shows less than it could."""
-    rows = context.table("count_tests", "note")
-    rows = rows[(rows["model"] == "negative binomial") & rows["note"].notna()]
-    for variable in dict.fromkeys(rows["variable"]):
-        own = rows[rows["variable"] == variable]
-        where = f"{context.variable_label(variable)}{_days(own['days_after'].tolist())}"
-        yield f"{where}: {own['note'].iloc[0]}."
-
-
-_MODELLED = (
-    "Counts are also analysed as counts, by log-linear models with the same blocking, tested by F "
-    "from the deviance, which keeps its level in simulated trials of 4 to 6 blocks; the "
-    "likelihood-ratio test and quasi-Poisson, in the tables file, reject too often there. "
-    "Dispersion is that of the negative binomial: the variance of plots is the "
-    "mean plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
-    "the untreated by these models are in the tables file."
-)
-
-
-def _modelled_note(context: Context) -> str:
-    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
-        return _MODELLED
-    return (
-        "Counts are also analysed as counts, by log-linear models of each factor on its own units, "
-        "tested by F from the deviance; the p-value is that of all combinations, over all errors. "
-        "Dispersion is that of the negative binomial between plots: their variance is the mean "
-        "plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
-        "the untreated are in the tables file."
-    )
-
-
-_SHARED = (
-    "Shares of a number examined (k of n) are also analysed as such, by logit models with the same "
-    "blocking, tested by F from the deviance. Units of one plot resemble each other; their "
-    "correlation is estimated (0 is chance alone), for units that were taken for independent would "
-    "show differences where there are none. The quasi-binomial puts the same into one factor on "
-    "the variance; it trusts large plots more, and rejects too often where plots are of very "
-    "different size. Where the correlation is 0 the beta-binomial F shows less than it could."
-)
-
-
-def reach(context: Context) -> Iterator[Block]:
-    """One row a response: what the trial could have shown, and what blocking gained."""
-    rows = context.table("responses", "significant_difference", "detectable_difference")
-    if rows.empty:
-        return
-    columns = [
-        ("significant_difference", "Smallest difference that is significant", None),
-        ("detectable_difference", "Difference that would be found 4 times in 5", None),
-        ("detectable_percent", "The same as a reduction of the untreated, %", 0),
-        ("relative_efficiency", "What blocking was worth, times the plots", 2),
-    ]
-    kept = [item for item in columns if rows[item[0]].notna().any()]
-    before = (rows["measure"] == "count") & (rows["days_after"] <= 0)
-    rows = rows[~before]
-    if not kept or rows.empty:
-        return
-    settings = context.trial.settings
-    untreated = context.trial.untreated is not None
-    yield Table(
-        key="reach",
-        question="What could this trial have shown?",
-        columns=(
-            Column(title="Response"),
-            Column(title="Scale of analysis"),
-            *(Column(title=title, kind=Kind.NUMBER, digits=digits) for _, title, digits in kept),
-        ),
-        rows=tuple(
-            (
-                context.response(row["variable"], row["measure"], float(row["days_after"])),
-                SCALES.get(row["transform"], str(row["transform"])),
-                *(number_or_missing(row[name], _why(name, row["measure"])) for name, *_ in kept),
-            )
-            for row in rows.to_dict("records")
-        ),
-        notes=(
-            "Differences are on the scale of analysis, on average over pairs, at the level of "
-            f"{write_share(settings.alpha)}. The second is the true difference "
-            + (
-                "from the untreated that Dunnett's procedure"
-                if untreated
-                else "between two treatments that the procedure"
-            )
-            + " would have called significant in four of five trials like this one. It says how "
-            "fine the sieve was, not that treatments which were not told apart are equal.",
-            *(
-                (
-                    "Blocking: error variance that the same plots would have had without blocks "
-                    "(rows, columns), over the one with them; above 1 it paid.",
-                )
-                if any(name == "relative_efficiency" for name, *_ in kept)
-                else ()
-            ),
-        ),
-        sheet="Reach of the trial",
-    )
-
-
-def _why(name: str, measure: str) -> str:
-    """Say why a number of the reach is missing, where that is not plain."""
-    if name == "significant_difference":
-        return "the procedure has no single smallest difference"
-    if name == "detectable_percent" and measure != "yield":
-        return "not even the loss of all would be found"
-    return ""
-
-
-def samples(context: Context) -> Iterator[Block]:
-    """Variance of plots and samples, and what one more of either would have gained."""
-    rows = context.table("samples", "variance_plots", "variance_samples")
-    if rows.empty:
-        return
-    body = tuple(
-        (
-            context.response(row["variable"], "count", float(row["days_after"])),
-            number_or_missing(row["samples"]),
-            number_or_missing(row["variance_plots"]),
-            number_or_missing(row["variance_samples"]),
-            number_or_missing(row["se_mean"]),
-            number_or_missing(row["se_one_more_sample"]),
-            number_or_missing(row["se_one_more_block"]),
-        )
-        for row in rows.to_dict("records")
-    )
-    yield Table(
-        key="samples-gain",
-        question="Would more samples or more plots have helped? Standard error of a treatment mean",
-        columns=(
-            Column(title="Response"),
-            Column(title="Samples in a plot", kind=Kind.NUMBER, digits=1),
-            Column(title="Variance between plots", kind=Kind.NUMBER),
-            Column(title="Variance between samples", kind=Kind.NUMBER),
-            Column(title="Standard error now", kind=Kind.NUMBER),
-            Column(title="with one more sample in each plot", kind=Kind.NUMBER),
-            Column(title="with one more plot of each treatment", kind=Kind.NUMBER),
-        ),
-        rows=body,
-        notes=(
-            "As counted, before any transform. Where the variance between plots is 0 the plots "
-            "differ no more than their samples let expect, and further samples gain about as much "
-            "as further plots.",
-        ),
-        sheet="Samples and plots",
     )

@@ -1,0 +1,135 @@
+"""Tests beside the analysis of variance: randomisation, and models of counts and shares."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
+from trialkit.report.parts.trust import days_words
+from trialkit.trial import Design
+
+
+def beside(context: Context) -> Iterator[Block]:
+    """One row a response: randomisation test and count models beside the analysis of variance."""
+    rows = context.table("responses", "p", "p_randomised")
+    if rows.empty:
+        return
+    rows = rows[~((rows["measure"] == "count") & (rows["days_after"] <= 0))]
+    models = {
+        (row["variable"], row["days_after"], row["model"]): row
+        for row in context.table("count_tests", "model", "p", "dispersion").to_dict("records")
+        if not isinstance(row.get("source"), str) or row["source"] == "treatment"
+    }
+    drawn = bool(rows["p_randomised"].notna().any())
+    if not drawn and not models:
+        return
+    fitted = {model for _, _, model in models}
+    shown = [item for item in _MODEL_COLUMNS if item[0] in fitted]
+    why = "the model did not settle, or there is no error to test against"
+    body: list[tuple[Cell, ...]] = []
+    for row in rows.to_dict("records"):
+        cells: list[Cell] = [
+            context.response(row["variable"], row["measure"], float(row["days_after"])),
+            number_or_missing(row["p"], row["note"]),
+        ]
+        if drawn:
+            cells.append(number_or_missing(row["p_randomised"]))
+        counted = row["measure"] == "count"
+        for model, name, _ in shown:
+            found = models.get((row["variable"], row["days_after"], model)) if counted else None
+            cells.append(None if found is None else number_or_missing(found[name], why))
+        body.append(tuple(cells))
+    yield Table(
+        key="beside",
+        question="Do other tests tell the same? p-values of treatments",
+        columns=(
+            Column(title="Response"),
+            Column(title="Analysis of variance", kind=Kind.P_VALUE),
+            *([Column(title="Randomisation test", kind=Kind.P_VALUE)] if drawn else []),
+            *(column for _, _, column in shown),
+        ),
+        rows=tuple(body),
+        notes=(
+            *([_randomised_note(context)] if drawn else []),
+            *(
+                [_modelled_note(context), *_few_counted(context)]
+                if "negative binomial" in fitted
+                else []
+            ),
+            *([_SHARED] if "beta-binomial" in fitted else []),
+        ),
+        sheet="Tests beside F",
+    )
+
+
+#: Models beside F: name, what is shown of them, and its column.
+_MODEL_COLUMNS = (
+    ("negative binomial", "p", Column(title="Negative binomial model", kind=Kind.P_VALUE)),
+    ("negative binomial", "dispersion", Column(title="Dispersion", kind=Kind.NUMBER, digits=2)),
+    ("beta-binomial", "p", Column(title="Beta-binomial model", kind=Kind.P_VALUE)),
+    ("quasi-binomial", "p", Column(title="Quasi-binomial model", kind=Kind.P_VALUE)),
+    (
+        "beta-binomial",
+        "dispersion",
+        Column(title="Correlation within plots", kind=Kind.NUMBER, digits=3),
+    ),
+)
+_RANDOMISED = (
+    "Randomisation: the share of arrangements of the treatments over the plots, drawn as the "
+    "design allows, that would have shown an F as large; no distribution is taken on trust. Where "
+    "few arrangements are possible or drawn, it cannot become smaller than one over their number."
+)
+
+
+def _randomised_note(context: Context) -> str:
+    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+        return _RANDOMISED
+    return (
+        "Randomisation: both factors were dealt anew over their own units, as the design allows; "
+        "the p-value is the share of arrangements in which the mean of the F of both factors and "
+        "of their acting together, weighted by degrees of freedom, was as large. No distribution "
+        "is taken on trust."
+    )
+
+
+def _few_counted(context: Context) -> Iterator[str]:
+    """Name the days on which a count model shows less than it could."""
+    rows = context.table("count_tests", "note")
+    rows = rows[(rows["model"] == "negative binomial") & rows["note"].notna()]
+    for variable in dict.fromkeys(rows["variable"]):
+        own = rows[rows["variable"] == variable]
+        where = f"{context.variable_label(variable)}{days_words(own['days_after'].tolist())}"
+        yield f"{where}: {own['note'].iloc[0]}."
+
+
+_MODELLED = (
+    "Counts are also analysed as counts, by log-linear models with the same blocking, tested by F "
+    "from the deviance, which keeps its level in simulated trials of 4 to 6 blocks; the "
+    "likelihood-ratio test and quasi-Poisson, in the tables file, reject too often there. "
+    "Dispersion is that of the negative binomial: the variance of plots is the "
+    "mean plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
+    "the untreated by these models are in the tables file."
+)
+
+
+def _modelled_note(context: Context) -> str:
+    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+        return _MODELLED
+    return (
+        "Counts are also analysed as counts, by log-linear models of each factor on its own units, "
+        "tested by F from the deviance; the p-value is that of all combinations, over all errors. "
+        "Dispersion is that of the negative binomial between plots: their variance is the mean "
+        "plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
+        "the untreated are in the tables file."
+    )
+
+
+_SHARED = (
+    "Shares of a number examined (k of n) are also analysed as such, by logit models with the same "
+    "blocking, tested by F from the deviance. Units of one plot resemble each other; their "
+    "correlation is estimated (0 is chance alone), for units that were taken for independent would "
+    "show differences where there are none. The quasi-binomial puts the same into one factor on "
+    "the variance; it trusts large plots more, and rejects too often where plots are of very "
+    "different size. Where the correlation is 0 the beta-binomial F shows less than it could."
+)
