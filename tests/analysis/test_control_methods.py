@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import trialkit
-from trialkit.analysis.control_methods import CONSIDER_ABBOTT, FAR_WIDER, UNEVEN
+from trialkit.analysis.control_methods import CONSIDER_ABBOTT, FAR_WIDER, ONLY_ABBOTT, UNEVEN
 from trialkit.trial import ControlMethod
 
 
@@ -60,3 +60,19 @@ def test_uneven_starts_need_the_correction(analysis):
     row = table.loc["defoliation"]
     assert row["p_before"] < 0.05
     assert row["recommendation"] in {None, UNEVEN}
+
+
+def test_an_untreated_without_any_before_treatment_is_told_of_abbott(analysis):
+    trial = analysis.trial
+    counts = trial.counts.copy()
+    counts.loc[(counts["variable"] == "larvae") & (counts["day"] < 0), "value"] = 0.0
+    found = trialkit.analyse(replace(trial, counts=counts))
+    row = found.control_methods.set_index("variable").loc["larvae"]
+    assert row["recommendation"] == ONLY_ABBOTT
+    assert row[["width", "times"]].isna().all()
+    assert row["width_other"] > 0
+    (told,) = [item for item in found.problems if item.kind == "no-start"]
+    assert "larvae" in told.what
+    asked = replace(trial.settings, control=ControlMethod.ABBOTT)
+    again = trialkit.analyse(replace(found.trial, settings=asked))
+    assert again.persistence["holds_until_day"].notna().any()

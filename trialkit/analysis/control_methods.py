@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
 
@@ -18,6 +20,7 @@ from trialkit.trial import ControlMethod
 FAR_WIDER = 2.0
 CONSIDER_ABBOTT = "consider abbott"
 UNEVEN = "treatments differed before treatment"
+ONLY_ABBOTT = "only abbott is defined"
 
 
 def control_method_table(basis: Basis) -> pd.DataFrame:
@@ -28,7 +31,8 @@ def control_method_table(basis: Basis) -> pd.DataFrame:
     intervals of percent control by Henderson-Tilton and by Abbott, ``times`` that of the quotients.
     ``recommendation`` stands where ``times`` is `FAR_WIDER` or more and treatments were not shown
     to differ before treatment (``p_before``): what the count before treatment corrects is then
-    less than the chance that it brings in. Nothing is switched.
+    less than the chance that it brings in. Where Henderson-Tilton is defined nowhere, as the
+    untreated held none before treatment, it says that Abbott alone is. Nothing is switched.
     """
     rows: list[dict[str, object]] = []
     if basis.settings.control is ControlMethod.AUTO and not basis.control.empty:
@@ -39,9 +43,12 @@ def control_method_table(basis: Basis) -> pd.DataFrame:
             widths = {
                 method: _widths(basis, name, method) for method in (shown, ControlMethod.ABBOTT)
             }
-            if not all(np.isfinite(width).any() for width in widths.values()):
+            undefined = not _defined(basis, name, shown)
+            if undefined and not _defined(basis, name, ControlMethod.ABBOTT):
                 continue
-            rows.append(_row(basis, course.item, *widths.values()))
+            if not undefined and not all(np.isfinite(width).any() for width in widths.values()):
+                continue
+            rows.append(_row(basis, course.item, *widths.values(), undefined=undefined))
     if not rows:
         return empty_table("control_methods")
     return make_table("control_methods", {key: [row[key] for row in rows] for key in rows[0]})
@@ -59,12 +66,16 @@ def _row(
     item: Assessed,
     shown: np.ndarray[tuple[int], np.dtype],
     other: np.ndarray[tuple[int], np.dtype],
+    *,
+    undefined: bool,
 ) -> dict[str, object]:
     known = np.isfinite(shown) & np.isfinite(other)
     times = float(np.median((shown / other)[known])) if known.any() else float("nan")
     p = _p_before(basis, item)
     recommendation = None
-    if times >= FAR_WIDER:
+    if undefined:
+        recommendation = ONLY_ABBOTT
+    elif times >= FAR_WIDER:
         recommendation = UNEVEN if p < basis.settings.alpha else CONSIDER_ABBOTT
     return {
         "variable": item.variable.name,
@@ -72,11 +83,23 @@ def _row(
         "other": ControlMethod.ABBOTT.value,
         "before": float(np.nanmean(item.values[:, item.baseline])),
         "p_before": p,
-        "width": float(np.nanmedian(shown)),
-        "width_other": float(np.nanmedian(other)),
+        "width": _median(shown),
+        "width_other": _median(other),
         "times": times,
         "recommendation": recommendation,
     }
+
+
+def _median(widths: np.ndarray[tuple[int], np.dtype]) -> float:
+    known = widths[np.isfinite(widths)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
+def _defined(basis: Basis, name: str, method: ControlMethod) -> bool:
+    """Whether control by a method has a value for any treatment on any day."""
+    table = basis.control
+    own = (table["variable"] == name) & (table["method"] == method.value)
+    return bool(table.loc[own, "percent"].notna().any())
 
 
 def _p_before(basis: Basis, item: Assessed) -> float:
@@ -95,9 +118,27 @@ def _p_before(basis: Basis, item: Assessed) -> float:
 
 
 def control_method_problems(table: pd.DataFrame) -> tuple[Problem, ...]:
-    """Say for which variables Abbott's control is by far the surer."""
+    """Say for which variables Abbott's control is by far the surer, or the only one."""
+    undefined = table[table["recommendation"] == ONLY_ABBOTT]
     found = table[table["recommendation"] == CONSIDER_ABBOTT]
-    return tuple(
+    return (
+        *(
+            warning(
+                "no-start",
+                f"Percent control of {name} by Henderson-Tilton is not defined on any day, "
+                "because of what the counts before treatment hold (the reasons stand in the tables "
+                "file). By Abbott, which leaves them out, it is.",
+                'With control = "abbott" in the settings the report shows it; both stand in the '
+                "workbook.",
+            )
+            for name in undefined["variable"]
+        ),
+        *_weak_starts(found),
+    )
+
+
+def _weak_starts(found: pd.DataFrame) -> Iterator[Problem]:
+    return (
         warning(
             "weak-start",
             f"Intervals of the percent control of {row['variable']} by Henderson-Tilton are "

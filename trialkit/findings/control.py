@@ -81,7 +81,7 @@ def _holding(analysis: Analysis, variable: Variable, found: list[Row]) -> Findin
         return Finding(
             "persistence",
             f"{variable.label}: percent control could not be worked out for any treatment on any "
-            "day after the application; the reasons stand in the table of control.",
+            "day after the application; the reasons stand in the tables file.",
         )
     if not reached:
         return say.finding(
@@ -195,7 +195,10 @@ def _held_longer(say: Teller, variable: Variable) -> str:
     if shown and not told:
         return ""
     if not shown:
-        return " Between no two of them could a difference in how long they held it be shown."
+        return (
+            " Between no two of them could a difference in how long they held it be shown, all "
+            "pairs together."
+        )
     parts = []
     for row in told[:MOST_PAIRS]:
         longer, shorter = _larger(say, row)
