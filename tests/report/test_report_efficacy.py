@@ -378,6 +378,15 @@ def test_long_tables_go_to_the_workbook(told: Document, story: Analysis) -> None
     flags = annex["all-rates"]
     assert {row[column(flags, "Not inferior")] for row in flags.rows} <= {"yes", "no", None}
     assert column(annex["all-control"], "p-value, control above the target")
+    methods = annex["all-control"]
+    assert "abbott" not in {row[column(methods, "Method")] for row in methods.rows}
+
+
+def test_no_long_table_has_a_column_without_an_entry(told: Document) -> None:
+    for item in told.annex:
+        for place, head in enumerate(item.columns):
+            entries = [row[place] for row in item.rows]
+            assert any(entry not in (None, "") for entry in entries), (item.key, head.title)
 
 
 def test_how_intervals_arise_is_told(told: Document, story: Analysis) -> None:

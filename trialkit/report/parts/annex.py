@@ -10,7 +10,7 @@ from itertools import compress
 import pandas as pd
 
 from trialkit.figures.identity import plain_line
-from trialkit.report.context import Context
+from trialkit.report.context import COMPARISONS, CONTROL_METHODS, SCALES, Context
 from trialkit.report.document import Cell, Column, Kind, Table
 from trialkit.trial import numbers_examined
 
@@ -176,6 +176,11 @@ def _cells(context: Context, name: str, values: list[object], kind: Kind) -> lis
         words = {value: context.label(str(value)) for value in set(values)}
     elif name == "measure":
         words.update(_WORDS)
+    elif name == "method":
+        words.update(CONTROL_METHODS)
+        words.update(COMPARISONS)
+    elif name == "transform":
+        words.update(SCALES)
     return [_text(value, words) for value in values]
 
 

@@ -124,6 +124,12 @@ def _signs(sign: float, row: dict[str, Any], alpha: float) -> str:
     return open_end + (SHOWN if as_number(row["p_adjusted"]) < alpha else "")
 
 
+def _left_out(rows: pd.DataFrame) -> str:
+    """Say so where an interval leaves out 0 and the pairs together still showed nothing."""
+    alone = (rows["lower"] > 0) | (rows["upper"] < 0)
+    return ", though an interval of its own leaves out 0" if alone.any() else ""
+
+
 def _notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[str]:
     signs = "".join(sign for line in lines for sign in line.signs.values())
     words = interval_words(context)
@@ -135,7 +141,11 @@ def _notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[
             f"without {SHOWN} may differ all the same."
         )
     else:
-        text += " Between no two of them was a difference shown; they may differ all the same."
+        level = write_share(context.trial.settings.alpha)
+        text += (
+            f" Between no two of them was a difference shown, all pairs together at {level} (Holm)"
+            f"{_left_out(rows)}; they may differ all the same."
+        )
     yield text
     if rows["question"].iloc[0] != "days held":
         days = context.rows("control", rows["variable"].iloc[0])["days_after"]
