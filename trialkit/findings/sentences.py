@@ -154,6 +154,9 @@ class Teller:
             return None, None
         if (last.table, last.row, last.style) != (row.table, row.index, style):
             return None, None
+        if float(row[last.column]) == 0.0:
+            # Nothing seen says nothing of how exact its limit is.
+            return None, None
         own = len(last.shown.partition(".")[2])
         values = [abs(float(row[end])) for end in ends]
         # An estimate near zero has more decimals than its limits need.
