@@ -65,7 +65,9 @@ def test_uneven_starts_need_the_correction(analysis):
 def test_an_untreated_without_any_before_treatment_is_told_of_abbott(analysis):
     trial = analysis.trial
     counts = trial.counts.copy()
-    counts.loc[(counts["variable"] == "larvae") & (counts["day"] < 0), "value"] = 0.0
+    untreated = [plot.id for plot in trial.plots if plot.treatment == trial.untreated]
+    before = (counts["variable"] == "larvae") & (counts["day"] < 0)
+    counts.loc[before & counts["plot"].isin(untreated), "value"] = 0.0
     found = trialkit.analyse(replace(trial, counts=counts))
     row = found.control_methods.set_index("variable").loc["larvae"]
     assert row["recommendation"] == ONLY_ABBOTT
@@ -76,3 +78,17 @@ def test_an_untreated_without_any_before_treatment_is_told_of_abbott(analysis):
     asked = replace(trial.settings, control=ControlMethod.ABBOTT)
     again = trialkit.analyse(replace(found.trial, settings=asked))
     assert again.persistence["holds_until_day"].notna().any()
+
+
+def test_nothing_found_before_treatment_is_no_count_to_correct_by(analysis):
+    """Treatment before the pest came: by Abbott, without a word to the user needed."""
+    trial = analysis.trial
+    counts = trial.counts.copy()
+    counts.loc[(counts["variable"] == "larvae") & (counts["day"] < 0), "value"] = 0.0
+    found = trialkit.analyse(replace(trial, counts=counts))
+    shown = found.control[(found.control["variable"] == "larvae") & found.control["chosen"]]
+    assert set(shown["method"]) == {"abbott"}
+    assert shown["percent"].notna().all()
+    held = found.persistence[found.persistence["variable"] == "larvae"]
+    assert held["holds_until_day"].notna().any()
+    assert not any(item.kind == "no-start" for item in found.problems)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 import trialkit
-from trialkit.trial import TreatmentRole
+from trialkit.trial import Kind, TreatmentRole, Variable, VariableRole
 
 
 @pytest.fixture(scope="module", params=trialkit.example_names())
@@ -175,3 +178,58 @@ def test_harm_over_the_whole_period_is_classed_by_its_reduction(analysis):
         place = names.index(row.harm_class)
         assert row.percent <= edges[row.harm_class]
         assert place == 0 or row.percent >= edges[names[place - 1]]
+
+
+def test_a_price_that_belongs_to_no_yield_is_told() -> None:
+    trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    grain = Variable(
+        name="grain", label="Grain", kind=Kind.MEASUREMENT, role=VariableRole.YIELD, unit="bags"
+    )
+    values = [float(place) for place in range(len(trial.plots))]
+    yields = pd.DataFrame(
+        {"plot": [plot.id for plot in trial.plots], "variable": "grain", "value": values}
+    ).astype({"plot": object, "variable": object})
+    odd = replace(
+        trial,
+        variables=(*trial.variables, grain),
+        yields=yields,
+        harvest=trial.harvest.iloc[:0],
+    )
+    found = trialkit.analyse(odd)
+    assert found.money.empty
+    (told,) = [item for item in found.problems if item.kind == "price-without-yield"]
+    assert "no yield is in t/ha (grain)" in told.what
+    priced = replace(grain, unit="t/ha")
+    again = trialkit.analyse(replace(odd, variables=(*trial.variables, priced)))
+    assert not again.money.empty
+    assert not any(item.kind == "price-without-yield" for item in again.problems)
+
+
+def test_loss_in_a_split_plot_compares_within_main_plots(split_rice) -> None:
+    """The slope within treatments is that of least squares with main plots taken out."""
+    trial = split_rice()
+    rng = np.random.default_rng(3)
+    plots = [plot.id for plot in trial.plots]
+    pest = Variable(name="hoppers", label="Hoppers", kind=Kind.MEASUREMENT, role=VariableRole.PEST)
+    value = rng.gamma(4.0, 5.0, len(plots))
+    counts = pd.DataFrame(
+        {
+            "plot": plots * 2,
+            "variable": "hoppers",
+            "day": np.repeat([1.0, 11.0], len(plots)),
+            "sample": None,
+            "value": np.tile(value, 2),
+        }
+    ).astype({"plot": object, "variable": object, "sample": object})
+    found = trialkit.analyse(
+        replace(trial, variables=(*trial.variables, pest), counts=counts)
+    ).loss.set_index("basis")
+    y = trial.yields.set_index("plot").loc[plots, "value"].to_numpy(float)
+    x = 10.0 * value
+    treatment = pd.get_dummies([plot.treatment for plot in trial.plots]).to_numpy(float)
+    units = pd.get_dummies([f"{plot.block}/{plot.main_factor}" for plot in trial.plots]).to_numpy(
+        float
+    )
+    design = np.column_stack([treatment, units, x])
+    slope = np.linalg.lstsq(design, y, rcond=None)[0][-1]
+    assert found.loc["within treatments", "slope"] == pytest.approx(100.0 * slope, rel=1e-6)

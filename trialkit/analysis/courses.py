@@ -76,11 +76,12 @@ class Course:
 def chosen_method(settings_method: ControlMethod, item: Assessed) -> ControlMethod:
     """Resolve ``auto``, and a method that the data do not allow.
 
-    Henderson-Tilton where there is a count before treatment, else Abbott.
+    Henderson-Tilton where something was found before treatment, else Abbott.
     """
     if settings_method in allowed_methods(item):
         return settings_method
-    return ControlMethod.ABBOTT if item.baseline is None else ControlMethod.HENDERSON_TILTON
+    found = item.baseline is not None and bool((item.values[:, item.baseline] > 0.0).any())
+    return ControlMethod.HENDERSON_TILTON if found else ControlMethod.ABBOTT
 
 
 def allowed_methods(item: Assessed) -> tuple[ControlMethod, ...]:

@@ -17,7 +17,7 @@ from trialkit.analysis.enemies import enemy_table, resurgence_table, with_harm_c
 from trialkit.analysis.harvest import yield_of_plots
 from trialkit.analysis.loss import loss_table
 from trialkit.analysis.mixtures import mixture_period_table, mixture_table
-from trialkit.analysis.money import money_table
+from trialkit.analysis.money import money_problems, money_table
 from trialkit.analysis.neighbours import neighbour_table
 from trialkit.analysis.oddities import odd_data
 from trialkit.analysis.persistence import persistence_table
@@ -128,6 +128,7 @@ def analyse(trial: Trial) -> Analysis:
             *scale_problems,
             *(control_problems(assessed, trial.settings) if plan.untreated is not None else ()),
             *control_method_problems(methods),
+            *money_problems(basis),
             *statistics.problems,
             *odd_data(basis),
         ),

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.responses import Response
 from trialkit.analysis.result import join_tables, make_table
+from trialkit.inference.layouts import Layout
 from trialkit.inference.regression import CovariateRegression, regress_within
 from trialkit.trial import VariableRole
 
@@ -21,8 +24,10 @@ def loss_table(basis: Basis) -> pd.DataFrame:
 
     ``basis`` names the line: ``over treatments`` runs through the treatment means and is judged by
     their scatter about it, so that it holds also where treatments do more than lower the pest;
-    ``within treatments`` is the same among plots treated alike.
+    ``within treatments`` is the same among plots treated alike. In split-plots and strip-plots
+    both compare plots of the same main plot (strips), as larger units err together.
     """
+    layout = _within_units(basis)
     areas = [
         item
         for item in basis.responses
@@ -32,11 +37,18 @@ def loss_table(basis: Basis) -> pd.DataFrame:
     for crop in (item for item in basis.responses if item.measure == "yield"):
         for area in areas:
             found = regress_within(
-                basis.plan.layout, crop.values, area.values, level=1.0 - basis.settings.alpha
+                layout, crop.values, area.values, level=1.0 - basis.settings.alpha
             )
             if not found.reason:
                 tables.append(_rows(crop, area, found))
     return join_tables("loss", tables)
+
+
+def _within_units(basis: Basis) -> Layout:
+    """Layout with main plots, or strips, taken out like blocks."""
+    layout = basis.plan.layout
+    units = tuple((f"unit {place}", codes) for place, codes in enumerate(basis.plan.units))
+    return replace(layout, blocking=(*layout.blocking, *units)) if units else layout
 
 
 def _rows(crop: Response, area: Response, found: CovariateRegression) -> pd.DataFrame:

@@ -13,6 +13,7 @@ from trialkit.analysis.testing import t_quantile
 from trialkit.inference.linear import LinearFit
 from trialkit.measures import money
 from trialkit.measures.units import convert
+from trialkit.problems import Problem, warning
 
 NO_COST = "no cost was given for this treatment"
 
@@ -50,6 +51,24 @@ def _priced(basis: Basis) -> int | None:
         if harvested or item.variable.unit == basis.settings.yield_unit:
             return place
     return None
+
+
+def money_problems(basis: Basis) -> tuple[Problem, ...]:
+    """Say where a price was given and belongs to no yield."""
+    yields = [item.variable for item in basis.responses if item.measure == "yield"]
+    if not basis.settings.crop_price or not yields or _priced(basis) is not None:
+        return ()
+    unit = basis.settings.yield_unit
+    named = ", ".join(variable.name for variable in yields)
+    return (
+        warning(
+            "price-without-yield",
+            f"A price of the crop was given, for 1 {unit.partition('/')[0]}, and no yield is in "
+            f"{unit} ({named}): no returns are shown.",
+            f'Say in what the yield is measured: unit = "{unit}" under the variable, or the '
+            "yield_unit of the settings.",
+        ),
+    )
 
 
 def _costs(basis: Basis) -> FloatArray:

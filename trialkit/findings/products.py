@@ -8,7 +8,7 @@ from trialkit.analysis import Analysis
 from trialkit.findings.effects import loss_unit
 from trialkit.findings.pest import MOST_NAMED, main_variables, treatments_of, variables_of
 from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
-from trialkit.trial import VariableRole
+from trialkit.trial import Design, VariableRole
 
 
 def mixture_findings(analysis: Analysis) -> Iterator[Finding]:
@@ -174,8 +174,9 @@ def loss_findings(analysis: Analysis) -> Iterator[Finding]:
             text = (
                 f"{label}: every 100 pest-days of {row['pest']} went with "
                 f"{say.cite(row, 'slope', Style.AMOUNT)}{unit} {word} "
-                f"({say.limits(row, ends, Style.AMOUNT)}); a line through the treatment means "
-                f"explains {say.cite(row, 'share_explained', Style.PERCENT)} % of their differences"
+                f"({say.limits(row, ends, Style.AMOUNT)}); a line through the treatment means"
+                f"{_where(say)} explains {say.cite(row, 'share_explained', Style.PERCENT)} % of "
+                "their differences"
             )
         else:
             text = (
@@ -188,6 +189,14 @@ def loss_findings(analysis: Analysis) -> Iterator[Finding]:
                 f"({say.cite(row, 'p_lack_of_fit', Style.P)})"
             )
         yield say.finding("loss", text + ".")
+
+
+def _where(say: Teller) -> str:
+    """Of what the line of a loss is drawn, where not of all plots together."""
+    design = say.analysis.trial.design
+    if design is Design.SPLIT_PLOT:
+        return " within main plots"
+    return " within strips" if design is Design.STRIP_PLOT else ""
 
 
 def money_findings(analysis: Analysis) -> Iterator[Finding]:

@@ -12,6 +12,7 @@ from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Missing, Table, number_or_missing
 from trialkit.report.numbers import decimals_for_error, decimals_for_size, write_share
 from trialkit.report.parts.across import as_number, interval_words, records, span_text
+from trialkit.trial import Design
 
 _BASES = {
     "over treatments": "Between treatments",
@@ -78,6 +79,12 @@ def _loss_notes(context: Context, rows: list[dict[str, Any]]) -> Iterator[str]:
         "through the treatment means; what else a treatment did to the crop is in it. Between "
         "plots treated alike, counting error flattens the line."
     )
+    units = {Design.SPLIT_PLOT: "main plot", Design.STRIP_PLOT: "strips"}
+    if unit := units.get(context.trial.design):
+        yield (
+            f"Both lines compare plots of the same {unit}; differences between larger units are "
+            "left out."
+        )
     alpha = context.trial.settings.alpha
     for row in rows:
         beyond = as_number(row["p_lack_of_fit"])
