@@ -27,13 +27,24 @@ def split(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @linux
 @pytest.mark.usefixtures("split")
-def test_drawn_apart_as_here(analysis: Analysis) -> None:
+def test_drawn_apart_as_here(analysis: Analysis, monkeypatch: pytest.MonkeyPatch) -> None:
     document = compose(analysis, ())
     with Drawer() as drawer:
         drawer.start()
         assert drawer.apart
         drawer.begin(analysis, document)
+        assert drawer.apart
+        here: list[int] = []
+
+        def counted(part: Analysis, places: list[drawing.Place]) -> dict[str, str]:
+            here.append(len(places))
+            return draw(part, places)
+
+        draw = drawing._draw
+        monkeypatch.setattr(drawing, "_draw", counted)
         found = drawer.drawings()
+        monkeypatch.undo()
+        assert sum(here) < len(found) / 2
     assert not drawer.apart
     assert list(found) == [block.key for block in document.figures()]
     assert found == draw_figures(analysis, document)
