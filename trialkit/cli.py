@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import gc
 import io
 import os
 import sys
@@ -180,6 +181,7 @@ def _report_one(trial: Path, out: Path, formats: list[str], quiet: bool) -> None
 def _report_several(
     trials: list[Path], out: Path, formats: list[str], jobs: int | None, quiet: bool
 ) -> None:
+    gc.enable()
     from trialkit.many import report_trials
     from trialkit.wording import failure_lines, outcome_lines, total_line
 
@@ -255,6 +257,8 @@ def _main(
 
 def main() -> None:
     """Run the command line."""
+    # One report takes little memory and ends: looking for circles of objects only costs time.
+    gc.disable()
     # The matrices of a trial are small: threads of the linear algebra cost more than they gain.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Output sent to a file may have an encoding that lacks the minus sign.
