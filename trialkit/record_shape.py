@@ -193,6 +193,8 @@ def _of_settings(trial: Trial) -> Iterator[str]:
         yield f"the yield unit is {settings.yield_unit!r}"
     if settings.yield_unit == "bu/acre" and not trial.harvest.empty and not settings.bushel_lb:
         yield "no pounds in a bushel"
+    if repr(settings.supporting) not in {"True", "False"}:
+        yield f"supporting is {settings.supporting!r}"
     yield from _of_contrasts(trial)
 
 

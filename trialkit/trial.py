@@ -196,6 +196,9 @@ class Settings:
         treatments are combinations, the untreated standing outside; empty for no factorial.
     contrasts : tuple of str
         Planned contrasts, as ``trialkit.planned.read_planned`` takes them.
+    supporting : bool
+        Whether what supports the tests is worked out too: checks, randomisation, models of counts
+        and shares, courses, covariates, what more plots would have gained, neighbours.
     """
 
     alpha: float = 0.05
@@ -212,6 +215,7 @@ class Settings:
     noninferiority_margin: float = 10.0
     factors: tuple[str, ...] = ()
     contrasts: tuple[str, ...] = ()
+    supporting: bool = True
 
 
 COUNT_COLUMNS = ("plot", "variable", "day", "sample", "value")

@@ -5,7 +5,9 @@ laid out anew; every other one lost a plot on the way and a count. Prints CPU se
 workers (which a busy machine disturbs less) and seconds on the clock, a trial; how twice the
 trials, and twice the days, multiply the time; and what the parts take. Asserts nothing.
 
-Run as ``python tests/benchmarks/bench_many_trials.py [TRIALS]`` (40, or 1000 for the whole).
+Run as ``python tests/benchmarks/bench_many_trials.py [TRIALS] [--tests-only]`` (40, or 1000 for
+the whole). Tests only: without what supports the tests (``supporting = false``), and the record
+only.
 """
 
 from __future__ import annotations
@@ -31,6 +33,8 @@ TREATMENTS, BLOCKS = 8, 4
 DAYS = (-1, 3, 7, 10, 14, 21, 28)
 HALF_THE_DAYS = (-1, 7, 21)
 JOBS = 2
+TESTS_ONLY = "--tests-only" in sys.argv
+FORMATS = () if TESTS_ONLY else ("xlsx",)
 SETTINGS = """title = "Random trial {number}"
 design = "rcbd"
 applied = 2025-06-12
@@ -69,7 +73,9 @@ def random_trial(folder: Path, number: int, days: Sequence[int]) -> Path:
         cells[lost, len(days) // 2 :] = yields[lost] = ""
         cells[int(rng.integers(len(plots))), int(rng.integers(1, len(days)))] = ""
     folder.mkdir(parents=True)
-    (folder / "trial.toml").write_text(SETTINGS.format(number=number), encoding="utf-8")
+    settings = SETTINGS.format(number=number)
+    settings += "[analysis]\nsupporting = false\n" if TESTS_ONLY else ""
+    (folder / "trial.toml").write_text(settings, encoding="utf-8")
     roles = ["untreated", "carrier", "reference", *["test"] * (TREATMENTS - 3)]
     _table(
         folder / "treatments.csv",
@@ -126,12 +132,12 @@ class Cost:
 
 
 def cost_of(root: Path, trials: int, days: Sequence[int], first: int) -> Cost:
-    """Report new trials on two processes, tables and record only."""
+    """Report new trials on two processes, tables and record only (tests only: the record)."""
     paths = [
         random_trial(root / f"{len(days)}-{first + i}", first + i, days) for i in range(trials)
     ]
     before, started = _workers_cpu(), time.perf_counter()
-    done = trialkit.report_trials(paths, root / "out", formats=["xlsx"], jobs=JOBS)
+    done = trialkit.report_trials(paths, root / "out", formats=FORMATS, jobs=JOBS)
     clock, cpu = time.perf_counter() - started, _workers_cpu() - before
     failed = [item for item in done if not item.written]
     if failed:
@@ -163,7 +169,7 @@ def parts(root: Path, trials: int) -> tuple[dict[str, float], int]:
         record = make_record(analysis, [item.text for item in findings], made)
         write_record(record, root / "record.json")
         marks.append(time.process_time())
-        write_report(analysis, findings, root / "tables", formats=["xlsx"], made=made)
+        write_report(analysis, findings, root / "tables", formats=FORMATS, made=made)
         marks.append(time.process_time())
         for name, seconds in zip(spent, np.diff(marks), strict=True):
             spent[name] += 1000.0 * float(seconds) / trials
@@ -173,7 +179,8 @@ def parts(root: Path, trials: int) -> tuple[dict[str, float], int]:
 
 def main() -> None:
     """Print all figures."""
-    trials = max(2, int(sys.argv[1]) if len(sys.argv) > 1 else 40)
+    given = [word for word in sys.argv[1:] if word.isdigit()]
+    trials = max(2, int(given[0]) if given else 40)
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         cost_of(root, 2, DAYS, 9000)  # loads what is loaded once

@@ -267,6 +267,7 @@ def _settings(draw: st.DrawFn) -> Settings:
         crop_price=draw(st.none() | positive),
         currency=draw(optional),
         noninferiority_margin=draw(st.floats(0.5, 99)),
+        supporting=draw(st.booleans()),
     )
 
 

@@ -35,7 +35,7 @@ from trialkit.analysis.responses import (
     plan_plots,
     yield_responses,
 )
-from trialkit.analysis.result import Analysis, join_tables, make_table
+from trialkit.analysis.result import Analysis, empty_table, join_tables, make_table
 from trialkit.analysis.statistics import statistics_tables
 from trialkit.analysis.testing_strata import run_all_tests
 from trialkit.analysis.transforms import choose_transforms
@@ -64,6 +64,7 @@ def analyse(trial: Trial) -> Analysis:
     The same trial gives the same numbers: every random sequence starts from the seed in the
     settings.
     """
+    supporting = trial.settings.supporting
     plan = plan_plots(trial)
     assessed = assessed_variables(trial, plan)
     areas = areas_under_curves(assessed)
@@ -117,8 +118,8 @@ def analyse(trial: Trial) -> Analysis:
         mixture_periods=mixture_period_table(basis),
         rates=rate_table(basis),
         rate_persistence=rate_persistence_table(basis),
-        rate_start=rate_start_table(basis),
-        neighbours=neighbour_table(basis),
+        rate_start=rate_start_table(basis) if supporting else empty_table("rate_start"),
+        neighbours=neighbour_table(basis) if supporting else empty_table("neighbours"),
         loss=loss_table(basis),
         money=money_table(basis),
         programmes=programme_table(basis),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.contrasts import contrast_table
-from trialkit.analysis.counts import count_tables, course_means
+from trialkit.analysis.counts import Counted, count_tables, course_means
 from trialkit.analysis.covariate import covariate_tables
 from trialkit.analysis.detectable import reach_of_trial
 from trialkit.analysis.diagnostics import check_responses
@@ -19,7 +19,7 @@ from trialkit.analysis.powers import Power, box_cox_powers, suggested_powers
 from trialkit.analysis.recovered import recovered_tables
 from trialkit.analysis.repeated import course_table
 from trialkit.analysis.responses import FloatArray
-from trialkit.analysis.result import join_tables
+from trialkit.analysis.result import empty_table, join_tables
 from trialkit.analysis.samples import sample_table
 from trialkit.analysis.shares import share_tables
 from trialkit.analysis.strata_beside import strata_randomised
@@ -52,6 +52,8 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     tested = basis.tested
     if tested is None:
         return Statistics(tables={"choices": choices}, problems=())
+    if not basis.settings.supporting:
+        return _tests_only(basis, tested, choices)
     profiles = box_cox_powers(basis)
     checked = check_responses(basis, suggested_powers(choices, profiles))
     reach = reach_of_trial(basis)
@@ -91,6 +93,24 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
         "samples": sample_table(basis),
         "count_models": _below("count_models", counted.means, shared.means),
         "count_tests": _below("count_tests", counted.tests, shared.tests),
+    }
+    return Statistics(tables=tables, problems=factors.problems)
+
+
+def _tests_only(basis: Basis, tested: Tested, choices: pd.DataFrame) -> Statistics:
+    """What belongs to the tests themselves: factors, planned contrasts, means for figures."""
+    factors = factor_tables(basis)
+    nothing = Counted(
+        means=empty_table("count_models"),
+        tests=empty_table("count_tests"),
+    )
+    tables = {
+        "anova": factors.anova,
+        "course": course_means(tested.means, nothing),
+        "choices": choices,
+        "contrasts": contrast_table(basis),
+        "factor_means": factors.means,
+        "factor_differences": factors.differences,
     }
     return Statistics(tables=tables, problems=factors.problems)
 

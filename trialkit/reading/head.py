@@ -260,6 +260,7 @@ def _setting_readers() -> Mapping[str, Callable[[Entry, Ledger], Any]]:
         "noninferiority_margin": number(lambda v: 0 < v < 100, "above 0 and below 100"),
         "factors": _factors,
         "contrasts": contrast_texts,
+        "supporting": _yes_or_no,
     }
 
 
@@ -340,6 +341,14 @@ def _as_number(value: Value) -> float | None:
     if isinstance(value, str):
         return plain_number(value.strip())
     return float(value) if math.isfinite(value) else None
+
+
+def _yes_or_no(entry: Entry, ledger: Ledger) -> bool | None:
+    word = as_text(entry.value).strip().casefold()
+    if word in {"true", "yes", "1", "false", "no", "0"}:
+        return word in {"true", "yes", "1"}
+    _tell_choice(entry, entry.path[-1], ("true", "false"), ledger)
+    return None
 
 
 def _seed(entry: Entry, ledger: Ledger) -> int | None:

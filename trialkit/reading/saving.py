@@ -305,6 +305,8 @@ def _toml_value(value: Any) -> str:
         value = value.value
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, tuple):
         return "[" + ", ".join(_toml_value(item) for item in value) + "]"
     if isinstance(value, int | float):

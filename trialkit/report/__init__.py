@@ -80,6 +80,8 @@ def write_report(
         raise ValueError(
             f"no report can be written as {', '.join(unknown)}; known: {', '.join(FILES)}"
         )
+    if not formats:
+        return ()
     tell = progress or _silent
     document = compose(analysis, findings, made=made)
     made_files: dict[str, bytes] = {}

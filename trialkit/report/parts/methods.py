@@ -70,6 +70,14 @@ INTERVALS = (
 )
 
 
+TESTS_ONLY = (
+    "As the settings ask, what supports the tests was not worked out: checks of assumptions, "
+    "randomisation tests, models of counts and shares, courses over the days, adjustment for the "
+    "count before treatment, what the trial could have shown, and neighbouring plots. That nothing "
+    "is said of them here does not mean that nothing was found."
+)
+
+
 def plural(number: int, word: str) -> str:
     """Write a number with its noun: "1 block", "4 blocks"."""
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
@@ -235,6 +243,8 @@ def how_analysed(context: Context) -> Iterator[Block]:
         "with their own standard errors were compared, and no value was filled in."
     )
     yield Paragraph(_comparison_text(context, level))
+    if not context.trial.settings.supporting:
+        yield Paragraph(TESTS_ONLY)
     choices = _choices(context)
     if choices:
         yield Facts(choices)
