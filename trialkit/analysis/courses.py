@@ -29,9 +29,6 @@ class Course:
     means : float array, shape (draws, treatments, days)
     aggregation : float
         k of the negative binomial; infinite where counts vary as Poisson, and of percentages.
-    differing : float
-        How sure it is, 0 to 1, that plots of some treatments vary more than those of others,
-        beyond what their means explain.
     unit : float
         What one individual adds to a count.
     """
@@ -39,7 +36,6 @@ class Course:
     item: Assessed
     means: FloatArray
     aggregation: float
-    differing: float
     unit: float
     _survivals: dict[tuple[int, bool], FloatArray] = field(default_factory=dict, repr=False)
 
@@ -136,7 +132,6 @@ def draw_courses(
             item=item,
             means=drawn.means,
             aggregation=1.0 / drawn.dispersion if aggregated else float("inf"),
-            differing=drawn.differing,
             unit=unit,
         )
     return courses

@@ -11,7 +11,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.covariate import scale_of
 from trialkit.analysis.responses import FloatArray
 from trialkit.analysis.result import empty_table, make_table
-from trialkit.analysis.strata_courses import strata_course_rows
+from trialkit.analysis.strata_courses import Row, reml_rows, strata_course_rows
 from trialkit.inference.layouts import Layout
 from trialkit.inference.repeated import RepeatedFit, repeated_measures
 from trialkit.inference.repeated_reml import StructureName, repeated_reml
@@ -24,8 +24,6 @@ LEVEL, COURSE = "treatment", "treatment:day"
 STRUCTURES: tuple[StructureName, ...] = ("plot-autoregressive", "compound-symmetry")
 #: REML takes time in proportion to the cube of this number of treatment and block effects.
 MOST_EFFECTS = 240
-
-_Row = tuple[str, str, float, float, float, float, bool, str | None]
 
 
 def course_table(basis: Basis) -> pd.DataFrame:
@@ -41,7 +39,7 @@ def course_table(basis: Basis) -> pd.DataFrame:
     if basis.tested is None:
         return empty_table("course_tests")
     strata = basis.tested.strata
-    named: list[tuple[str, _Row]] = []
+    named: list[tuple[str, Row]] = []
     for item in basis.assessed:
         after = np.flatnonzero(item.days > 0)
         values = forward(scale_of(basis, item), item.values[:, after])
@@ -63,20 +61,20 @@ def course_table(basis: Basis) -> pd.DataFrame:
     return make_table("course_tests", {"variable": [name for name, _ in named], **columns})
 
 
-def _tests(layout: Layout, values: FloatArray, days: FloatArray, *, reml: bool) -> list[_Row]:
+def _tests(layout: Layout, values: FloatArray, days: FloatArray, *, reml: bool) -> list[Row]:
     univariate = repeated_measures(layout, values, days)
     missing = bool(np.isnan(values).any())
     by_reml = _reml(layout, values, days) if missing and reml else []
     return [*_univariate(univariate, chosen=not by_reml), *by_reml]
 
 
-def _univariate(fit: RepeatedFit, *, chosen: bool) -> list[_Row]:
+def _univariate(fit: RepeatedFit, *, chosen: bool) -> list[Row]:
     level, course = fit.term(LEVEL), fit.term(COURSE)
     total = fit.plots.size + fit.n_left_out
     note = None
     if fit.n_left_out:
         note = f"{fit.n_left_out} of {total} plots miss a day and were left out"
-    rows: list[_Row] = [
+    rows: list[Row] = [
         (
             LEVEL,
             "split-plot in time",
@@ -117,7 +115,7 @@ def _univariate(fit: RepeatedFit, *, chosen: bool) -> list[_Row]:
     return rows
 
 
-def _reml(layout: Layout, values: FloatArray, days: FloatArray) -> list[_Row]:
+def _reml(layout: Layout, values: FloatArray, days: FloatArray) -> list[Row]:
     """Level and course by REML; nothing where it does not settle or would take too long."""
     groups = sum(np.unique(codes).size - 1 for _, codes in layout.blocking)
     if (layout.n_treatments + groups) * days.size > MOST_EFFECTS:
@@ -129,18 +127,5 @@ def _reml(layout: Layout, values: FloatArray, days: FloatArray) -> list[_Row]:
             continue
         found = [fit.term(LEVEL), fit.term(COURSE)]
         if fit.fit.converged and all(np.isfinite(test.p) for test in found):
-            note = f"{int(np.isfinite(values).sum())} observations"
-            return [
-                (
-                    test.source,
-                    f"REML, {structure}",
-                    float(test.df),
-                    test.df_error,
-                    test.F,
-                    test.p,
-                    True,
-                    f"{note}; {test.note}" if test.note else note,
-                )
-                for test in found
-            ]
+            return reml_rows(found, f"REML, {structure}", values)
     return []

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from trialkit.analysis.responses import FloatArray, IntArray
 from trialkit.analysis.strata_plan import StrataPlan
 from trialkit.analysis.testing_strata import fit_strata
+from trialkit.inference.mixed import FixedTest
 from trialkit.inference.repeated_strata import (
     SOURCES,
     StrataCourses,
@@ -122,18 +125,23 @@ def _by_reml(strata: StrataPlan, values: FloatArray, days: FloatArray) -> list[R
         except ValueError:
             continue
         if fit.fit.converged and all(np.isfinite(test.p) for test in fit.terms):
-            note = f"{int(np.isfinite(values).sum())} observations"
-            return [
-                (
-                    test.source,
-                    name,
-                    float(test.df),
-                    test.df_error,
-                    test.F,
-                    test.p,
-                    True,
-                    f"{note}; {test.note}" if test.note else note,
-                )
-                for test in fit.terms
-            ]
+            return reml_rows(fit.terms, name, values)
     return []
+
+
+def reml_rows(tests: Iterable[FixedTest], how: str, values: FloatArray) -> list[Row]:
+    """Rows of tests by REML, each with the number of observations behind it."""
+    note = f"{int(np.isfinite(values).sum())} observations"
+    return [
+        (
+            test.source,
+            how,
+            float(test.df),
+            test.df_error,
+            test.F,
+            test.p,
+            True,
+            f"{note}; {test.note}" if test.note else note,
+        )
+        for test in tests
+    ]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.inference.layouts import FloatArray, IntArray, Layout
+from trialkit.inference.linear import indicator
 
 _MOST = 0.95
 
@@ -93,8 +94,8 @@ def shared_units(
     freedom = float(np.trace(about))
     days = max(1.0, temper * residuals.shape[1])
     cleaned = about @ residuals
-    indicators = [_indicator(codes) for codes in units]
-    spaces = [_space(about @ indicator) for indicator in indicators]
+    indicators = [_each(codes) for codes in units]
+    spaces = [_space(about @ each) for each in indicators]
     used = np.hstack(spaces) if spaces else np.zeros((layout.n_plots, 0))
     within = freedom - float(np.linalg.matrix_rank(used)) if used.size else freedom
     if within < 1.0:
@@ -102,13 +103,13 @@ def shared_units(
     left = cleaned - used @ np.linalg.lstsq(used, cleaned, rcond=None)[0]
     inner = float((left**2).sum()) / (within * residuals.shape[1])
     found = []
-    for indicator, space in zip(indicators, spaces, strict=True):
-        level = _levels(layout, indicator)
+    for each, space in zip(indicators, spaces, strict=True):
+        level = _levels(layout, each)
         df = space.shape[1]
         if df == 0 or level.max() == 0 or inner <= 0.0:
             continue
         between = float(((space.T @ cleaned) ** 2).sum()) / (df * residuals.shape[1])
-        spread = indicator @ indicator.T
+        spread = each @ each.T
         size = float(np.trace(space.T @ spread @ space)) / df
         shown = float(np.trace(about @ spread)) / freedom
         found.append(
@@ -125,14 +126,13 @@ def shared_units(
     return tuple(found)
 
 
-def _indicator(codes: IntArray) -> FloatArray:
-    level, place = np.unique(codes, return_inverse=True)
-    return np.eye(level.size)[place]
+def _each(codes: IntArray) -> FloatArray:
+    return indicator(codes, int(codes.max()) + 1)
 
 
 def _projector(layout: Layout) -> FloatArray:
     """Projector onto what is left beside treatments and blocks, (n, n)."""
-    parts = [_indicator(layout.treatment), *(_indicator(codes) for _, codes in layout.blocking)]
+    parts = [_each(layout.treatment), *(_each(codes) for _, codes in layout.blocking)]
     design = _space(np.hstack(parts))
     return np.eye(layout.n_plots) - design @ design.T
 
@@ -144,18 +144,12 @@ def _space(columns: FloatArray) -> FloatArray:
     return kept
 
 
-def _levels(layout: Layout, indicator: FloatArray) -> IntArray:
+def _levels(layout: Layout, units: FloatArray) -> IntArray:
     """Number treatments so that those which meet in a unit have the same, (t,)."""
-    held = np.eye(layout.n_treatments)[layout.treatment].T @ indicator > 0.0
+    held = np.eye(layout.n_treatments)[layout.treatment].T @ units > 0.0
     meet = (held.astype(float) @ held.T.astype(float)) > 0.0
-    level = np.full(layout.n_treatments, -1)
-    number = 0
-    for first in range(layout.n_treatments):
-        if level[first] >= 0:
-            continue
-        reached = meet[first]
-        for _ in range(layout.n_treatments):
-            reached = meet[reached].any(axis=0) | reached
-        level[reached | (np.arange(layout.n_treatments) == first)] = number
-        number += 1
+    # Loaded here: only designs with larger units need it.
+    from scipy.sparse.csgraph import connected_components
+
+    level: IntArray = connected_components(meet, directed=False)[1].astype(np.intp)
     return level
