@@ -28,6 +28,22 @@ def test_agree_with_numpy(draws: np.ndarray) -> None:
     assert np.array_equal(exact, expected, equal_nan=True)
 
 
+@given(
+    hnp.arrays(float, (9, 2, 2), elements=st.floats(-10.0, 10.0)),
+    st.lists(st.floats(0.0, 1.0), max_size=5),
+)
+def test_the_order_of_shares_and_of_axes_in_memory_makes_no_difference(
+    draws: np.ndarray, shares: list[float]
+) -> None:
+    expected = [np.quantile(draws, share, axis=0) for share in shares]
+    together = np.moveaxis(np.ascontiguousarray(np.moveaxis(draws, 0, -1)), -1, 0)
+    for given_draws in (draws, together):
+        found = quantiles_of_draws(given_draws, shares)
+        assert found.shape == (len(shares), 2, 2)
+        assert np.allclose(found, np.reshape(expected, found.shape), rtol=1e-13, atol=1e-13)
+    assert np.array_equal(together, draws)
+
+
 @pytest.mark.parametrize("n", [100, 999, 2000])
 def test_the_sizes_in_use_give_the_same_numbers(n: int) -> None:
     draws = np.random.default_rng(n).normal(size=(n, 3, 2))

@@ -1,4 +1,4 @@
-"""Quantiles of many draws at once: sorting rows that lie together is what a machine does best."""
+"""Quantiles of many draws at once, without sorting more of them than is asked for."""
 
 from __future__ import annotations
 
@@ -16,7 +16,9 @@ def quantiles_of_draws(
     *,
     method: Literal["linear", "inverted_cdf"] = "linear",
 ) -> FloatArray:
-    """Quantiles along the first axis; the numbers of ``np.quantile``, three times as fast.
+    """Quantiles along the first axis; the numbers of ``np.quantile``, several times as fast.
+
+    Fastest where the draws of one number lie together in memory.
 
     Parameters
     ----------
@@ -40,18 +42,25 @@ def quantiles_of_draws(
     n = draws.shape[0]
     if n == 0 or not all(0.0 <= share <= 1.0 for share in shares):
         raise ValueError("quantiles need draws, and shares from 0 to 1")
-    rows = np.array(draws.reshape(n, -1).T, dtype=np.float64, order="C")
-    rows.sort(axis=1)
-    undefined = np.isnan(rows[:, -1])
-    found = np.empty((len(shares), rows.shape[0]))
-    for i, share in enumerate(shares):
-        if method == "inverted_cdf":
-            found[i] = rows[:, max(int(np.ceil(n * share)) - 1, 0)]
-            continue
-        place = (n - 1) * share
-        low = int(np.floor(place))
+    # A copy in which the draws of one number lie together; below it is put in order in part.
+    rows = np.array(np.moveaxis(draws, 0, -1), dtype=np.float64, order="C").reshape(-1, n)
+    undefined = np.isnan(rows.max(axis=1))
+    found = np.empty((len(shares), len(rows)))
+    ordered = 0  # columns that hold the smallest draws already
+    for i in np.argsort(shares, kind="stable"):
+        exact = method == "inverted_cdf"
+        place = max(np.ceil(n * shares[i]) - 1.0, 0.0) if exact else (n - 1) * shares[i]
+        low = int(place)
         part = place - low
-        below, above = rows[:, low], rows[:, min(low + 1, n - 1)]
+        high = low + 1 if part > 0.0 else low
+        if high >= ordered:
+            rows[:, ordered:].partition(high - ordered, axis=1)
+            ordered = high + 1
+        above = rows[:, high]
+        if high == low:
+            found[i] = above
+            continue
+        below = rows[:, :high].max(axis=1)
         step = above - below
         found[i] = below + step * part if part < 0.5 else above - step * (1.0 - part)
     found[:, undefined] = np.nan
