@@ -54,10 +54,11 @@ class Course:
         baseline = self.item.baseline
         corrected = method is not ControlMethod.ABBOTT and baseline is not None
         if (base, corrected) not in self._survivals:
-            after = self.item.days > 0
-            share: FloatArray = self.means[:, :, after] / self.means[:, [base]][:, :, after]
+            means = draws_together(self.means)
+            after = means[:, :, self.item.days > 0]
+            share: FloatArray = after / after[:, [base]]
             if corrected and baseline is not None:
-                before = self.means[:, :, [baseline]]
+                before = means[:, :, [baseline]]
                 share *= before[:, [base]] / before
             share.flags.writeable = False
             self._survivals[base, corrected] = share
@@ -65,8 +66,18 @@ class Course:
 
     def control(self, base: int, method: ControlMethod) -> FloatArray:
         """Percent control after treatment against one treatment, (draws, treatments, days)."""
-        percent: FloatArray = 100.0 * (1.0 - self.survival(base, method))
+        percent: FloatArray = 1.0 - self.survival(base, method)
+        percent *= 100.0
         return percent
+
+
+def draws_together(draws: FloatArray) -> FloatArray:
+    """Draws along the first axis with those of one number side by side in memory.
+
+    What is computed from them elementwise, and chosen from them by other axes, lies in the same
+    way. A copy only where they do not lie so already.
+    """
+    return np.moveaxis(np.ascontiguousarray(np.moveaxis(draws, 0, -1)), -1, 0)
 
 
 def chosen_method(settings_method: ControlMethod, item: Assessed) -> ControlMethod:
@@ -143,10 +154,10 @@ def method_of(course: Course, settings: Settings) -> ControlMethod:
 
 
 def limits(draws: FloatArray, alpha: float) -> tuple[FloatArray, FloatArray]:
-    """Central interval of draws along their first axis; NaN where there are none."""
+    """Central interval of draws along their first axis; NaN where not all are finite."""
     known = np.isfinite(draws).all(axis=0)
-    filled = np.where(known, draws, 0.0)
-    low, high = quantiles_of_draws(filled, [alpha / 2.0, 1.0 - alpha / 2.0])
+    with np.errstate(invalid="ignore"):
+        low, high = quantiles_of_draws(draws, [alpha / 2.0, 1.0 - alpha / 2.0])
     return np.where(known, low, np.nan), np.where(known, high, np.nan)
 
 
