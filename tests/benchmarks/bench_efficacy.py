@@ -21,7 +21,7 @@ from known_truth.persistence import persistence_trial
 from known_truth.recovery import basis_of
 from trialkit.analysis.days_above import days_above_table
 from trialkit.analysis.mixtures import mixture_period_table
-from trialkit.analysis.persistence import persistence_table
+from trialkit.analysis.persistence import targets_held
 from trialkit.analysis.persistence_differences import persistence_difference_table
 from trialkit.analysis.rate_start import rate_start_table
 from trialkit.measures.pest_days import above_threshold
@@ -41,7 +41,7 @@ COURSES = np.array(
 
 def _persistence(seed: int, holds: tuple[float, float], **field: float) -> Outcome:
     basis = basis_of(persistence_trial(seed, holds=holds, **field).trial)  # type: ignore[arg-type]
-    table = persistence_difference_table(basis, persistence_table(basis))
+    table = persistence_difference_table(basis, targets_held(basis))
     row = table[table["question"] == "days held"].iloc[0]
     if row["reason"] is not None:
         return float("nan"), True, False

@@ -17,12 +17,12 @@ from known_truth.mixture import mixture_trial
 from known_truth.neighbours import neighbour_trial
 from known_truth.persistence import persistence_trial
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.control import control_table
+from trialkit.analysis.control import control_by_method
 from trialkit.analysis.courses import draw_courses
 from trialkit.analysis.loss import loss_table
 from trialkit.analysis.mixtures import mixture_period_table, mixture_table
 from trialkit.analysis.neighbours import NEIGHBOURS, neighbour_table
-from trialkit.analysis.persistence import persistence_table
+from trialkit.analysis.persistence import persistence_table, targets_held
 from trialkit.analysis.persistence_differences import (
     DAYS_HELD,
     persistence_difference_table,
@@ -58,7 +58,7 @@ def basis_of(trial: Trial, *, courses: bool = True) -> Basis:
         scales=(),
         tested=None,
         courses=drawn,
-        control=control_table(assessed, plan, trial.settings, drawn),
+        controlled=control_by_method(assessed, plan, trial.settings, drawn),
     )
 
 
@@ -71,7 +71,8 @@ def persistences(seeds: Sequence[int]) -> tuple[FloatArray, FloatArray]:
     held, covered = [], []
     for seed in seeds:
         known = persistence_trial(seed)
-        rows = persistence_table(basis_of(known.trial))
+        basis = basis_of(known.trial)
+        rows = persistence_table(basis, targets_held(basis))
         truth = known.holds_until[1:]
         held.append(rows["holds_until_day"].fillna(0.0).to_numpy(dtype=float))
         upper = rows["upper"].fillna(np.inf).to_numpy(dtype=float)
@@ -130,7 +131,7 @@ def persistence_differences(
     for seed in seeds:
         known = persistence_trial(seed, holds=holds, blocks=6, k=10.0, untreated=100.0)
         basis = basis_of(known.trial)
-        table = persistence_difference_table(basis, persistence_table(basis))
+        table = persistence_difference_table(basis, targets_held(basis))
         row = table[table["question"] == DAYS_HELD].iloc[0]
         truth = holds[0] - holds[1]
         found.append(float(row["difference"]))

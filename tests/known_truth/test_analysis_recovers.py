@@ -25,14 +25,15 @@ from trialkit.analysis import analyse
 from trialkit.analysis.loss import loss_table
 from trialkit.analysis.mixtures import mixture_table
 from trialkit.analysis.neighbours import neighbour_table
-from trialkit.analysis.persistence import persistence_table
+from trialkit.analysis.persistence import persistence_table, targets_held
 
 SEEDS = range(100, 140)
 
 
 def test_the_steps_alone_give_the_tables_of_the_analysis() -> None:
     held = persistence_trial(1).trial
-    assert persistence_table(basis_of(held)).equals(analyse(held).persistence)
+    basis = basis_of(held)
+    assert persistence_table(basis, targets_held(basis)).equals(analyse(held).persistence)
     mixed = mixture_trial(2).trial
     assert mixture_table(basis_of(mixed)).equals(analyse(mixed).mixtures)
     mapped = neighbour_trial(3).trial

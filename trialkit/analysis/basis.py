@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import pandas as pd
-
+from trialkit.analysis.control import Controlled
 from trialkit.analysis.courses import Course
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan, Response
 from trialkit.analysis.testing import Tested
 from trialkit.inference.transforms import TransformName
 from trialkit.measures.pest_days import PestDays
-from trialkit.trial import Settings, Trial
+from trialkit.trial import ControlMethod, Settings, Trial
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,8 +37,8 @@ class Basis:
         Fits and tables of the tests; None where there is nothing to test.
     courses : mapping of str to Course
         Draws of the courses of pests, damages and natural enemies.
-    control : DataFrame
-        Percent control with its intervals.
+    controlled : tuple of Controlled
+        Percent control of pests and damage with its intervals, by every method.
     """
 
     trial: Trial
@@ -51,9 +50,17 @@ class Basis:
     scales: Sequence[TransformName]
     tested: Tested | None
     courses: Mapping[str, Course]
-    control: pd.DataFrame
+    controlled: tuple[Controlled, ...]
 
     @property
     def settings(self) -> Settings:
         """Settings of the trial."""
         return self.trial.settings
+
+    def control_of(self, variable: str, method: ControlMethod | None = None) -> Controlled | None:
+        """Percent control of a variable by one method, or by the one that the report shows."""
+        for part in self.controlled:
+            asked = part.chosen if method is None else part.method is method
+            if asked and part.item.variable.name == variable:
+                return part
+        return None

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sized
+
 import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.control import CONTROLLED, control_by_method
+from trialkit.analysis.control import CONTROLLED, percent_control
 from trialkit.analysis.courses import chosen_method
 from trialkit.analysis.responses import FloatArray, codes_of, treatment_means
-from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.analysis.result import empty_table, table_of_parts
 
 
 def block_control_table(basis: Basis) -> pd.DataFrame:
@@ -24,38 +26,29 @@ def block_control_table(basis: Basis) -> pd.DataFrame:
     if plan.untreated is None or len(set(blocks)) < 2 or None in blocks:
         return empty_table("block_control")
     code = codes_of(blocks)
-    names = list(dict.fromkeys(str(block) for block in blocks))
-    others = [i for i in range(len(plan.treatments)) if i != plan.untreated]
-    ids = [plan.treatments[i] for i in others]
-    tables = []
+    names = np.array(list(dict.fromkeys(str(block) for block in blocks)), dtype=object)
+    own = code == np.arange(names.size)[:, None]
+    ids = [plan.treatments[i] for i in plan.others]
+    parts: list[dict[str, Sized]] = []
     for item in basis.assessed:
         days: FloatArray = item.days[item.days > 0]
         if item.variable.role not in CONTROLLED or days.size == 0:
             continue
-        method = chosen_method(basis.settings.control, item).value
-        found = [
-            control_by_method(
-                treatment_means(np.where((code == b)[:, None], item.values, np.nan), plan),
-                item,
-                plan.untreated,
-            )[method]
-            for b in range(len(names))
-        ]
-        percent = np.array([part.percent[others].T for part in found])
-        reason = np.array([part.reason[others].T for part in found], dtype=object)
-        size = percent.size
-        tables.append(
-            make_table(
-                "block_control",
-                {
-                    "variable": [item.variable.name] * size,
-                    "days_after": np.tile(np.repeat(days, len(ids)), len(names)),
-                    "block": np.repeat(np.array(names, dtype=object), days.size * len(ids)),
-                    "treatment": ids * (days.size * len(names)),
-                    "method": [method] * size,
-                    "percent": percent.ravel(),
-                    "reason": [text or None for text in reason.ravel()],
-                },
-            )
+        method = chosen_method(basis.settings.control, item)
+        means = treatment_means(np.where(own[:, :, None], item.values, np.nan), plan)
+        found = percent_control(means, item, plan.untreated, method)
+        size = names.size * days.size * len(ids)
+        parts.append(
+            {
+                "variable": [item.variable.name] * size,
+                "days_after": np.tile(np.repeat(days, len(ids)), names.size),
+                "block": np.repeat(names, days.size * len(ids)),
+                "treatment": ids * (days.size * names.size),
+                "method": [method.value] * size,
+                "percent": found.percent[:, plan.others].swapaxes(1, 2).ravel(),
+                "reason": [
+                    text or None for text in found.reason[:, plan.others].swapaxes(1, 2).ravel()
+                ],
+            }
         )
-    return join_tables("block_control", tables)
+    return table_of_parts("block_control", parts)

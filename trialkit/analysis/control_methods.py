@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.courses import method_of
-from trialkit.analysis.responses import Assessed
+from trialkit.analysis.control import Controlled
+from trialkit.analysis.responses import Assessed, FloatArray
 from trialkit.analysis.result import empty_table, make_table
 from trialkit.numerals import number
 from trialkit.problems import Problem, warning
@@ -34,40 +34,39 @@ def control_method_table(basis: Basis) -> pd.DataFrame:
     less than the chance that it brings in. Where Henderson-Tilton is defined nowhere, as the
     untreated held none before treatment, it says that Abbott alone is. Nothing is switched.
     """
+    if basis.settings.control is not ControlMethod.AUTO:
+        return empty_table("control_methods")
     rows: list[dict[str, object]] = []
-    if basis.settings.control is ControlMethod.AUTO and not basis.control.empty:
-        for name, course in basis.courses.items():
-            shown = method_of(course, basis.settings)
-            if shown is not ControlMethod.HENDERSON_TILTON:
-                continue
-            widths = {
-                method: _widths(basis, name, method) for method in (shown, ControlMethod.ABBOTT)
-            }
-            undefined = not _defined(basis, name, shown)
-            if undefined and not _defined(basis, name, ControlMethod.ABBOTT):
-                continue
-            if not undefined and not all(np.isfinite(width).any() for width in widths.values()):
-                continue
-            rows.append(_row(basis, course.item, *widths.values(), undefined=undefined))
+    for shown in basis.controlled:
+        other = basis.control_of(shown.item.variable.name, ControlMethod.ABBOTT)
+        compared = shown.chosen and shown.method is ControlMethod.HENDERSON_TILTON
+        if not compared or other is None or shown.item.variable.name not in basis.courses:
+            continue
+        undefined = not _defined(basis, shown)
+        if undefined and not _defined(basis, other):
+            continue
+        widths = _widths(basis, shown), _widths(basis, other)
+        if not undefined and not all(np.isfinite(width).any() for width in widths):
+            continue
+        rows.append(_row(basis, shown.item, *widths, undefined=undefined))
     if not rows:
         return empty_table("control_methods")
     return make_table("control_methods", {key: [row[key] for row in rows] for key in rows[0]})
 
 
-def _widths(basis: Basis, name: str, method: ControlMethod) -> np.ndarray[tuple[int], np.dtype]:
-    table = basis.control
-    own = table[(table["variable"] == name) & (table["method"] == method.value)]
-    width = own["upper"].to_numpy(dtype=float) - own["lower"].to_numpy(dtype=float)
+def _widths(basis: Basis, part: Controlled) -> FloatArray:
+    """Widths of the intervals of all treatments but the untreated; NaN where there is none."""
+    width = (part.intervals["upper"] - part.intervals["lower"])[basis.plan.others]
     return np.where(width > 0.0, width, np.nan)
 
 
+def _defined(basis: Basis, part: Controlled) -> bool:
+    """Whether control by a method has a value for any treatment on any day."""
+    return bool(np.isfinite(part.percent[basis.plan.others]).any())
+
+
 def _row(
-    basis: Basis,
-    item: Assessed,
-    shown: np.ndarray[tuple[int], np.dtype],
-    other: np.ndarray[tuple[int], np.dtype],
-    *,
-    undefined: bool,
+    basis: Basis, item: Assessed, shown: FloatArray, other: FloatArray, *, undefined: bool
 ) -> dict[str, object]:
     known = np.isfinite(shown) & np.isfinite(other)
     times = float(np.median((shown / other)[known])) if known.any() else float("nan")
@@ -90,31 +89,25 @@ def _row(
     }
 
 
-def _median(widths: np.ndarray[tuple[int], np.dtype]) -> float:
+def _median(widths: FloatArray) -> float:
     known = widths[np.isfinite(widths)]
     return float(np.median(known)) if known.size else float("nan")
-
-
-def _defined(basis: Basis, name: str, method: ControlMethod) -> bool:
-    """Whether control by a method has a value for any treatment on any day."""
-    table = basis.control
-    own = (table["variable"] == name) & (table["method"] == method.value)
-    return bool(table.loc[own, "percent"].notna().any())
 
 
 def _p_before(basis: Basis, item: Assessed) -> float:
     """Smallest p-value of treatments (or of their factors) in the count before treatment."""
     if basis.tested is None or item.baseline is None:
         return float("nan")
-    lines = basis.tested.anova
+    lines = {name: values.to_numpy() for name, values in basis.tested.anova.items()}
     own = (
-        (lines["variable"] == item.variable.name)
+        (lines["days_after"] == item.days[item.baseline])
+        & (lines["variable"] == item.variable.name)
         & (lines["measure"] == "count")
-        & (lines["days_after"] == item.days[item.baseline])
-        & lines["p"].notna()
-        & ~lines["source"].isin(["block", "row", "column"])
+        & np.isfinite(lines["p"])
     )
-    return float(lines.loc[own, "p"].min()) if own.any() else float("nan")
+    # Only treatments and factors count, not what is taken out of the way.
+    own &= [source not in ("block", "row", "column") for source in lines["source"]]
+    return float(lines["p"][own].min()) if own.any() else float("nan")
 
 
 def control_method_problems(table: pd.DataFrame) -> tuple[Problem, ...]:

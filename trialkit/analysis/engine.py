@@ -9,7 +9,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.block_control import block_control_table
-from trialkit.analysis.control import control_problems, control_table
+from trialkit.analysis.control import control_by_method, control_problems, control_table
 from trialkit.analysis.control_methods import control_method_problems, control_method_table
 from trialkit.analysis.courses import draw_courses
 from trialkit.analysis.days_above import days_above_table
@@ -20,7 +20,7 @@ from trialkit.analysis.mixtures import mixture_period_table, mixture_table
 from trialkit.analysis.money import money_problems, money_table
 from trialkit.analysis.neighbours import neighbour_table
 from trialkit.analysis.oddities import odd_data
-from trialkit.analysis.persistence import persistence_table
+from trialkit.analysis.persistence import persistence_table, targets_held
 from trialkit.analysis.persistence_differences import persistence_difference_table
 from trialkit.analysis.products import carrier_table
 from trialkit.analysis.programmes import programme_table
@@ -87,7 +87,7 @@ def analyse(trial: Trial) -> Analysis:
         scales=scales,
         tested=tested,
         courses=courses,
-        control=control_table(assessed, plan, trial.settings, courses),
+        controlled=control_by_method(assessed, plan, trial.settings, courses),
     )
     tables: dict[str, pd.DataFrame] = {}
     if tested is not None:
@@ -97,17 +97,17 @@ def analyse(trial: Trial) -> Analysis:
             "comparisons": tested.comparisons,
             "responses": tested.responses,
         }
-    held = persistence_table(basis)
+    held = targets_held(basis)
     methods = control_method_table(basis)
     statistics = statistics_tables(basis, choices)
     tables |= statistics.tables
     return Analysis(
         trial=trial,
-        control=basis.control,
+        control=control_table(basis.controlled, plan),
         pest_days=_pest_days_table(basis),
         block_control=block_control_table(basis),
         control_methods=methods,
-        persistence=held,
+        persistence=persistence_table(basis, held),
         persistence_differences=persistence_difference_table(basis, held),
         reductions=with_harm_classes(basis, reduction_table(basis)),
         days_above=days_above_table(basis),

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence, Sized
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.courses import Course, limits, method_of
-from trialkit.analysis.responses import FloatArray
-from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.analysis.courses import limits
+from trialkit.analysis.persistence import TargetHeld
+from trialkit.analysis.responses import FloatArray, IntArray
+from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.inference.comparisons_adjust import holm
 from trialkit.inference.quantiles import quantiles_of_draws
-from trialkit.measures.persistence import time_held
 from trialkit.trial import TreatmentRole
 
 #: What is compared: days for which the target was held, and control at the first assessment.
@@ -42,14 +43,13 @@ class _Compared:
     never: NDArray[np.bool_]
 
 
-def persistence_difference_table(basis: Basis, held: pd.DataFrame) -> pd.DataFrame:
+def persistence_difference_table(basis: Basis, held: Sequence[TargetHeld]) -> pd.DataFrame:
     """Differences between treatments in days at the target and in control at first.
 
     Parameters
     ----------
     basis : Basis
-    held : DataFrame
-        The table ``persistence``.
+    held : sequence of TargetHeld
 
     Returns
     -------
@@ -61,72 +61,68 @@ def persistence_difference_table(basis: Basis, held: pd.DataFrame) -> pd.DataFra
         there is none.
         ``p`` is two-sided; ``p_adjusted`` allows for the number of pairs (Holm).
     """
-    untreated = basis.plan.untreated
-    if untreated is None or held.empty:
+    codes = basis.plan.others
+    ids = [basis.plan.treatments[code] for code in codes]
+    products = [
+        place
+        for place, name in enumerate(ids)
+        if basis.trial.treatment(name).role is not TreatmentRole.CARRIER
+    ]
+    last = codes.index(basis.plan.reference) if basis.plan.reference in codes else None
+    pairs = [(j, i) if i == last else (i, j) for i, j in combinations(products, 2)]
+    if not pairs:
         return empty_table("persistence_differences")
-    tables = []
-    for variable in dict.fromkeys(held["variable"]):
-        rows = held[held["variable"] == variable]
-        course = basis.courses.get(variable)
-        if course is None or len(rows) < 2:
-            continue
-        for compared in _questions(basis, course, rows, untreated):
-            tables.append(_pairs(basis, variable, list(rows["treatment"]), compared))
-    return join_tables("persistence_differences", tables)
+    a, b = np.array(pairs, dtype=np.intp).T
+    parts: list[dict[str, Sized]] = []
+    for item in held:
+        for compared in _questions(item):
+            parts.append(
+                {
+                    "variable": [item.control.item.variable.name] * a.size,
+                    "question": [compared.question] * a.size,
+                    "a": [ids[i] for i in a],
+                    "b": [ids[i] for i in b],
+                    **_differences(compared, a, b, basis.settings.alpha),
+                }
+            )
+    return table_of_parts("persistence_differences", parts)
 
 
-def _questions(
-    basis: Basis, course: Course, rows: pd.DataFrame, untreated: int
-) -> Iterator[_Compared]:
-    codes = [basis.plan.treatments.index(item) for item in rows["treatment"]]
-    drawn = course.control(untreated, method_of(course, basis.settings))[:, codes]
-    shown = basis.control[basis.control["chosen"].to_numpy(dtype=bool)]
-    shown = shown[shown["variable"] == course.item.variable.name]
-    percent = shown["percent"].to_numpy(dtype=float).reshape(course.after.size, len(codes)).T
-    found = time_held(
-        course.after,
-        np.where(np.isfinite(percent), drawn, np.nan),
-        basis.settings.control_target,
-    )
-    days = rows["holds_until_day"].to_numpy(dtype=float)
-    known = np.isfinite(rows["peak_percent"].to_numpy(dtype=float))
-    never = ~np.isfinite(days)
+def _questions(item: TargetHeld) -> Iterator[_Compared]:
+    """What is asked of each variable; nothing where no course was drawn."""
+    draws, held = item.draws, item.days_held
+    if draws is None or held is None:
+        return
+    never = ~np.isfinite(item.found.holds_until_day)
+    known = np.isfinite(item.found.peak_percent)
     yield _Compared(
         question=DAYS_HELD,
-        value=np.where(never, np.where(known, 0.0, np.nan), days),
-        draws=np.where(np.isfinite(found.holds_until_day), found.holds_until_day, 0.0),
-        censored=np.array([flag is True for flag in rows["censored"]], dtype=bool),
+        value=np.where(never, np.where(known, 0.0, np.nan), item.found.holds_until_day),
+        draws=held,
+        censored=item.found.censored & ~never,
         never=never,
     )
-    no = np.zeros(len(codes), dtype=bool)
-    first = np.isfinite(percent[:, 0])  # compared on one day, or not at all
+    no = np.zeros(never.size, dtype=bool)
+    # Compared on one day, or not at all.
     yield _Compared(
         question=FIRST_CONTROL,
-        value=np.where(first, percent[:, 0], np.nan),
-        draws=drawn[:, :, 0],
+        value=np.where(np.isfinite(item.percent[:, 0]), item.percent[:, 0], np.nan),
+        draws=draws[:, :, 0],
         censored=no,
         never=no,
     )
 
 
-def _pairs(basis: Basis, variable: str, names: list[str], compared: _Compared) -> pd.DataFrame:
-    reference = basis.plan.reference
-    last = None if reference is None else basis.plan.treatments[reference]
-    products = [
-        place
-        for place, name in enumerate(names)
-        if basis.trial.treatment(name).role is not TreatmentRole.CARRIER
-    ]
-    pairs = [(j, i) if names[i] == last else (i, j) for i, j in combinations(products, 2)]
-    if not pairs:
-        return empty_table("persistence_differences")
-    a, b = np.array(pairs, dtype=np.intp).T
+def _differences(
+    compared: _Compared, a: IntArray, b: IntArray, alpha: float
+) -> dict[str, NDArray[Any]]:
+    """Columns of the table: each of a less each of b."""
     gap = compared.draws[:, a] - compared.draws[:, b]
     if compared.question == DAYS_HELD:
-        tail = basis.settings.alpha / 2.0
-        low, high = quantiles_of_draws(gap, [tail, 1.0 - tail], method="inverted_cdf")
+        tails = [alpha / 2.0, 1.0 - alpha / 2.0]
+        low, high = quantiles_of_draws(gap, tails, method="inverted_cdf")
     else:
-        low, high = limits(gap, basis.settings.alpha)
+        low, high = limits(gap, alpha)
     difference = compared.value[a] - compared.value[b]
     reason = np.full(a.size, None, dtype=object)
     reason[~np.isfinite(difference)] = NO_CONTROL
@@ -137,24 +133,17 @@ def _pairs(basis: Basis, variable: str, names: list[str], compared: _Compared) -
     open_end = np.full(a.size, None, dtype=object)
     open_end[compared.censored[a] & known] = AT_LEAST
     open_end[compared.censored[b] & known] = AT_MOST
-    return make_table(
-        "persistence_differences",
-        {
-            "variable": [variable] * a.size,
-            "question": [compared.question] * a.size,
-            "a": [names[i] for i in a],
-            "b": [names[i] for i in b],
-            "value_a": compared.value[a],
-            "value_b": compared.value[b],
-            "difference": np.where(known, difference, np.nan),
-            "lower": np.where(known, low, np.nan),
-            "upper": np.where(known, high, np.nan),
-            "p": p,
-            "p_adjusted": holm(p[:, None])[:, 0],
-            "bound": open_end,
-            "reason": reason,
-        },
-    )
+    return {
+        "value_a": compared.value[a],
+        "value_b": compared.value[b],
+        "difference": np.where(known, difference, np.nan),
+        "lower": np.where(known, low, np.nan),
+        "upper": np.where(known, high, np.nan),
+        "p": p,
+        "p_adjusted": holm(p[:, None])[:, 0],
+        "bound": open_end,
+        "reason": reason,
+    }
 
 
 def two_sided_with_ties(draws: FloatArray) -> FloatArray:

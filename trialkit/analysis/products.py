@@ -36,18 +36,13 @@ class Shown:
     """Percent control that the report shows, with the draws behind it."""
 
     def __init__(self, basis: Basis, course: Course, untreated: int) -> None:
-        method = method_of(course, basis.settings)
-        rows = basis.control
-        rows = rows[
-            (rows["variable"] == course.item.variable.name) & (rows["method"] == method.value)
-        ]
-        self.method = method
+        self.method = method_of(course, basis.settings)
         self.days = course.after
-        self.draws = course.control(untreated, method)
-        others = [i for i in range(len(basis.plan.treatments)) if i != untreated]
+        self.draws = course.control(untreated, self.method)
         self.percent = np.zeros((len(basis.plan.treatments), self.days.size))
-        values = rows["percent"].to_numpy(dtype=float).reshape(self.days.size, len(others))
-        self.percent[others] = values.T
+        control = basis.control_of(course.item.variable.name)
+        if control is not None:
+            self.percent[basis.plan.others] = control.percent[basis.plan.others]
         self.alpha = basis.settings.alpha
 
     def interval(

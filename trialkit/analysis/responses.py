@@ -56,6 +56,11 @@ class PlotPlan:
     layout: Layout
     units: tuple[IntArray, ...] = ()
 
+    @property
+    def others(self) -> list[int]:
+        """Codes of all treatments but the untreated."""
+        return [code for code in range(len(self.treatments)) if code != self.untreated]
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Assessed:
@@ -219,12 +224,12 @@ def treatment_means(values: FloatArray, plan: PlotPlan) -> FloatArray:
 
     Parameters
     ----------
-    values : float array, shape (plots, days)
+    values : float array, shape (..., plots, days)
     plan : PlotPlan
 
     Returns
     -------
-    float array, shape (treatments, days)
+    float array, shape (..., treatments, days)
         NaN where no plot of a treatment was assessed.
     """
     known = np.isfinite(values)

@@ -140,7 +140,8 @@ class Held(NamedTuple):
 def time_held(days: ArrayLike, percent: ArrayLike, target: float, *, applied: float = 0.0) -> Held:
     """Day until which each of many courses held the target.
 
-    The same numbers as those of `persistence`, several times faster: made for simulated draws.
+    The same numbers as those of `persistence`, several times faster: made for simulated draws, and
+    fastest where those of one treatment lie along the last of the leading axes.
 
     Parameters
     ----------
@@ -166,16 +167,18 @@ def time_held(days: ArrayLike, percent: ArrayLike, target: float, *, applied: fl
     reached = np.zeros(line.n.shape, dtype=bool)
     fell = np.zeros_like(reached)
     until = np.full(line.n.shape, np.nan)
-    for j, when in enumerate(line.days):
-        now = np.ascontiguousarray(line.values[..., j])
-        at_target = now >= target
-        if j:
-            falls = reached & ~fell & ~at_target & (line.last >= j)
-            before = line.values[..., j - 1][falls]
-            share = (target - before) / (now[falls] - before)
-            until[falls] = line.days[j - 1] + share * (when - line.days[j - 1])
-            fell |= falls
-        reached |= at_target
+    with np.errstate(all="ignore"):
+        for j, when in enumerate(line.days):
+            now = line.values[..., j]
+            at_target = now >= target
+            if j:
+                # Worked out for all, as choosing those that fall takes longer.
+                before, since = line.values[..., j - 1], line.days[j - 1]
+                crossed = since + (target - before) / (now - before) * (when - since)
+                falls = reached & ~fell & ~at_target & (line.last >= j)
+                until = np.where(falls, crossed, until)
+                fell |= falls
+            reached |= at_target
     censored = reached & ~fell
     if line.days.size:
         until = np.where(censored, line.days[line.last], until)
