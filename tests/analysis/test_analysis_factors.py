@@ -119,7 +119,7 @@ def test_the_setting_survives_saving_reading_and_the_record(
     read = read_trial(tmp_path / form)
     assert read.settings.factors == FACTORS
     analysis = analyse(read)
-    record = json.loads(json.dumps(make_record(analysis, [], datetime(2025, 9, 1, tzinfo=UTC))))
+    record = json.loads(make_record(analysis, [], datetime(2025, 9, 1, tzinfo=UTC)))
     assert trial_from_record(record).settings.factors == FACTORS
     assert rerun(record).same
 

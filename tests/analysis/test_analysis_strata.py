@@ -265,7 +265,7 @@ def test_a_folder_from_end_to_end(tmp_path: Path, blocks: bool) -> None:
     document = compose(analysis, make_findings(analysis))
     keys = {table.key for table in document.tables()}
     assert {"factor-tests", "factor-differences", "courses", "adjusted", "checks", "reach"} <= keys
-    record = json.loads(json.dumps(make_record(analysis, [], datetime(2025, 9, 1, tzinfo=UTC))))
+    record = json.loads(make_record(analysis, [], datetime(2025, 9, 1, tzinfo=UTC)))
     assert rerun(record).same
     save_trial(trial, tmp_path / "again")
     assert read_trial(tmp_path / "again") == trial

@@ -63,7 +63,7 @@ def test_from_end_to_end(tmp_path: Path) -> None:
     document = compose(analysis, make_findings(analysis))
     assert {"factor-tests", "courses", "adjusted"} <= {table.key for table in document.tables()}
     assert "Latin square of 4 rows and 4 columns" in dict(document.facts)["Design"]
-    record = json.loads(json.dumps(make_record(analysis, [], datetime(2025, 9, 1, tzinfo=UTC))))
+    record = json.loads(make_record(analysis, [], datetime(2025, 9, 1, tzinfo=UTC)))
     assert rerun(record).same
     save_trial(trial, tmp_path / "again")
     assert read_trial(tmp_path / "again") == trial

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import trialkit
 from trialkit.analysis.columns import COLUMNS, NOT_RECORDED
 from trialkit.problems import TrialError
-from trialkit.record import make_record, read_record, rerun, trial_from_record, write_record
+from trialkit.record import (
+    make_record,
+    read_record,
+    rerun,
+    rows_of,
+    trial_from_record,
+    write_record,
+)
 
 MADE = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
 PROMISED = {
@@ -75,6 +84,40 @@ def test_numbers_keep_full_precision(kept):
         values = analysis.means[name].to_numpy()
         found = np.array([np.nan if row[name] is None else row[name] for row in rows])
         assert np.array_equal(found, values, equal_nan=True)
+
+
+def test_each_row_of_a_table_is_a_line_of_its_own(kept):
+    _, analysis, path = kept
+    lines = [line.strip().rstrip(",") for line in path.read_text(encoding="utf-8").split("\n")]
+    tables = lines.index('"tables": {')
+    for name, table in analysis.tables().items():
+        rows = rows_of(table)
+        if rows:
+            start = lines.index(f'"{name}": [', tables) + 1
+            assert [json.loads(line) for line in lines[start : start + len(rows)]] == rows
+
+
+def test_cells_of_every_kind_are_written_as_json(kept):
+    _, analysis, _ = kept
+    texts = ['say "so", 5 %\n', None, "", "\u00b5 \u2028", "}, {", "null"]
+    odd = pd.DataFrame(
+        {
+            "number": [1.5, float("nan"), float("inf"), -0.0, 2.0**53, 3.0],
+            "text": texts,
+            "flag": pd.Series([True, None, False, True, None, True], dtype=object),
+            "mixed": pd.Series([1, 1.0, True, "1", None, 0.1], dtype=object),
+            '5 % "of"': range(6),
+        }
+    )
+    record = json.loads(make_record(replace(analysis, loss=odd), ['a "finding"'], MADE))
+    found = record["tables"]["loss"]
+    assert [row["number"] for row in found] == [1.5, None, None, 0, 2.0**53, 3]
+    assert [row["text"] for row in found] == texts
+    assert [row["flag"] for row in found] == [True, None, False, True, None, True]
+    assert [row["mixed"] for row in found] == [1, 1, True, "1", None, 0.1]
+    assert found[2]["mixed"] is True
+    assert [row['5 % "of"'] for row in found] == list(range(6))
+    assert record["findings"] == ['a "finding"']
 
 
 def test_run_again_gives_the_same(kept):
