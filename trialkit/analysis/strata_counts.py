@@ -14,7 +14,8 @@ from trialkit.analysis.result import table_of_parts
 from trialkit.analysis.strata_plan import StrataPlan
 from trialkit.inference.count_limits import few_counted
 from trialkit.inference.count_models import fit_counts
-from trialkit.inference.count_strata import CountStrataTerm, count_strata
+from trialkit.inference.count_strata import count_strata
+from trialkit.inference.strata_terms import StratumTerm
 from trialkit.trial import ControlMethod, Kind, VariableRole
 
 NEGATIVE_BINOMIAL = "negative binomial"
@@ -61,7 +62,7 @@ def strata_count_tables(basis: Basis, strata: StrataPlan) -> tuple[pd.DataFrame,
 
 
 def _tests(
-    item: Assessed, day: float, terms: tuple[CountStrataTerm, ...], j: int, *, scarce: bool
+    item: Assessed, day: float, terms: tuple[StratumTerm, ...], j: int, *, scarce: bool
 ) -> Mapping[str, Sized]:
     size, inner = len(terms), float(terms[-1].dispersion[j])
     note = _FEW if scarce else _UNEVEN if inner > CROWDED else None

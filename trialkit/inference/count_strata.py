@@ -15,41 +15,13 @@ quasi-Poisson inside the larger units, were tried and left: they rejected 8 to 1
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
 
 from trialkit.inference.count_models import CountFit, DevianceLine, fit_counts
 from trialkit.inference.layouts import BoolArray, Codes, FloatArray, IntArray, Layout
-from trialkit.inference.mixed_df import SmallSample, f_probability, kenward_roger
-
-SOURCES = ("main", "sub", "main:sub")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CountStrataTerm:
-    """One test of m responses.
-
-    Attributes
-    ----------
-    source : str
-        ``main``, ``sub``, ``main:sub`` or ``treatment`` (all combinations together).
-    df, df_error, deviance, F, p, dispersion : (m,) float array
-        NaN where there is nothing to test; deviance and dispersion NaN for ``treatment``, whose
-        F is the mean of the three, weighted by their degrees of freedom and scaled after Kenward
-        and Roger.
-    converged : (m,) bool array
-    """
-
-    source: str
-    df: FloatArray
-    df_error: FloatArray
-    deviance: FloatArray
-    F: FloatArray
-    p: FloatArray
-    dispersion: FloatArray
-    converged: BoolArray
+from trialkit.inference.strata_terms import SOURCES, StratumTerm, together
 
 
 def count_strata(
@@ -60,7 +32,7 @@ def count_strata(
     blocking: Sequence[tuple[str, Codes]],
     units: Mapping[str, Codes],
     unit: float = 1.0,
-) -> tuple[CountStrataTerm, ...]:
+) -> tuple[StratumTerm, ...]:
     """Test the factors of a split-plot or strip-plot by models for counts.
 
     Parameters
@@ -79,7 +51,7 @@ def count_strata(
 
     Returns
     -------
-    tuple of CountStrataTerm
+    tuple of StratumTerm
         ``treatment``, ``main``, ``sub``, ``main:sub``.
 
     Raises
@@ -117,7 +89,7 @@ def count_strata(
         df = _treatment(whole).df - line.df
     found["main:sub"] = _within("main:sub", whole, gain, df, whole.converged)
     terms = [found[source] for source in SOURCES]
-    return (_together(terms), *terms)
+    return (together(terms), *terms)
 
 
 def _treatment(fit: CountFit) -> DevianceLine:
@@ -126,12 +98,12 @@ def _treatment(fit: CountFit) -> DevianceLine:
 
 def _within(
     source: str, whole: CountFit, gain: FloatArray, df: FloatArray, converged: BoolArray
-) -> CountStrataTerm:
+) -> StratumTerm:
     """Test what the larger units leave; its error is that of the combinations."""
     some = (df > 0) & (whole.df_error > 0) & whole.converged & converged
     F = np.where(some, gain / np.where(df > 0, df, 1.0), np.nan)
     p = special.fdtrc(np.maximum(df, 1.0), np.maximum(whole.df_error, 1.0), F)
-    return CountStrataTerm(
+    return StratumTerm(
         source=source,
         df=df,
         df_error=np.where(some, whole.df_error, np.nan),
@@ -151,7 +123,7 @@ def _between(
     larger: tuple[str, IntArray],
     y: FloatArray,
     unit: float,
-) -> CountStrataTerm:
+) -> StratumTerm:
     """Test one factor on the totals of its units."""
     name, codes = larger
     first = np.unique(codes, return_index=True)[1]
@@ -165,7 +137,7 @@ def _between(
     line = _treatment(fit)
     source = "main" if name.startswith("main") else "sub"
     some = fit.converged & np.isfinite(line.F)
-    return CountStrataTerm(
+    return StratumTerm(
         source=source,
         df=line.df,
         df_error=np.where(some, fit.df_error, np.nan),
@@ -197,41 +169,3 @@ def _totals(codes: IntArray, other: IntArray, size: int, y: FloatArray, unit: fl
     with np.errstate(invalid="ignore", divide="ignore"):
         raised = total * expected / seen
     return np.where(present == whole, total, np.where(seen > 0, raised, np.nan))
-
-
-def _together(terms: Sequence[CountStrataTerm]) -> CountStrataTerm:
-    """Test all combinations at once over the errors of the strata, as Kenward and Roger do."""
-    m = len(terms[0].F)
-    df, df_error, F, p = (np.full(m, np.nan) for _ in range(4))
-    converged = np.all([term.converged for term in terms], axis=0)
-    for j in range(m):
-        parts = [term for term in terms if term.df[j] > 0]
-        known = parts and all(np.isfinite(term.F[j]) for term in parts)
-        if not known or not converged[j]:
-            continue
-        sizes = [int(term.df[j]) for term in parts]
-        df[j] = q = sum(sizes)
-        slope = np.zeros((len(parts), q, q))
-        beta, start = np.zeros(q), 0
-        for i, (term, size) in enumerate(zip(parts, sizes, strict=True)):
-            own = np.arange(start, start + size)
-            slope[i, own, own] = 1.0
-            beta[start] = np.sqrt(size * term.F[j])
-            start += size
-        spread = np.diag([2.0 / float(term.df_error[j]) for term in parts])
-        small = SmallSample(
-            phi=np.eye(q), adjusted=np.eye(q), slope=slope, expected=spread, observed=spread
-        )
-        F[j], df_error[j] = kenward_roger(np.eye(q), beta, small)
-        p[j] = f_probability(float(F[j]), q, float(df_error[j]))
-    nothing = np.full(m, np.nan)
-    return CountStrataTerm(
-        source="treatment",
-        df=df,
-        df_error=df_error,
-        deviance=nothing,
-        F=F,
-        p=p,
-        dispersion=nothing,
-        converged=np.asarray(converged),
-    )
