@@ -94,3 +94,14 @@ def test_power_at_an_end_of_the_range_is_no_estimate() -> None:
     assert np.isnan(found.power).all()
     wide = box_cox(np.exp(x), basis(80), low=-0.05, high=3.0)
     assert np.isnan(wide.lower).all() or wide.lower[0] > -0.05
+
+
+def test_parts_with_effects_of_their_own_are_one_wide_model():
+    rng = np.random.default_rng(8)
+    y = rng.gamma(4.0, size=36)
+    first, second = space(4, 4), space(5, 4)
+    whole = np.zeros((36, first.shape[1] + second.shape[1]))
+    whole[:16, : first.shape[1]], whole[16:, first.shape[1] :] = first, second
+    apart, wide = box_cox(y, [first, second]), box_cox(y, whole)
+    for name in ("power", "lower", "upper", "gain"):
+        np.testing.assert_allclose(getattr(apart, name), getattr(wide, name), rtol=1e-9)

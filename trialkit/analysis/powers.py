@@ -52,24 +52,13 @@ def box_cox_powers(basis: Basis) -> dict[str, Power]:
         shift = SHIFT if responses[0].variable.kind is Kind.COUNT else 0.0
         whole = np.concatenate(values)
         if whole.size and whole.min() + shift > 0:
-            profile = box_cox(whole, _side_by_side(parts), shift=shift)
+            profile = box_cox(whole, parts, shift=shift)
             found[name] = Power(
                 power=float(profile.power[0]),
                 lower=float(profile.lower[0]),
                 upper=float(profile.upper[0]),
             )
     return found
-
-
-def _side_by_side(parts: list[FloatArray]) -> FloatArray:
-    """Block-diagonal basis: one block a day."""
-    rows, columns = (sum(part.shape[axis] for part in parts) for axis in (0, 1))
-    whole = np.zeros((rows, columns))
-    row = column = 0
-    for part in parts:
-        whole[row : row + part.shape[0], column : column + part.shape[1]] = part
-        row, column = row + part.shape[0], column + part.shape[1]
-    return whole
 
 
 def suggested_powers(choices: pd.DataFrame, profiles: dict[str, Power]) -> dict[str, float]:

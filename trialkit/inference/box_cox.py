@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -9,7 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from trialkit.inference.layouts import FloatArray
+from trialkit.inference.layouts import FloatArray, IntArray
+from trialkit.inference.roots import falling_roots
 
 # Powers that have a name in the trade: reciprocal, its root, logarithm, square root, none.
 NAMED_POWERS: Final = (-1.0, -0.5, 0.0, 0.5, 1.0)
@@ -17,9 +19,8 @@ NAMED_POWERS: Final = (-1.0, -0.5, 0.0, 0.5, 1.0)
 _ROUNDING: Final = 1e-10
 _NEAR_ZERO: Final = 1e-12
 _GRID_STEP: Final = 0.1
-_ZOOMS: Final = 8
-# Turns that close in on a limit, each to so small a part of the gap.
-_TURNS, _PARTS = 15, 8
+# Powers below which the slope is taken from a series: the difference it is else loses digits.
+_SERIES: Final = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +50,7 @@ class BoxCox:
 
 def box_cox(
     values: ArrayLike,
-    space: FloatArray,
+    space: FloatArray | Sequence[FloatArray],
     *,
     shift: float = 0.0,
     level: float = 0.95,
@@ -63,8 +64,9 @@ def box_cox(
     ----------
     values : array_like, shape (n,) or (n, k)
         Responses as measured, complete.
-    space : ndarray, shape (n, r)
-        Orthonormal basis of the model, the additive one of the layout as a rule.
+    space : ndarray, shape (n, r), or sequence of these
+        Orthonormal basis of the model, the additive one of the layout as a rule. Several where
+        the rows are parts, one after the other, that have effects of their own, as days do.
     shift : float
         Added to the values first; 1 for counts with zeros.
     level : float
@@ -99,21 +101,23 @@ def box_cox(
     if not low < high:
         raise ValueError("the range of powers is empty")
     table = table + shift
-    n, rank = space.shape
+    spaces = [space] if isinstance(space, np.ndarray) else list(space)
+    n, rank = (sum(part.shape[axis] for part in spaces) for axis in (0, 1))
     usable = (table > 0).all(axis=0) & (n > rank)
     safe = np.where(usable, table, 1.0)
     logs = np.log(safe)
     about = logs - logs.mean(axis=0)
     usable &= np.abs(about).max(axis=0) > _ROUNDING
     half = (n - rank if weight == "error" else n) / 2
-    profile = _Profile(about=about, space=space, half=half)
-    power, best = _climb(profile, low, high)
+    profile = _Profile(about=about, parts=_parts(spaces), half=half)
+    grid = np.linspace(low, high, int(np.ceil((high - low) / _GRID_STEP)) + 1)[:, None]
+    heights = profile.at(grid)
+    power, best = _climb(profile, grid, heights)
     edge = 1e-6 * (high - low)
     usable &= np.isfinite(best) & (power > low + edge) & (power < high - edge)
     target = best - special.chdtri(1, 1 - level) / 2
-    ends = np.repeat([[low], [high]], power.size, axis=1)
-    lower, upper = _cross(profile, np.stack([power, power]), ends, target)
-    untransformed = profile.at(np.ones((1, power.size)))[0]
+    lower, upper = _cross(profile, grid, heights, power, best, target)
+    untransformed = profile.at(np.ones((1, 1)))[0]
 
     def kept(result: FloatArray) -> FloatArray:
         return np.where(usable, result, np.nan)
@@ -127,74 +131,130 @@ def box_cox(
     )
 
 
+def _parts(spaces: Sequence[FloatArray]) -> tuple[tuple[IntArray, FloatArray], ...]:
+    """Rows (d, m) of all parts with one basis, and an orthonormal basis of what it leaves."""
+    starts = np.cumsum([0, *(len(space) for space in spaces)])
+    alike: dict[int, list[int]] = {}
+    for place, space in enumerate(spaces):
+        alike.setdefault(id(space), []).append(place)
+    found = []
+    for places in alike.values():
+        size, rank = spaces[places[0]].shape
+        rows = starts[places][:, None] + np.arange(size)
+        found.append((rows, np.linalg.qr(spaces[places[0]], mode="complete")[0][:, rank:]))
+    return tuple(found)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Profile:
     """Log-likelihood over powers, up to a constant of each response."""
 
     about: FloatArray  # (n, k) logarithms about their mean
-    space: FloatArray
+    parts: tuple[tuple[IntArray, FloatArray], ...]
     half: float
 
     def at(self, powers: FloatArray) -> FloatArray:
-        """Evaluate at powers of shape (g, k); one column a response."""
-        # Scaled by the geometric mean, so that sums of squares of different powers compare.
-        flat = np.abs(powers) < _NEAR_ZERO
-        divisor = np.where(flat, 1.0, powers)
-        scaled = np.expm1(self.about[:, None, :] * powers) / divisor
-        scaled = np.where(flat, self.about[:, None, :], scaled)
-        shape = scaled.shape
-        table = scaled.reshape(shape[0], -1)
-        table = table - table.mean(axis=0)
-        rest = table - self.space @ (self.space.T @ table)
-        total = np.einsum("ij,ij->j", table, table)
-        left = np.einsum("ij,ij->j", rest, rest)
+        """Evaluate at powers of shape (g, k) or (g, 1); one column a response."""
+        scaled = self._scaled(powers)
+        scaled -= scaled.mean(axis=0)
+        total = np.einsum("ijk,ijk->jk", scaled, scaled)
+        left = sum(np.einsum("dijk,dijk->jk", rest, rest) for rest in self._rests(scaled))
         left = np.where(left > _ROUNDING**2 * total, left, np.nan)
-        result: FloatArray = (-self.half * np.log(left)).reshape(shape[1:])
+        result: FloatArray = -self.half * np.log(left)
         return result
 
+    def slope(self, powers: FloatArray) -> FloatArray:
+        """Slope at powers of shape (g, k)."""
+        scaled = self._scaled(powers)
+        about = self.about[:, None, :]
+        small = np.abs(powers) < _SERIES
+        divisor = np.where(small, 1.0, powers)
+        rising = (about - scaled) / divisor + about * scaled
+        if small.any():
+            by = powers * about
+            near = about**2 * (1 / 2 + by * (1 / 3 + by * (1 / 8 + by / 30)))
+            rising = np.where(small, near, rising)
+        top = bottom = np.zeros(powers.shape)
+        for rest, rise in zip(self._rests(scaled), self._rests(rising), strict=True):
+            top = top + np.einsum("dijk,dijk->jk", rest, rise)
+            bottom = bottom + np.einsum("dijk,dijk->jk", rest, rest)
+        result: FloatArray = -2.0 * self.half * top / np.where(bottom > 0, bottom, np.nan)
+        return result
 
-def _climb(profile: _Profile, low: float, high: float) -> tuple[FloatArray, FloatArray]:
-    """Find the highest point of each response: a coarse grid, then finer ones around it."""
-    k = profile.about.shape[1]
-    steps = int(np.ceil((high - low) / _GRID_STEP))
-    grid = np.repeat(np.linspace(low, high, steps + 1)[:, None], k, axis=1)
-    spacing = (high - low) / steps
-    power, best = _highest(profile, grid)
-    for _ in range(_ZOOMS):
-        around = np.linspace(-spacing, spacing, 21)[:, None]
-        power, best = _highest(profile, np.clip(power + around, low, high))
-        spacing /= 10
-    return power, best
+    def _scaled(self, powers: FloatArray) -> FloatArray:
+        """Powers (n, g, k), scaled by the geometric mean.
+
+        Sums of squares of different powers then compare.
+        """
+        flat = np.abs(powers) < _NEAR_ZERO
+        about = self.about[:, None, :]
+        scaled: FloatArray = np.expm1(about * powers) / np.where(flat, 1.0, powers)
+        return np.where(flat, about, scaled) if flat.any() else scaled
+
+    def _rests(self, table: FloatArray) -> list[FloatArray]:
+        """What the model leaves of a table (n, g, k), part by part."""
+        found = []
+        for rows, beyond in self.parts:
+            own = table[rows].reshape(*rows.shape, -1)
+            found.append((beyond.T @ own).reshape(len(rows), -1, *table.shape[1:]))
+        return found
 
 
-def _highest(profile: _Profile, grid: FloatArray) -> tuple[FloatArray, FloatArray]:
-    height = profile.at(grid)
-    # A response without any likelihood keeps its NaN and the first point of the grid.
-    index = np.argmax(np.where(np.isnan(height), -np.inf, height), axis=0)[None, :]
-    return (
-        np.take_along_axis(grid, index, axis=0)[0],
-        np.take_along_axis(height, index, axis=0)[0],
+def _climb(
+    profile: _Profile, grid: FloatArray, heights: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Find the highest point of each response: the best of a grid, then the top beside it."""
+    columns = np.arange(heights.shape[1])
+    # A response without any likelihood keeps the first point of the grid.
+    index = np.argmax(np.where(np.isnan(heights), -np.inf, heights), axis=0)
+    place = grid[index, 0]
+    around = np.clip(index + np.array([[-1], [0], [1]]), 0, len(grid) - 1)
+    slopes = profile.slope(grid[around, 0])
+    # The top lies after the best point where the profile rises there, else before it.
+    left = np.where(slopes[1] > 0, 1, 0)
+    ends, at_ends = (
+        np.stack([part[left, columns], part[left + 1, columns]])
+        for part in (grid[around, 0], slopes)
     )
+    inside = (at_ends[0] > 0) & ~(at_ends[1] > 0)
+    top = falling_roots(lambda powers: profile.slope(powers[None, :])[0], *ends, *at_ends)
+    power = np.where(inside, top, place)
+    best = profile.at(power[None, :])[0]
+    higher = best > heights[index, columns]
+    return np.where(higher, power, place), np.where(higher, best, heights[index, columns])
 
 
 def _cross(
-    profile: _Profile, inside: FloatArray, outside: FloatArray, target: FloatArray
+    profile: _Profile,
+    grid: FloatArray,
+    heights: FloatArray,
+    power: FloatArray,
+    best: FloatArray,
+    target: FloatArray,
 ) -> FloatArray:
-    """Close in on the crossing between points above the target and points below it, (g, k).
-
-    Each turn looks at many points at once and keeps the gap in which the profile first falls to
-    the target.
-    """
-    reached = profile.at(outside) <= target
-    shares = np.linspace(0.0, 1.0, _PARTS + 1)[:, None, None]
-    rows, columns = np.indices(inside.shape)
-    for _ in range(_TURNS):
-        points = inside + shares * (outside - inside)
-        inner = points[1:-1]
-        height = profile.at(inner.reshape(-1, inside.shape[1])).reshape(inner.shape)
-        above = np.logical_and.accumulate(height > target, axis=0).sum(axis=0)
-        inside, outside = points[above, rows, columns], points[above + 1, rows, columns]
-    return np.where(reached, (inside + outside) / 2, np.nan)
+    """Where the profile first falls to the target, below the top and above it, (2, k)."""
+    columns = np.arange(power.size)
+    fallen = ~(heights > target)
+    inside, outside, above, beyond, reached = [], [], [], [], []
+    for side in (-1, 1):
+        past = fallen & ((grid - power) * side > 0)
+        # The first point past the top, or the end of the grid where there is none.
+        far = np.argmax(past, axis=0) if side > 0 else len(grid) - 1 - np.argmax(past[::-1], axis=0)
+        near = np.clip(far - side, 0, len(grid) - 1)
+        own = (grid[near, 0] - power) * side > 0
+        inside.append(np.where(own, grid[near, 0], power))
+        above.append(np.where(own, heights[near, columns], best))
+        outside.append(grid[far, 0])
+        beyond.append(heights[far, columns])
+        reached.append(heights[0 if side < 0 else -1] <= target)
+    limits = falling_roots(
+        lambda powers: profile.at(powers) - target,
+        np.stack(inside),
+        np.stack(outside),
+        np.stack(above) - target,
+        np.stack(beyond) - target,
+    )
+    return np.where(np.stack(reached), limits, np.nan)
 
 
 def _nearest_named(power: FloatArray, lower: FloatArray, upper: FloatArray) -> FloatArray:
