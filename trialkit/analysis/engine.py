@@ -13,7 +13,12 @@ from trialkit.analysis.control import control_by_method, control_problems, contr
 from trialkit.analysis.control_methods import control_method_problems, control_method_table
 from trialkit.analysis.courses import draw_courses
 from trialkit.analysis.days_above import days_above_table
-from trialkit.analysis.enemies import enemy_table, resurgence_table, with_harm_classes
+from trialkit.analysis.enemies import (
+    enemy_reductions,
+    enemy_table,
+    resurgence_table,
+    with_harm_classes,
+)
 from trialkit.analysis.harvest import yield_of_plots
 from trialkit.analysis.loss import loss_table
 from trialkit.analysis.mixtures import mixture_period_table, mixture_table
@@ -98,6 +103,7 @@ def analyse(trial: Trial) -> Analysis:
             "responses": tested.responses,
         }
     held = targets_held(basis)
+    enemies = enemy_reductions(basis)
     methods = control_method_table(basis)
     statistics = statistics_tables(basis, choices)
     tables |= statistics.tables
@@ -111,8 +117,8 @@ def analyse(trial: Trial) -> Analysis:
         persistence_differences=persistence_difference_table(basis, held),
         reductions=with_harm_classes(basis, reduction_table(basis)),
         days_above=days_above_table(basis),
-        natural_enemies=enemy_table(basis),
-        resurgence=resurgence_table(basis),
+        natural_enemies=enemy_table(basis, enemies),
+        resurgence=resurgence_table(basis, enemies),
         carrier=carrier_table(basis),
         mixtures=mixture_table(basis),
         mixture_periods=mixture_period_table(basis),

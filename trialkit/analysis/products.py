@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sized
 
 import numpy as np
 import pandas as pd
@@ -10,7 +10,7 @@ import pandas as pd
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import Course, limits, method_of, two_sided
 from trialkit.analysis.responses import FloatArray
-from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.trial import TreatmentRole, VariableRole
 
 
@@ -73,40 +73,36 @@ def carrier_table(basis: Basis) -> pd.DataFrame:
     ]
     if plan.untreated is None or not carriers:
         return empty_table("carrier")
-    tables = []
+    ids = np.array(plan.treatments, dtype=object)
+    products = [code for code in plan.others if code not in carriers]
+    parts: list[dict[str, Sized]] = []
     for course in targets(basis):
         shown = Shown(basis, course, plan.untreated)
+        percent = shown.percent[products]
         for carrier in carriers:
-            against = course.control(carrier, shown.method)
-            for code, treatment in enumerate(plan.treatments):
-                if code in carriers or code == plan.untreated:
-                    continue
-                left = 1.0 - shown.percent[code] / 100.0, 1.0 - shown.percent[carrier] / 100.0
-                positive = left[1] > 0
-                added = np.where(
-                    positive, 100.0 * (1.0 - left[0] / np.where(positive, left[1], 1.0)), np.nan
-                )
-                lower, upper, p = shown.interval(against[:, code], added)
-                size = shown.days.size
-                tables.append(
-                    make_table(
-                        "carrier",
-                        {
-                            "variable": [course.item.variable.name] * size,
-                            "days_after": shown.days,
-                            "treatment": [treatment] * size,
-                            "carrier": [plan.treatments[carrier]] * size,
-                            "percent": shown.percent[code],
-                            "carrier_percent": shown.percent[carrier],
-                            "added_percent": added,
-                            "lower": lower,
-                            "upper": np.maximum(upper, added),
-                            "p": p,
-                            "reason": [
-                                None if np.isfinite(value) else "not defined on this day"
-                                for value in added
-                            ],
-                        },
-                    )
-                )
-    return join_tables("carrier", tables)
+            left = 1.0 - percent / 100.0, 1.0 - shown.percent[carrier] / 100.0
+            positive = left[1] > 0
+            added = np.where(
+                positive, 100.0 * (1.0 - left[0] / np.where(positive, left[1], 1.0)), np.nan
+            )
+            against = course.control(carrier, shown.method)[:, products]
+            lower, upper, p = shown.interval(against, added)
+            parts.append(
+                {
+                    "variable": [course.item.variable.name] * added.size,
+                    "days_after": np.tile(shown.days, len(products)),
+                    "treatment": np.repeat(ids[products], shown.days.size),
+                    "carrier": [plan.treatments[carrier]] * added.size,
+                    "percent": percent.ravel(),
+                    "carrier_percent": np.tile(shown.percent[carrier], len(products)),
+                    "added_percent": added.ravel(),
+                    "lower": lower.ravel(),
+                    "upper": np.maximum(upper, added).ravel(),
+                    "p": p.ravel(),
+                    "reason": [
+                        None if np.isfinite(value) else "not defined on this day"
+                        for value in added.ravel()
+                    ],
+                }
+            )
+    return table_of_parts("carrier", parts)
