@@ -18,9 +18,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import special
 
 from trialkit.inference.dispersion_posterior import DispersionPosterior, weigh
+from trialkit.inference.gamma_draws import gamma_of_normal
 from trialkit.inference.group_evidence import Evidence, count_evidence
 from trialkit.inference.layouts import FloatArray, IntArray, Layout
 from trialkit.inference.share_evidence import share_evidence
@@ -31,6 +31,8 @@ Kind = Literal["count", "percent", "positive"]
 _HALF = 0.5
 _MOST_SAMPLES = 60
 _LEAST_PART = 0.15
+#: Least and largest dispersion of a group that is drawn.
+_DISPERSIONS = (1e-6, 150.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,7 +42,8 @@ class CourseDraws:
     Attributes
     ----------
     means : (draws, t, d) float array
-        Positive; NaN for a group without plots on that day. In the units of the responses.
+        Positive; NaN for a group without plots on that day. In the units of the responses. The
+        draws of one mean lie side by side in memory.
     estimate : (t, d) float array
         Arithmetic means, or least-squares means on days that lack plots.
     correlation : (d, d) float array
@@ -119,8 +122,10 @@ def course_draws(
     )
     shared = shared_units(layout, units, evidence.residuals, evidence.plot_part, temper=temper)
     drawn = _drawn(evidence, posterior, correlation, shared, kind, draws, generator)
+    drawn *= scale
+    drawn[~np.isfinite(evidence.estimate)] = np.nan
     return CourseDraws(
-        means=np.where(np.isfinite(evidence.estimate), drawn * scale, np.nan),
+        means=np.moveaxis(drawn, -1, 0),
         estimate=evidence.estimate * scale,
         correlation=correlation,
         dispersion=posterior.level,
@@ -169,35 +174,42 @@ def _drawn(
     draws: int,
     generator: np.random.Generator,
 ) -> FloatArray:
-    """Draws of the means, counts in individuals and shares from 0 to 1, (draws, t, d)."""
-    dispersion = np.exp(np.clip(posterior.sample(draws, generator), -14.0, 5.0))
+    """Draws of the means, counts in individuals and shares from 0 to 1, (t, d, draws).
+
+    Group after group: what belongs to one stays near the processor while it is worked on.
+    """
+    dispersion = posterior.sample(draws, generator)
+    np.clip(dispersion, *_DISPERSIONS, out=dispersion)
     shares = [unit.draw_share(draws, generator) for unit in shared]
-    for unit, share_of_unit in zip(shared, shares, strict=True):
-        dispersion = dispersion * unit.inflation(share_of_unit)[:, None, None]
-    mean = np.where(np.isfinite(evidence.estimate), evidence.estimate, 0.0)
-    plots = np.maximum(evidence.plots, 1.0)
-    root = np.linalg.cholesky(correlation).T
-    shape = (draws, *mean.shape)
-
-    def normal() -> FloatArray:
-        return _together(generator, shape, shared, shares) @ root
-
+    for unit, share in zip(shared, shares, strict=True):
+        dispersion *= unit.inflation(share)
+    mean = np.where(np.isfinite(evidence.estimate), evidence.estimate, 0.0)[:, :, None]
+    plots = np.maximum(evidence.plots, 1.0)[:, :, None]
+    total = np.maximum(evidence.total, 0.0)[:, :, None]
     # A group of zeros is drawn about one individual: its upper 95 % limit then is the exact
     # one-sided limit of a Poisson count of none.
     added = np.where(mean > 0.0, _HALF, 1.0)
+    root = np.linalg.cholesky(correlation)
+    normal = root @ _together(generator, dispersion.shape, shared, shares)
+    out = np.empty(dispersion.shape)
     if kind == "percent":
-        chance = plots / np.maximum(evidence.total, 1e-300)
-        chance = np.where(evidence.total > 0.0, np.minimum(chance, 1.0), 0.0)
-        factor = chance + np.minimum(dispersion, 1.0) * (1.0 - chance)
-        worth = np.maximum(plots / factor - 1.0, _HALF)
-        hit = _gamma(worth * mean + added, normal())
-        left = _gamma(worth * (1.0 - mean) + _HALF, normal())
-        return hit / (hit + left)
-    total = np.maximum(evidence.total, 0.0)
-    share = np.where(total > 0.0, total / np.where(mean > 0.0, mean, 1.0), plots)
-    individuals = generator.gamma(np.broadcast_to(total + added, shape)) / share
-    k = plots / dispersion
-    return individuals * k / _gamma(k, normal())
+        other = root @ _together(generator, dispersion.shape, shared, shares)
+        chance = np.where(total > 0.0, np.minimum(plots / np.maximum(total, 1e-300), 1.0), 0.0)
+        for g, spread in enumerate(dispersion):
+            factor = chance[g] + np.minimum(spread, 1.0) * (1.0 - chance[g])
+            worth = np.maximum(plots[g] / factor - 1.0, _HALF)
+            hit = gamma_of_normal(worth * mean[g] + added[g], normal[g])
+            left = gamma_of_normal(worth * (1.0 - mean[g]) + _HALF, other[g])
+            out[g] = hit / (hit + left)
+        return out
+    whole = np.where(total > 0.0, total / np.where(mean > 0.0, mean, 1.0), plots)
+    for g, spread in enumerate(dispersion):
+        individuals = gamma_of_normal(total[g] + added[g], generator.standard_normal(spread.shape))
+        k = plots[g] / spread
+        individuals *= k
+        individuals /= gamma_of_normal(k, normal[g])
+        np.divide(individuals, whole[g], out=out[g])
+    return out
 
 
 def _together(
@@ -206,33 +218,18 @@ def _together(
     shared: Sequence[SharedUnits],
     shares: Sequence[FloatArray],
 ) -> FloatArray:
-    """Standard normal variables (draws, t, d), alike for treatments that share units."""
+    """Standard normal variables (t, d, draws), alike for treatments that share units."""
     normal = generator.standard_normal(shape)
     if not shared:
         return normal
-    own = np.maximum(1.0 - np.sum(shares, axis=0), 0.05)
-    scale = np.sqrt(own + np.sum(shares, axis=0))[:, None, None]
-    total: FloatArray = np.sqrt(own)[:, None, None] * normal
+    of_all = np.sum(shares, axis=0)
+    own = np.maximum(1.0 - of_all, 0.05)
+    normal *= np.sqrt(own)
     for unit, share in zip(shared, shares, strict=True):
-        of_units = generator.standard_normal((shape[0], int(unit.level.max()) + 1, shape[2]))
-        total += np.sqrt(share)[:, None, None] * of_units[:, unit.level]
-    scaled: FloatArray = total / scale
-    return scaled
-
-
-def _gamma(shape: FloatArray, normal: FloatArray) -> FloatArray:
-    """Gamma variables of a shape from normal ones: exact for small shapes.
-
-    For shapes above 8 by the cube of Wilson and Hilferty (1931, Proc. Natl. Acad. Sci.
-    17:684-688, reference from memory), which errs by less than a thousandth there.
-    """
-    ninth = 1.0 / (9.0 * shape)
-    out: FloatArray = shape * np.maximum(1.0 - ninth + normal * np.sqrt(ninth), 1e-3) ** 3
-    small = shape < 8.0
-    if small.any():
-        uniform = np.clip(special.ndtr(normal[small]), 1e-12, 1.0 - 1e-12)
-        out[small] = special.gammaincinv(shape[small], uniform)
-    return np.maximum(out, 1e-250)
+        of_units = generator.standard_normal((int(unit.level.max()) + 1, *shape[1:]))
+        normal += np.sqrt(share) * of_units[unit.level]
+    normal /= np.sqrt(own + of_all)
+    return normal
 
 
 def _correlation(evidence: Evidence) -> tuple[FloatArray, float]:

@@ -103,23 +103,29 @@ class DispersionPosterior:
         return 2.0 / max(variance, 1e-6)
 
     def sample(self, size: int, generator: np.random.Generator) -> FloatArray:
-        """Draw the log dispersions of all groups and days, (size, t, d)."""
-        flat_size = self.weights.size
-        flat = generator.choice(flat_size, size=size, p=self.weights.ravel())
+        """Draw the dispersions of all groups and days, (t, d, size)."""
+        flat = generator.choice(self.weights.size, size=size, p=self.weights.ravel())
         slope, _, level = np.unravel_index(flat, self.weights.shape)
-        own = np.empty((size, self.offset.shape[0]))
-        for g in range(own.shape[1]):
-            # One ladder for each trend, scatter and level; a draw climbs that of its own.
-            each = self.prior.kernels[None] * self.likelihood[:, None, None, :, g]
-            ladder = np.cumsum(each, axis=3).reshape(flat_size, -1)[flat]
-            reach = generator.random((size, 1)) * ladder[:, -1:]
-            node = np.minimum((reach > ladder).sum(axis=1), self.prior.grid.size - 1)
-            own[:, g] = self.prior.grid[node]
-        own += self.prior.step * (generator.random(own.shape) - 0.5)
-        moved = own[:, :, None] + self.prior.slopes[slope][:, None, None] * self.offset
+        # One ladder for each trend, scatter and level drawn; a draw climbs that of its own. The
+        # ladders stand on each other, so that one search finds the nodes of all.
+        drawn, own = np.unique(flat, return_inverse=True)
+        trend, scatter, middle = np.unravel_index(drawn, self.weights.shape)
+        kernels = self.prior.kernels[scatter, middle]
+        reach = own + generator.random((self.offset.shape[0], size))
+        nodes = self.prior.grid.size
+        logs = np.empty_like(reach)
+        for g, row in enumerate(reach):
+            ladders = np.cumsum(kernels * self.likelihood[trend, :, g], axis=1)
+            ladders /= ladders[:, -1:]
+            ladders += np.arange(drawn.size)[:, None]
+            node = np.searchsorted(ladders.ravel(), row, side="right") - own * nodes
+            logs[g] = self.prior.grid[np.minimum(node, nodes - 1)]
+        logs += self.prior.step * (generator.random(logs.shape) - 0.5)
+        along = np.exp(self.prior.slopes * self.offset[:, :, None])
+        found = np.exp(logs)[:, None, :] * along[:, :, slope]
         # Groups that say nothing of themselves are not thought worse than any field is.
-        most = np.maximum(self.prior.grid[level], np.log(self.prior.most))
-        return np.minimum(moved, most[:, None, None])
+        most = np.maximum(np.exp(self.prior.grid), self.prior.most)
+        return np.minimum(found, most[level], out=found)
 
 
 def weigh(
