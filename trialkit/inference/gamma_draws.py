@@ -37,7 +37,7 @@ def gamma_of_normal(shape: FloatArray, normal: FloatArray) -> FloatArray:
     From a shape of 8 by the cube of Wilson and Hilferty (1931, Proc. Natl. Acad. Sci.
     17:684-688, reference from memory): within 0.35 % of the exact quantile for normal variables
     between -2 and 3, 2.1 % at -3. Below, linear between exact quantiles: to normal variables
-    of -4 within 0.6 % down to a shape of 1 and 5 % down to 0.1, where quantiles span many powers
+    of -4 within 0.6 % down to a shape of 1 and 6 % down to 0.1, where quantiles span many powers
     of ten; below that exact. There, normal variables beyond 6 count as 6.
     """
     third = np.sqrt(shape)
