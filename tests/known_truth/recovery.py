@@ -29,6 +29,7 @@ from trialkit.analysis.persistence_differences import (
 )
 from trialkit.analysis.responses import (
     area_responses,
+    areas_above_thresholds,
     areas_under_curves,
     assessed_variables,
     count_responses,
@@ -49,6 +50,7 @@ def basis_of(trial: Trial, *, courses: bool = True) -> Basis:
         plan=plan,
         assessed=assessed,
         areas=areas,
+        above=areas_above_thresholds(areas),
         harvested=None,
         responses=[
             *count_responses(assessed),

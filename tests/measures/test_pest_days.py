@@ -15,6 +15,7 @@ from trialkit.measures.pest_days import (
     progress_stairs,
     reduction,
     relative,
+    time_above,
 )
 
 NAN = np.nan
@@ -204,6 +205,25 @@ def test_threshold_touched_or_never_reached_or_always_exceeded() -> None:
     result = above_threshold(days, [[15, 15, 15], [0, 15, 0], [1, 2, 3], [16, 15, 16]], 15)
     np.testing.assert_allclose(result.days_above, [0, 0, 0, 10])
     np.testing.assert_allclose(result.pest_days_above, [0, 0, 0, 5])
+
+
+@given(
+    values=hnp.arrays(
+        float, (2, 3, 5), elements=st.one_of(st.floats(0, 30), st.sampled_from([7.5, NAN]))
+    ),
+    start=st.sampled_from(["first", "application"]),
+)
+def test_time_above_alone_is_that_of_the_whole_description(values, start) -> None:
+    days = [-3, -1, 2, 6, 11]
+    whole = above_threshold(days, values, 7.5, start=start).days_above
+    np.testing.assert_allclose(time_above(days, values, 7.5, start=start), whole, rtol=1e-14)
+
+
+def test_time_above_needs_a_threshold_and_two_days() -> None:
+    with pytest.raises(ValueError, match="threshold"):
+        time_above([0, 1], [1, 2], NAN)
+    assert np.isnan(time_above([], np.zeros((2, 0)), 3)).all()
+    assert np.isnan(time_above([3], [[2], [NAN]], 1)).all()
 
 
 def test_threshold_with_gaps() -> None:

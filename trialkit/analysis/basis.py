@@ -10,7 +10,7 @@ from trialkit.analysis.courses import Course
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan, Response
 from trialkit.analysis.testing import Tested
 from trialkit.inference.transforms import TransformName
-from trialkit.measures.pest_days import PestDays
+from trialkit.measures.pest_days import AboveThreshold, PestDays
 from trialkit.trial import ControlMethod, Settings, Trial
 
 
@@ -27,6 +27,9 @@ class Basis:
         Variables over their days, averaged to plots.
     areas : tuple of (Assessed, PestDays)
         Areas under the curve of the variables with two assessments or more.
+    above : mapping of str to AboveThreshold
+        Of the plots, by name of the variable: time and area above the threshold of those that
+        have one.
     harvested : float array, shape (plots,), or None
         Yield from masses as harvested, in the yield unit of the settings.
     responses : list of Response
@@ -45,6 +48,7 @@ class Basis:
     plan: PlotPlan
     assessed: tuple[Assessed, ...]
     areas: tuple[tuple[Assessed, PestDays], ...]
+    above: Mapping[str, AboveThreshold]
     harvested: FloatArray | None
     responses: list[Response]
     scales: Sequence[TransformName]

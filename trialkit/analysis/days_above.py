@@ -10,7 +10,7 @@ from trialkit.analysis.courses import Course
 from trialkit.analysis.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.inference.quantiles import quantiles_of_draws
-from trialkit.measures.pest_days import above_threshold
+from trialkit.measures.pest_days import above_threshold, time_above
 from trialkit.trial import VariableRole
 
 NEVER_ABOVE = "the untreated never stood above the threshold"
@@ -46,9 +46,9 @@ def _rows(basis: Basis, course: Course, threshold: float, untreated: int) -> pd.
     means = treatment_means(item.values, basis.plan)
     found = above_threshold(item.days, means, threshold)
     days = found.days_above
-    drawn = above_threshold(item.days, course.means, threshold).days_above
-    drawn = np.where(np.isfinite(drawn), drawn, 0.0)
-    low, high = _limits(drawn, alpha)
+    known = np.isfinite(days)
+    drawn = time_above(item.days, course.means.swapaxes(0, 1), threshold).T
+    low, high = _limits(np.where(np.isfinite(drawn), drawn, 0.0), alpha)
     difference = days[untreated] - days
     gap_low, gap_high = _difference_limits(
         (days[untreated], low[untreated], high[untreated]), (days, low, high)
@@ -59,8 +59,7 @@ def _rows(basis: Basis, course: Course, threshold: float, untreated: int) -> pd.
     if days[untreated] == 0.0:
         reason[:] = NEVER_ABOVE
     reason[own] = OWN
-    reason[~np.isfinite(days)] = NOT_ASSESSED
-    known = np.isfinite(days)
+    reason[~known] = NOT_ASSESSED
     compared = known & np.array([text is None for text in reason], dtype=bool)
     return make_table(
         "days_above",

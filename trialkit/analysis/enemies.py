@@ -159,19 +159,6 @@ def _ratios(
     )
 
 
-def with_harm_classes(basis: Basis, reductions: pd.DataFrame) -> pd.DataFrame:
-    """Class the reductions of natural enemies over the whole period (IOBC field scheme)."""
-    enemies = {
-        item.variable.name
-        for item in basis.assessed
-        if item.variable.role is VariableRole.NATURAL_ENEMY
-    }
-    classed = reductions["variable"].isin(enemies) & (reductions["measure"] == "pest_days")
-    percent = np.where(classed, reductions["percent"].to_numpy(dtype=float), np.nan)
-    labels = [text or None for text in field_class(percent).label]
-    return reductions.assign(harm_class=pd.Series(labels, index=reductions.index, dtype=object))
-
-
 def resurgence_table(basis: Basis, reductions: Sequence[EnemyReduction]) -> pd.DataFrame:
     """Treatments with fewer enemies than the untreated, and later more pests.
 

@@ -13,12 +13,7 @@ from trialkit.analysis.control import control_by_method, control_problems, contr
 from trialkit.analysis.control_methods import control_method_problems, control_method_table
 from trialkit.analysis.courses import draw_courses
 from trialkit.analysis.days_above import days_above_table
-from trialkit.analysis.enemies import (
-    enemy_reductions,
-    enemy_table,
-    resurgence_table,
-    with_harm_classes,
-)
+from trialkit.analysis.enemies import enemy_reductions, enemy_table, resurgence_table
 from trialkit.analysis.harvest import yield_of_plots
 from trialkit.analysis.loss import loss_table
 from trialkit.analysis.mixtures import mixture_period_table, mixture_table
@@ -34,17 +29,17 @@ from trialkit.analysis.rates import rate_persistence_table, rate_table
 from trialkit.analysis.reductions import reduction_table
 from trialkit.analysis.responses import (
     area_responses,
+    areas_above_thresholds,
     areas_under_curves,
     assessed_variables,
     count_responses,
     plan_plots,
     yield_responses,
 )
-from trialkit.analysis.result import Analysis, empty_table, join_tables, make_table
+from trialkit.analysis.result import Analysis, empty_table, table_of_parts
 from trialkit.analysis.statistics import statistics_tables
 from trialkit.analysis.testing_strata import run_all_tests
 from trialkit.analysis.transforms import choose_transforms
-from trialkit.measures.pest_days import above_threshold
 from trialkit.trial import Trial
 
 
@@ -87,6 +82,7 @@ def analyse(trial: Trial) -> Analysis:
         plan=plan,
         assessed=assessed,
         areas=areas,
+        above=areas_above_thresholds(areas),
         harvested=harvested,
         responses=responses,
         scales=scales,
@@ -115,7 +111,7 @@ def analyse(trial: Trial) -> Analysis:
         control_methods=methods,
         persistence=persistence_table(basis, held),
         persistence_differences=persistence_difference_table(basis, held),
-        reductions=with_harm_classes(basis, reduction_table(basis)),
+        reductions=reduction_table(basis),
         days_above=days_above_table(basis),
         natural_enemies=enemy_table(basis, enemies),
         resurgence=resurgence_table(basis, enemies),
@@ -146,9 +142,11 @@ def analyse(trial: Trial) -> Analysis:
 def _pest_days_table(basis: Basis) -> pd.DataFrame:
     plan = basis.plan
     ids = np.array(plan.treatments, dtype=object)[plan.treatment]
-    tables = []
+    nothing = np.full(len(plan.plots), np.nan)
+    parts: list[dict[str, Sized]] = []
     for item, area in basis.areas:
-        columns: dict[str, Sized] = {
+        above = basis.above.get(item.variable.name)
+        part: dict[str, Sized] = {
             "variable": [item.variable.name] * len(plan.plots),
             "plot": plan.plots,
             "treatment": ids,
@@ -156,11 +154,9 @@ def _pest_days_table(basis: Basis) -> pd.DataFrame:
             "days": area.days,
             "per_day": area.per_day,
             "bridged": area.bridged.astype(float),
+            "days_above": nothing if above is None else above.days_above,
+            "pest_days_above": nothing if above is None else above.pest_days_above,
             "reason": [text or None for text in area.reason],
         }
-        if item.variable.threshold is not None:
-            above = above_threshold(item.days, item.values, item.variable.threshold)
-            columns["days_above"] = above.days_above
-            columns["pest_days_above"] = above.pest_days_above
-        tables.append(make_table("pest_days", columns))
-    return join_tables("pest_days", tables)
+        parts.append(part)
+    return table_of_parts("pest_days", parts)

@@ -258,6 +258,17 @@ def areas_under_curves(
     )
 
 
+def areas_above_thresholds(
+    curves: tuple[tuple[Assessed, areas.PestDays], ...],
+) -> dict[str, areas.AboveThreshold]:
+    """Time and area above the threshold of every plot, for each such variable that has one."""
+    return {
+        item.variable.name: areas.above_threshold(item.days, item.values, item.variable.threshold)
+        for item, _ in curves
+        if item.variable.threshold is not None
+    }
+
+
 def area_responses(curves: tuple[tuple[Assessed, areas.PestDays], ...]) -> list[Response]:
     """One response for the pest-days of each variable.
 

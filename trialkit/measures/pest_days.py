@@ -215,8 +215,7 @@ def above_threshold(
         low = np.minimum(over[..., 1:], over[..., :-1])
         high = np.maximum(over[..., 1:], over[..., :-1])
         # The part of each interval that lies above, and the area over that part.
-        part = np.where(low >= 0, 1.0, high / (high - low))
-        part = np.where(high > 0, part, 0.0)
+        part = _part_above(low, high)
         mean_over = np.where(low >= 0, (low + high) / 2, high / 2)
         step = np.diff(line.days)
         area = np.where(high > 0, mean_over * part * step, 0.0).sum(axis=-1)
@@ -233,6 +232,40 @@ def above_threshold(
         bridged=line.bridged,
         reason=reason,
     )
+
+
+def time_above(
+    days: ArrayLike, values: ArrayLike, threshold: float, *, start: Start = "first"
+) -> FloatArray:
+    """Days above a threshold, of many courses.
+
+    The days of `above_threshold`, several times faster: made for simulated draws, and fastest where
+    those of one treatment lie along the last of the leading axes.
+
+    Parameters
+    ----------
+    days, values, threshold, start
+        As for `above_threshold`.
+
+    Returns
+    -------
+    ndarray of float
+        NaN with fewer than two counts in the period.
+
+    Raises
+    ------
+    ValueError
+        When days do not rise or do not match values, or the threshold is no finite number.
+    """
+    if not np.isfinite(threshold):
+        raise ValueError("the threshold must be a number")
+    line = _period(days, values, start)
+    time = np.zeros(line.n.shape)
+    with np.errstate(all="ignore"):
+        for j, step in enumerate(np.diff(line.days)):
+            before, after = line.values[..., j] - threshold, line.values[..., j + 1] - threshold
+            time += _part_above(np.minimum(before, after), np.maximum(before, after)) * step
+    return np.where(line.n > 1, time, np.nan)
 
 
 def progress_stairs(
@@ -345,6 +378,11 @@ def _period(days: ArrayLike, values: ArrayLike, start: Start) -> Course:
 def _area(line: Course) -> FloatArray:
     step = np.diff(line.days) * (line.values[..., 1:] + line.values[..., :-1]) / 2
     return np.asarray(np.where(np.isnan(step), 0.0, step).sum(axis=-1))
+
+
+def _part_above(low: FloatArray, high: FloatArray) -> FloatArray:
+    """Share of a piece of line that lies above 0, from its ends; 0 where they are not known."""
+    return np.asarray(np.fmin(np.fmax(high / (high - low), 0.0), 1.0))
 
 
 def _reach(line: Course) -> FloatArray:
