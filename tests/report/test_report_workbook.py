@@ -3,6 +3,7 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from openpyxl.utils import get_column_letter
 
 from trialkit.analysis import Analysis
 from trialkit.report import compose, write_tables
+from trialkit.report.compose import Sentence
 from trialkit.report.document import Column, Document, Kind, Missing, Section, Table
 from trialkit.report.sheets import column_letters
 from trialkit.report.workbook import P_VALUE_FORMAT, number_format, sheet_names, workbook_bytes
@@ -197,3 +199,18 @@ def test_written_to_a_path(document: Document, tmp_path: Path) -> None:
     write_tables(document, path)
     assert path.read_bytes() == workbook_bytes(document)
     assert [item.name for item in path.parent.iterdir()] == ["tables.xlsx"]
+
+
+def test_a_document_for_a_workbook_alone_gives_the_same_workbook(
+    analysis: Analysis, findings: tuple[Sentence, ...]
+) -> None:
+    whole = compose(analysis, findings)
+    alone = compose(analysis, findings, formats=("xlsx",))
+    assert len(list(alone.blocks())) < len(list(whole.blocks()))
+    assert workbook_bytes(alone) == workbook_bytes(whole)
+
+
+def test_a_document_for_a_page_alone_has_no_annex(analysis: Analysis) -> None:
+    whole, page = compose(analysis), compose(analysis, formats=("html",))
+    assert whole.annex
+    assert replace(whole, annex=()) == page

@@ -83,7 +83,7 @@ def write_report(
     if not formats:
         return ()
     tell = progress or _silent
-    document = compose(analysis, findings, made=made)
+    document = compose(analysis, findings, made=made, formats=formats)
     made_files: dict[str, bytes] = {}
     draw = drawer or Drawer()
     if "html" in formats:

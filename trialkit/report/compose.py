@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
-from trialkit.report.document import Block, Document, Section
+from trialkit.report.document import Block, Document, Listing, Section
 from trialkit.report.parts import (
     annex,
     annex_efficacy,
@@ -87,8 +87,12 @@ OUTLINE: tuple[Part, ...] = (
             products.programmes,
         ),
     ),
-    Part("enemies", "Natural enemies", (enemies.natural_enemies,)),
-    Part("damage", "Damage", (effects.damage,)),
+    Part(
+        "enemies",
+        "Natural enemies",
+        (enemies.course_of_enemies, enemies.natural_enemies, enemies.resurgence),
+    ),
+    Part("damage", "Damage", (effects.course_of_damage, effects.damage)),
     Part("injury", "Injury to the crop", (effects.crop_injury,)),
     Part("yield", "Yield", (effects.yields, returns.loss)),
     Part("returns", "Returns", (returns.money,)),
@@ -132,11 +136,33 @@ OUTLINE: tuple[Part, ...] = (
 )
 
 
+#: What fills a page alone, with text, figures and maps: a workbook shows nothing of it.
+PAGE_ONLY: frozenset[Compose] = frozenset(
+    {
+        pest.course_of_pest,
+        enemies.course_of_enemies,
+        enemies.resurgence,
+        effects.course_of_damage,
+        effects.crop_injury,
+        trust.doubts,
+        trust.scatter,
+        methods.how_analysed,
+        supporting.how_supported,
+        field.field_map,
+        spread.residual_maps,
+        products.programmes,
+        closing.cautions,
+        closing.references,
+    }
+)
+
+
 def compose(
     analysis: Analysis,
     findings: Sequence[Sentence] = (),
     *,
     made: datetime | None = None,
+    formats: Collection[str] = ("html", "xlsx"),
 ) -> Document:
     """Put an analysis into words and tables.
 
@@ -148,6 +174,9 @@ def compose(
     made : datetime, optional
         When the report was made. Without it the document carries no time, and depends on the
         analysis alone.
+    formats : collection of str
+        What the document is for: without ``html`` it holds nothing that only a page shows,
+        without ``xlsx`` no annex.
 
     Returns
     -------
@@ -160,22 +189,26 @@ def compose(
     )
     trial = analysis.trial
     place = (plain_line(part) for part in (trial.site, trial.season) if part)
+    left_out = frozenset() if "html" in formats else PAGE_ONLY
     return Document(
         title=plain_line(trial.title),
         subtitle=", ".join(place),
         facts=methods.trial_facts(context),
-        sections=tuple(_sections(context, OUTLINE)),
-        annex=(
-            *annex.long_tables(context),
-            *annex_efficacy.long_efficacy(context),
-            *annex_statistics.long_statistics(context),
-        ),
+        sections=tuple(_sections(context, left_out)),
+        annex=tuple(_annex(context)) if "xlsx" in formats else (),
         made=context.made,
     )
 
 
-def _sections(context: Context, outline: Iterable[Part]) -> Iterator[Section]:
-    for part in outline:
-        blocks = tuple(block for fill in part.fill for block in fill(context))
+def _annex(context: Context) -> Iterator[Listing]:
+    yield from annex.long_tables(context)
+    yield from annex_efficacy.long_efficacy(context)
+    yield from annex_statistics.long_statistics(context)
+
+
+def _sections(context: Context, left_out: Collection[Compose]) -> Iterator[Section]:
+    for part in OUTLINE:
+        fills = (fill for fill in part.fill if fill not in left_out)
+        blocks = tuple(block for fill in fills for block in fill(context))
         if blocks:
             yield Section(key=part.key, title=part.title, blocks=blocks)

@@ -7,7 +7,7 @@ escapes it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -99,6 +99,32 @@ class Table:
                 raise ValueError(f"table {self.key}: {len(row)} cells, {len(self.columns)} columns")
         if self.shades and [len(row) for row in self.shades] != [len(row) for row in self.rows]:
             raise ValueError(f"table {self.key}: its shades do not have the shape of its rows")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listing:
+    """A long table of plain values for a workbook alone.
+
+    Attributes
+    ----------
+    key, question : str
+        As of a `Table`.
+    columns : tuple of Column
+    cells : tuple of sequence
+        The cells of each column, all equally many; None where there is nothing.
+    sheet : str
+    """
+
+    key: str
+    question: str
+    columns: tuple[Column, ...]
+    cells: tuple[Sequence[str | float | None], ...]
+    sheet: str
+
+    @property
+    def rows(self) -> tuple[tuple[str | float | None, ...], ...]:
+        """The same cells row by row."""
+        return tuple(zip(*self.cells, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +251,7 @@ class Document:
         The trial in a few words.
     sections : tuple of Section
         None is empty.
-    annex : tuple of Table
+    annex : tuple of Listing
         Long tables for a workbook only.
     made : str
         When the report was made.
@@ -235,7 +261,7 @@ class Document:
     subtitle: str
     facts: tuple[tuple[str, str], ...]
     sections: tuple[Section, ...]
-    annex: tuple[Table, ...] = ()
+    annex: tuple[Listing, ...] = ()
     made: str = ""
 
     def blocks(self) -> Iterator[Block]:

@@ -10,9 +10,18 @@ from pathlib import Path
 
 from trialkit.figures.identity import plain_line
 from trialkit.files import write_whole
-from trialkit.report.document import Cell, Column, Document, Findings, Kind, Missing, Table
+from trialkit.report.document import (
+    Cell,
+    Column,
+    Document,
+    Findings,
+    Kind,
+    Listing,
+    Missing,
+    Table,
+)
 from trialkit.report.html import shade
-from trialkit.report.sheets import Sheet, SheetCell, Style, spreadsheet
+from trialkit.report.sheets import Sheet, SheetCell, Shown, Style, spreadsheet
 
 #: Longest name of a sheet that the format allows.
 LONGEST_NAME = 31
@@ -21,8 +30,6 @@ CONTENTS = "Contents"
 P_VALUE_FORMAT = '[<0.0001]"<0.0001";0.0000'
 _BARRED = re.compile(r"[\[\]:*?/\\']")
 _HEADING = Style(font="bold")
-#: What a sheet takes for a cell.
-_Shown = SheetCell | float | str | None
 _FILLS = {
     "held": "7FB3D9",
     "near": "B5D3EA",
@@ -67,12 +74,11 @@ def number_format(column: Column) -> str:
     return "#,##0" if column.digits == 0 else "#,##0." + "0" * column.digits
 
 
-def _width(table: Table, place: int) -> float:
-    column = table.columns[place]
+def _width(column: Column, cells: Sequence[Cell]) -> float:
     if column.kind not in {Kind.TEXT, Kind.SPAN}:
         longest = max((len(word) for word in column.title.split()), default=0)
         return max(9.0, min(16.0, 1.3 * longest))
-    longest = max((len(str(row[place] or "")) for row in table.rows), default=0)
+    longest = max((len(str(cell or "")) for cell in set(cells)), default=0)
     return float(max(9, min(60, max(longest, len(column.title)) + 2)))
 
 
@@ -90,33 +96,39 @@ def _head_lines(titles: Sequence[str], widths: Sequence[float]) -> int:
     return most
 
 
-def _table_sheet(name: str, table: Table) -> Sheet:
+def _table_sheet(name: str, table: Table | Listing) -> Sheet:
     titles = [
         f"{column.title} ({column.under})" if column.under else column.title
         for column in table.columns
     ]
-    rows: list[Sequence[_Shown]] = [[SheetCell(title, _HEADING) for title in titles]]
     styles = [Style(shown=number_format(column)) for column in table.columns]
-    columns = [_body_cells(table, place, style) for place, style in enumerate(styles) if table.rows]
-    rows += zip(*columns, strict=True)
-    notes = [*table.notes, *_reasons(table)]
-    if notes:
-        rows.append([])
-        for note in notes:
-            rows.append([note])
-    widths = [_width(table, place) for place in range(len(table.columns))]
+    columns: Sequence[Sequence[Cell]]
+    body: Sequence[Sequence[Shown]]
+    if isinstance(table, Listing):
+        columns = body = table.cells
+        notes = []
+    else:
+        columns = list(zip(*table.rows, strict=True)) or [()] * len(titles)
+        body = [
+            _body_cells(table, place, cells, style)
+            for place, (cells, style) in enumerate(zip(columns, styles, strict=True))
+        ]
+        notes = [*table.notes, *_reasons(table)]
+    widths = [_width(*column) for column in zip(table.columns, columns, strict=True)]
     return Sheet(
         name=name,
-        rows=rows,
+        head=[[SheetCell(title, _HEADING) for title in titles]],
+        body=body,
+        foot=[[], *([note] for note in notes)] if notes else [],
         widths=widths,
         styles=styles,
         head_lines=_head_lines(titles, widths),
     )
 
 
-def _body_cells(table: Table, place: int, style: Style) -> Sequence[_Shown]:
+def _body_cells(table: Table, place: int, cells: Sequence[Cell], style: Style) -> Sequence[Shown]:
     """Cells of one column; what is missing stays empty."""
-    values = [_shown(row[place]) for row in table.rows]
+    values = [_shown(cell) for cell in cells]
     names: Sequence[str] = ()
     if table.target is not None and table.columns[place].kind is Kind.NUMBER:
         target = table.target
@@ -154,7 +166,7 @@ def _reasons(table: Table) -> list[str]:
 
 def _contents_sheet(document: Document, entries: Sequence[tuple[str, str]]) -> Sheet:
     where = ", ".join(part for part in (document.subtitle, document.made) if part)
-    rows: list[Sequence[_Shown]] = [
+    rows: list[Sequence[Shown]] = [
         [SheetCell(document.title, _HEADING)],
         [where or None],
         [],
@@ -164,7 +176,7 @@ def _contents_sheet(document: Document, entries: Sequence[tuple[str, str]]) -> S
     rows += [[SheetCell(name, link), question] for name, question in entries]
     return Sheet(
         name=CONTENTS,
-        rows=rows,
+        head=rows,
         widths=(34.0, 100.0),
         frozen=(0, 4),
         links=tuple((row, name) for row, (name, _) in enumerate(entries, start=5)),
@@ -202,7 +214,11 @@ def workbook_bytes(document: Document, made: datetime | None = None) -> bytes:
     bytes
         The same document gives the same bytes.
     """
-    tables = (*_shows_table(document), *document.tables(), *document.annex)
+    tables: tuple[Table | Listing, ...] = (
+        *_shows_table(document),
+        *document.tables(),
+        *document.annex,
+    )
     names = sheet_names([CONTENTS, *(table.sheet or table.question for table in tables)])[1:]
     entries = [(name, table.question) for name, table in zip(names, tables, strict=True)]
     sheets = [

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import compress
-
-import pandas as pd
+from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import COMPARISONS, CONTROL_METHODS, SCALES, Context
-from trialkit.report.document import Cell, Column, Kind, Table
-from trialkit.trial import numbers_examined
+from trialkit.report.document import Column, Kind, Listing
+from trialkit.rows import columns_of
+from trialkit.trial import EXAMINED, numbers_examined
 
 _TEXT, _NUMBER, _P = Kind.TEXT, Kind.NUMBER, Kind.P_VALUE
 
@@ -124,7 +123,7 @@ LONG_TABLES: tuple[LongTable, ...] = (
         ),
     ),
 )
-_WORDS: Mapping[object, str] = {
+_WORDS: Mapping[str, str] = {
     "count": "assessment",
     "pest_days": "area under the curve",
     "yield": "yield",
@@ -133,99 +132,87 @@ _WORDS: Mapping[object, str] = {
 }
 
 
-def long_tables(context: Context) -> Iterator[Table]:
+def long_tables(context: Context) -> Iterator[Listing]:
     """Make the long tables that have rows."""
-    for item in LONG_TABLES:
-        rows = context.table(item.name, item.columns[0][0])
-        if not rows.empty:
-            yield long_table(context, item, rows)
+    yield from listings(context, LONG_TABLES)
     samples = _samples(context)
     if samples is not None:
         yield samples
 
 
-def long_table(context: Context, item: LongTable, rows: pd.DataFrame) -> Table:
-    """Make one long table."""
-    kept = [column for column in item.columns if column[0] in rows.columns]
-    made = [_cells(context, name, rows[name].tolist(), kind) for name, _, kind, _ in kept]
-    # A column without a single entry asks a question that this trial does not raise.
-    filled = [any(cell not in (None, "") for cell in column) for column in made]
-    kept = list(compress(kept, filled))
-    cells = list(compress(made, filled))
-    return Table(
+def listings(context: Context, items: Iterable[LongTable]) -> Iterator[Listing]:
+    """Make those of some long tables that have rows."""
+    for item in items:
+        rows = context.table(item.name, item.columns[0][0])
+        if not rows.empty:
+            yield _listing(context, item, columns_of(rows))
+
+
+def _listing(context: Context, item: LongTable, rows: Mapping[str, list[Any]]) -> Listing:
+    heads: list[Column] = []
+    cells: list[list[str | float | None]] = []
+    for name, title, kind, digits in item.columns:
+        made = _cells(context, name, rows[name], kind) if name in rows else []
+        # A column without a single entry asks a question that this trial does not raise.
+        if any(cell not in (None, "") for cell in made):
+            heads.append(Column(title=title, kind=kind, digits=digits))
+            cells.append(made)
+    return Listing(
         key=f"all-{item.name.replace('_', '-')}",
         question=item.question,
-        columns=tuple(
-            Column(title=title, kind=kind, digits=digits) for _, title, kind, digits in kept
-        ),
-        rows=tuple(zip(*cells, strict=True)),
+        columns=tuple(heads),
+        cells=tuple(cells),
         sheet=item.sheet,
     )
 
 
-def _cells(context: Context, name: str, values: list[object], kind: Kind) -> list[Cell]:
+def _cells(context: Context, name: str, values: list[Any], kind: Kind) -> list[str | float | None]:
     if kind is not _TEXT:
         return [
             float(value) if isinstance(value, int | float) and math.isfinite(value) else None
             for value in values
         ]
-    words: dict[object, str] = {}
+    words: Mapping[str, str] = {}
     if name in {"variable", "pest", "enemy"}:
         words = {value: context.variable_label(str(value)) for value in set(values)}
     elif name in {"treatment", "a", "b", "carrier", "full"}:
         words = {value: context.label(str(value)) for value in set(values)}
     elif name == "measure":
-        words.update(_WORDS)
+        words = _WORDS
     elif name == "method":
-        words.update(CONTROL_METHODS)
-        words.update(COMPARISONS)
+        words = {**CONTROL_METHODS, **COMPARISONS}
     elif name == "transform":
-        words.update(SCALES)
-    return [_text(value, words) for value in values]
+        words = SCALES
+    # Most texts stand in many rows.
+    shown = {value: _text(value, words) for value in set(values)}
+    return [shown[value] for value in values]
 
 
-def _text(value: object, words: Mapping[object, str]) -> str | None:
+def _text(value: object, words: Mapping[str, str]) -> str | None:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return words.get(value, plain_line(value)) if isinstance(value, str) else None
 
 
-def _samples(context: Context) -> Table | None:
+def _samples(context: Context) -> Listing | None:
     counts = context.trial.counts
     if counts.empty or counts["sample"].isna().all():
         return None
-    labels = {name: context.variable_label(name) for name in set(counts["variable"])}
+    columns = [
+        ("plot", Column(title="Plot")),
+        ("variable", Column(title="Variable")),
+        ("day", Column(title="Days after application", kind=_NUMBER)),
+        ("sample", Column(title="Sample")),
+        ("value", Column(title="Value", kind=_NUMBER)),
+    ]
     numbers = numbers_examined(counts)
-    shares = bool(numbers.notna().any())
-    return Table(
+    if numbers.notna().any():
+        columns.append((EXAMINED, Column(title="Of how many examined", kind=_NUMBER)))
+    rows = columns_of(counts.assign(**{EXAMINED: numbers}))
+    return Listing(
         key="all-samples",
         question="Every sample as it was read",
-        columns=(
-            Column(title="Plot"),
-            Column(title="Variable"),
-            Column(title="Days after application", kind=Kind.NUMBER),
-            Column(title="Sample"),
-            Column(title="Value", kind=Kind.NUMBER),
-            *([Column(title="Of how many examined", kind=Kind.NUMBER)] if shares else []),
-        ),
-        rows=tuple(
-            (
-                plain_line(str(plot)),
-                labels[variable],
-                float(day),
-                plain_line(str(sample)) if sample is not None else None,
-                float(value) if math.isfinite(value) else None,
-                *([float(number) if math.isfinite(number) else None] if shares else []),
-            )
-            for plot, variable, day, sample, value, number in zip(
-                counts["plot"],
-                counts["variable"],
-                counts["day"],
-                counts["sample"],
-                counts["value"],
-                numbers,
-                strict=True,
-            )
-        ),
+        columns=tuple(column for _, column in columns),
+        cells=tuple(_cells(context, name, rows[name], column.kind) for name, column in columns),
         sheet="Samples",
     )

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit.report.context import Context
-from trialkit.report.document import Kind, Table
-from trialkit.report.parts.annex import INTERVAL, RESPONSE, LongTable, long_table
+from trialkit.report.document import Kind, Listing
+from trialkit.report.parts.annex import INTERVAL, RESPONSE, LongTable, listings
 
 _TEXT, _NUMBER, _P = Kind.TEXT, Kind.NUMBER, Kind.P_VALUE
 _DAY = (
@@ -205,9 +205,6 @@ STATISTICS: tuple[LongTable, ...] = (
 )
 
 
-def long_statistics(context: Context) -> Iterator[Table]:
+def long_statistics(context: Context) -> Iterator[Listing]:
     """Make the long tables that have rows."""
-    for item in STATISTICS:
-        rows = context.table(item.name, item.columns[0][0])
-        if not rows.empty:
-            yield long_table(context, item, rows)
+    return listings(context, STATISTICS)

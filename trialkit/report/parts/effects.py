@@ -24,9 +24,13 @@ def asterisk(context: Context, rows: pd.DataFrame) -> bool:
     return DIFFERS in marks(context.analysis, rows).values()
 
 
-def damage(context: Context) -> Iterator[Block]:
-    """Damage over the days, and percent control of it."""
+def course_of_damage(context: Context) -> Iterator[Block]:
+    """Figures: damage over the days."""
     yield from courses_of_role(context, VariableRole.DAMAGE)
+
+
+def damage(context: Context) -> Iterator[Block]:
+    """Percent control of damage, and how long it held."""
     for variable in context.of_role(VariableRole.DAMAGE):
         table = control_table(context, variable)
         if table is not None:

@@ -40,9 +40,13 @@ CLASSES: Mapping[str, tuple[str, str]] = {
 }
 
 
-def natural_enemies(context: Context) -> Iterator[Block]:
-    """Natural enemies over the days, their reduction, and pests for each of them."""
+def course_of_enemies(context: Context) -> Iterator[Block]:
+    """Figures: natural enemies over the days."""
     yield from courses_of_role(context, VariableRole.NATURAL_ENEMY)
+
+
+def natural_enemies(context: Context) -> Iterator[Block]:
+    """Reduction of natural enemies, and pests for each of them."""
     for variable in context.of_role(VariableRole.NATURAL_ENEMY):
         rows = context.rows("natural_enemies", variable.name)
         if rows.empty:
@@ -51,7 +55,6 @@ def natural_enemies(context: Context) -> Iterator[Block]:
             yield _reductions(context, variable, rows)
         if rows["pest_per_enemy"].notna().any():
             yield _pest_per_enemy(context, variable, rows)
-    yield from resurgence(context)
 
 
 def _reductions(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
