@@ -85,6 +85,31 @@ def test_exact_p_of_a_small_trial_by_listing_all_permutations() -> None:
     assert found.p == pytest.approx(np.mean(reached), abs=0.012)
 
 
+def test_every_permutation_is_fitted_anew() -> None:
+    """The shortcuts give the p-value of least squares on each permutation."""
+    for seed in range(5):
+        f = Field(seed, follow=0.2)
+        found = neighbour_test(
+            f.late, f.beside, f.treatment, own_before=f.before, block=f.block, draws=99, seed=seed
+        )
+        late, beside, before = (
+            np.log10(part + 1.0)[:, None] for part in (f.late, f.beside, f.before)
+        )
+        levels = [codes[:, None] == np.unique(codes) for codes in (f.treatment, f.block)]
+        model = np.hstack([*levels, before]).astype(float)
+
+        def rest(y: np.ndarray, model: np.ndarray = model) -> np.ndarray:
+            return y - model @ np.linalg.lstsq(model, y, rcond=None)[0]
+
+        rows = permuted_rows(f.treatment, 99, np.random.default_rng(seed))
+        y, x = rest(late)[:, 0], rest(beside)[:, 0]
+        drawn = np.column_stack([y, rest(y[rows])])
+        correlation = x @ drawn / np.linalg.norm(x) / np.linalg.norm(drawn, axis=0)
+        reached = (correlation[1:] >= correlation[0] - 1e-10).sum()
+        assert found.correlation == pytest.approx(correlation[0], rel=1e-10)
+        assert found.p == (1 + reached) / 100
+
+
 def test_directions_seed_and_order_of_rows() -> None:
     f = Field(3, 0.5)
     args = (f.late, f.beside, f.treatment)

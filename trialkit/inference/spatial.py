@@ -180,7 +180,9 @@ def edge_test(
     keep = ~np.isnan(data)
     y, kept = data[keep], treatment[keep]
     at_edge = np.asarray(edge, dtype=bool)[keep]
-    both = np.isin(kept, kept[at_edge]) & np.isin(kept, kept[~at_edge])
+    number = np.bincount(kept)
+    of_edge = np.bincount(kept[at_edge], minlength=number.size)
+    both = ((of_edge > 0) & (of_edge < number))[kept]
     if not both.any():
         return _nothing(0, 0, "no treatment has plots both at the edge and inside")
     factors = [kept] if block is None else [kept, block[keep]]
@@ -308,7 +310,10 @@ def _partial_test(
     seed: int | np.random.Generator,
     alternative: Alternative | str,
 ) -> SpatialTest:
-    """Permutation test of the partial slope of y on x, exchanging residuals within treatments."""
+    """Permutation test of the partial slope of y on x, exchanging residuals within treatments.
+
+    The first columns of ``space`` are those of the treatments (`diagnostics_space.basis`).
+    """
     n = y.size
     df = n - space.shape[1] - 1
     if df < MINIMUM_DF:
@@ -322,12 +327,14 @@ def _partial_test(
     if syy <= n * (_ROUNDING * max(float(np.abs(y).max()), 1e-300)) ** 2:
         return _nothing(n, df, "plots of a treatment are all alike")
     kind = Alternative(alternative)
-    rows = permutations_of(treatment, draws, seed)
-    drawn = residual(space, rest_y[rows])
-    lengths = np.sqrt(np.einsum("ij,ij->j", drawn, drawn))
+    drawn = rest_y.take(permutations_of(treatment, draws, seed))
+    # Sums over treatments stay 0 in every permutation: only what follows them is fitted anew, and
+    # as x is at right angles to all of it, the fit changes no more than the length.
+    fitted = space[:, np.unique(treatment).size :].T @ drawn
+    squares = syy - np.einsum("ij,ij->j", fitted, fitted)
     # Permuted residuals can fall into the model as a whole; they then agree with nothing.
-    safe = np.where(lengths > _ROUNDING * np.sqrt(syy), lengths, np.inf)
-    correlations = (rest_x @ drawn) / (safe * np.sqrt(sxx))
+    safe = np.where(squares > _ROUNDING * syy, squares, np.inf)
+    correlations = (rest_x @ drawn) / np.sqrt(safe * sxx)
     correlation = float(rest_x @ rest_y) / np.sqrt(sxx * syy)
     p = permutation_p(
         tail_size(np.asarray([correlation]), kind), tail_size(correlations[:, None], kind), axis=0

@@ -32,11 +32,10 @@ def permuted_rows(group: IntArray, draws: int, rng: np.random.Generator) -> IntA
         Row numbers; each column is a permutation.
     """
     n = group.size
-    # Sorting by group and then by a random number shuffles each group in its own places.
+    # Random numbers below 1, added to the codes, shuffle each group in its own places when sorted.
     home = np.argsort(group, kind="stable")
-    shuffled = np.lexsort((rng.random((draws, n)), np.broadcast_to(group, (draws, n))), axis=-1)
     rows = np.empty((n, draws), dtype=np.intp)
-    rows[home] = shuffled.T
+    rows[home] = np.argsort(rng.random((draws, n)) + group, axis=-1).T
     return rows
 
 
