@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -148,6 +149,14 @@ def _factor(slope: float) -> float:
     return float(np.exp(slope)) if abs(slope) <= _MOST_SLOPE else float("nan")
 
 
+@lru_cache(maxsize=16)
+def _quantiles_of_t(df: float) -> FloatArray:
+    """Quantiles of Student's t at chances spread evenly, the same for all days of a trial."""
+    quantiles = np.asarray(special.stdtrit(df, (np.arange(_DRAWS) + 0.5) / _DRAWS), np.float64)
+    quantiles.flags.writeable = False
+    return quantiles
+
+
 def _points_limits(
     basis: Basis, course: Course, found: SlopeDifference, code: int, day: float
 ) -> tuple[float, float]:
@@ -168,8 +177,7 @@ def _points_limits(
     share = share[np.isfinite(share)]
     if share.size == 0:
         return float("nan"), float("nan")
-    chance = (np.arange(_DRAWS) + 0.5) / _DRAWS
-    slopes = found.slope + found.se * special.stdtrit(found.df, chance)
+    slopes = found.slope + found.se * _quantiles_of_t(found.df)
     # Every quantile of the slope beside a share drawn at random: the two are independent.
     order = np.random.default_rng(basis.settings.seed).integers(0, share.size, _DRAWS)
     change = -100.0 * share[order] * np.expm1(np.clip(slopes, -_MOST_SLOPE, _MOST_SLOPE))

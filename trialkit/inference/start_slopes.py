@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from trialkit.inference.count_fit_dispersion import pearson_root
+from trialkit.inference.count_fit_dispersion import LARGEST
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 from trialkit.inference.linear import indicator
 
@@ -25,8 +25,7 @@ NOT_SETTLED = "the fit did not settle"
 #: practice, no source).
 LEAST_INDIVIDUALS = 10.0
 _FEWEST_PLOTS = 2
-# Few steps a round: means and dispersion settle together.
-_STEPS, _ROUNDS = 2, 200
+_ROUNDS, _SETTLED = 400, 1e-10
 _LARGEST_STEP, _ETA_LIMIT = 2.0, 30.0
 _ESTIMABLE, _NULL = 1e-6, 1e-9
 
@@ -154,17 +153,15 @@ def _fit(
     df = float(y.size - sizes.size)
     if df < 1.0:
         return _undefined(TOO_FEW_PLOTS)
-    eta = np.log(y + 0.5)
-    dispersion = 0.0
+    eta, dispersion = np.log(y + 0.5), 0.0
     for _ in range(_ROUNDS):
-        eta, settled = _settle(basis, y, eta, dispersion)
-        mean = np.exp(eta)
-        before, squares = dispersion, ((y - mean) ** 2)[:, None]
-        dispersion = float(pearson_root(squares, mean[:, None], np.array([df]))[0])
-        if settled and abs(dispersion - before) < 1e-8 * (1e-3 + dispersion):
+        eta, moved = _step_of_means(basis, y, eta, dispersion)
+        before, dispersion = dispersion, _step_of_dispersion(y, np.exp(eta), dispersion, df)
+        if moved < _SETTLED and abs(dispersion - before) < _SETTLED * (1e-3 + dispersion):
             break
     else:
         return _undefined(NOT_SETTLED)
+    mean = np.exp(eta)
     weights = mean / (1.0 + dispersion * mean)
     slope = float(contrast @ (basis.T @ eta))
     variance = float(contrast @ np.linalg.solve(_moment(basis, weights), contrast))
@@ -178,21 +175,31 @@ def _fit(
 def _moment(basis: FloatArray, weights: FloatArray) -> FloatArray:
     """Information of the coordinates in the basis, kept regular where means go to nothing."""
     moment: FloatArray = (basis.T * weights) @ basis
-    moment[np.diag_indices_from(moment)] += 1e-12 * weights.max()
+    moment.flat[:: len(moment) + 1] += 1e-12 * weights.max()
     return moment
 
 
-def _settle(
+def _step_of_means(
     basis: FloatArray, y: FloatArray, eta: FloatArray, dispersion: float
-) -> tuple[FloatArray, bool]:
-    """Iterate weighted least squares at one dispersion."""
-    for _ in range(_STEPS):
-        mean = np.exp(eta)
-        weights = mean / (1.0 + dispersion * mean)
-        target = weights * (eta + (y - mean) / mean)
-        found = np.linalg.solve(_moment(basis, weights), basis.T @ target)
-        step = np.clip(basis @ found - eta, -_LARGEST_STEP, _LARGEST_STEP)
-        before, eta = eta, np.clip(eta + step, -_ETA_LIMIT, _ETA_LIMIT)
-        if np.abs(eta - before).max() < 1e-8:
-            return eta, True
-    return eta, False
+) -> tuple[FloatArray, float]:
+    """One step of weighted least squares, and how far it went."""
+    mean = np.exp(eta)
+    share = 1.0 / (1.0 + dispersion * mean)
+    target = basis.T @ (share * (mean * eta + y - mean))
+    found = np.linalg.solve(_moment(basis, share * mean), target)
+    step = np.clip(basis @ found - eta, -_LARGEST_STEP, _LARGEST_STEP)
+    new = np.clip(eta + step, -_ETA_LIMIT, _ETA_LIMIT)
+    return new, float(np.abs(new - eta).max())
+
+
+def _step_of_dispersion(y: FloatArray, mean: FloatArray, dispersion: float, df: float) -> float:
+    """One step of Newton towards the dispersion at which Pearson's chi-square equals df.
+
+    The chi-square falls and is hollow along the dispersion: no step passes the root from the left,
+    and one from the right lands left of it.
+    """
+    variance = mean + dispersion * mean**2
+    part = (y - mean) ** 2 / variance
+    fall = float((part * mean**2 / variance).sum())
+    step = (float(part.sum()) - df) / fall if fall > 0.0 else 0.0
+    return min(max(dispersion + step, 0.0), LARGEST)
