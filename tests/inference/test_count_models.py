@@ -13,11 +13,11 @@ from scipy import optimize, stats
 from trialkit.inference.count_fit import effects
 from trialkit.inference.count_fit_dispersion import (
     adjustment,
-    by_likelihood,
     log_likelihood,
     pose,
     settle,
 )
+from trialkit.inference.count_likelihood import by_likelihood
 from trialkit.inference.count_models import fit_counts
 from trialkit.inference.layouts import (
     Layout,
@@ -132,7 +132,7 @@ def test_dispersion_by_likelihood_agrees_with_statsmodels():
 def test_dispersion_is_at_the_top_of_the_profile(adjusted, k):
     layout, counts = _trial(5, k=k)
     counts[7, 1] = np.nan
-    found = by_likelihood(pose(effects(layout), counts), adjusted=adjusted)
+    found, _ = by_likelihood(pose(effects(layout), counts), adjusted=adjusted)
     for j in np.flatnonzero(found > 0):
         problem = pose(effects(layout), counts[:, [j]])
 
@@ -153,7 +153,7 @@ def test_dispersion_is_at_the_top_of_the_profile(adjusted, k):
 def test_pooled_dispersion_lies_at_the_top_of_the_sum():
     layout, counts = _trial(6, k=0.8)
     problem = pose(effects(layout), counts)
-    found = by_likelihood(problem, adjusted=False, pooled=True)
+    found, _ = by_likelihood(problem, adjusted=False, pooled=True)
     assert np.ptp(found) == 0.0
 
     def height(place: float) -> float:

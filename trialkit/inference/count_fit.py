@@ -18,6 +18,8 @@ _ETA_LIMIT = 30.0
 _STEP_LIMIT = 2.0
 # Eigenvalues of cross products of indicators are 0 but for rounding, or far above this.
 _NULL = 1e-8
+# What keeps a diagonal from rounding to zero, in units of its mean.
+_TRACE = 1e-11
 
 # From the linear predictor (n, m): weights and working residuals (n, m).
 Working = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
@@ -127,11 +129,12 @@ class Scaffold:
         Orthonormal directions in the live columns that change no plot, as rows; zeros for the
         other rows.
     filling : (m, p, p) float array
-        Projection on these directions.
+        What makes the matrix regular, in units of the mean of its diagonal: the projection on
+        these directions, and a trace on the diagonal where a column is live.
     number : (m,) int array
         Live columns, at least 1.
-    tiny, dead : (m, p) float array
-        What the diagonal gets: a trace of its mean where a column is live, 1 where it is not.
+    dead : (m, p, p) float array, or None
+        1 on the diagonal where a column is not live; None where all are.
     rank : (m,) int array
         Rank of the live columns.
     """
@@ -140,8 +143,7 @@ class Scaffold:
     null: FloatArray
     filling: FloatArray
     number: IntArray
-    tiny: FloatArray
-    dead: FloatArray
+    dead: FloatArray | None
     rank: IntArray
 
 
@@ -151,23 +153,36 @@ def scaffold(model: Effects, live: BoolArray) -> Scaffold:
     One factor up and another down is the usual one; missing plots that cut the layout in parts
     make more.
     """
-    live_columns: BoolArray = (model.columns.T @ live.astype(float) > 0.0).T
-    matrix = information(model, live.astype(float))
+    patterns, pattern = _patterns(live)
+    live_columns: BoolArray = (model.columns.T @ patterns > 0.0).T
+    matrix = information(model, patterns)
     index = np.arange(model.n_columns)
     matrix[:, index, index] += ~live_columns
     value, vector = np.linalg.eigh(matrix)
     redundant = value < _NULL
     null = np.where(redundant[:, :, None], vector.transpose(0, 2, 1), 0.0)
-    rank = live_columns.sum(axis=1) - redundant.sum(axis=1)
+    filling = null.transpose(0, 2, 1) @ null
+    filling[:, index, index] += np.where(live_columns, _TRACE, 0.0)
+    dead = None
+    if not live_columns.all():
+        dead = np.where(live_columns, 0.0, 1.0)[pattern, :, None] * np.eye(model.n_columns)
+    number = live_columns.sum(axis=1)
     return Scaffold(
-        live_columns=live_columns,
-        null=null,
-        filling=null.transpose(0, 2, 1) @ null,
-        number=np.maximum(live_columns.sum(axis=1), 1),
-        tiny=np.where(live_columns, 1e-11, 0.0),
-        dead=np.where(live_columns, 0.0, 1.0),
-        rank=rank.astype(np.intp),
+        live_columns=live_columns[pattern],
+        null=null[pattern],
+        filling=filling[pattern],
+        number=np.maximum(number, 1)[pattern],
+        dead=dead,
+        rank=(number - redundant.sum(axis=1)).astype(np.intp)[pattern],
     )
+
+
+def _patterns(live: BoolArray) -> tuple[FloatArray, IntArray]:
+    """Different columns (n, k) of indicators, and which of them each column (m,) is."""
+    places: dict[bytes, int] = {}
+    pattern = [places.setdefault(bytes(key), len(places)) for key in np.packbits(live, axis=0).T]
+    first = np.unique(pattern, return_index=True)[1] if pattern else np.zeros(0, dtype=np.intp)
+    return live[:, first].astype(float), np.asarray(pattern, dtype=np.intp)
 
 
 def information(model: Effects, weights: FloatArray) -> FloatArray:
@@ -189,7 +204,8 @@ def regular(frame: Scaffold, matrix: FloatArray) -> tuple[FloatArray, FloatArray
     factor = np.maximum(diagonal.sum(axis=1) / frame.number, 1e-12)
     filled = frame.filling * factor[:, None, None]
     filled += matrix
-    filled.reshape(-1, p * p)[:, :: p + 1] += frame.tiny * factor[:, None] + frame.dead
+    if frame.dead is not None:
+        filled += frame.dead
     return filled, factor
 
 
@@ -239,15 +255,38 @@ def iterate(
     tolerance : float
         Largest last step of a linear predictor that counts as converged.
     """
+    predictor, coefficients, converged = steps(
+        model, frame, live, start, working, iterations=iterations, tolerance=tolerance
+    )
+    weights, _ = working(predictor)
+    return WorkingFit(
+        predictor=predictor,
+        coefficients=coefficients,
+        weights=np.where(live, weights, 0.0),
+        converged=converged,
+    )
+
+
+def steps(
+    model: Effects,
+    frame: Scaffold,
+    live: BoolArray,
+    start: FloatArray,
+    working: Working,
+    *,
+    iterations: int,
+    tolerance: float = 1e-10,
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Predictor, coefficients and convergence of `iterate`, without the weights there."""
     predictor = np.where(live, start, 0.0)
     coefficients: FloatArray = np.zeros((live.shape[1], model.n_columns))
     change = np.full(live.shape[1], np.inf)
     for _ in range(iterations):
         weights, residual = working(predictor)
         weights = np.where(live, weights, 0.0)
-        target = np.where(live, predictor + residual, 0.0)
         matrix, _ = regular(frame, information(model, weights))
-        right = (weights * target).T @ model.columns
+        # Weights are 0 where the plot is not live, and so is the predictor.
+        right = (weights * (predictor + residual)).T @ model.columns
         coefficients = np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0])
         step = np.where(live, model.columns @ coefficients.T, 0.0) - predictor
         # np.clip does the same, with more ado
@@ -256,13 +295,7 @@ def iterate(
         change = np.abs(step).max(axis=0, initial=0.0)
         if change.size == 0 or change.max() < tolerance:
             break
-    weights, _ = working(predictor)
-    return WorkingFit(
-        predictor=predictor,
-        coefficients=coefficients,
-        weights=np.where(live, weights, 0.0),
-        converged=change < max(tolerance, 1e-6),
-    )
+    return predictor, coefficients, change < max(tolerance, 1e-6)
 
 
 def log_working(counts: FloatArray, dispersion: FloatArray) -> Working:

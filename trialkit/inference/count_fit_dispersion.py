@@ -9,7 +9,7 @@ were fitted and is nearly free of bias with four plots a treatment.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -27,6 +27,7 @@ from trialkit.inference.count_fit import (
     log_working,
     regular,
     scaffold,
+    steps,
 )
 from trialkit.inference.layouts import BoolArray, FloatArray
 
@@ -34,9 +35,6 @@ DispersionRule = Literal["moments", "likelihood", "adjusted"]
 
 LARGEST = 30.0
 _POISSON = 1e-9
-# Dispersions looked at before the search of the top, and the most turns of that search.
-_NODES = 11
-_TURNS = 25
 
 
 def log_likelihood(counts: FloatArray, mean: FloatArray, dispersion: FloatArray) -> FloatArray:
@@ -228,134 +226,15 @@ def settle(
     model, frame, live = problem.model, problem.frame, problem.live
     expected = log_working(problem.counts, dispersion)
     if scoring:
-        start = iterate(model, frame, live, start, expected, iterations=scoring).predictor
+        start, _, _ = steps(model, frame, live, start, expected, iterations=scoring)
     observed = log_newton(problem.counts, dispersion)
-    fit = iterate(model, frame, live, start, observed, iterations=newton)
-    weights, _ = expected(fit.predictor)
-    return replace(fit, weights=np.where(live, weights, 0.0))
-
-
-def slope(
-    problem: Problem, fit: WorkingFit, dispersion: FloatArray, *, adjusted: bool
-) -> tuple[FloatArray, FloatArray]:
-    """Slope of the (adjusted) profile log-likelihood along the log of the dispersion.
-
-    Parameters
-    ----------
-    problem : Problem
-    fit : WorkingFit
-        The fit at the dispersion.
-    dispersion : (m,) float array, positive
-    adjusted : bool
-
-    Returns
-    -------
-    slope : (m,) float array
-    drift : (n, m) float array
-        How the linear predictor of the fit moves with the log of the dispersion.
-
-    Notes
-    -----
-    Along the profile the likelihood changes only through the dispersion itself. The adjustment
-    changes through the weights, directly and as the fitted means move.
-    """
-    live, counts, columns = problem.live, problem.counts, problem.model.columns
-    mean = np.where(live, np.exp(fit.predictor), 1.0)
-    k = 1.0 / dispersion
-    crowding = 1.0 + dispersion * mean
-    by_k = special.digamma(counts + k) - special.digamma(k) - np.log(crowding)
-    by_k += 1.0 - (counts + k) / (mean + k)
-    direct: FloatArray = -k * np.where(live, by_k, 0.0).sum(axis=0)
-    pull = np.where(live, -(counts - mean) * mean / crowding**2, 0.0)
-    observed = np.where(live, mean * (1.0 + dispersion * counts) / crowding**2, 0.0)
-    matrix, _ = regular(problem.frame, information(problem.model, observed))
-    right = (columns.T @ pull).T[:, :, None]
-    drift = np.where(live, columns @ np.linalg.solve(matrix, right)[:, :, 0].T, 0.0)
-    if adjusted:
-        matrix, _ = regular(problem.frame, information(problem.model, fit.weights))
-        inverse = np.linalg.inv(matrix).reshape(matrix.shape[0], -1)
-        change = np.where(live, (mean * drift - mean**2) / crowding**2, 0.0)
-        hat = problem.model.products @ inverse.T
-        direct = direct - 0.5 * dispersion * (hat * change).sum(axis=0)
-    return direct, drift * dispersion
-
-
-def by_likelihood(
-    problem: Problem, *, adjusted: bool, pooled: bool = False, smallest: float = 1e-4
-) -> FloatArray:
-    """Dispersion at the top of the (adjusted) profile likelihood, (m,).
-
-    Parameters
-    ----------
-    problem : Problem
-    adjusted : bool
-        With the adjustment of Cox and Reid.
-    pooled : bool
-        One dispersion for all responses: the profiles are summed.
-    smallest : float
-        Dispersions below it are given as 0.
-
-    Notes
-    -----
-    A profile may have several tops: the highest of a row of dispersions is taken, and the root
-    of the slope beside it is found by false position, each fit starting where the drift of the
-    last one puts it.
-    """
-    size = problem.live.shape[1]
-    first, last = np.log(smallest), np.log(LARGEST)
-    nodes = np.linspace(first, last, _NODES)
-
-    def step(
-        place: FloatArray, start: FloatArray, steps: int, scoring: int = 0
-    ) -> tuple[FloatArray, ...]:
-        dispersion = np.exp(place)
-        fit = settle(problem, dispersion, start, scoring=scoring, newton=steps)
-        rise, drift = slope(problem, fit, dispersion, adjusted=adjusted)
-        mean = np.exp(fit.predictor)
-        plots = np.where(problem.live, log_likelihood(problem.counts, mean, dispersion), 0.0)
-        height = plots.sum(axis=0)
-        if adjusted:
-            height = height - adjustment(problem, fit.weights)
-        if pooled:
-            height = np.full(size, height.sum())
-            rise = np.full(size, rise.sum())
-        return height, rise, fit.predictor, drift
-
-    path: list[tuple[FloatArray, ...]] = []
-    start = problem.start
-    for i, node in enumerate(nodes):
-        path.append(step(np.full(size, node), start, 2, 0 if i else 6))
-        start = path[-1][2] + path[-1][3] * (nodes[1] - nodes[0])
-    heights, rises, predictors, drifts = (np.array(part) for part in zip(*path, strict=True))
-    top = np.argmax(heights, axis=0)
-    index = np.arange(size)
-    # The top lies after the best node where the profile rises there, else before it.
-    left = np.clip(np.where(rises[top, index] > 0.0, top, top - 1), 0, _NODES - 2)
-    low, high = nodes[left], nodes[left + 1]
-    at_low, at_high = rises[left, index], rises[left + 1, index]
-    edge = np.where(at_low <= 0.0, low, np.where(at_high >= 0.0, high, np.nan))
-    free = np.isnan(edge)
-    place, predictor, drift = nodes[top], predictors[top, :, index].T, drifts[top, :, index].T
-    before = np.zeros(size, dtype=bool)
-    for turn in range(_TURNS):
-        share = at_low / np.where(free, at_low - at_high, 1.0)
-        new = np.where(free, low + share * (high - low), edge)
-        moved = np.abs(new - place).max(initial=0.0)
-        start = predictor + drift * (new - place)
-        place = new
-        _, rise, predictor, drift = step(place, start, 3 if turn == 0 else 2)
-        above = rise > 0.0
-        # Anderson and Bjorck: an end that stays twice loses weight, so that both ends close in.
-        left_behind = np.where(above, at_low, at_high)
-        shrink = 1.0 - rise / np.where(left_behind == 0.0, 1.0, left_behind)
-        shrink = np.where(shrink > 0.0, shrink, 0.5)
-        shrink = np.where((above == before) & (turn > 0), shrink, 1.0)
-        before = above
-        low, high = np.where(above, place, low), np.where(above, high, place)
-        at_low, at_high = (
-            np.where(above, rise, shrink * at_low),
-            np.where(above, shrink * at_high, rise),
-        )
-        if moved < 1e-7:
-            break
-    return np.where(place < first + 1e-3, 0.0, np.exp(place))
+    predictor, coefficients, converged = steps(
+        model, frame, live, start, observed, iterations=newton
+    )
+    weights, _ = expected(predictor)
+    return WorkingFit(
+        predictor=predictor,
+        coefficients=coefficients,
+        weights=np.where(live, weights, 0.0),
+        converged=converged,
+    )

@@ -24,7 +24,6 @@ from trialkit.inference.count_fit import (
 from trialkit.inference.count_fit_dispersion import (
     DispersionRule,
     Problem,
-    by_likelihood,
     by_moments,
     deviance,
     log_likelihood,
@@ -32,6 +31,7 @@ from trialkit.inference.count_fit_dispersion import (
     pose,
     settle,
 )
+from trialkit.inference.count_likelihood import by_likelihood
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 
 Family = Literal["poisson", "quasi-poisson", "negative-binomial"]
@@ -195,8 +195,8 @@ def fit_counts(
     scaled = values / unit
     problem = pose(effects(layout), scaled)
     live, df_error = problem.live, problem.df_error
-    theta = _dispersion(problem, df_error, family, rule, pooled, dispersion)
-    fit = settle(problem, theta, problem.start)
+    theta, start = _dispersion(problem, df_error, family, rule, pooled, dispersion)
+    fit = settle(problem, theta, start, scoring=4 if start is problem.start else 0)
     mean = np.where(live, np.exp(fit.predictor), 0.0)
     variance = np.where(live, mean + theta * mean**2, 1.0)
     residual = np.where(live, (problem.counts - mean) / np.sqrt(variance), 0.0)
@@ -209,6 +209,7 @@ def fit_counts(
     present = problem.present
     means, log_means, covariance, levels = _means(layout, problem, fit, scale)
     estimated = family == "negative-binomial" and dispersion is None
+    left = deviance(problem.counts, mean, theta).sum(axis=0)
     return CountFit(
         family=family,
         dispersion=theta,
@@ -222,10 +223,10 @@ def fit_counts(
         pearson_residuals=np.where(
             present & (scale > 0.0), residual / np.sqrt(np.where(scale > 0.0, scale, 1.0)), np.nan
         ),
-        deviance=np.where(live, deviance(problem.counts, mean, theta), 0.0).sum(axis=0),
+        deviance=left,
         pearson=pearson,
         log_likelihood=np.where(live, log_likelihood(problem.counts, mean, theta), 0.0).sum(axis=0),
-        lines=_lines(layout, problem, theta, scale, df_error, corrected=estimated),
+        lines=_lines(layout, problem, theta, scale, left, corrected=estimated),
         converged=fit.converged,
         unit=unit,
         counts=values,
@@ -241,17 +242,18 @@ def _dispersion(
     rule: DispersionRule,
     pooled: bool,
     known: float | FloatArray | None,
-) -> FloatArray:
-    size = problem.live.shape[1]
+) -> tuple[FloatArray, FloatArray]:
+    """Dispersion of each response, and where to start the fit at it."""
+    size, start = problem.live.shape[1], problem.start
     if family != "negative-binomial":
-        return np.zeros(size)
+        return np.zeros(size), start
     if known is not None:
-        return np.broadcast_to(np.asarray(known, dtype=np.float64), (size,)).copy()
+        return np.broadcast_to(np.asarray(known, dtype=np.float64), (size,)).copy(), start
     if rule != "moments":
         return by_likelihood(problem, adjusted=rule == "adjusted", pooled=pooled)
     if not pooled or size == 1:
-        return by_moments(problem, df)
-    return _pooled_moments(problem, df)
+        return by_moments(problem, df), start
+    return _pooled_moments(problem, df), start
 
 
 def _pooled_moments(problem: Problem, df: FloatArray) -> FloatArray:
@@ -339,25 +341,19 @@ def _lines(
     problem: Problem,
     theta: FloatArray,
     scale: FloatArray,
-    df_error: FloatArray,
+    left: FloatArray,
     *,
     corrected: bool,
 ) -> tuple[DevianceLine, ...]:
-    """Sequential analysis of deviance at the dispersion of the full model."""
-    counts = np.where(problem.present, problem.counts, np.nan)
-    steps: list[tuple[bool, int | None]] = [(False, i) for i in range(len(layout.blocking) + 1)] + [
-        (True, None)
-    ]
+    """Sequential analysis of deviance at the dispersion of the full model, that leaves ``left``."""
+    df_error = problem.df_error
     names = ["mean", *(source for source, _ in layout.blocking), "treatment"]
-    deviances: list[FloatArray] = []
-    ranks: list[FloatArray] = []
-    for treatment, number in steps:
-        model = effects(layout, treatment=treatment, n_blocking=number)
-        part = pose(model, counts)
-        fit = settle(part, theta, part.start)
-        mean = np.where(part.live, np.exp(fit.predictor), 0.0)
-        deviances.append(deviance(part.counts, mean, theta).sum(axis=0))
-        ranks.append(scaffold(model, part.present).rank.astype(np.float64))
+    inner = [_inner_model(layout, number, problem, theta) for number in range(len(names) - 1)]
+    rank = problem.frame.rank
+    if not np.array_equal(problem.live, problem.present):
+        rank = scaffold(problem.model, problem.present).rank
+    deviances = [*(part for part, _ in inner), left]
+    ranks = [*(part for _, part in inner), rank.astype(np.float64)]
     excess = _excess(problem) if corrected else dict.fromkeys(names, np.zeros(theta.shape))
     lines: list[DevianceLine] = []
     for i, name in enumerate(names[1:], start=1):
@@ -382,6 +378,24 @@ def _lines(
         )
     )
     return tuple(lines)
+
+
+def _inner_model(
+    layout: Layout, number: int, problem: Problem, theta: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Deviance (m,) that some of the blocking factors leave, without treatments, and their rank."""
+    model, present = effects(layout, treatment=False, n_blocking=number), problem.present
+    if number < 2:
+        # Of one factor the fitted means are the level means, whatever the dispersion.
+        plots = model.columns.T @ present.astype(float)
+        level = (model.columns.T @ problem.counts) / np.maximum(plots, 1.0)
+        mean = np.where(present, model.columns @ level, 0.0)
+        rank = (plots > 0.0).sum(axis=0)
+    else:
+        part = pose(model, np.where(present, problem.counts, np.nan))
+        mean = np.where(part.live, np.exp(settle(part, theta, part.start).predictor), 0.0)
+        rank = scaffold(model, present).rank
+    return deviance(problem.counts, mean, theta).sum(axis=0), rank.astype(np.float64)
 
 
 def _excess(problem: Problem) -> dict[str, FloatArray]:
