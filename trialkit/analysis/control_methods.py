@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pandas as pd
 
@@ -98,48 +96,47 @@ def _p_before(basis: Basis, item: Assessed) -> float:
     """Smallest p-value of treatments (or of their factors) in the count before treatment."""
     if basis.tested is None or item.baseline is None:
         return float("nan")
-    lines = {name: values.to_numpy() for name, values in basis.tested.anova.items()}
+    lines = basis.tested.anova
+    p = lines["p"].to_numpy()
     own = (
-        (lines["days_after"] == item.days[item.baseline])
-        & (lines["variable"] == item.variable.name)
-        & (lines["measure"] == "count")
-        & np.isfinite(lines["p"])
+        (lines["days_after"].to_numpy() == item.days[item.baseline])
+        & (lines["variable"].to_numpy() == item.variable.name)
+        & (lines["measure"].to_numpy() == "count")
+        & np.isfinite(p)
     )
     # Only treatments and factors count, not what is taken out of the way.
     own &= [source not in ("block", "row", "column") for source in lines["source"]]
-    return float(lines["p"][own].min()) if own.any() else float("nan")
+    return float(p[own].min()) if own.any() else float("nan")
 
 
 def control_method_problems(table: pd.DataFrame) -> tuple[Problem, ...]:
     """Say for which variables Abbott's control is by far the surer, or the only one."""
-    undefined = table[table["recommendation"] == ONLY_ABBOTT]
-    found = table[table["recommendation"] == CONSIDER_ABBOTT]
+    names, said = table["variable"].to_list(), table["recommendation"].to_list()
+    means, times = table["before"].to_list(), table["times"].to_list()
+    rows = range(len(table))
     return (
         *(
             warning(
                 "no-start",
-                f"Percent control of {name} by Henderson-Tilton is not defined on any day, "
+                f"Percent control of {names[i]} by Henderson-Tilton is not defined on any day, "
                 "because of what the counts before treatment hold (the reasons stand in the tables "
                 "file). By Abbott, which leaves them out, it is.",
                 'With control = "abbott" in the settings the report shows it; both stand in the '
                 "workbook.",
             )
-            for name in undefined["variable"]
+            for i in rows
+            if said[i] == ONLY_ABBOTT
         ),
-        *_weak_starts(found),
+        *(_weak_start(names[i], means[i], times[i]) for i in rows if said[i] == CONSIDER_ABBOTT),
     )
 
 
-def _weak_starts(found: pd.DataFrame) -> Iterator[Problem]:
-    return (
-        warning(
-            "weak-start",
-            f"Intervals of the percent control of {row['variable']} by Henderson-Tilton are "
-            f"{number(row['times'])} times as wide as by Abbott: before treatment the values (mean "
-            f"{number(row['before'])}) were too small, or differed too much between plots, to "
-            "correct by.",
-            'Treatments were not shown to differ before treatment; with control = "abbott" in the '
-            "settings the count before treatment is left out. Both stand in the workbook.",
-        )
-        for row in found.to_dict("records")
+def _weak_start(name: str, mean: float, times: float) -> Problem:
+    return warning(
+        "weak-start",
+        f"Intervals of the percent control of {name} by Henderson-Tilton are {number(times)} times "
+        f"as wide as by Abbott: before treatment the values (mean {number(mean)}) were too small, "
+        "or differed too much between plots, to correct by.",
+        'Treatments were not shown to differ before treatment; with control = "abbott" in the '
+        "settings the count before treatment is left out. Both stand in the workbook.",
     )

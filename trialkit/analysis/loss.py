@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sized
 from dataclasses import replace
 
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.responses import Response
-from trialkit.analysis.result import join_tables, make_table
+from trialkit.analysis.result import table_of_parts
 from trialkit.inference.layouts import Layout
 from trialkit.inference.regression import CovariateRegression, regress_within
 from trialkit.trial import VariableRole
@@ -33,15 +34,15 @@ def loss_table(basis: Basis) -> pd.DataFrame:
         for item in basis.responses
         if item.measure == "pest_days" and item.variable.role in HARMFUL
     ]
-    tables = []
+    parts: list[dict[str, Sized]] = []
     for crop in (item for item in basis.responses if item.measure == "yield"):
         for area in areas:
             found = regress_within(
                 layout, crop.values, area.values, level=1.0 - basis.settings.alpha
             )
             if not found.reason:
-                tables.append(_rows(crop, area, found))
-    return join_tables("loss", tables)
+                parts.append(_rows(crop, area, found))
+    return table_of_parts("loss", parts)
 
 
 def _within_units(basis: Basis) -> Layout:
@@ -51,23 +52,20 @@ def _within_units(basis: Basis) -> Layout:
     return replace(layout, blocking=(*layout.blocking, *units)) if units else layout
 
 
-def _rows(crop: Response, area: Response, found: CovariateRegression) -> pd.DataFrame:
+def _rows(crop: Response, area: Response, found: CovariateRegression) -> dict[str, Sized]:
     lines = (
         ("over treatments", found.over_treatments),
         ("within treatments", found.within_treatments),
     )
-    return make_table(
-        "loss",
-        {
-            "variable": [crop.variable.name] * len(lines),
-            "pest": [area.variable.name] * len(lines),
-            "basis": [name for name, _ in lines],
-            "slope": [PER * line.slope for _, line in lines],
-            "lower": [PER * line.lower for _, line in lines],
-            "upper": [PER * line.upper for _, line in lines],
-            "p": [line.p for _, line in lines],
-            "p_lack_of_fit": [found.lack_of_fit_p] * len(lines),
-            "share_explained": [100.0 * found.share_of_treatments] * len(lines),
-            "n": [float(found.n)] * len(lines),
-        },
-    )
+    return {
+        "variable": [crop.variable.name] * len(lines),
+        "pest": [area.variable.name] * len(lines),
+        "basis": [name for name, _ in lines],
+        "slope": [PER * line.slope for _, line in lines],
+        "lower": [PER * line.lower for _, line in lines],
+        "upper": [PER * line.upper for _, line in lines],
+        "p": [line.p for _, line in lines],
+        "p_lack_of_fit": [found.lack_of_fit_p] * len(lines),
+        "share_explained": [100.0 * found.share_of_treatments] * len(lines),
+        "n": [float(found.n)] * len(lines),
+    }

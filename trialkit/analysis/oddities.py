@@ -207,28 +207,32 @@ def _outlying(
 
 def _without_variance(plan: PlotPlan, responses: list[Response]) -> Iterator[tuple[int, Problem]]:
     """Treatments whose plots all have the same value, one warning a response."""
-    for column, response in enumerate(responses):
+    values = np.column_stack([response.values for response in responses])
+    groups = [values[plan.treatment == code] for code in range(len(plan.treatments))]
+    plots = np.array([np.isfinite(group).sum(axis=0) for group in groups])
+    # Plots that were not assessed are passed by.
+    lowest = np.array([np.fmin.reduce(group, axis=0, initial=np.inf) for group in groups])
+    highest = np.array([np.fmax.reduce(group, axis=0, initial=-np.inf) for group in groups])
+    alike = (plots > 1) & (lowest == highest)
+    for column in np.flatnonzero(alike.any(axis=0)):
+        response = responses[column]
         if response.measure == "count" and response.day <= 0:
             continue
-        constant, shown = [], 0
-        for code, name in enumerate(plan.treatments):
-            values = response.values[plan.treatment == code]
-            values = values[np.isfinite(values)]
-            shown += values.size > 0
-            if values.size > 1 and np.ptp(values) == 0:
-                constant.append(f"{name} ({number(float(values[0]))})")
-        if constant:
-            several = len(constant) > 1
-            yield (
-                column,
-                warning(
-                    "no-variance",
-                    f"In {place_of(response)} all plots of "
-                    f"{'treatments' if several else 'treatment'} {', '.join(constant)} have the "
-                    "same value.",
-                    _meaning_of_constant(response, len(constant) == shown),
-                ),
-            )
+        constant = [
+            f"{plan.treatments[code]} ({number(float(lowest[code, column]))})"
+            for code in np.flatnonzero(alike[:, column])
+        ]
+        everywhere = len(constant) == int((plots[:, column] > 0).sum())
+        yield (
+            int(column),
+            warning(
+                "no-variance",
+                f"In {place_of(response)} all plots of "
+                f"{'treatments' if len(constant) > 1 else 'treatment'} {', '.join(constant)} have "
+                "the same value.",
+                _meaning_of_constant(response, everywhere),
+            ),
+        )
 
 
 def _meaning_of_constant(response: Response, everywhere: bool) -> str:

@@ -6,7 +6,6 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.inference.layouts import (
@@ -290,12 +289,15 @@ def area_responses(curves: tuple[tuple[Assessed, areas.PestDays], ...]) -> list[
 def yield_responses(trial: Trial, plan: PlotPlan, harvested: FloatArray | None) -> list[Response]:
     """One response for each yield variable, and one for the masses as harvested."""
     responses = []
+    by_variable: dict[str, dict[str, float]] = {}
+    columns = (trial.yields[name].to_list() for name in ("variable", "plot", "value"))
+    for name, plot, value in zip(*columns, strict=True):
+        by_variable.setdefault(name, {})[plot] = value
     for variable in trial.variables:
-        rows = trial.yields[trial.yields["variable"] == variable.name]
-        if rows.empty:
+        by_plot = by_variable.get(variable.name)
+        if by_plot is None:
             continue
-        by_plot = pd.Series(rows["value"].to_numpy(), index=rows["plot"].to_numpy())
-        values = by_plot.reindex(list(plan.plots)).to_numpy(dtype=float)
+        values = np.array([by_plot.get(plot, np.nan) for plot in plan.plots], dtype=float)
         responses.append(Response(variable=variable, measure="yield", day=np.nan, values=values))
     if harvested is not None and np.isfinite(harvested).any():
         responses.append(

@@ -36,7 +36,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from trialkit.inference.diagnostics_space import beyond_covariate, beyond_factor, layout_basis
+from trialkit.inference.diagnostics_space import beyond_covariate, layout_basis
 from trialkit.inference.layouts import FloatArray, Layout
 
 _ROUNDING: Final = 1e-9
@@ -168,8 +168,8 @@ def regress_within(
         return _undefined("no plot has both values")
     y, x = y - y.mean(), x - x.mean()
     blocks = layout_basis(layout, rows, treatment=False)
-    effects = beyond_factor(blocks, treatment)
-    model = np.hstack([blocks, effects])
+    model = layout_basis(layout, rows)
+    effects = model[:, blocks.shape[1] :]
     split = _Split(x=x, y=y, blocks=blocks, effects=effects, model=model)
     return split.regression(int(np.unique(treatment).size), level)
 
