@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import compress
 from typing import Any
 
 import pandas as pd
@@ -21,3 +23,92 @@ def columns_of(table: pd.DataFrame) -> dict[str, list[Any]]:
     """
     names = [str(name) for name in table.columns]
     return dict(zip(names, table.to_numpy(dtype=object).T.tolist(), strict=True))
+
+
+def defined(value: object) -> bool:
+    """Whether a cell holds something: neither None nor NaN."""
+    return value is not None and value == value
+
+
+class Rows:
+    """Some rows of a table, column by column; nobody changes them.
+
+    Parameters
+    ----------
+    columns : mapping of str to list
+        All equally long.
+    """
+
+    __slots__ = ("_columns",)
+
+    def __init__(self, columns: Mapping[str, list[Any]]) -> None:
+        self._columns = columns
+
+    @classmethod
+    def of(cls, table: pd.DataFrame) -> Rows:
+        """All rows of a data frame."""
+        return cls(columns_of(table))
+
+    def __len__(self) -> int:
+        return len(next(iter(self._columns.values()), ()))
+
+    def __contains__(self, column: str) -> bool:
+        return column in self._columns
+
+    def __getitem__(self, column: str) -> list[Any]:
+        return self._columns[column]
+
+    def get(self, column: str) -> list[Any]:
+        """Cells of a column; none where there is no such column."""
+        return self._columns.get(column, [])
+
+    @property
+    def columns(self) -> Mapping[str, list[Any]]:
+        """Cells by column."""
+        return self._columns
+
+    def records(self) -> list[dict[str, Any]]:
+        """Every row as a dictionary."""
+        names = list(self._columns)
+        return [
+            dict(zip(names, cells, strict=True))
+            for cells in zip(*self._columns.values(), strict=True)
+        ]
+
+    def take(self, places: Sequence[int]) -> Rows:
+        """Rows in these places."""
+        if places and places[-1] - places[0] + 1 == len(places):  # they stand together
+            first, end = places[0], places[-1] + 1
+            return Rows({name: cells[first:end] for name, cells in self._columns.items()})
+        return Rows({name: [cells[i] for i in places] for name, cells in self._columns.items()})
+
+    def keep(self, flags: Iterable[object]) -> Rows:
+        """Rows with a true flag, of one flag a row."""
+        return self.take(list(compress(range(len(self)), flags)))
+
+    def where(self, **wanted: object) -> Rows:
+        """Rows whose cells equal the values given, by column."""
+        places: Sequence[int] = range(len(self))
+        for column, value in wanted.items():
+            cells = self._columns[column]
+            places = [place for place in places if cells[place] == value]
+        return self.take(places)
+
+    def known(self, column: str) -> Rows:
+        """Rows in which a column holds something."""
+        return self.keep(map(defined, self._columns[column]))
+
+    def knows(self, column: str) -> bool:
+        """Whether any cell of a column holds something."""
+        return any(map(defined, self._columns[column]))
+
+    def numbers(self, column: str) -> list[float]:
+        """Cells of a column of numbers that are defined."""
+        return [cell for cell in self._columns[column] if defined(cell)]
+
+    def groups(self, column: str) -> dict[Any, Rows]:
+        """Rows with the same cell in a column together, in the order of their first."""
+        places: dict[Any, list[int]] = {}
+        for place, cell in enumerate(self._columns[column]):
+            places.setdefault(cell, []).append(place)
+        return {cell: self.take(own) for cell, own in places.items()}

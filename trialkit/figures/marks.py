@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
+from trialkit.rows import Rows, defined
 from trialkit.trial import Comparison
 
 if TYPE_CHECKING:
@@ -14,13 +13,13 @@ if TYPE_CHECKING:
 DIFFERS = "*"
 
 
-def marks(analysis: Analysis, rows: pd.DataFrame) -> dict[tuple[float, str], str]:
+def marks(analysis: Analysis, rows: Rows) -> dict[tuple[float, str], str]:
     """Find what stands beside the means of one variable and measure.
 
     Parameters
     ----------
     analysis : Analysis
-    rows : DataFrame
+    rows : Rows
         Rows of ``means`` of one variable and measure.
 
     Returns
@@ -29,23 +28,22 @@ def marks(analysis: Analysis, rows: pd.DataFrame) -> dict[tuple[float, str], str
         The day is 0 where a measure has none. Letters where all pairs were compared, an asterisk
         where a treatment differs from the untreated; nothing where there is nothing to say.
     """
-    if rows["letters"].notna().any():
+    if rows.knows("letters"):
         return {
-            (day, treatment): letters
+            (day if defined(day) else 0.0, treatment): letters
             for day, treatment, letters in zip(
-                rows["days_after"].fillna(0.0), rows["treatment"], rows["letters"], strict=True
+                rows["days_after"], rows["treatment"], rows["letters"], strict=True
             )
             if isinstance(letters, str) and letters
         }
-    if analysis.trial.settings.comparison is not Comparison.DUNNETT or rows.empty:
+    if analysis.trial.settings.comparison is not Comparison.DUNNETT or not rows:
         return {}
-    first = rows.iloc[0]
     pairs = analysis.comparisons
     if "different" not in pairs:
         return {}
     pairs = pairs[
-        (pairs["variable"] == first["variable"])
-        & (pairs["measure"] == first["measure"])
+        (pairs["variable"] == rows["variable"][0])
+        & (pairs["measure"] == rows["measure"][0])
         & (pairs["method"] == "dunnett")
         & pairs["different"].eq(True)
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -16,6 +17,7 @@ from trialkit.figures.identity import (
 )
 from trialkit.figures.marks import marks
 from trialkit.figures.theme import INK, LABEL_SIZE, PALE, number_labels, report_theme
+from trialkit.rows import Rows
 
 if TYPE_CHECKING:
     from plotnine import ggplot
@@ -66,23 +68,27 @@ def _of_measure(analysis: Analysis, variable: str, measure: str, title: str) -> 
     rows = table[(table["variable"] == variable) & (table["measure"] == measure)]
     rows = rows.assign(point=rows["back_transformed"].fillna(rows["mean"]))
     rows = rows[rows["point"].notna()]
-    beside = marks(analysis, rows)
+    beside = marks(analysis, Rows.of(rows))
     rows = rows.assign(letters=[beside.get((0.0, item), "") for item in rows["treatment"]])
     if rows.empty:
         raise ValueError(f"no {measure} of {variable!r} in this analysis")
     return dot_means(rows, identities(analysis.trial), title)
 
 
-def scale_start(rows: pd.DataFrame) -> float:
+#: Columns that the scale has to hold.
+_SCALED = ("point", "back_transformed", "lower", "upper")
+
+
+def scale_start(*columns: Iterable[float]) -> float:
     """Choose where the scale of the means starts: at 0, unless that would crowd them.
 
     Parameters
     ----------
-    rows : DataFrame
-        ``point`` or ``back_transformed``, ``lower`` and ``upper``.
+    *columns : iterable of float
+        What the scale has to hold, means and limits; NaN are left out.
     """
-    names = [name for name in ("point", "back_transformed", "lower", "upper") if name in rows]
-    least, most = float(rows[names].min().min()), float(rows[names].max().max())
+    shown = [value for column in columns for value in column if value == value]
+    least, most = min(shown, default=0.0), max(shown, default=0.0)
     if not least > CROWDED * most:
         return min(0.0, least)
     return max(0.0, least - 0.2 * (most - least))
@@ -107,7 +113,7 @@ def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggp
     height = len(shown) * ROW + FOOT
     places = {item: float(len(shown) - index) for index, item in enumerate(shown)}
     far = rows[["point", "upper"]].max(axis=1)
-    low = scale_start(rows)
+    low = scale_start(*(rows[name] for name in _SCALED if name in rows))
     span = (float(far.max()) - low) or 1.0
     drawn = rows.assign(
         place=rows["treatment"].map(places).astype(float),

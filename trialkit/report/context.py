@@ -6,14 +6,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
-import numpy as np
 import pandas as pd
 
 from trialkit.figures.identity import Identity, identities, measured_label, plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.numbers import decimals_for_error, decimals_for_least
+from trialkit.rows import Rows
 from trialkit.trial import EXAMINED, Kind, Trial, Variable, VariableRole, numbers_examined
 
 if TYPE_CHECKING:
@@ -48,14 +48,39 @@ CONTROL_METHODS: Mapping[str, str] = {
     "sun-shepard": "Sun-Shepard",
     "schneider-orelli": "Schneider-Orelli",
 }
+NO_ROWS = Rows({})
+NO_COUNTS = Rows({"plot": [], "day": [], "value": []})
+#: A number by plot and day.
+ByPlot = Mapping[tuple[str, float], float]
 
 
-def rows_where(table: pd.DataFrame, column: str, value: str) -> pd.DataFrame:
-    """Rows whose text in a column is the value; faster than a mask where they stand together."""
-    places = [i for i, text in enumerate(table[column].tolist()) if text == value]
-    if places and places[-1] - places[0] + 1 == len(places):
-        return table.iloc[places[0] : places[-1] + 1]
-    return table.iloc[places]
+@dataclass(frozen=True, slots=True)
+class PlotValues:
+    """Values of one variable, samples averaged.
+
+    Attributes
+    ----------
+    plots : list of str
+        In the order of the trial.
+    days : list of float
+        In order.
+    values : list of list of float
+        By plot and day; NaN where a plot was not assessed.
+    """
+
+    plots: list[str]
+    days: list[float]
+    values: list[list[float]]
+
+    @property
+    def gaps(self) -> bool:
+        """Whether any plot was not assessed on any day."""
+        return any(value != value for row in self.values for value in row)
+
+    @property
+    def known(self) -> list[float]:
+        """All values but the missing ones."""
+        return [value for row in self.values for value in row if value == value]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,7 +117,7 @@ class Context:
         A yield that was brought together from harvested masses need not be in the trial.
         """
         known = {variable.name: variable for variable in self.trial.variables}
-        for name in self.table("responses", "variable").get("variable", ()):
+        for name in self.table("responses").get("variable"):
             if name not in known:
                 known[name] = Variable(
                     name=name,
@@ -116,13 +141,13 @@ class Context:
 
     @cached_property
     def _with_results(self) -> frozenset[str]:
-        return frozenset(self.table("responses", "variable").get("variable", ()))
+        return frozenset(self.table("responses").get("variable"))
 
     def key(self, kind: str, variable: str) -> str:
         """Make the anchor of a table or figure; free of what a variable may be called."""
         return f"{kind}-{list(self.variables).index(variable) + 1}"
 
-    def table(self, name: str, *needed: str) -> pd.DataFrame:
+    def table(self, name: str, *needed: str) -> Rows:
         """Find a table of the analysis; empty when it has none of that name.
 
         Parameters
@@ -131,12 +156,18 @@ class Context:
         *needed : str
             Columns without which the table is of no use.
         """
-        found = getattr(self.analysis, name, None)
-        if not isinstance(found, pd.DataFrame) or not set(needed) <= set(found.columns):
-            return pd.DataFrame()
-        return found
+        found = self._tables.get(name)
+        if found is None:
+            table = getattr(self.analysis, name, None)
+            found = Rows.of(table) if isinstance(table, pd.DataFrame) else NO_ROWS
+            self._tables[name] = found
+        return found if all(column in found for column in needed) else NO_ROWS
 
-    def rows(self, name: str, variable: str, measure: str | None = None) -> pd.DataFrame:
+    @cached_property
+    def _tables(self) -> dict[str, Rows]:
+        return {}
+
+    def rows(self, name: str, variable: str, measure: str | None = None) -> Rows:
         """Rows of a table for one variable, and one measure of it.
 
         The same rows are looked for by many parts of the report, and kept.
@@ -146,73 +177,71 @@ class Context:
         if found is None:
             if measure is None:
                 found = self.table(name, "variable")
-                found = found if found.empty else rows_where(found, "variable", variable)
+                found = found.where(variable=variable) if found else found
             else:
                 found = self.rows(name, variable)
-                found = found if found.empty else rows_where(found, "measure", measure)
+                found = found.where(measure=measure) if found else found
             self._rows[key] = found
         return found
 
     @cached_property
-    def _rows(self) -> dict[tuple[str, str, str | None], pd.DataFrame]:
+    def _rows(self) -> dict[tuple[str, str, str | None], Rows]:
         return {}
 
     @cached_property
-    def _plot_values(self) -> dict[str, pd.DataFrame]:
+    def _counts(self) -> dict[str, Rows]:
+        return Rows.of(self.trial.counts).groups("variable")
+
+    @cached_property
+    def _plot_values(self) -> dict[str, PlotValues]:
         return {}
 
-    def plot_values(self, variable: str) -> pd.DataFrame:
-        """Values of a variable, plots down and days across, samples averaged.
+    def plot_values(self, variable: str) -> PlotValues:
+        """Values of a variable by plot and day, samples averaged.
 
         Of a share k of n the percentage of all units of the samples together.
         """
         found = self._plot_values.get(variable)
         if found is None:
-            rows = rows_where(self.trial.counts, "variable", variable)
             numbers = self.plot_numbers(variable)
-            if numbers is None:
-                found = self._means_of_plots(rows)
-            else:
-                hits = rows["value"] * numbers_examined(rows) / 100.0
-                summed = rows.assign(value=hits).groupby(["plot", "day"], sort=False)["value"]
-                means = 100.0 * summed.sum(min_count=1) / numbers
-                # twice as fast as a pivot table
-                found = means.unstack("day")  # noqa: PD010
-                found = found.reindex([plot.id for plot in self.trial.plots])
-                found = found[sorted(found.columns)]
+            values = self._plot_shares(variable, numbers) if numbers else self._plot_means(variable)
+            days = self._counts[variable]["day"] if variable in self._counts else []
+            found = self._by_plot(values, sorted(set(days)))
             self._plot_values[variable] = found
         return found
 
-    def _means_of_plots(self, rows: pd.DataFrame) -> pd.DataFrame:
-        """Means over the samples of each plot, plots down and days across."""
-        days = sorted(set(rows["day"].tolist()))
-        row_of = {plot.id: i for i, plot in enumerate(self.trial.plots)}
-        column_of = {day: j for j, day in enumerate(days)}
-        rows = rows[rows["plot"].isin(row_of)]
-        where = (
-            np.array([row_of[plot] for plot in rows["plot"].tolist()], dtype=np.intp),
-            np.array([column_of[day] for day in rows["day"].tolist()], dtype=np.intp),
-        )
-        values = rows["value"].to_numpy(dtype=np.float64)
-        known = ~np.isnan(values)
-        total, number = np.zeros((2, len(row_of), len(days)))
-        np.add.at(total, where, np.where(known, values, 0.0))
-        np.add.at(number, where, known)
-        means = total / np.where(number > 0, number, np.nan)
-        return pd.DataFrame(means, index=list(row_of), columns=days)
+    def _plot_means(self, variable: str) -> ByPlot:
+        """Means over the samples of each plot."""
+        rows = self._counts.get(variable, NO_COUNTS).known("value")
+        samples: dict[tuple[str, float], list[float]] = {}
+        for plot, day, value in zip(rows["plot"], rows["day"], rows["value"], strict=True):
+            samples.setdefault((plot, day), []).append(value)
+        return {place: sum(values) / len(values) for place, values in samples.items()}
 
-    def plot_numbers(self, variable: str) -> pd.Series | None:
+    def _plot_shares(self, variable: str, numbers: ByPlot) -> ByPlot:
+        """Percentages of all units of each plot."""
+        rows = self.trial.counts[self.trial.counts["variable"] == variable]
+        hits = rows["value"] * numbers_examined(rows) / 100.0
+        summed = rows.assign(value=hits).groupby(["plot", "day"], sort=False)["value"]
+        sums = summed.sum(min_count=1).to_dict()
+        return {place: 100.0 * sums[place] / number for place, number in numbers.items()}
+
+    def _by_plot(self, values: ByPlot, days: list[float]) -> PlotValues:
+        plots = [plot.id for plot in self.trial.plots]
+        table = [[values.get((plot, day), math.nan) for day in days] for plot in plots]
+        return PlotValues(plots, days, table)
+
+    def plot_numbers(self, variable: str) -> ByPlot | None:
         """How many units were examined, by plot and day; None where that is not known."""
         counts = self.trial.counts
         if EXAMINED not in counts:
             return None
-        rows = rows_where(counts, "variable", variable)
-        rows = rows[rows["value"].notna()]
+        rows = counts[(counts["variable"] == variable) & counts["value"].notna()]
         numbers = numbers_examined(rows)
         if numbers.empty or numbers.isna().any():
             return None
         by_plot = rows.assign(**{EXAMINED: numbers}).groupby(["plot", "day"], sort=False)
-        return by_plot[EXAMINED].sum(min_count=1)
+        return cast("ByPlot", by_plot[EXAMINED].sum(min_count=1).to_dict())
 
     def label(self, treatment: str) -> str:
         """Id and name of a treatment."""
@@ -229,7 +258,7 @@ class Context:
     def _labels(self) -> dict[str, str]:
         return {}
 
-    def shown_treatments(self, rows: pd.DataFrame) -> list[str]:
+    def shown_treatments(self, rows: Rows) -> list[str]:
         """Treatments of some rows, in the order of the trial."""
         present = set(rows["treatment"])
         return [item for item in self.looks if item in present]
@@ -237,9 +266,10 @@ class Context:
     def digits(self, variable: str, measure: str) -> int:
         """Decimals for the means of a variable: one rule for its table on all days."""
         rows = self.rows("means", variable, measure)
-        errors = ((rows["upper"] - rows["lower"]) / 4.0).tolist()
-        means = rows["mean"].tolist()
-        return decimals_for_least(means, decimals_for_error(errors, means))
+        errors = [
+            (upper - lower) / 4.0 for lower, upper in zip(rows["lower"], rows["upper"], strict=True)
+        ]
+        return decimals_for_least(rows["mean"], decimals_for_error(errors, rows["mean"]))
 
     def response(self, variable: str, measure: str, day: float) -> str:
         """Name a response: the variable, and the day or what was made of it."""

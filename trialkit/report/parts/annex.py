@@ -10,7 +10,7 @@ from typing import Any
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import COMPARISONS, CONTROL_METHODS, SCALES, Context
 from trialkit.report.document import Column, Kind, Listing
-from trialkit.rows import columns_of
+from trialkit.rows import Rows
 from trialkit.trial import EXAMINED, numbers_examined
 
 _TEXT, _NUMBER, _P = Kind.TEXT, Kind.NUMBER, Kind.P_VALUE
@@ -144,11 +144,11 @@ def listings(context: Context, items: Iterable[LongTable]) -> Iterator[Listing]:
     """Make those of some long tables that have rows."""
     for item in items:
         rows = context.table(item.name, item.columns[0][0])
-        if not rows.empty:
-            yield _listing(context, item, columns_of(rows))
+        if rows:
+            yield _listing(context, item, rows)
 
 
-def _listing(context: Context, item: LongTable, rows: Mapping[str, list[Any]]) -> Listing:
+def _listing(context: Context, item: LongTable, rows: Rows) -> Listing:
     heads: list[Column] = []
     cells: list[list[str | float | None]] = []
     for name, title, kind, digits in item.columns:
@@ -208,7 +208,7 @@ def _samples(context: Context) -> Listing | None:
     numbers = numbers_examined(counts)
     if numbers.notna().any():
         columns.append((EXAMINED, Column(title="Of how many examined", kind=_NUMBER)))
-    rows = columns_of(counts.assign(**{EXAMINED: numbers}))
+    rows = Rows.of(counts.assign(**{EXAMINED: numbers}))
     return Listing(
         key="all-samples",
         question="Every sample as it was read",

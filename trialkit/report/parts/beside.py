@@ -10,25 +10,30 @@ from trialkit.report.parts.trust import days_words
 from trialkit.trial import Design
 
 
+def not_before(measure: str, day: float) -> bool:
+    """Whether a response was not counted before treatment, where treatments cannot differ yet."""
+    return not (measure == "count" and day <= 0)
+
+
 def beside(context: Context) -> Iterator[Block]:
     """One row a response: randomisation test and count models beside the analysis of variance."""
     rows = context.table("responses", "p", "p_randomised")
-    if rows.empty:
+    if not rows:
         return
-    rows = rows[~((rows["measure"] == "count") & (rows["days_after"] <= 0))]
+    rows = rows.keep(map(not_before, rows["measure"], rows["days_after"]))
     models = {
         (row["variable"], row["days_after"], row["model"]): row
-        for row in context.table("count_tests", "model", "p", "dispersion").to_dict("records")
+        for row in context.table("count_tests", "model", "p", "dispersion").records()
         if not isinstance(row.get("source"), str) or row["source"] == "treatment"
     }
-    drawn = bool(rows["p_randomised"].notna().any())
+    drawn = rows.knows("p_randomised")
     if not drawn and not models:
         return
     fitted = {model for _, _, model in models}
     shown = [item for item in _MODEL_COLUMNS if item[0] in fitted]
     why = "the model did not settle, or there is no error to test against"
     body: list[tuple[Cell, ...]] = []
-    for row in rows.to_dict("records"):
+    for row in rows.records():
         cells: list[Cell] = [
             context.response(row["variable"], row["measure"], float(row["days_after"])),
             number_or_missing(row["p"], row["note"]),
@@ -95,12 +100,10 @@ def _randomised_note(context: Context) -> str:
 
 def _few_counted(context: Context) -> Iterator[str]:
     """Name the days on which a count model shows less than it could."""
-    rows = context.table("count_tests", "note")
-    rows = rows[(rows["model"] == "negative binomial") & rows["note"].notna()]
-    for variable in dict.fromkeys(rows["variable"]):
-        own = rows[rows["variable"] == variable]
-        where = f"{context.variable_label(variable)}{days_words(own['days_after'].tolist())}"
-        yield f"{where}: {own['note'].iloc[0]}."
+    rows = context.table("count_tests", "note").where(model="negative binomial").known("note")
+    for variable, own in rows.groups("variable").items():
+        where = f"{context.variable_label(variable)}{days_words(own['days_after'])}"
+        yield f"{where}: {own['note'][0]}."
 
 
 _MODELLED = (

@@ -81,30 +81,29 @@ _DRAWN: Mapping[str, set[str]] = {
 }
 
 
+def _knows(context: Context, table: str, column: str) -> bool:
+    """Whether a table has the column and any value in it."""
+    rows = context.table(table, column)
+    return bool(rows) and rows.knows(column)
+
+
 def used_references(context: Context) -> set[str]:
     """Find the methods that this report rests on."""
     keys: set[str] = set()
     for name in ("control", "comparisons"):
-        methods = context.table(name, "method").get("method")
-        if methods is not None:
-            keys |= {str(method) for method in methods}
-    letters = context.table("means", "letters").get("letters")
-    if letters is not None and letters.notna().any():
+        keys |= {str(method) for method in set(context.table(name).get("method"))}
+    if _knows(context, "means", "letters"):
         keys.add("letters")
-    areas = set(context.table("pest_days", "variable").get("variable", ()))
+    areas = set(context.table("pest_days").get("variable"))
     kinds = {context.variables[name].kind for name in areas if name in context.variables}
     if VariableKind.PERCENT in kinds:
         keys.add("disease-area")
     if kinds - {VariableKind.PERCENT}:
         keys.add("pest-days")
     for name, needed in _DRAWN.items():
-        if (
-            not context.table(name, "lower").empty
-            and context.table(name, "lower")["lower"].notna().any()
-        ):
+        if _knows(context, name, "lower"):
             keys |= needed
-    slopes = context.table("choices", "slope").get("slope")
-    if slopes is not None and slopes.notna().any():
+    if _knows(context, "choices", "slope"):
         keys.add("taylor")
     return keys | _supporting_references(context)
 
@@ -113,32 +112,30 @@ def _supporting_references(context: Context) -> set[str]:
     """Find the methods of the checks and of what stands beside the tests."""
     keys: set[str] = set()
     checks = context.table("diagnostics", "check", "p")
-    if not checks.empty:
-        made = set(checks.loc[checks["p"].notna(), "check"])
+    if checks:
+        made = set(checks.known("p")["check"])
         names = {"equal scatter": "scatter", "normality": "normality", "additivity": "additivity"}
         keys |= {key for check, key in names.items() if check in made}
-    powers = context.table("choices", "power").get("power")
-    if powers is not None and powers.notna().any():
+    if _knows(context, "choices", "power"):
         keys.add("box-cox")
-    if not context.table("covariate", "slope").empty:
+    if context.table("covariate", "slope"):
         keys.add("covariance")
         if context.trial.design in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
             keys.add("kenward-roger")
-    if "main" in set(context.table("count_tests", "source").get("source", ())):
+    if "main" in set(context.table("count_tests").get("source")):
         keys.add("count-strata")
-    tests = set(context.table("course_tests", "test").get("test", ()))
+    tests = set(context.table("course_tests").get("test"))
     if "Greenhouse-Geisser" in tests:
         keys.add("greenhouse-geisser")
-    notes = " ".join(str(note) for note in context.table("responses", "note").get("note", ()))
+    notes = " ".join(str(note) for note in context.table("responses").get("note"))
     if any(str(test).startswith("REML") for test in tests) or "Kenward" in notes:
         keys.add("kenward-roger")
-    if not context.table("recovered_tests", "p").empty:
+    if context.table("recovered_tests", "p"):
         keys |= {"recovered", "kenward-roger"}
-    if "beta-binomial" in set(context.table("count_tests", "model").get("model", ())):
+    if "beta-binomial" in set(context.table("count_tests").get("model")):
         keys.add("beta-binomial")
-        shares = context.table("count_models", "mean")
-        shares = shares[shares["model"] == "beta-binomial"]
-        if shares["mean"].isin([0.0, 100.0]).any():
+        shares = context.table("count_models", "mean").where(model="beta-binomial")
+        if {0.0, 100.0} & set(shares["mean"]):
             keys.add("exact-share")
     return keys
 

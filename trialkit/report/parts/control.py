@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-import pandas as pd
-
 from trialkit.analysis.programmes import applied_later
 from trialkit.figures.lines import LOWEST_CONTROL, MOST_BARS
 from trialkit.numerals import day as write_day
@@ -21,10 +19,10 @@ from trialkit.report.parts.across import (
     by_treatment,
     day_heads,
     interval_words,
-    records,
     span_text,
 )
 from trialkit.report.parts.pest import MOST_FIGURES, days_text
+from trialkit.rows import Rows
 from trialkit.trial import Design, TreatmentRole, Variable, VariableRole
 
 #: Beside a percent control: shown to lie above the target, or to differ from the reference.
@@ -40,10 +38,10 @@ _HOW = {
 }
 
 
-def control_rows(context: Context, variable: str) -> pd.DataFrame:
+def control_rows(context: Context, variable: str) -> Rows:
     """Percent control of a variable by the method that the report shows."""
     rows = context.rows("control", variable)
-    return rows[rows["chosen"].eq(True)] if not rows.empty else rows
+    return rows.where(chosen=True) if rows else rows
 
 
 def reference_label(context: Context) -> str:
@@ -64,7 +62,7 @@ def _signs(context: Context, row: dict[str, object]) -> str:
 def control_table(context: Context, variable: Variable) -> Table | None:
     """Percent control, treatments down and days across, shaded against the target."""
     rows = control_rows(context, variable.name)
-    if rows.empty or rows["percent"].isna().all():
+    if not rows or not rows.knows("percent"):
         return None
     lines = []
     grouped = by_treatment(rows)
@@ -85,7 +83,7 @@ def control_table(context: Context, variable: Variable) -> Table | None:
     columns, cells, _ = across(
         context, lines, day_heads(context, rows, "percent"), first="Treatment"
     )
-    method = str(rows["method"].iloc[0])
+    method = str(rows["method"][0])
     label = context.variable_label(variable.name)
     return Table(
         key=context.key("control", variable.name),
@@ -99,7 +97,7 @@ def control_table(context: Context, variable: Variable) -> Table | None:
     )
 
 
-def _control_notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[str]:
+def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
     settings = context.trial.settings
     if any(line.spans for line in lines):
         yield (
@@ -124,7 +122,7 @@ def _control_notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> I
             f"{'; '.join(meanings)}. Every sign is a test of its own at "
             f"{write_share(settings.alpha)}; among many signs some can stand by chance."
         )
-    method = str(rows["method"].iloc[0])
+    method = str(rows["method"][0])
     how = f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
     if not context.analysis.block_control.empty:
         how += (
@@ -132,13 +130,13 @@ def _control_notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> I
             "those would be biased, as a block with few pests in the untreated pulls it down."
         )
     yield how
-    yield from later_note(context, float(rows["days_after"].min()))
+    yield from later_note(context, min(rows["days_after"]))
     if context.trial.design in _STRATA and context.trial.untreated is not None:
         yield (
             f"All rows are set against {context.label(context.trial.untreated)} alone, at any "
             "level of either factor: what the other factor did to the pest is in these numbers."
         )
-    yield from _other_method(context, str(rows["variable"].iloc[0]))
+    yield from _other_method(context, str(rows["variable"][0]))
     for text in dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text):
         yield f"{text[0].upper()}{text[1:]}."
 
@@ -154,7 +152,7 @@ def later_note(context: Context, day: float) -> Iterator[str]:
 
 
 def _other_method(context: Context, variable: str) -> Iterator[str]:
-    for row in records(context.rows("control_methods", variable)):
+    for row in context.rows("control_methods", variable).records():
         if row["recommendation"] is None:
             continue
         times, before = number(row["times"]), number(row["before"])
@@ -194,19 +192,19 @@ def control_by_day(context: Context) -> Iterator[Block]:
 def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
     """Make the place for control over the days, where there are two days or more."""
     rows = control_rows(context, variable.name)
-    known = rows[rows["percent"].notna()] if not rows.empty else rows
-    if known.empty or known["days_after"].nunique() < 2:
+    known = rows.known("percent") if rows else rows
+    days = sorted(set(known.get("days_after")))
+    if len(days) < 2:
         return None
-    days = sorted(set(known["days_after"]))
     target = context.trial.settings.control_target
-    best = known.sort_values("percent").iloc[-1]
+    best = max(known.records(), key=lambda row: float(row["percent"]))
     label = context.variable_label(variable.name)
     edge = write_day(LOWEST_CONTROL)
-    lowest = float(known["percent"].min())
+    lowest = min(known["percent"])
     notes = [
         f"{label}: percent control over the days. The dashed line is the target of {target:g} %."
     ]
-    if known["lower"].notna().any() and known["treatment"].nunique() <= MOST_BARS:
+    if known.knows("lower") and len(set(known["treatment"])) <= MOST_BARS:
         notes.append(f"Bars are {interval_words(context)}s, cut off at the lower edge.")
     if math.isfinite(lowest) and lowest < LOWEST_CONTROL:
         notes.append(f"Values below {edge} % are drawn at the lower edge.")

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
-
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
@@ -19,10 +17,10 @@ def missing_plots(context: Context) -> list[str]:
         label = context.variable_label(variable.name)
         values = context.plot_values(variable.name)
         gaps: dict[str, list[str]] = {}
-        missing = values.isna().to_numpy()
-        for j, day in enumerate(values.columns):
-            for i in np.flatnonzero(missing[:, j]).tolist():
-                gaps.setdefault(str(values.index[i]), []).append(write_day(float(day)))
+        for j, day in enumerate(values.days):
+            for plot, row in zip(values.plots, values.values, strict=True):
+                if row[j] != row[j]:
+                    gaps.setdefault(plot, []).append(write_day(day))
         for plot, days in gaps.items():
             on = "day" if len(days) == 1 else "days"
             by_plot.setdefault(plot, []).append(f"{label} on {on} {', '.join(days)}")

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import pandas as pd
-
 from trialkit.figures.marks import DIFFERS, marks
 from trialkit.figures.means import scale_start
 from trialkit.numerals import number
@@ -16,10 +14,11 @@ from trialkit.report.parts.control import control_table
 from trialkit.report.parts.means import single_means
 from trialkit.report.parts.persistence import persistence_of
 from trialkit.report.parts.pest import MOST_FIGURES, courses_of_role
+from trialkit.rows import Rows
 from trialkit.trial import VariableRole
 
 
-def asterisk(context: Context, rows: pd.DataFrame) -> bool:
+def asterisk(context: Context, rows: Rows) -> bool:
     """Whether some mean carries the sign of a difference from the untreated."""
     return DIFFERS in marks(context.analysis, rows).values()
 
@@ -49,12 +48,13 @@ def yields(context: Context) -> Iterator[Block]:
     level = write_share(1 - context.trial.settings.alpha)
     for variable in context.of_role(VariableRole.YIELD):
         rows = context.rows("means", variable.name, "yield")
-        rows = rows[rows["mean"].notna()] if not rows.empty else rows
-        if rows.empty:
+        rows = rows.known("mean") if rows else rows
+        if not rows:
             continue
         label = context.variable_label(variable.name)
         if drawn < MOST_FIGURES:
             drawn += 1
+            spread = (rows[name] for name in ("back_transformed", "lower", "upper"))
             listed = ", ".join(
                 f"{context.label(treatment)} {number(mean)}"
                 for treatment, mean in zip(rows["treatment"], rows["mean"], strict=True)
@@ -66,7 +66,7 @@ def yields(context: Context) -> Iterator[Block]:
                 alt=f"{label} by treatment: {listed}.",
                 caption=f"{label}. Dots are least-squares means, bars {level} intervals."
                 + (f" {DIFFERS} differs from the untreated." if asterisk(context, rows) else "")
-                + (" The scale does not start at 0." if scale_start(rows) > 0 else ""),
+                + (" The scale does not start at 0." if scale_start(*spread) > 0 else ""),
             )
         table = single_means(
             context,

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-import pandas as pd
-
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Notes, Table, number_or_missing
@@ -22,11 +20,11 @@ from trialkit.report.parts.across import (
     interval_words,
     percent_digits,
     percent_text,
-    records,
     span_text,
 )
 from trialkit.report.parts.period import reductions_of
 from trialkit.report.parts.pest import courses_of_role
+from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
 SHOWN = "*"
@@ -49,15 +47,15 @@ def natural_enemies(context: Context) -> Iterator[Block]:
     """Reduction of natural enemies, and pests for each of them."""
     for variable in context.of_role(VariableRole.NATURAL_ENEMY):
         rows = context.rows("natural_enemies", variable.name)
-        if rows.empty:
+        if not rows:
             continue
-        if rows["percent"].notna().any():
+        if rows.knows("percent"):
             yield _reductions(context, variable, rows)
-        if rows["pest_per_enemy"].notna().any():
+        if rows.knows("pest_per_enemy"):
             yield _pest_per_enemy(context, variable, rows)
 
 
-def _reductions(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
+def _reductions(context: Context, variable: Variable, rows: Rows) -> Table:
     alpha = context.trial.settings.alpha
     whole = reductions_of(context, variable.name, "pest_days")
     heads: list[tuple[Place, Column]] = []
@@ -128,7 +126,7 @@ def _reductions(context: Context, variable: Variable, rows: pd.DataFrame) -> Tab
     )
 
 
-def _pest_per_enemy(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
+def _pest_per_enemy(context: Context, variable: Variable, rows: Rows) -> Table:
     pest = next((item for item in context.of_role(VariableRole.PEST)), None)
     of = context.variable_label(pest.name) if pest else "the pest"
     label = context.variable_label(variable.name)
@@ -184,7 +182,7 @@ def _sureness(row: Mapping[str, Any]) -> str:
 
 def resurgence(context: Context) -> Iterator[Block]:
     """Sentences: pests that stood above the untreated after enemies had stood below it."""
-    rows = records(context.table("resurgence", "variable", "enemy", "treatment"))
+    rows = context.table("resurgence", "variable", "enemy", "treatment").records()
     if rows:
         yield Notes(
             tuple(

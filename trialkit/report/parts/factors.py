@@ -6,13 +6,12 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-import pandas as pd
-
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import COMPARISONS, Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.means import day_column
+from trialkit.rows import Rows
 from trialkit.trial import Comparison, Design
 
 #: Sources of an analysis of variance that are no factors.
@@ -43,15 +42,15 @@ def _key(row: Mapping[Any, Any]) -> tuple[str, str, float]:
 def factor_tests(context: Context) -> Iterator[Block]:
     """One row a response: p-values of the factors and of their acting on each other."""
     anova = context.table("anova", "source", "p")
-    if anova.empty:
+    if not anova:
         return
-    rows = anova[~anova["source"].isin(_OTHERS)]
+    rows = anova.keep(source not in _OTHERS for source in anova["source"])
     sources = list(dict.fromkeys(rows["source"]))
     if not sources:
         return
-    found = {(*_key(row), row["source"]): row["p"] for row in rows.to_dict("records")}
+    found = {(*_key(row), row["source"]): row["p"] for row in rows.records()}
     body: list[tuple[Cell, ...]] = []
-    for row in context.table("responses", "variable").to_dict("records"):
+    for row in context.table("responses", "variable").records():
         key = _key(row)
         if any((*key, source) in found for source in sources):
             body.append(
@@ -87,12 +86,12 @@ def _factor_table(
     )
 
 
-def _randomised_table(context: Context, rows: pd.DataFrame, sources: list[str]) -> Iterator[Block]:
+def _randomised_table(context: Context, rows: Rows, sources: list[str]) -> Iterator[Block]:
     """One row a response: randomisation p-values of the factors."""
-    if "p_randomised" not in rows or rows["p_randomised"].isna().all():
+    if "p_randomised" not in rows or not rows.knows("p_randomised"):
         return
-    found = {(*_key(row), row["source"]): row["p_randomised"] for row in rows.to_dict("records")}
-    days = {_key(row): float(row["days_after"]) for row in rows.to_dict("records")}
+    found = {(*_key(row), row["source"]): row["p_randomised"] for row in rows.records()}
+    days = {_key(row): float(row["days_after"]) for row in rows.records()}
     why = "too few arrangements or plots are left"
     yield Table(
         key="factor-randomised",
@@ -119,15 +118,13 @@ def _randomised_table(context: Context, rows: pd.DataFrame, sources: list[str]) 
 def _counted_table(context: Context) -> Iterator[Block]:
     """One row a response: p-values of the factors by the model for counts."""
     rows = context.table("count_tests", "source", "p")
-    rows = rows[rows["source"].isin(_WORDS)] if "source" in rows else rows.iloc[:0]
-    if rows.empty:
+    rows = rows.keep(source in _WORDS for source in rows.get("source"))
+    if not rows:
         return
-    found = {
-        (row["variable"], row["days_after"], row["source"]): row for row in rows.to_dict("records")
-    }
+    found = {(row["variable"], row["days_after"], row["source"]): row for row in rows.records()}
     responses = dict.fromkeys((key[0], key[1]) for key in found)
     why = "the model did not settle, or there is no error to test against"
-    notes = [plain_line(str(text)) for text in dict.fromkeys(rows["note"].dropna())]
+    notes = [plain_line(str(text)) for text in dict.fromkeys(rows.known("note")["note"])]
     yield Table(
         key="factor-counts",
         question="Do the factors differ when counts are analysed as counts? p-values",
@@ -198,23 +195,23 @@ def _tests_note(context: Context) -> str:
 def factor_means(context: Context) -> Iterator[Block]:
     """Means of the levels of each factor, averaged over the other factors."""
     rows = context.table("factor_means", "factor", "level", "mean_analysed")
-    if rows.empty:
+    if not rows:
         return
-    counted = rows[rows["measure"] == "count"]
-    for number, factor in enumerate(dict.fromkeys(rows["factor"]), start=1):
-        for variable in dict.fromkeys(counted["variable"]):
-            own = counted[(counted["variable"] == variable) & (counted["factor"] == factor)]
-            yield _by_day(context, own, str(variable), str(factor), number)
-        others = rows[(rows["measure"] != "count") & (rows["factor"] == factor)]
-        if not others.empty:
+    variables = dict.fromkeys(rows.where(measure="count")["variable"])
+    for number, (factor, own) in enumerate(rows.groups("factor").items(), start=1):
+        for variable in variables:
+            counted = own.where(measure="count", variable=variable)
+            yield _by_day(context, counted, str(variable), str(factor), number)
+        others = own.keep(measure != "count" for measure in own["measure"])
+        if others:
             yield _at_once(context, others, str(factor), number)
 
 
-def _by_day(context: Context, rows: pd.DataFrame, variable: str, factor: str, number: int) -> Table:
+def _by_day(context: Context, rows: Rows, variable: str, factor: str, number: int) -> Table:
     days = sorted(set(rows["days_after"]))
     digits = context.digits(variable, "count")
-    found = {(row["level"], row["days_after"]): row for row in rows.to_dict("records")}
-    lettered = rows["letters"].notna().any()
+    found = {(row["level"], row["days_after"]): row for row in rows.records()}
+    lettered = rows.knows("letters")
     columns = [Column(title=_first_capital(factor_words(factor)))]
     for day in days:
         columns.append(day_column(context, day, digits))
@@ -243,13 +240,11 @@ def _by_day(context: Context, rows: pd.DataFrame, variable: str, factor: str, nu
     )
 
 
-def _at_once(context: Context, rows: pd.DataFrame, factor: str, number: int) -> Table:
+def _at_once(context: Context, rows: Rows, factor: str, number: int) -> Table:
     """Areas and yields: levels down, responses across."""
     responses = list(dict.fromkeys(zip(rows["variable"], rows["measure"], strict=True)))
-    found = {
-        (row["level"], row["variable"], row["measure"]): row for row in rows.to_dict("records")
-    }
-    lettered = rows["letters"].notna().any()
+    found = {(row["level"], row["variable"], row["measure"]): row for row in rows.records()}
+    lettered = rows.knows("letters")
     words = factor_words(factor)
     columns = [Column(title=_first_capital(words))]
     for variable, measure in responses:
@@ -294,11 +289,11 @@ def _letters_note(context: Context) -> tuple[str, ...]:
 def factor_differences(context: Context) -> Iterator[Block]:
     """Standard errors of the four kinds of difference in a split-plot or strip-plot."""
     rows = context.table("factor_differences", "between", "se")
-    if rows.empty:
+    if not rows:
         return
     kinds = list(dict.fromkeys(rows["between"]))
-    found = {(*_key(row), row["between"]): row["se"] for row in rows.to_dict("records")}
-    responses = {_key(row): float(row["days_after"]) for row in rows.to_dict("records")}
+    found = {(*_key(row), row["between"]): row["se"] for row in rows.records()}
+    responses = {_key(row): float(row["days_after"]) for row in rows.records()}
     yield Table(
         key="factor-differences",
         question="How sure is a difference? Standard errors, by what is compared",
@@ -319,12 +314,12 @@ def factor_differences(context: Context) -> Iterator[Block]:
     yield from _worth(context, rows, kinds)
 
 
-def _worth(context: Context, rows: pd.DataFrame, kinds: list[str]) -> Iterator[Block]:
+def _worth(context: Context, rows: Rows, kinds: list[str]) -> Iterator[Block]:
     """What the splitting of plots gained and cost; nothing where no response has a value."""
-    if "relative_efficiency" not in rows or rows["relative_efficiency"].isna().all():
+    if "relative_efficiency" not in rows or not rows.knows("relative_efficiency"):
         return
-    found = {(*_key(row), row["between"]): row for row in rows.to_dict("records")}
-    days = {_key(row): float(row["days_after"]) for row in rows.to_dict("records")}
+    found = {(*_key(row), row["between"]): row for row in rows.records()}
+    days = {_key(row): float(row["days_after"]) for row in rows.records()}
     yield Table(
         key="factor-efficiency",
         question="What was splitting the plots worth, times the plots, by what is compared?",

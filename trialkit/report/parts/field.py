@@ -6,10 +6,8 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
-import pandas as pd
-
 from trialkit.figures.identity import mix, plain_line
-from trialkit.report.context import Context
+from trialkit.report.context import ByPlot, Context, PlotValues
 from trialkit.report.document import (
     Block,
     Cell,
@@ -127,25 +125,23 @@ def plot_data(context: Context) -> Iterator[Block]:
     }
     for variable in context.variables.values():
         values = context.plot_values(variable.name)
-        if values.columns.empty:
+        if not values.days:
             continue
-        flat = values.to_numpy()
-        known = flat[flat == flat].tolist()
         numbers = context.plot_numbers(variable.name)
         if numbers is not None:
             yield _share_data(context, variable, (head, starts), values, numbers)
             continue
-        digits = decimals_as_entered(known)
+        digits = decimals_as_entered(values.known)
         label = context.variable_label(variable.name)
         yield Table(
             key=context.key("plots", variable.name),
             question=f"{label}: plot by plot",
-            columns=(*head, *(day_column(context, float(day), digits) for day in values.columns)),
+            columns=(*head, *(day_column(context, day, digits) for day in values.days)),
             rows=tuple(
                 (*starts[plot], *(number_or_missing(value) for value in row))
-                for plot, row in zip(values.index, flat.tolist(), strict=True)
+                for plot, row in zip(values.plots, values.values, strict=True)
             ),
-            notes=("A dash is a plot that was not assessed.",) if len(known) < flat.size else (),
+            notes=("A dash is a plot that was not assessed.",) if values.gaps else (),
             sheet=f"Plots {label}",
         )
     yield from _yield_data(context, head, starts)
@@ -155,27 +151,26 @@ def _share_data(
     context: Context,
     variable: Variable,
     start: tuple[tuple[Column, ...], dict[str, tuple[Cell, ...]]],
-    values: pd.DataFrame,
-    numbers: pd.Series,
+    values: PlotValues,
+    numbers: ByPlot,
 ) -> Table:
     """Percentages of the plots, and below each how many it is of how many."""
     head, starts = start
     columns = list(head)
-    for day in values.columns:
-        column = day_column(context, float(day), 1)
+    for day in values.days:
+        column = day_column(context, day, 1)
         title = f"{column.title}, of examined"
         columns += [column, Column(title=title, kind=Kind.SPAN)]
     rows: list[tuple[Cell, ...]] = []
-    for plot, row in zip(values.index, values.to_numpy().tolist(), strict=True):
+    for plot, row in zip(values.plots, values.values, strict=True):
         cells = list(starts[plot])
-        for day, value in zip(values.columns, row, strict=True):
-            n = float(numbers.get((plot, day), math.nan))
+        for day, value in zip(values.days, row, strict=True):
+            n = numbers.get((plot, day), math.nan)
             known = math.isfinite(value) and math.isfinite(n)
             of = of_text(round(value * n / 100.0), n) if known else ""
             cells += [number_or_missing(value), of]
         rows.append(tuple(cells))
     label = context.variable_label(variable.name)
-    gaps = bool(values.isna().any(axis=None))
     sampled = "Of several samples in a plot, all units together. " if _sampled(context) else ""
     return Table(
         key=context.key("plots", variable.name),
@@ -186,7 +181,7 @@ def _share_data(
             text
             for text in (
                 sampled.strip(),
-                "A dash is a plot that was not assessed." if gaps else "",
+                "A dash is a plot that was not assessed." if values.gaps else "",
             )
             if text
         ),

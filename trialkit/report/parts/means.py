@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-import pandas as pd
-
 from trialkit.figures.marks import DIFFERS, marks
 from trialkit.numerals import day as write_day
 from trialkit.report.context import COMPARISONS, SCALE_FORMULAS, SCALES, Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
+from trialkit.rows import Rows
 from trialkit.trial import Comparison, Variable
 
 
@@ -29,9 +28,9 @@ def marks_note(context: Context, variable: str, measure: str, *, across: bool) -
     """Say what the letters beside the means stand for, and on which scale they were tested."""
     responses = context.rows("responses", variable, measure)
     settings = context.trial.settings
-    if responses.empty or settings.comparison is Comparison.NONE:
+    if not responses or settings.comparison is Comparison.NONE:
         return ()
-    scale = str(responses["transform"].iloc[0])
+    scale = str(responses["transform"][0])
     on = "" if scale == "none" else f", tested on the {SCALES.get(scale, scale)} scale"
     level = write_share(settings.alpha)
     within = "of a day " if across else ""
@@ -59,7 +58,7 @@ def _response_notes(context: Context, variable: str, measure: str) -> tuple[str,
     return tuple(notes)
 
 
-def _distinct_notes(rows: pd.DataFrame) -> tuple[str, ...]:
+def _distinct_notes(rows: Rows) -> tuple[str, ...]:
     """Each note once, as a sentence."""
     texts = dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text)
     return tuple(f"{text[0].upper()}{text[1:]}." for text in texts)
@@ -68,7 +67,7 @@ def _distinct_notes(rows: pd.DataFrame) -> tuple[str, ...]:
 def means_by_day(context: Context, variable: Variable) -> Table | None:
     """Means of one variable as counted, one column a day."""
     rows = context.rows("means", variable.name, "count")
-    if rows.empty:
+    if not rows:
         return None
     digits = context.digits(variable.name, "count")
     days = sorted(set(rows["days_after"]))
@@ -110,7 +109,7 @@ def single_means(
 ) -> Table | None:
     """Means of a response that has no days: plots, mean with letters, and its interval."""
     rows = context.rows("means", variable, measure)
-    if rows.empty:
+    if not rows:
         return None
     digits = context.digits(variable, measure)
     beside = marks(context.analysis, rows)
@@ -124,9 +123,9 @@ def single_means(
         Column(title="to", kind=Kind.NUMBER, digits=digits),
     ]
     body: list[tuple[Cell, ...]] = []
-    by_treatment = rows.set_index("treatment")
+    by_treatment = {row["treatment"]: row for row in rows.records()}
     for treatment in context.shown_treatments(rows):
-        row = by_treatment.loc[treatment]
+        row = by_treatment[treatment]
         body.append(
             (
                 context.label(treatment),
@@ -161,10 +160,10 @@ def all_means(context: Context) -> Iterator[Block]:
 def fits(context: Context) -> Iterator[Block]:
     """One row a response: what the analysis of variance says of it."""
     rows = context.table("responses", "variable", "F", "p")
-    if rows.empty:
+    if not rows:
         return
     body: list[tuple[Cell, ...]] = []
-    for row in rows.to_dict("records"):
+    for row in rows.records():
         day = float(row["days_after"])
         reason = row["note"]
         body.append(
@@ -197,7 +196,7 @@ def fits(context: Context) -> Iterator[Block]:
         rows=tuple(body),
         notes=(
             *(text for name, text in SCALE_FORMULAS.items() if name in set(rows["transform"])),
-            *(_distinct_notes(rows) if rows["F"].notna().all() else ()),
+            *(_distinct_notes(rows) if len(rows.known("F")) == len(rows) else ()),
             "The p-value is the chance of an F as large as this, or larger, if treatments made "
             "no difference. The coefficient of variation is that of the scale of analysis.",
         ),
@@ -205,7 +204,6 @@ def fits(context: Context) -> Iterator[Block]:
     )
 
 
-def _df_digits(rows: pd.DataFrame) -> int:
+def _df_digits(rows: Rows) -> int:
     """One decimal where degrees of freedom are not whole, as in designs with several errors."""
-    known = rows["df_error"].dropna()
-    return 0 if bool((known == known.round()).all()) else 1
+    return 0 if all(float(df).is_integer() for df in rows.numbers("df_error")) else 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from datetime import timedelta
 from typing import Any
 
@@ -283,7 +283,7 @@ def _shares_text(context: Context) -> str:
         "analysed like other percentages, each plot with the same weight; samples within a plot "
         "were summed, those counted and those examined, before the percentage was taken."
     )
-    if (context.table("count_tests", "model")["model"] == BETA_BINOMIAL).any():
+    if BETA_BINOMIAL in context.table("count_tests").get("model"):
         text += (
             " Beside it stands a logit model of the numbers themselves, with the variance of the "
             "beta-binomial, which allows for plots of different size and for units of one plot "
@@ -309,8 +309,7 @@ def _comparison_text(context: Context, level: str) -> str:
         ". Means that share a letter were not shown to differ, which is not proof that they are "
         "equal; the letter a marks the largest mean."
     )
-    methods = context.table("comparisons", "method").get("method")
-    if methods is not None and "dunnett" in set(methods):
+    if "dunnett" in context.table("comparisons").get("method"):
         text += (
             " Beside this, every treatment was compared with the untreated by Dunnett's procedure."
         )
@@ -319,19 +318,17 @@ def _comparison_text(context: Context, level: str) -> str:
 
 def _choices(context: Context) -> tuple[tuple[str, str], ...]:
     rows = context.table("choices", "variable", "rule")
-    if rows.empty:
-        return ()
     return tuple(
         (
             f"Scale for {context.variable_label(row['variable'])}",
             plain_line(row["rule"]) + _power_text(context, row),
         )
-        for row in rows.to_dict("records")
+        for row in rows.records()
         if isinstance(row["rule"], str) and row["rule"]
     )
 
 
-def _power_text(context: Context, row: Mapping[Hashable, Any]) -> str:
+def _power_text(context: Context, row: Mapping[str, Any]) -> str:
     """Say which power Box and Cox's profile would take, as a second opinion."""
     power, lower, upper = (
         float(row.get(name, math.nan)) for name in ("power", "power_lower", "power_upper")
@@ -351,9 +348,9 @@ def _power_text(context: Context, row: Mapping[Hashable, Any]) -> str:
 
 def _control_text(context: Context) -> str:
     rows = context.table("control", "variable", "method", "chosen")
-    if rows.empty:
+    if not rows:
         return ""
-    shown = rows[rows["chosen"].eq(True)]
+    shown = rows.where(chosen=True)
     used = set(zip(shown["variable"], shown["method"], strict=True))
     parts = []
     for method, name in CONTROL_METHODS.items():
@@ -367,6 +364,6 @@ def _control_text(context: Context) -> str:
         "that were not transformed. Values below zero are kept. Where the formula has no value, "
         "the reason is given. The tables file has every method that the data allow."
     )
-    if shown[["lower", "upper"]].notna().any(axis=None):
+    if shown.knows("lower") or shown.knows("upper"):
         text += f" {INTERVALS}"
     return text

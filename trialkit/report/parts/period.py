@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-import pandas as pd
-
 from trialkit.figures.marks import marks
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
@@ -17,13 +15,13 @@ from trialkit.report.parts.across import (
     as_number,
     interval_words,
     percent_digits,
-    records,
     span_text,
 )
 from trialkit.report.parts.means import marks_note
+from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
-Rows = dict[str, dict[str, Any]]
+ByTreatment = dict[str, dict[str, Any]]
 #: Limits of a reduction below this, in percent, only say that next to nothing is known.
 LOWEST_LIMIT = -1000.0
 
@@ -33,16 +31,16 @@ def pest_days(context: Context) -> Iterator[Block]:
     for variable in context.of_role(VariableRole.PEST, VariableRole.DAMAGE):
         plots = context.rows("pest_days", variable.name)
         means = context.rows("means", variable.name, "pest_days")
-        if not plots.empty and not means.empty and means["mean"].notna().any():
+        if plots and means and means.knows("mean"):
             yield _table(context, variable, plots, means)
 
 
-def reductions_of(context: Context, variable: str, measure: str) -> Rows:
+def reductions_of(context: Context, variable: str, measure: str) -> ByTreatment:
     """Rows of the reductions of one measure by treatment; none where nothing is known."""
     rows = context.rows("reductions", variable, measure)
-    if rows.empty or rows[["mean", "percent"]].isna().all(axis=None):
+    if not rows or not (rows.knows("mean") or rows.knows("percent")):
         return {}
-    return {row["treatment"]: row for row in records(rows)}
+    return {row["treatment"]: row for row in rows.records()}
 
 
 def is_own(row: dict[str, Any]) -> bool:
@@ -50,7 +48,7 @@ def is_own(row: dict[str, Any]) -> bool:
     return row.get("reason") == "the untreated itself"
 
 
-def _reduction(rows: Rows, treatment: str) -> tuple[Cell, Cell]:
+def _reduction(rows: ByTreatment, treatment: str) -> tuple[Cell, Cell]:
     row = rows.get(treatment, {})
     return (
         number_or_missing(row.get("percent"), "" if is_own(row) else row.get("reason")),
@@ -65,7 +63,7 @@ def _span(row: dict[str, Any]) -> str:
     return span_text(lower, upper)
 
 
-def _reduction_columns(context: Context, rows: Rows, of: str) -> tuple[Column, Column]:
+def _reduction_columns(context: Context, rows: ByTreatment, of: str) -> tuple[Column, Column]:
     digits = percent_digits(row["percent"] for row in rows.values())
     title = f"Reduction{of}, %"
     return (
@@ -74,7 +72,7 @@ def _reduction_columns(context: Context, rows: Rows, of: str) -> tuple[Column, C
     )
 
 
-def _table(context: Context, variable: Variable, plots: pd.DataFrame, means: pd.DataFrame) -> Table:
+def _table(context: Context, variable: Variable, plots: Rows, means: Rows) -> Table:
     pest = variable.role is VariableRole.PEST
     words = "Pest-days" if pest else "Area under the curve"
     label = context.variable_label(variable.name)
@@ -102,7 +100,7 @@ def _table(context: Context, variable: Variable, plots: pd.DataFrame, means: pd.
         if spans:
             columns.append(Column(title=f"{title}, {interval_words(context)}", kind=Kind.SPAN))
     body: list[tuple[Cell, ...]] = []
-    by_treatment = {row["treatment"]: row for row in records(means)}
+    by_treatment = {row["treatment"]: row for row in means.records()}
     for treatment in context.shown_treatments(means):
         row = by_treatment[treatment]
         cells: list[Cell] = [
@@ -138,8 +136,8 @@ def _table(context: Context, variable: Variable, plots: pd.DataFrame, means: pd.
 def _days_above(context: Context, variable: Variable) -> tuple[dict[str, float], dict[str, str]]:
     """Days above the threshold by treatment, and their intervals where they have any."""
     rows = context.rows("days_above", variable.name)
-    if not rows.empty and rows["days"].notna().any():
-        own = {row["treatment"]: row for row in records(rows)}
+    if rows and rows.knows("days"):
+        own = {row["treatment"]: row for row in rows.records()}
         return (
             {name: as_number(row["days"]) for name, row in own.items()},
             {name: span_text(row["lower"], row["upper"], 1) for name, row in own.items()},
@@ -149,7 +147,7 @@ def _days_above(context: Context, variable: Variable) -> tuple[dict[str, float],
 
 
 def _reduction_notes(
-    context: Context, whole: Rows, above: bool, level: str, intervals: bool
+    context: Context, whole: ByTreatment, above: bool, level: str, intervals: bool
 ) -> Iterator[str]:
     if whole:
         yield (
@@ -171,22 +169,23 @@ def _reduction_notes(
         )
 
 
-def span_words(plots: pd.DataFrame) -> str:
+def span_words(plots: Rows) -> str:
     """Say how many days the areas of some plots span."""
-    longest = plots["days"].max()
-    return f"{write_day(longest)} days" if math.isfinite(longest) else "the days assessed"
+    spans = plots.numbers("days")
+    return f"{write_day(max(spans))} days" if spans else "the days assessed"
 
 
-def _area_notes(plots: pd.DataFrame) -> Iterator[str]:
+def _area_notes(plots: Rows) -> Iterator[str]:
     yield (
         "The area under the straight lines from one assessment to the next: the level times "
         "the days it lasted."
     )
-    bridged = int((plots["bridged"] > 0).sum())
+    bridged = sum(number > 0 for number in plots["bridged"])
     if bridged:
         have = "plot has" if bridged == 1 else "plots have"
         yield f"{bridged} {have} a missing assessment that was bridged by a straight line."
-    short = int((plots["days"] < plots["days"].max()).sum())
+    spans = plots.numbers("days")
+    short = sum(days < max(spans) for days in spans)
     if short:
         span = "plot spans" if short == 1 else "plots span"
         yield (

@@ -6,12 +6,11 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-import pandas as pd
-
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
-from trialkit.report.parts.across import as_number, interval_words, percent_text, records
+from trialkit.report.parts.across import as_number, interval_words, percent_text
+from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
 NEVER, HELD = "never", "+"
@@ -25,28 +24,29 @@ def persistence(context: Context) -> Iterator[Block]:
 def persistence_of(context: Context, role: VariableRole) -> Iterator[Block]:
     """Tables of the persistence of control, for the variables of one role."""
     table = context.table("persistence", "variable", "treatment", "holds_until_day")
-    if table.empty:
+    if not table:
         return
     for variable in context.of_role(role):
-        rows = table[table["variable"] == variable.name]
-        if rows.empty or rows["peak_percent"].isna().all():
+        rows = context.rows("persistence", variable.name)
+        if not rows or not rows.knows("peak_percent"):
             continue
-        if rows["holds_until_day"].isna().all():
-            yield _none_reached(context, variable, rows)
-        else:
+        if rows.knows("holds_until_day"):
             yield _table(context, variable, rows)
+        else:
+            yield _none_reached(context, variable, rows)
 
 
-def _none_reached(context: Context, variable: Variable, rows: pd.DataFrame) -> Paragraph:
-    best = rows.sort_values("peak_percent", na_position="first").iloc[-1]
+def _none_reached(context: Context, variable: Variable, rows: Rows) -> Paragraph:
+    reached = rows.known("peak_percent").records()
+    best = max(reached, key=lambda row: float(row["peak_percent"]))
     perhaps = [
         context.label(row["treatment"])
-        for row in records(rows)
+        for row in rows.records()
         if span_of_days(row) not in {"", NEVER}
     ]
     text = (
         f"{context.variable_label(variable.name)}: no treatment was seen to reach control of "
-        f"{float(rows['target'].iloc[0]):g} % on any day; the highest was "
+        f"{rows['target'][0]:g} % on any day; the highest was "
         f"{percent_text(float(best['peak_percent']))} % with {context.label(best['treatment'])} on "
         f"day {write_day(float(best['peak_day']))}."
     )
@@ -81,8 +81,8 @@ def _held(row: dict[str, Any]) -> Cell:
     return NEVER if known and not isinstance(held, float) else held
 
 
-def _table(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
-    by_treatment = {row["treatment"]: row for row in records(rows)}
+def _table(context: Context, variable: Variable, rows: Rows) -> Table:
+    by_treatment = {row["treatment"]: row for row in rows.records()}
     later = any(row["censored"] is True for row in by_treatment.values())
     spans = any(span_of_days(row) for row in by_treatment.values())
     body: list[tuple[Cell, ...]] = []
@@ -101,8 +101,8 @@ def _table(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
             )
         )
     label = context.variable_label(variable.name)
-    target = float(rows["target"].iloc[0])
-    last = write_day(float(rows["last_day"].max()))
+    target = rows["target"][0]
+    last = write_day(max(rows.numbers("last_day")))
     return Table(
         key=context.key("persistence", variable.name),
         question=f"{label}: how fast did control come, and how long did it stay at "

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-import pandas as pd
-
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Missing, Table
@@ -16,10 +14,10 @@ from trialkit.report.parts.across import (
     across,
     as_number,
     interval_words,
-    records,
     span_text,
 )
 from trialkit.report.parts.control import later_note
+from trialkit.rows import Rows
 from trialkit.trial import TreatmentRole, Variable
 
 #: Treatments up to which every pair stands in the report; beyond, only those with the reference.
@@ -46,19 +44,19 @@ def persistence_differences(context: Context) -> Iterator[Block]:
     for variable in context.targets:
         rows = context.rows("persistence_differences", variable.name)
         for question, words in _QUESTIONS.items():
-            own = rows[rows["question"] == question] if not rows.empty else rows
-            if not own.empty and own["difference"].notna().any():
+            own = rows.where(question=question) if rows else rows
+            if own and own.knows("difference"):
                 made = _table(context, variable, own, *words)
                 if made is not None:
                     yield made
 
 
 def _table(
-    context: Context, variable: Variable, rows: pd.DataFrame, key: str, question: str, sheet: str
+    context: Context, variable: Variable, rows: Rows, key: str, question: str, sheet: str
 ) -> Table | None:
     alpha = context.trial.settings.alpha
     by_pair: dict[tuple[str, str], tuple[float, dict[str, Any]]] = {}
-    for row in records(rows):
+    for row in rows.records():
         by_pair[row["a"], row["b"]] = (1.0, row)
         by_pair[row["b"], row["a"]] = (-1.0, row)
     present = {treatment for pair in by_pair for treatment in pair}
@@ -124,13 +122,15 @@ def _signs(sign: float, row: dict[str, Any], alpha: float) -> str:
     return open_end + (SHOWN if as_number(row["p_adjusted"]) < alpha else "")
 
 
-def _left_out(rows: pd.DataFrame) -> str:
+def _left_out(rows: Rows) -> str:
     """Say so where an interval leaves out 0 and the pairs together still showed nothing."""
-    alone = (rows["lower"] > 0) | (rows["upper"] < 0)
-    return ", though an interval of its own leaves out 0" if alone.any() else ""
+    alone = any(
+        lower > 0 or upper < 0 for lower, upper in zip(rows["lower"], rows["upper"], strict=True)
+    )
+    return ", though an interval of its own leaves out 0" if alone else ""
 
 
-def _notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[str]:
+def _notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
     signs = "".join(sign for line in lines for sign in line.signs.values())
     words = interval_words(context)
     text = f"Below each number stands its {words}."
@@ -147,11 +147,11 @@ def _notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[
             f"{_left_out(rows)}; they may differ all the same."
         )
     yield text
-    if rows["question"].iloc[0] != "days held":
-        days = context.rows("control", rows["variable"].iloc[0])["days_after"]
-        yield from later_note(context, float(days.min()))
+    variable = rows["variable"][0]
+    if rows["question"][0] != "days held":
+        yield from later_note(context, min(context.rows("control", variable)["days_after"]))
         return
-    last = write_day(float(context.rows("persistence", rows["variable"].iloc[0])["last_day"].max()))
+    last = write_day(max(context.rows("persistence", variable).numbers("last_day")))
     yield (
         "Compared are the days until which the target was held, from 0 (never reached) to "
         f"{last}, the last assessment; how late it was reached does not count."
@@ -160,7 +160,7 @@ def _notes(context: Context, rows: pd.DataFrame, lines: list[Line]) -> Iterator[
         if LEAST in signs or MOST in signs
         else ""
     )
-    reasons = set(rows["reason"].dropna())
+    reasons = set(rows.known("reason")["reason"])
     if any("both held" in text for text in reasons):
         yield (
             "Where both held to the last assessment there is no number: the trial ended too early "

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import pandas as pd
-
 from trialkit.figures.scales import course_scale
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
@@ -15,6 +13,7 @@ from trialkit.report.document import (
     FigureBlock,
 )
 from trialkit.report.numbers import write_share
+from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
 #: Most variables of one role that get a figure.
@@ -24,8 +23,8 @@ MOST_FIGURES = 2
 def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     """Make the place for the course of one variable."""
     rows = context.rows("course", variable.name)
-    rows = rows[rows["mean"].notna()] if not rows.empty else rows
-    if rows.empty:
+    rows = rows.known("mean") if rows else rows
+    if not rows:
         return None
     label = context.variable_label(variable.name)
     days = sorted(set(rows["days_after"]))
@@ -33,8 +32,8 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     what = "Lines show" if len(days) > 1 else "Dots show"
     note = ""
     if len(days) > 1:
-        note = course_scale(rows["mean"].tolist(), rows["upper"].tolist(), variable.kind).note()
-    spans = _bars(context, variable.name, level) if rows["lower"].notna().any() else ""
+        note = course_scale(rows["mean"], rows["upper"], variable.kind).note()
+    spans = _bars(context, variable.name, level) if rows.knows("lower") else ""
     return FigureBlock(
         key=context.key("course", variable.name),
         kind="course",
@@ -46,15 +45,17 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
 
 def _bars(context: Context, variable: str, level: str) -> str:
     """Say what the bars are intervals of."""
-    modelled = context.rows("course", variable)["interval"] == "negative binomial"
+    modelled = [
+        source == "negative binomial" for source in context.rows("course", variable)["interval"]
+    ]
     scales = context.rows("choices", variable)["transform"]
-    scale = "none" if scales.empty else str(scales.iloc[0])
-    if modelled.all():
+    scale = str(scales[0]) if scales else "none"
+    if all(modelled):
         return f" Bars are {level} intervals of these means, by the count model."
     if scale == "none":
         return f" Bars are {level} intervals."
     back = f"{level} intervals of means on the {SCALES.get(scale, scale)} scale, brought back"
-    if modelled.any():
+    if any(modelled):
         return f" Bars are {level} intervals by the count model, on days without one {back}."
     return f" Bars are {back}; they are not intervals of the means as counted."
 
@@ -66,13 +67,14 @@ def days_text(days: list[float]) -> str:
     return f"from day {write_day(days[0])} to day {write_day(days[-1])}"
 
 
-def _ends(context: Context, rows: pd.DataFrame) -> str:
-    last = rows[rows["days_after"] == rows["days_after"].max()]
+def _ends(context: Context, rows: Rows) -> str:
+    end = max(rows["days_after"])
+    last = rows.where(days_after=end)
     parts = [
         f"{context.label(treatment)} {number(mean)}"
         for treatment, mean in zip(last["treatment"], last["mean"], strict=True)
     ]
-    return f"On day {write_day(float(last['days_after'].iloc[0]))}: {', '.join(parts)}."
+    return f"On day {write_day(end)}: {', '.join(parts)}."
 
 
 def courses_of_role(context: Context, *roles: VariableRole) -> Iterator[Block]:

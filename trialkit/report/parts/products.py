@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-import pandas as pd
-
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
 from trialkit.report.document import (
@@ -28,20 +26,20 @@ from trialkit.report.parts.across import (
     by_treatment,
     day_heads,
     interval_words,
-    records,
     span_text,
 )
+from trialkit.rows import Rows
 from trialkit.trial import Variable
 
 SHOWN, WHOLE = "*", "whole period"
 Days = Mapping[Place, dict[str, Any]]
 
 
-def _known(context: Context, name: str, value: str) -> Iterator[tuple[Variable, pd.DataFrame]]:
+def _known(context: Context, name: str, value: str) -> Iterator[tuple[Variable, Rows]]:
     """Rows of a table by pest (or damage), where any of them has a value."""
     for variable in context.targets:
         rows = context.rows(name, variable.name)
-        if not rows.empty and rows[value].notna().any():
+        if rows and rows.knows(value):
             yield variable, rows
 
 
@@ -58,9 +56,7 @@ def _spans(days: Days) -> dict[Place, str]:
     return {day: text for day, text in found.items() if text}
 
 
-def _percent_heads(
-    context: Context, rows: pd.DataFrame, *columns: str
-) -> list[tuple[Place, Column]]:
+def _percent_heads(context: Context, rows: Rows, *columns: str) -> list[tuple[Place, Column]]:
     """Headings of the days, with the decimals that the closest of several columns needs."""
     longest = [day_heads(context, rows, column) for column in columns]
     return [
@@ -97,7 +93,7 @@ def rates(context: Context) -> Iterator[Block]:
             first="Control, %",
         )
         label = context.variable_label(variable.name)
-        margin = float(rows["margin"].iloc[0])
+        margin = rows["margin"][0]
         half = write_share(context.trial.settings.alpha / 2)
         yield Table(
             key=context.key("rates", variable.name),
@@ -129,7 +125,7 @@ def mixtures(context: Context) -> Iterator[Block]:
     for variable, rows in _known(context, "mixtures", "difference"):
         lines: list[Line] = []
         periods = context.rows("mixture_periods", variable.name)
-        whole = {row["treatment"]: row for row in records(periods)} if not periods.empty else {}
+        whole = {row["treatment"]: row for row in periods.records()}
         grouped = by_treatment(rows)
         for treatment in context.shown_treatments(rows):
             over: Days = {WHOLE: whole[treatment]} if treatment in whole else {}
@@ -169,15 +165,15 @@ def mixtures(context: Context) -> Iterator[Block]:
         )
 
 
-def _period_notes(periods: pd.DataFrame) -> Iterator[str]:
-    if periods.empty:
+def _period_notes(periods: Rows) -> Iterator[str]:
+    if not periods:
         return
     yield (
         "All days after treatment: the pest-days from the first assessment after treatment to the "
         "last, expected day by day and summed. It is one test and the surest; single days find "
         "less, and by chance one in twenty of them finds something."
     )
-    adjustment = float(periods["adjustment"].iloc[0])
+    adjustment = periods["adjustment"][0]
     if 0.0 < adjustment < 1.0:
         yield (
             "There, treatments are adjusted for their counts before treatment as far as these "
@@ -199,7 +195,7 @@ def carrier(context: Context) -> Iterator[Block]:
     """Tables: what products added to the carrier."""
     alpha = context.trial.settings.alpha
     for variable, rows in _known(context, "carrier", "added_percent"):
-        for number, (carrier_id, own) in enumerate(rows.groupby("carrier", sort=False)):
+        for number, (carrier_id, own) in enumerate(rows.groups("carrier").items()):
             lines = []
             grouped = by_treatment(own)
             for treatment in context.shown_treatments(own):
@@ -237,7 +233,7 @@ def carrier(context: Context) -> Iterator[Block]:
 
 def programmes(context: Context) -> Iterator[Block]:
     """Sentences: treatments that repeat a mode-of-action group in successive applications."""
-    rows = records(context.table("programmes", "treatment", "group", "first", "second"))
+    rows = context.table("programmes", "treatment", "group", "first", "second").records()
     if not rows:
         return
     yield Paragraph("The same mode of action in successive applications:")

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-import pandas as pd
-
 from trialkit.numerals import number
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Table, number_or_missing
@@ -17,11 +15,12 @@ from trialkit.report.parts.across import (
     Place,
     across,
     as_number,
+    by_treatment,
     day_heads,
     interval_words,
-    records,
     span_text,
 )
+from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
 WHOLE, SHOWN = "whole", "*"
@@ -31,15 +30,16 @@ def rate_start(context: Context) -> Iterator[Block]:
     """Tables: what a doubling of the count before treatment changes between rates."""
     for variable in context.of_role(VariableRole.PEST):
         rows = context.rows("rate_start", variable.name)
-        if not rows.empty and rows["points"].notna().any():
+        if rows and rows.knows("points"):
             yield _table(context, variable, rows)
 
 
-def _table(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
+def _table(context: Context, variable: Variable, rows: Rows) -> Table:
     alpha = context.trial.settings.alpha
     lines = []
+    grouped = by_treatment(rows)
     for treatment in context.shown_treatments(rows):
-        own = records(rows[rows["treatment"] == treatment])
+        own = grouped[treatment]
         cells: dict[Place, dict[str, Any]] = {_place(row): row for row in own}
         spans = {place: span_text(row["lower"], row["upper"]) for place, row in cells.items()}
         lines.append(
@@ -56,8 +56,8 @@ def _table(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
                 },
             )
         )
-    heads = day_heads(context, rows[rows["days_after"].notna()], "points")
-    if rows["days_after"].isna().any():
+    heads = day_heads(context, rows.known("days_after"), "points")
+    if len(rows.known("days_after")) < len(rows):
         head = Column(title="All days after treatment", kind=Kind.NUMBER, digits=0)
         heads = [(WHOLE, head), *heads]
     columns, body, _ = across(context, lines, heads, first="Lower rate")
@@ -78,11 +78,11 @@ def _place(row: dict[str, Any]) -> Place:
     return day if math.isfinite(day) else WHOLE
 
 
-def _notes(context: Context, rows: pd.DataFrame) -> Iterator[str]:
+def _notes(context: Context, rows: Rows) -> Iterator[str]:
     alpha = context.trial.settings.alpha
-    lowest, highest = float(rows["start_lowest"].min()), float(rows["start_highest"].max())
-    shown = bool((rows["p"] < alpha).any())
-    of = "their blocks, on average" if rows["level"].iloc[0] == "blocks" else "their plots"
+    lowest, highest = min(rows.numbers("start_lowest")), max(rows.numbers("start_highest"))
+    shown = any(p < alpha for p in rows["p"])
+    of = "their blocks, on average" if rows["level"][0] == "blocks" else "their plots"
     yield (
         f"Below zero the lower rate loses more as numbers rise. Below each number stands its "
         f"{interval_words(context)}"
@@ -99,7 +99,7 @@ def _notes(context: Context, rows: pd.DataFrame) -> Iterator[str]:
         "larger and smaller numbers the trial says nothing."
         + (
             " A count of one plot is partly chance, so that the change comes out too small."
-            if rows["level"].iloc[0] == "plots"
+            if rows["level"][0] == "plots"
             else ""
         )
     )

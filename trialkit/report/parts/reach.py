@@ -7,12 +7,13 @@ from collections.abc import Iterator
 from trialkit.report.context import SCALES, Context
 from trialkit.report.document import Block, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
+from trialkit.report.parts.beside import not_before
 
 
 def reach(context: Context) -> Iterator[Block]:
     """One row a response: what the trial could have shown, and what blocking gained."""
     rows = context.table("responses", "significant_difference", "detectable_difference")
-    if rows.empty:
+    if not rows:
         return
     columns = [
         ("significant_difference", "Smallest difference that is significant", None),
@@ -20,10 +21,9 @@ def reach(context: Context) -> Iterator[Block]:
         ("detectable_percent", "The same as a reduction of the untreated, %", 0),
         ("relative_efficiency", "What blocking was worth, times the plots", 2),
     ]
-    kept = [item for item in columns if rows[item[0]].notna().any()]
-    before = (rows["measure"] == "count") & (rows["days_after"] <= 0)
-    rows = rows[~before]
-    if not kept or rows.empty:
+    kept = [item for item in columns if rows.knows(item[0])]
+    rows = rows.keep(map(not_before, rows["measure"], rows["days_after"]))
+    if not kept or not rows:
         return
     settings = context.trial.settings
     untreated = context.trial.untreated is not None
@@ -41,7 +41,7 @@ def reach(context: Context) -> Iterator[Block]:
                 SCALES.get(row["transform"], str(row["transform"])),
                 *(number_or_missing(row[name], _why(name, row["measure"])) for name, *_ in kept),
             )
-            for row in rows.to_dict("records")
+            for row in rows.records()
         ),
         notes=(
             "Differences are on the scale of analysis, on average over pairs, at the level of "
@@ -78,7 +78,7 @@ def _why(name: str, measure: str) -> str:
 def samples(context: Context) -> Iterator[Block]:
     """Variance of plots and samples, and what one more of either would have gained."""
     rows = context.table("samples", "variance_plots", "variance_samples")
-    if rows.empty:
+    if not rows:
         return
     body = tuple(
         (
@@ -90,7 +90,7 @@ def samples(context: Context) -> Iterator[Block]:
             number_or_missing(row["se_one_more_sample"]),
             number_or_missing(row["se_one_more_block"]),
         )
-        for row in rows.to_dict("records")
+        for row in rows.records()
     )
     yield Table(
         key="samples-gain",

@@ -11,7 +11,7 @@ from trialkit.numerals import number, p_value
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Missing, Table, number_or_missing
 from trialkit.report.numbers import decimals_for_error, decimals_for_size, write_share
-from trialkit.report.parts.across import as_number, interval_words, records, span_text
+from trialkit.report.parts.across import as_number, interval_words, span_text
 from trialkit.trial import Design
 
 _BASES = {
@@ -23,10 +23,10 @@ _BASES = {
 def loss(context: Context) -> Iterator[Block]:
     """Tables: how yield went with pest-days."""
     rows = context.table("loss", "variable", "pest", "slope")
-    if rows.empty:
+    if not rows:
         return
-    for name, own in rows[rows["slope"].notna()].groupby("variable", sort=False):
-        found = records(own)
+    for name, own in rows.known("slope").groups("variable").items():
+        found = own.records()
         widths = [(as_number(row["upper"]) - as_number(row["lower"])) / 4 for row in found]
         digits = decimals_for_error(widths, [abs(row["slope"]) for row in found])
         label = context.variable_label(str(name))
@@ -101,15 +101,15 @@ def money(context: Context) -> Iterator[Block]:
     """Table: returns by treatment; nothing where no price was given."""
     rows = context.table("money", "treatment", "net", "gain")
     settings = context.trial.settings
-    if rows.empty or rows["gross"].isna().all() or settings.crop_price is None:
+    if not rows or not rows.knows("gross") or settings.crop_price is None:
         return
     unit = plain_line(settings.yield_unit)
     area = unit.partition("/")[2]
     currency = plain_line(settings.currency or "") or "units of money"
     per = f"{currency} per {area}" if area else currency
-    by_treatment = {row["treatment"]: row for row in records(rows)}
+    by_treatment = {row["treatment"]: row for row in rows.records()}
     digits = 0 if decimals_for_size(rows["gross"]) == 0 else 2
-    variable = str(rows["variable"].iloc[0])
+    variable = str(rows["variable"][0])
     body: list[tuple[Cell, ...]] = []
     for treatment in context.shown_treatments(rows):
         row = by_treatment[treatment]

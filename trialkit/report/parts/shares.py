@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-import pandas as pd
-
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_number
-from trialkit.report.parts.across import interval_words, percent_digits, records, span_text
+from trialkit.report.parts.across import by_treatment, interval_words, percent_digits, span_text
+from trialkit.rows import Rows
 from trialkit.trial import Variable
 
 BETA_BINOMIAL = "beta-binomial"
@@ -29,34 +28,35 @@ def of_text(hits: float, examined: float) -> str:
     return f"{write_number(hits, 0)} of {write_number(examined, 0)}"
 
 
-def share_rows(context: Context, variable: str) -> pd.DataFrame:
+def share_rows(context: Context, variable: str) -> Rows:
     """Rows of the model for shares of one variable."""
     rows = context.rows("count_models", variable)
-    return rows if rows.empty else rows[rows["model"] == BETA_BINOMIAL]
+    return rows.where(model=BETA_BINOMIAL) if rows else rows
 
 
 def shares(context: Context) -> Iterator[Block]:
     """Tables: share of the units hit with its limits, and against the untreated."""
     for variable in context.variables.values():
         rows = share_rows(context, variable.name)
-        if not rows.empty:
+        if rows:
             yield _levels(context, variable, rows)
-            if rows["ratio"].notna().any():
+            if rows.knows("ratio"):
                 yield _against(context, variable, rows)
 
 
-def _by_treatment(context: Context, rows: pd.DataFrame) -> Iterator[tuple[str, dict[float, Any]]]:
+def _by_treatment(context: Context, rows: Rows) -> Iterator[tuple[str, dict[float, Any]]]:
+    grouped = by_treatment(rows)
     for treatment in context.shown_treatments(rows):
-        own = records(rows[rows["treatment"] == treatment])
-        yield context.label(treatment), {float(row["days_after"]): row for row in own}
+        own = grouped[treatment]
+        yield context.label(treatment), {row["days_after"]: row for row in own}
 
 
-def _levels(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
-    days = sorted(set(rows["days_after"].astype(float)))
+def _levels(context: Context, variable: Variable, rows: Rows) -> Table:
+    days = sorted(set(rows["days_after"]))
     columns: list[Column] = [Column(title="Treatment")]
     for day in days:
         title = f"Day {write_day(day)}"
-        own = rows.loc[rows["days_after"] == day, "mean"]
+        own = rows.where(days_after=day)["mean"]
         columns += [
             Column(title=f"{title}, of examined"),
             Column(
@@ -91,10 +91,10 @@ def _levels(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
     )
 
 
-def _against(context: Context, variable: Variable, rows: pd.DataFrame) -> Table:
+def _against(context: Context, variable: Variable, rows: Rows) -> Table:
     untreated = context.trial.untreated
-    rows = rows[rows["treatment"] != untreated]
-    days = sorted(set(rows["days_after"].astype(float)))
+    rows = rows.keep(treatment != untreated for treatment in rows["treatment"])
+    days = sorted(set(rows["days_after"]))
     columns: list[Column] = [Column(title="Treatment")]
     names = (("ratio", "ratio of shares"), ("odds", "ratio of odds"))
     for day in days:

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-import pandas as pd
-
 from trialkit.figures.identity import mix, plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
@@ -23,8 +21,8 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.numbers import write_number
-from trialkit.report.parts.across import records
 from trialkit.report.parts.field import map_numbers
+from trialkit.rows import Rows
 from trialkit.trial import VariableRole
 
 NEIGHBOURS, EDGE = "neighbouring plots", "edge of the trial"
@@ -39,11 +37,11 @@ def neighbours(context: Context) -> Iterator[Block]:
     """Tables: whether late counts followed the plots next door, and the edge of the trial."""
     for variable in context.of_role(VariableRole.PEST):
         rows = context.rows("neighbours", variable.name)
-        rows = rows[rows["p"].notna()] if not rows.empty else rows
-        if rows.empty:
+        rows = rows.known("p") if rows else rows
+        if not rows:
             continue
         days = sorted(set(rows["days_after"]))[-MOST_DAYS:]
-        found = {(row["days_after"], row["question"]): row for row in records(rows)}
+        found = {(row["days_after"], row["question"]): row for row in rows.records()}
         label = context.variable_label(variable.name)
         yield Table(
             key=context.key("neighbours", variable.name),
@@ -106,7 +104,8 @@ def residual_maps(context: Context) -> Iterator[Block]:
         return  # several plots in one place, as where rows and columns are those of main plots
     for variable in context.of_role(VariableRole.PEST)[:1]:
         rows = context.rows("residuals", variable.name, "pest_days")
-        rows = rows[rows["plot"].isin(placed) & rows["studentized"].notna()] if len(rows) else rows
+        rows = rows.known("studentized") if rows else rows
+        rows = rows.keep(plot in placed for plot in rows.get("plot"))
         if len(rows) < 4:
             continue
         yield _residual_map(context, variable.name, rows, placed)
@@ -118,11 +117,9 @@ def residual_maps(context: Context) -> Iterator[Block]:
         )
 
 
-def _residual_map(
-    context: Context, variable: str, rows: pd.DataFrame, placed: dict[str, Any]
-) -> FieldMap:
+def _residual_map(context: Context, variable: str, rows: Rows, placed: dict[str, Any]) -> FieldMap:
     plots = []
-    for row in records(rows):
+    for row in rows.records():
         plot, value = placed[row["plot"]], float(row["studentized"])
         plots.append(
             MapPlot(

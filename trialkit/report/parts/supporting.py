@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-import pandas as pd
-
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
 from trialkit.report.document import (
@@ -19,6 +17,7 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.numbers import write_share
+from trialkit.rows import Rows
 from trialkit.trial import Design
 
 _HOW = {
@@ -38,15 +37,15 @@ _FACTORS = {
 def courses(context: Context) -> Iterator[Block]:
     """Whether treatments differ in level and in course over the days after treatment."""
     table = context.table("course_tests", "variable", "source", "chosen")
-    if table.empty:
+    if not table:
         return
-    rows = table[table["chosen"].eq(True)]
+    rows = table.where(chosen=True)
     body: list[tuple[Cell, ...]] = []
-    several = bool(rows["source"].isin(_FACTORS).any())
-    known = set(rows.loc[rows["p"].notna(), "variable"])
+    several = any(source in _FACTORS for source in rows["source"])
+    known = set(rows.known("p")["variable"])
     untested = [name for name in dict.fromkeys(rows["variable"]) if name not in known]
-    for variable in dict.fromkeys(rows["variable"]):
-        own = {row["source"]: row for row in rows[rows["variable"] == variable].to_dict("records")}
+    for variable, found in rows.groups("variable").items():
+        own = {row["source"]: row for row in found.records()}
         for source in _FACTORS if several else ("treatment",):
             level, course = own.get(source), own.get(f"{source}:day")
             if level is None or course is None or variable not in known:
@@ -104,10 +103,10 @@ def courses(context: Context) -> Iterator[Block]:
 def planned(context: Context) -> Iterator[Block]:
     """Comparisons that the settings plan, or that rates and roles of the treatments lay down."""
     rows = context.table("contrasts", "contrast", "estimate", "p")
-    if rows.empty:
+    if not rows:
         return
-    whole = rows[rows["measure"] != "count"]
-    shown = whole if not whole.empty else rows
+    whole = rows.keep(measure != "count" for measure in rows["measure"])
+    shown = whole or rows
     level = write_share(1 - context.trial.settings.alpha)
     body = tuple(
         (
@@ -118,7 +117,7 @@ def planned(context: Context) -> Iterator[Block]:
             number_or_missing(row["upper"]),
             number_or_missing(row["p"], "there is no error to test against"),
         )
-        for row in shown.to_dict("records")
+        for row in shown.records()
     )
     notes = _contrast_notes(rows)
     trend = any("trend" in row for row in shown["contrast"])
@@ -147,13 +146,13 @@ def planned(context: Context) -> Iterator[Block]:
             "These comparisons follow from the settings and from the roles and rates in the list "
             "of treatments, not from the data. Each is a question of its own; the p-values are not "
             "adjusted for their number. Estimates are on the scale of analysis."
-            + ("" if whole.empty else " Single days are in the tables file."),
+            + ("" if not whole else " Single days are in the tables file."),
         ),
         sheet="Rates and groups",
     )
 
 
-def _contrast_notes(rows: pd.DataFrame) -> list[str]:
+def _contrast_notes(rows: Rows) -> list[str]:
     """What each comparison compares; those of the same treatments together."""
     names: dict[str, list[str]] = {}
     for contrast, note in dict.fromkeys(zip(rows["contrast"], rows["note"], strict=True)):
@@ -176,15 +175,15 @@ _ADJUSTED_FACTORS = {
 def adjusted(context: Context) -> Iterator[Block]:
     """Days adjusted for the count before treatment: supporting, not replacing."""
     rows = context.table("covariate", "slope", "p", "p_equal_slopes")
-    if rows.empty:
+    if not rows:
         return
     plain = {
         (row["variable"], row["days_after"]): row["p"]
-        for row in context.table("responses", "variable", "p").to_dict("records")
+        for row in context.table("responses", "variable", "p").records()
         if row["measure"] == "count"
     }
     why = "the counts before treatment do not vary"
-    factors = [name for name in _ADJUSTED_FACTORS if name in rows and rows[name].notna().any()]
+    factors = [name for name in _ADJUSTED_FACTORS if name in rows and rows.knows(name)]
     body = tuple(
         (
             context.response(row["variable"], "count", float(row["days_after"])),
@@ -196,7 +195,7 @@ def adjusted(context: Context) -> Iterator[Block]:
             number_or_missing(row["precision"], why),
             *(number_or_missing(row[name], why) for name in factors),
         )
-        for row in rows.to_dict("records")
+        for row in rows.records()
     )
     yield Table(
         key="adjusted",
@@ -235,11 +234,11 @@ def adjusted(context: Context) -> Iterator[Block]:
 def recovered(context: Context) -> Iterator[Block]:
     """Trials in incomplete blocks: tests that use the information between blocks as well."""
     rows = context.table("recovered_tests", "p", "recovery")
-    if rows.empty:
+    if not rows:
         return
     plain = {
         (row["variable"], row["measure"], _finite(row["days_after"])): row["p"]
-        for row in context.table("responses", "variable", "p").to_dict("records")
+        for row in context.table("responses", "variable", "p").records()
     }
     body = tuple(
         (
@@ -250,7 +249,7 @@ def recovered(context: Context) -> Iterator[Block]:
             number_or_missing(row["p"], row["reason"]),
             number_or_missing(row["recovery"], "blocks alone do not connect all treatments"),
         )
-        for row in rows.to_dict("records")
+        for row in rows.records()
     )
     yield Table(
         key="recovered",
@@ -300,14 +299,14 @@ def how_supported(context: Context) -> Iterator[Block]:
             "of freedom. Where plots are missing the response was analysed as a mixed model by "
             "REML, with degrees of freedom after Kenward and Roger."
         )
-    elif not context.table("factor_means", "factor").empty:
+    elif context.table("factor_means", "factor"):
         names = " and ".join(plain_line(name) for name in trial.settings.factors)
         yield Paragraph(
             f"What the treatments explain was split into the factors {names}, which the settings "
             "name; treatments without a level of them, as the untreated, stand outside and are "
             "compared with the rest."
         )
-    if not context.table("recovered_tests", "p").empty:
+    if context.table("recovered_tests", "p"):
         yield Paragraph(
             "By plan no block holds all treatments. Treatments were compared within blocks, and "
             "once more with blocks as random, which recovers the information between them."

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-import pandas as pd
-
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
@@ -22,6 +20,7 @@ from trialkit.report.document import (
     Table,
     number_or_missing,
 )
+from trialkit.rows import Rows
 from trialkit.trial import VariableRole
 
 OUTLYING = "outlying plot"
@@ -63,28 +62,29 @@ _ADVICE: Mapping[str, str] = {
     "p-value close to the level alone.",
 }
 _UNDER_DOUBT = ("doubtful", "failed")
+_VERDICTS = ("fine", *_UNDER_DOUBT)
 _MOST_NAMED = 6
 
 Row = dict[str, Any]
 
 
-def _verdicts(context: Context) -> pd.DataFrame:
+def _verdicts(context: Context) -> Rows:
     rows = context.table("diagnostics", "check", "p", "verdict")
-    return rows[rows["verdict"].isin(["fine", *_UNDER_DOUBT])] if not rows.empty else rows
+    return rows.keep(verdict in _VERDICTS for verdict in rows.get("verdict"))
 
 
 def doubts(context: Context) -> Iterator[Block]:
     """Sentences: how many checks raised doubts, what failed where, and what is recommended."""
     rows = _verdicts(context)
-    if rows.empty:
+    if not rows:
         return
-    doubtful = rows[rows["verdict"].isin(_UNDER_DOUBT)]
-    failed = rows[rows["verdict"] == "failed"]
+    doubtful = rows.keep(verdict in _UNDER_DOUBT for verdict in rows["verdict"])
+    failed = rows.where(verdict="failed")
     yield Paragraph(_tally(rows, doubtful, failed))
     notes = []
     for check, (title, meaning) in CHECKS.items():
-        own = failed[failed["check"] == check]
-        if not own.empty:
+        own = failed.where(check=check)
+        if own:
             verb = "One plot stands apart in" if check == OUTLYING else f"{title} failed for"
             notes.append(f"{verb} {_places(context, own)}. {meaning}")
     if notes:
@@ -97,15 +97,14 @@ def doubts(context: Context) -> Iterator[Block]:
 
 def scatter(context: Context) -> Iterator[Block]:
     """Residuals of the first pest against its fitted values."""
-    rows = context.table("residuals", "studentized")
-    for variable in context.analysis.trial.variables:
-        own = rows[(rows["variable"] == variable.name) & (rows["measure"] == "count")]
-        own = own[own["studentized"].notna()]
-        if variable.role is not VariableRole.PEST or own.empty:
+    for variable in context.trial.variables:
+        own = context.rows("residuals", variable.name, "count")
+        own = own.known("studentized") if own else own
+        if variable.role is not VariableRole.PEST or not own:
             continue
         label = plain_line(variable.label)
-        far = int((own["studentized"].abs() >= 3.0).sum())
-        first, last = float(own["days_after"].min()), float(own["days_after"].max())
+        far = sum(abs(value) >= 3.0 for value in own["studentized"])
+        first, last = min(own["days_after"]), max(own["days_after"])
         days = "all days" if last > first else f"day {write_day(first)}"
         yield FigureBlock(
             key=context.key("residuals", variable.name),
@@ -121,13 +120,13 @@ def scatter(context: Context) -> Iterator[Block]:
         return
 
 
-def _tally(rows: pd.DataFrame, doubtful: pd.DataFrame, failed: pd.DataFrame) -> str:
+def _tally(rows: Rows, doubtful: Rows, failed: Rows) -> str:
     number = len(rows)
     text = (
         "The tests rest on plots that scatter alike, about a normal curve, with treatments that "
         f"act alike in all blocks. Of {number} checks "
     )
-    if doubtful.empty:
+    if not doubtful:
         return text + "none raised a doubt, which in a small trial is not proof that all is well."
     below = (
         f"{len(failed)} of them below 1 % (called failed here)" if len(failed) else "none below 1 %"
@@ -140,15 +139,13 @@ def _tally(rows: pd.DataFrame, doubtful: pd.DataFrame, failed: pd.DataFrame) -> 
     )
 
 
-def _places(context: Context, rows: pd.DataFrame) -> str:
+def _places(context: Context, rows: Rows) -> str:
     """Name responses: "Larvae per plant on days 3 and 7; Yield"."""
     parts = []
     for variable, measure in dict.fromkeys(zip(rows["variable"], rows["measure"], strict=True)):
-        own = rows[(rows["variable"] == variable) & (rows["measure"] == measure)]
+        own = rows.where(variable=variable, measure=measure)
         label = context.response(str(variable), str(measure), math.nan)
-        parts.append(
-            f"{label}{days_words(own['days_after'].tolist())}{_plots(own['plot'].tolist())}"
-        )
+        parts.append(f"{label}{days_words(own['days_after'])}{_plots(own['plot'])}")
     return "; ".join(parts)
 
 
@@ -178,7 +175,7 @@ def _recommendations(context: Context) -> Iterator[str]:
         area = context.rows("responses", variable, "pest_days")
         label = context.variable_label(variable)
         for name, found in ((label, rows), (f"{label}, area under the curve", area)):
-            text = found["recommendation"].iloc[0] if not found.empty else None
+            text = found["recommendation"][0] if found else None
             if isinstance(text, str) and text in _ADVICE:
                 advised.setdefault(text, []).append(name)
     for text, names in advised.items():
@@ -188,17 +185,17 @@ def _recommendations(context: Context) -> Iterator[str]:
 def checks(context: Context) -> Iterator[Block]:
     """One row a response: p-values of the checks."""
     rows = _verdicts(context)
-    if rows.empty:
+    if not rows:
         return
     by_response: dict[tuple[str, str, float], dict[str, Row]] = {}
     days: dict[tuple[str, str, float], float] = {}
-    for row in rows.to_dict("records"):
+    for row in rows.records():
         day = float(row["days_after"])
         key = (str(row["variable"]), str(row["measure"]), day if math.isfinite(day) else math.inf)
-        by_response.setdefault(key, {})[str(row["check"])] = {str(k): v for k, v in row.items()}
+        by_response.setdefault(key, {})[str(row["check"])] = row
         days[key] = day
-    present = [check for check in CHECKS if (rows["check"] == check).any()]
-    plots = rows["plot"].notna().any()
+    present = [check for check in CHECKS if check in rows["check"]]
+    plots = rows.knows("plot")
     body: list[tuple[Cell, ...]] = []
     for key, found in by_response.items():
         cells: list[Cell] = [context.response(key[0], key[1], days[key])]
