@@ -86,13 +86,17 @@ class Rows:
         """Rows with a true flag, of one flag a row."""
         return self.take(list(compress(range(len(self)), flags)))
 
-    def where(self, **wanted: object) -> Rows:
-        """Rows whose cells equal the values given, by column."""
-        places: Sequence[int] = range(len(self))
+    def places(self, **wanted: object) -> Sequence[int]:
+        """Places of the rows whose cells equal the values given, by column."""
+        found: Sequence[int] = range(len(self))
         for column, value in wanted.items():
             cells = self._columns[column]
-            places = [place for place in places if cells[place] == value]
-        return self.take(places)
+            found = [place for place in found if cells[place] == value]
+        return found
+
+    def where(self, **wanted: object) -> Rows:
+        """Rows whose cells equal the values given, by column."""
+        return self.take(self.places(**wanted))
 
     def known(self, column: str) -> Rows:
         """Rows in which a column holds something."""

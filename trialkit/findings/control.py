@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.analysis import Analysis
 from trialkit.analysis.programmes import applied_later
 from trialkit.findings.pest import MOST_NAMED, main_variables
-from trialkit.findings.sentences import Finding, Row, Style, Teller, rows, series
+from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, rows, series
 from trialkit.trial import TreatmentRole, Variable
 
 #: Percentage points of fall after the peak from which a sentence speaks of a fall.
@@ -16,20 +15,20 @@ REBOUND_POINTS = 20.0
 MOST_PAIRS = 3
 
 
-def _role(analysis: Analysis, treatment: str) -> TreatmentRole:
-    return analysis.trial.treatment(treatment).role
+def _role(tables: Tables, treatment: str) -> TreatmentRole:
+    return tables.trial.treatment(treatment).role
 
 
-def control_findings(analysis: Analysis) -> Iterator[Finding]:
+def control_findings(tables: Tables) -> Iterator[Finding]:
     """The best control, when it was reached and what was left of it at the end."""
-    for variable in main_variables(analysis):
+    for variable in main_variables(tables):
         shown = [
             row
-            for row in rows(analysis, "control", variable=variable.name, chosen=True)
+            for row in rows(tables, "control", variable=variable.name, chosen=True)
             if row.known("percent")
         ]
         if shown:
-            say = Teller(analysis)
+            say = Teller(tables)
             text = f"{variable.label}: {_best_control(say, shown)}."
             yield say.finding("control", text + faster(say, variable))
 
@@ -57,16 +56,16 @@ def _best_control(say: Teller, shown: list[Row]) -> str:
     )
 
 
-def persistence_findings(analysis: Analysis) -> Iterator[Finding]:
+def persistence_findings(tables: Tables) -> Iterator[Finding]:
     """Who held the target until when, and between whom a difference was shown."""
-    for variable in main_variables(analysis):
-        found = rows(analysis, "persistence", variable=variable.name)
+    for variable in main_variables(tables):
+        found = rows(tables, "persistence", variable=variable.name)
         if found:
-            yield _holding(analysis, variable, found)
+            yield _holding(tables, variable, found)
 
 
-def _holding(analysis: Analysis, variable: Variable, found: list[Row]) -> Finding:
-    say = Teller(analysis)
+def _holding(tables: Tables, variable: Variable, found: list[Row]) -> Finding:
+    say = Teller(tables)
     target = say.cite(found[0], "target", Style.PERCENT)
     reached = [row for row in found if row.known("holds_until_day")]
     reached.sort(key=lambda row: -float(row["holds_until_day"]))
@@ -75,7 +74,7 @@ def _holding(analysis: Analysis, variable: Variable, found: list[Row]) -> Findin
         for row in found
         if not row.known("holds_until_day")
         and row.known("peak_percent")
-        and _role(analysis, row["treatment"]) is not TreatmentRole.CARRIER
+        and _role(tables, row["treatment"]) is not TreatmentRole.CARRIER
     ]
     if not any(row.known("peak_percent") for row in found):
         return Finding(
@@ -113,7 +112,7 @@ def _until(say: Teller, row: Row) -> str:
 def _only_on(say: Teller, row: Row) -> str:
     """Say so where one later assessment alone met the target, which is not held all along."""
     found = rows(
-        say.analysis,
+        say.tables,
         "control",
         variable=row["variable"],
         treatment=row["treatment"],
@@ -140,31 +139,31 @@ def _limits(say: Teller, row: Row) -> str:
     return f" ({first} to {last})"
 
 
-def _shown(analysis: Analysis, variable: Variable, question: str) -> tuple[list[Row], list[Row]]:
+def _shown(tables: Tables, variable: Variable, question: str) -> tuple[list[Row], list[Row]]:
     """Pairs that can be compared, and those of them that were shown to differ.
 
     Those with the reference first, then the largest differences.
     """
-    found = rows(analysis, "persistence_differences", variable=variable.name, question=question)
+    found = rows(tables, "persistence_differences", variable=variable.name, question=question)
     known = [row for row in found if row.known("difference")]
-    alpha = analysis.trial.settings.alpha
+    alpha = tables.trial.settings.alpha
     shown = [
         row for row in known if row["p_adjusted"] < alpha and row["lower"] * row["upper"] >= 0.0
     ]
 
     def rank(row: Row) -> tuple[bool, float]:
-        against = _role(analysis, row["b"]) is TreatmentRole.REFERENCE
+        against = _role(tables, row["b"]) is TreatmentRole.REFERENCE
         return not against, -abs(float(row["difference"]))
 
     return known, sorted(shown, key=rank)
 
 
-def _alike(analysis: Analysis, row: Row) -> bool:
+def _alike(tables: Tables, row: Row) -> bool:
     """Whether a pair shares a level of a factor, where treatments combine a main and a sub factor.
 
     Of pairs that share neither nobody knows which factor made the difference.
     """
-    levels = {item.treatment: (item.main_factor, item.sub_factor) for item in analysis.trial.plots}
+    levels = {item.treatment: (item.main_factor, item.sub_factor) for item in tables.trial.plots}
     one, other = levels[row["a"]], levels[row["b"]]
     return None in one or one[0] == other[0] or one[1] == other[1]
 
@@ -188,10 +187,10 @@ def _larger(say: Teller, row: Row) -> tuple[str, str]:
 
 
 def _held_longer(say: Teller, variable: Variable) -> str:
-    known, shown = _shown(say.analysis, variable, "days held")
+    known, shown = _shown(say.tables, variable, "days held")
     if not known:
         return ""
-    told = [row for row in shown if _alike(say.analysis, row)]
+    told = [row for row in shown if _alike(say.tables, row)]
     if shown and not told:
         return ""
     if not shown:
@@ -210,18 +209,18 @@ def _held_longer(say: Teller, variable: Variable) -> str:
 
 def faster(say: Teller, variable: Variable) -> str:
     """Who had more control than the reference, or than any other, at the first assessment."""
-    analysis = say.analysis
+    tables = say.tables
     reference = next(
-        (item.id for item in analysis.trial.treatments if item.role is TreatmentRole.REFERENCE),
+        (item.id for item in tables.trial.treatments if item.role is TreatmentRole.REFERENCE),
         None,
     )
-    _, shown = _shown(analysis, variable, "first control")
-    days = rows(analysis, "control", variable=variable.name, chosen=True)
+    _, shown = _shown(tables, variable, "first control")
+    days = rows(tables, "control", variable=variable.name, chosen=True)
     first = min((float(row["days_after"]) for row in days), default=0.0)
     # Who was not treated yet cannot have been slow.
-    waiting = applied_later(analysis.trial, first)
+    waiting = applied_later(tables.trial, first)
     shown = [
-        row for row in shown if _alike(analysis, row) and not waiting.keys() & {row["a"], row["b"]}
+        row for row in shown if _alike(tables, row) and not waiting.keys() & {row["a"], row["b"]}
     ]
     if reference is not None:
         shown = [row for row in shown if row["b"] == reference]
@@ -242,20 +241,20 @@ def _more_pairs(rest: int) -> str:
     return f"{rest} more {'pair' if rest == 1 else 'pairs'}"
 
 
-def rebound_findings(analysis: Analysis) -> Iterator[Finding]:
+def rebound_findings(tables: Tables) -> Iterator[Finding]:
     """Whose control reached the target and fell far below its peak afterwards."""
-    for variable in main_variables(analysis):
+    for variable in main_variables(tables):
         fallen = [
             row
-            for row in rows(analysis, "persistence", variable=variable.name)
+            for row in rows(tables, "persistence", variable=variable.name)
             if row["rebound_percent"] >= REBOUND_POINTS and row.known("holds_until_day")
         ]
         if fallen:
-            yield _rebound(analysis, variable, fallen)
+            yield _rebound(tables, variable, fallen)
 
 
-def _rebound(analysis: Analysis, variable: Variable, fallen: list[Row]) -> Finding:
-    say = Teller(analysis)
+def _rebound(tables: Tables, variable: Variable, fallen: list[Row]) -> Finding:
+    say = Teller(tables)
     fallen = sorted(fallen, key=lambda row: -float(row["rebound_percent"]))
     parts = [
         f"{say.name(row['treatment'])} from {say.cite(row, 'peak_percent', Style.PERCENT)} % on "

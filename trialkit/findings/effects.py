@@ -4,48 +4,47 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.analysis import Analysis
 from trialkit.findings.pest import MOST_NAMED, variables_of
-from trialkit.findings.sentences import Finding, Row, Style, Teller, rows, series
+from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, rows, series
 from trialkit.trial import Variable, VariableRole, harvest_variable
 
 
-def _different(analysis: Analysis, name: str, measure: str) -> list[Row]:
+def _different(tables: Tables, name: str, measure: str) -> list[Row]:
     """Comparisons with the untreated that Dunnett's procedure declared, largest first."""
     found = rows(
-        analysis,
+        tables,
         "comparisons",
         variable=name,
         measure=measure,
         method="dunnett",
-        b=analysis.trial.untreated,
+        b=tables.trial.untreated,
         different=True,
     )
     return sorted(found, key=lambda row: -abs(float(row["difference"])))
 
 
-def _untested(analysis: Analysis, name: str, measure: str) -> bool:
+def _untested(tables: Tables, name: str, measure: str) -> bool:
     """Whether no comparison with the untreated could be made, as where no plots differ."""
     found = rows(
-        analysis,
+        tables,
         "comparisons",
         variable=name,
         measure=measure,
         method="dunnett",
-        b=analysis.trial.untreated,
+        b=tables.trial.untreated,
     )
     return not any(row.known("p_adjusted") for row in found)
 
 
-def _mean(analysis: Analysis, name: str, measure: str, treatment: object) -> Row | None:
-    found = rows(analysis, "means", variable=name, measure=measure, treatment=treatment)
+def _mean(tables: Tables, name: str, measure: str, treatment: object) -> Row | None:
+    found = rows(tables, "means", variable=name, measure=measure, treatment=treatment)
     return found[0] if found and found[0].known("mean") else None
 
 
 def _with_means(say: Teller, name: str, measure: str, different: list[Row]) -> str:
     parts = []
     for row in different[:MOST_NAMED]:
-        mean = _mean(say.analysis, name, measure, row["a"])
+        mean = _mean(say.tables, name, measure, row["a"])
         shown = f" ({say.cite(mean, 'mean')})" if mean is not None else ""
         parts.append(say.name(row["a"]) + shown)
     if len(different) > MOST_NAMED:
@@ -53,16 +52,16 @@ def _with_means(say: Teller, name: str, measure: str, different: list[Row]) -> s
     return series(parts)
 
 
-def area_findings(analysis: Analysis) -> Iterator[Finding]:
+def area_findings(tables: Tables) -> Iterator[Finding]:
     """Pest-days of the whole period, against the untreated."""
-    for variable in variables_of(analysis, VariableRole.PEST):
-        own = _mean(analysis, variable.name, "pest_days", analysis.trial.untreated)
+    for variable in variables_of(tables, VariableRole.PEST):
+        own = _mean(tables, variable.name, "pest_days", tables.trial.untreated)
         if own is None:
             continue
-        say = Teller(analysis)
+        say = Teller(tables)
         untreated = f"the untreated ({say.cite(own, 'mean')})"
         fewer = [
-            row for row in _different(analysis, variable.name, "pest_days") if row["difference"] < 0
+            row for row in _different(tables, variable.name, "pest_days") if row["difference"] < 0
         ]
         text = f"{variable.label}: over the whole period "
         if fewer:
@@ -70,24 +69,24 @@ def area_findings(analysis: Analysis) -> Iterator[Finding]:
                 f"fewer pest-days than {untreated} were shown for "
                 f"{_with_means(say, variable.name, 'pest_days', fewer)}."
             )
-        elif _untested(analysis, variable.name, "pest_days"):
+        elif _untested(tables, variable.name, "pest_days"):
             text += f"whether treatments differ from {untreated} in pest-days could not be tested."
         else:
             text += f"no treatment could be shown to have fewer pest-days than {untreated}."
         yield say.finding("pest-days", text)
 
 
-def enemy_findings(analysis: Analysis) -> Iterator[Finding]:
+def enemy_findings(tables: Tables) -> Iterator[Finding]:
     """By how much natural enemies differed from the untreated over the whole period, and class."""
-    for variable in variables_of(analysis, VariableRole.NATURAL_ENEMY):
-        own = _mean(analysis, variable.name, "pest_days", analysis.trial.untreated)
+    for variable in variables_of(tables, VariableRole.NATURAL_ENEMY):
+        own = _mean(tables, variable.name, "pest_days", tables.trial.untreated)
         if own is None:
             continue
-        say = Teller(analysis)
-        different = [row["a"] for row in _different(analysis, variable.name, "pest_days")]
+        say = Teller(tables)
+        different = [row["a"] for row in _different(tables, variable.name, "pest_days")]
         changed = {
             row["treatment"]: row
-            for row in rows(analysis, "reductions", variable=variable.name, measure="pest_days")
+            for row in rows(tables, "reductions", variable=variable.name, measure="pest_days")
             if row.known("percent") and row["treatment"] in different
         }
         if not changed:
@@ -116,7 +115,7 @@ def enemy_findings(analysis: Analysis) -> Iterator[Finding]:
 
 def _harmless(say: Teller, variable: Variable) -> str:
     """Say that nothing was shown, and whose interval on its own would say otherwise."""
-    if _untested(say.analysis, variable.name, "pest_days"):
+    if _untested(say.tables, variable.name, "pest_days"):
         return (
             f"{variable.label}: over the whole period it could not be tested whether treatments "
             "differ from the untreated."
@@ -127,7 +126,7 @@ def _harmless(say: Teller, variable: Variable) -> str:
     )
     alone = [
         row
-        for row in rows(say.analysis, "reductions", variable=variable.name, measure="pest_days")
+        for row in rows(say.tables, "reductions", variable=variable.name, measure="pest_days")
         if row.known("percent") and row["lower"] > 0
     ]
     if not alone:
@@ -146,21 +145,21 @@ def _harmless(say: Teller, variable: Variable) -> str:
     )
 
 
-def injury_findings(analysis: Analysis) -> Iterator[Finding]:
+def injury_findings(tables: Tables) -> Iterator[Finding]:
     """Which treatments differed from the untreated in damage, and in injury of the crop."""
-    yield from _whole_period(analysis, VariableRole.DAMAGE, "damage")
-    yield from _whole_period(analysis, VariableRole.CROP_INJURY, "crop injury")
+    yield from _whole_period(tables, VariableRole.DAMAGE, "damage")
+    yield from _whole_period(tables, VariableRole.CROP_INJURY, "crop injury")
 
 
-def _whole_period(analysis: Analysis, role: VariableRole, topic: str) -> Iterator[Finding]:
-    for variable in variables_of(analysis, role):
-        own = _mean(analysis, variable.name, "pest_days", analysis.trial.untreated)
+def _whole_period(tables: Tables, role: VariableRole, topic: str) -> Iterator[Finding]:
+    for variable in variables_of(tables, role):
+        own = _mean(tables, variable.name, "pest_days", tables.trial.untreated)
         if own is None:
             continue
-        say = Teller(analysis)
-        different = _different(analysis, variable.name, "pest_days")
+        say = Teller(tables)
+        different = _different(tables, variable.name, "pest_days")
         if not different:
-            untested = _untested(analysis, variable.name, "pest_days")
+            untested = _untested(tables, variable.name, "pest_days")
             told = (
                 "whether treatments differ from the untreated could not be tested"
                 if untested
@@ -181,27 +180,27 @@ def _whole_period(analysis: Analysis, role: VariableRole, topic: str) -> Iterato
         yield say.finding(topic, text)
 
 
-def _yields(analysis: Analysis) -> Iterator[tuple[Variable, Row]]:
-    known = {item.name: item for item in analysis.trial.variables}
-    harvested = harvest_variable(analysis.trial)
-    for row in rows(analysis, "responses", measure="yield"):
+def _yields(tables: Tables) -> Iterator[tuple[Variable, Row]]:
+    known = {item.name: item for item in tables.trial.variables}
+    harvested = harvest_variable(tables.trial)
+    for row in rows(tables, "responses", measure="yield"):
         yield known.get(row["variable"], harvested), row
 
 
-def yield_findings(analysis: Analysis) -> Iterator[Finding]:
+def yield_findings(tables: Tables) -> Iterator[Finding]:
     """Whether yields differed, and from the untreated by how much."""
-    for variable, tested in _yields(analysis):
+    for variable, tested in _yields(tables):
         if not tested.known("p"):
             continue
-        say = Teller(analysis)
+        say = Teller(tables)
         p = say.cite(tested, "p", Style.P)
-        if tested["p"] >= analysis.trial.settings.alpha:
+        if tested["p"] >= tables.trial.settings.alpha:
             text = f"{variable.label}: no difference between treatments could be shown ({p})."
             yield say.finding("yield", text)
             continue
-        means = rows(analysis, "means", variable=variable.name, measure="yield")
+        means = rows(tables, "means", variable=variable.name, measure="yield")
         best = max((row for row in means if row.known("mean")), key=lambda row: float(row["mean"]))
-        unit = f" {harvest_unit(analysis, variable)}".rstrip()
+        unit = f" {harvest_unit(tables, variable)}".rstrip()
         text = (
             f"{variable.label}: treatments differed ({p}); the highest mean was "
             f"{say.cite(best, 'mean')}{unit}, with {say.name(best['treatment'])}"
@@ -209,25 +208,25 @@ def yield_findings(analysis: Analysis) -> Iterator[Finding]:
         yield say.finding("yield", text + _gains(say, variable) + ".")
 
 
-def harvest_unit(analysis: Analysis, variable: Variable) -> str:
+def harvest_unit(tables: Tables, variable: Variable) -> str:
     """Unit in which a yield is shown; empty where none is known."""
-    harvested = harvest_variable(analysis.trial)
+    harvested = harvest_variable(tables.trial)
     return (harvested if variable.name == harvested.name else variable).unit or ""
 
 
-def loss_unit(analysis: Analysis, name: str) -> str:
+def loss_unit(tables: Tables, name: str) -> str:
     """Unit of a yield by the name of its variable, with a space before it; empty if unknown."""
-    for variable, row in _yields(analysis):
+    for variable, row in _yields(tables):
         if row["variable"] == name:
-            return f" {harvest_unit(analysis, variable)}".rstrip()
+            return f" {harvest_unit(tables, variable)}".rstrip()
     return ""
 
 
 def _gains(say: Teller, variable: Variable) -> str:
-    own = _mean(say.analysis, variable.name, "yield", say.analysis.trial.untreated)
+    own = _mean(say.tables, variable.name, "yield", say.tables.trial.untreated)
     if own is None:
         return ""
-    different = _different(say.analysis, variable.name, "yield")
+    different = _different(say.tables, variable.name, "yield")
     if not different:
         return "; no treatment could be shown to differ from the untreated"
     parts = []

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.analysis import Analysis
-from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows
+from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, day_list, rows
 from trialkit.trial import Variable, VariableRole
 
 #: How many treatments a sentence names before it stops.
@@ -18,10 +17,10 @@ _COURSES = {
 }
 
 
-def variables_of(analysis: Analysis, *roles: VariableRole) -> Iterator[Variable]:
+def variables_of(tables: Tables, *roles: VariableRole) -> Iterator[Variable]:
     """Assessed variables with one of the roles, in the order of the trial."""
-    assessed = set(analysis.responses["variable"])
-    for variable in analysis.trial.variables:
+    assessed = set(tables["responses"]["variable"])
+    for variable in tables.trial.variables:
         if variable.role in roles and variable.name in assessed:
             yield variable
 
@@ -31,23 +30,23 @@ def treatments_of(found: list[Row]) -> list[str]:
     return list(dict.fromkeys(str(row["treatment"]) for row in found))
 
 
-def main_variables(analysis: Analysis) -> list[Variable]:
+def main_variables(tables: Tables) -> list[Variable]:
     """The pests; where none was counted, the damage they did."""
-    pests = list(variables_of(analysis, VariableRole.PEST))
-    return pests or list(variables_of(analysis, VariableRole.DAMAGE))
+    pests = list(variables_of(tables, VariableRole.PEST))
+    return pests or list(variables_of(tables, VariableRole.DAMAGE))
 
 
-def pressure_findings(analysis: Analysis) -> Iterator[Finding]:
+def pressure_findings(tables: Tables) -> Iterator[Finding]:
     """How high the pest stood in the untreated, and whether it passed the threshold."""
-    untreated = analysis.trial.untreated
+    untreated = tables.trial.untreated
     if untreated is None:
         return
-    for variable in variables_of(analysis, VariableRole.PEST):
+    for variable in variables_of(tables, VariableRole.PEST):
         wanted = {"variable": variable.name, "measure": "count", "treatment": untreated}
-        course = [row for row in rows(analysis, "means", **wanted) if row.known("mean")]
+        course = [row for row in rows(tables, "means", **wanted) if row.known("mean")]
         if not course:
             continue
-        say = Teller(analysis)
+        say = Teller(tables)
         text = f"{variable.label}: the untreated plots {_pressure(say, course)}"
         if variable.threshold is not None:
             above = any(row["mean"] >= variable.threshold for row in course)
@@ -74,26 +73,26 @@ def _pressure(say: Teller, course: list[Row]) -> str:
     )
 
 
-def difference_findings(analysis: Analysis) -> Iterator[Finding]:
+def difference_findings(tables: Tables) -> Iterator[Finding]:
     """On which days after treatment the treatments differed."""
-    yield from _difference_findings(analysis, shown=True)
+    yield from _difference_findings(tables, shown=True)
 
 
-def no_difference_findings(analysis: Analysis) -> Iterator[Finding]:
+def no_difference_findings(tables: Tables) -> Iterator[Finding]:
     """Where treatments were shown to differ on no day; it comes before what they did."""
-    yield from _difference_findings(analysis, shown=False)
+    yield from _difference_findings(tables, shown=False)
 
 
-def _difference_findings(analysis: Analysis, *, shown: bool) -> Iterator[Finding]:
-    alpha = analysis.trial.settings.alpha
-    for variable in main_variables(analysis):
+def _difference_findings(tables: Tables, *, shown: bool) -> Iterator[Finding]:
+    alpha = tables.trial.settings.alpha
+    for variable in main_variables(tables):
         tested = [
             row
-            for row in rows(analysis, "responses", variable=variable.name, measure="count")
+            for row in rows(tables, "responses", variable=variable.name, measure="count")
             if row["days_after"] > 0 and row.known("p")
         ]
         if tested and any(row["p"] < alpha for row in tested) is shown:
-            say = Teller(analysis)
+            say = Teller(tables)
             text = _differences(say, tested, alpha)
             text += _adjusted(say, variable, tested) + _course(say, variable)
             yield say.finding("differences", f"{variable.label}: {text}.")
@@ -103,13 +102,11 @@ def _course(say: Teller, variable: Variable) -> str:
     """Whether the differences changed over the days after treatment."""
     text = ""
     for source, between in _COURSES.items():
-        found = rows(
-            say.analysis, "course_tests", variable=variable.name, source=source, chosen=True
-        )
+        found = rows(say.tables, "course_tests", variable=variable.name, source=source, chosen=True)
         if not found or not found[0].known("p"):
             continue
         p = say.cite(found[0], "p", Style.P)
-        if found[0]["p"] < say.analysis.trial.settings.alpha:
+        if found[0]["p"] < say.tables.trial.settings.alpha:
             text += f"; {between} changed from day to day ({p})"
         else:
             text += f"; that {between} changed from day to day could not be shown ({p})"
@@ -118,11 +115,11 @@ def _course(say: Teller, variable: Variable) -> str:
 
 def _adjusted(say: Teller, variable: Variable, tested: list[Row]) -> str:
     """Days on which only the test adjusted for the count before treatment found a difference."""
-    alpha = say.analysis.trial.settings.alpha
+    alpha = say.tables.trial.settings.alpha
     unseen = {row["days_after"] for row in tested if row["p"] >= alpha}
     found = [
         row
-        for row in rows(say.analysis, "covariate", variable=variable.name)
+        for row in rows(say.tables, "covariate", variable=variable.name)
         if row["days_after"] in unseen and row["p"] < alpha and not row["p_equal_slopes"] < alpha
     ]
     if not found:

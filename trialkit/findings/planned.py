@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.analysis import Analysis
-from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
+from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, day_list, rows, series
 from trialkit.planned import Planned, read_planned
 from trialkit.trial import harvest_variable
 
@@ -13,15 +12,15 @@ from trialkit.trial import harvest_variable
 MOST_IN_GROUP = 3
 
 
-def planned_findings(analysis: Analysis) -> Iterator[Finding]:
+def planned_findings(tables: Tables) -> Iterator[Finding]:
     """Each planned contrast in yields and whole periods, or on the days where there are none."""
-    for text in analysis.trial.settings.contrasts:
+    for text in tables.trial.settings.contrasts:
         asked = read_planned(text)
-        found = rows(analysis, "contrasts", contrast=asked.name)
+        found = rows(tables, "contrasts", contrast=asked.name)
         known = [row for row in found if row.known("p")]
         if not known:
             continue
-        say = Teller(analysis)
+        say = Teller(tables)
         whole = [row for row in known if row["measure"] != "count"]
         parts = list(_of_whole(say, whole)) if whole else list(_by_day(say, known))
         yield say.finding("planned", f"{_question(say, asked)}: {'; '.join(parts)}.")
@@ -34,7 +33,7 @@ def _question(say: Teller, asked: Planned) -> str:
 
 
 def _label(say: Teller, row: Row) -> str:
-    trial = say.analysis.trial
+    trial = say.tables.trial
     labels = {item.name: item.label for item in trial.variables}
     label = labels.get(row["variable"], harvest_variable(trial).label)
     return f"{label} over the whole period" if row["measure"] == "pest_days" else label
@@ -42,7 +41,7 @@ def _label(say: Teller, row: Row) -> str:
 
 def _of_whole(say: Teller, whole: list[Row]) -> Iterator[str]:
     """What was shown in yields and whole periods; then where nothing was."""
-    alpha = say.analysis.trial.settings.alpha
+    alpha = say.tables.trial.settings.alpha
     for row in whole:
         if row["p"] < alpha:
             yield f"{_label(say, row)}, {_size(say, row)}"
@@ -56,7 +55,7 @@ def _of_whole(say: Teller, whole: list[Row]) -> Iterator[str]:
 
 def _size(say: Teller, row: Row) -> str:
     """By how much the first group stands above or below the other."""
-    (response,) = rows(say.analysis, "responses", variable=row["variable"], measure=row["measure"])
+    (response,) = rows(say.tables, "responses", variable=row["variable"], measure=row["measure"])
     p = say.cite(row, "p", Style.P)
     way = "higher" if row["estimate"] > 0 else "lower"
     if response["transform"] != "none":
@@ -70,7 +69,7 @@ def _by_day(say: Teller, known: list[Row]) -> Iterator[str]:
     """Days on which a difference was shown, for each variable."""
     for name in dict.fromkeys(row["variable"] for row in known):
         mine = [row for row in known if row["variable"] == name]
-        shown = [row for row in mine if row["p"] < say.analysis.trial.settings.alpha]
+        shown = [row for row in mine if row["p"] < say.tables.trial.settings.alpha]
         ways = []
         for word, sign in (("higher", 1), ("lower", -1)):
             days = [float(row["days_after"]) for row in shown if row["estimate"] * sign > 0]

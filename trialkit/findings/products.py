@@ -4,24 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.analysis import Analysis
 from trialkit.findings.effects import loss_unit
 from trialkit.findings.pest import MOST_NAMED, main_variables, treatments_of, variables_of
-from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
+from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, day_list, rows, series
 from trialkit.trial import Design, VariableRole
 
 
-def mixture_findings(analysis: Analysis) -> Iterator[Finding]:
+def mixture_findings(tables: Tables) -> Iterator[Finding]:
     """Whether a mixture did more or less than its parts let expect."""
-    for variable in main_variables(analysis):
-        all_rows = rows(analysis, "mixtures", variable=variable.name)
+    for variable in main_variables(tables):
+        all_rows = rows(tables, "mixtures", variable=variable.name)
         for treatment in treatments_of(all_rows):
             found = [
                 row for row in all_rows if row["treatment"] == treatment and row.known("lower")
             ]
             shown = [row for row in found if row["verdict"] != "as expected"]
-            say = Teller(analysis)
-            periods = rows(analysis, "mixture_periods", variable=variable.name, treatment=treatment)
+            say = Teller(tables)
+            periods = rows(tables, "mixture_periods", variable=variable.name, treatment=treatment)
             if periods and periods[0].known("lower"):
                 yield _over_all_days(say, variable.label, periods[0])
             elif shown:
@@ -68,11 +67,11 @@ def _over_all_days(say: Teller, label: str, row: Row) -> Finding:
     return say.finding("mixture", f"{label}: {text}.")
 
 
-def carrier_findings(analysis: Analysis) -> Iterator[Finding]:
+def carrier_findings(tables: Tables) -> Iterator[Finding]:
     """What the carrier alone did."""
-    for variable in main_variables(analysis):
-        all_rows = rows(analysis, "control", variable=variable.name, chosen=True)
-        for treatment in analysis.trial.treatments:
+    for variable in main_variables(tables):
+        all_rows = rows(tables, "control", variable=variable.name, chosen=True)
+        for treatment in tables.trial.treatments:
             if treatment.role.value != "carrier":
                 continue
             found = [
@@ -80,8 +79,8 @@ def carrier_findings(analysis: Analysis) -> Iterator[Finding]:
                 for row in all_rows
                 if row["treatment"] == treatment.id and row.known("p_untreated")
             ]
-            shown = [row for row in found if row["p_untreated"] < analysis.trial.settings.alpha]
-            say = Teller(analysis)
+            shown = [row for row in found if row["p_untreated"] < tables.trial.settings.alpha]
+            say = Teller(tables)
             name = say.name(treatment.id)
             if not shown:
                 continue
@@ -98,22 +97,22 @@ def carrier_findings(analysis: Analysis) -> Iterator[Finding]:
             )
 
 
-def resurgence_findings(analysis: Analysis) -> Iterator[Finding]:
+def resurgence_findings(tables: Tables) -> Iterator[Finding]:
     """Pests shown to stand above the untreated after their enemies were down."""
-    yield from _resurgence(analysis, shown=True)
+    yield from _resurgence(tables, shown=True)
 
 
-def perhaps_resurgence_findings(analysis: Analysis) -> Iterator[Finding]:
+def perhaps_resurgence_findings(tables: Tables) -> Iterator[Finding]:
     """Pests that stood above the untreated after their enemies were down, within chance."""
-    yield from _resurgence(analysis, shown=False)
+    yield from _resurgence(tables, shown=False)
 
 
-def _resurgence(analysis: Analysis, *, shown: bool) -> Iterator[Finding]:
-    labels = {item.name: item.label for item in analysis.trial.variables}
-    for row in rows(analysis, "resurgence"):
+def _resurgence(tables: Tables, *, shown: bool) -> Iterator[Finding]:
+    labels = {item.name: item.label for item in tables.trial.variables}
+    for row in rows(tables, "resurgence"):
         if (row["lower"] > 0) is not shown:
             continue
-        say = Teller(analysis)
+        say = Teller(tables)
         sure = (
             "That one followed the other does not show that it was the cause."
             if shown
@@ -129,21 +128,21 @@ def _resurgence(analysis: Analysis, *, shown: bool) -> Iterator[Finding]:
         )
 
 
-def neighbour_findings(analysis: Analysis) -> Iterator[Finding]:
+def neighbour_findings(tables: Tables) -> Iterator[Finding]:
     """Where late counts followed the plots next door."""
-    alpha = analysis.trial.settings.alpha
-    for variable in variables_of(analysis, VariableRole.PEST):
+    alpha = tables.trial.settings.alpha
+    for variable in variables_of(tables, VariableRole.PEST):
         found = [
             row
             for row in rows(
-                analysis, "neighbours", variable=variable.name, question="neighbouring plots"
+                tables, "neighbours", variable=variable.name, question="neighbouring plots"
             )
             if row.known("p")
         ]
         # One question on several days: Bonferroni over the days.
         shown = [row for row in found if row["p"] * len(found) < alpha]
         if shown:
-            say = Teller(analysis)
+            say = Teller(tables)
             row = min(shown, key=lambda row: float(row["p"]))
             p = f"{say.cite(row, 'p', Style.P)}, on day {say.cite(row, 'days_after', Style.DAY)}"
             yield say.finding(
@@ -154,19 +153,19 @@ def neighbour_findings(analysis: Analysis) -> Iterator[Finding]:
             )
 
 
-def loss_findings(analysis: Analysis) -> Iterator[Finding]:
+def loss_findings(tables: Tables) -> Iterator[Finding]:
     """What pest-days cost in yield."""
-    labels = {item.name: item.label for item in analysis.trial.variables}
-    pests = [item.name for item in variables_of(analysis, VariableRole.PEST)]
+    labels = {item.name: item.label for item in tables.trial.variables}
+    pests = [item.name for item in variables_of(tables, VariableRole.PEST)]
     found = [
         row
-        for row in rows(analysis, "loss", basis="over treatments")
+        for row in rows(tables, "loss", basis="over treatments")
         if row["pest"] in pests and row.known("lower")
     ]
     for row in found:
-        say = Teller(analysis)
+        say = Teller(tables)
         label = labels.get(row["variable"], "Yield")
-        unit = loss_unit(analysis, row["variable"])
+        unit = loss_unit(tables, row["variable"])
         if row["lower"] > 0 or row["upper"] < 0:
             word, ends = ("less", ("upper", "lower"))
             if row["slope"] > 0:
@@ -183,7 +182,7 @@ def loss_findings(analysis: Analysis) -> Iterator[Finding]:
                 f"{label}: a loss with the pest-days of {row['pest']} could not be shown: for "
                 f"every 100 the change was {say.cite(row, 'slope')}{unit}{say.interval(row)}"
             )
-        if row.known("p_lack_of_fit") and row["p_lack_of_fit"] < analysis.trial.settings.alpha:
+        if row.known("p_lack_of_fit") and row["p_lack_of_fit"] < tables.trial.settings.alpha:
             text += (
                 f"; treatments differed in yield beyond that "
                 f"({say.cite(row, 'p_lack_of_fit', Style.P)})"
@@ -193,19 +192,19 @@ def loss_findings(analysis: Analysis) -> Iterator[Finding]:
 
 def _where(say: Teller) -> str:
     """Of what the line of a loss is drawn, where not of all plots together."""
-    design = say.analysis.trial.design
+    design = say.tables.trial.design
     if design is Design.SPLIT_PLOT:
         return " within main plots"
     return " within strips" if design is Design.STRIP_PLOT else ""
 
 
-def money_findings(analysis: Analysis) -> Iterator[Finding]:
+def money_findings(tables: Tables) -> Iterator[Finding]:
     """Which treatments paid, at the price and costs given."""
-    found = [row for row in rows(analysis, "money") if row.known("gain")]
+    found = [row for row in rows(tables, "money") if row.known("gain")]
     if not found:
         return
-    say = Teller(analysis)
-    settings = analysis.trial.settings
+    say = Teller(tables)
+    settings = tables.trial.settings
     amount, _, area = settings.yield_unit.partition("/")
     paid = sorted((row for row in found if row["lower"] > 0), key=lambda row: -float(row["gain"]))
     unit = f"{settings.currency or 'money'}/{area}"
@@ -227,10 +226,10 @@ def money_findings(analysis: Analysis) -> Iterator[Finding]:
     )
 
 
-def programme_findings(analysis: Analysis) -> Iterator[Finding]:
+def programme_findings(tables: Tables) -> Iterator[Finding]:
     """Programmes that repeat a mode-of-action group."""
-    for row in rows(analysis, "programmes"):
-        say = Teller(analysis)
+    for row in rows(tables, "programmes"):
+        say = Teller(tables)
         yield Finding(
             "resistance",
             f"{say.name(row['treatment'])} used mode-of-action group {row['group']} in successive "

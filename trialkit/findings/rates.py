@@ -4,26 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.analysis import Analysis
 from trialkit.findings.pest import main_variables, treatments_of, variables_of
-from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows
+from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, day_list, rows
 from trialkit.trial import VariableRole
 
 
-def rate_findings(analysis: Analysis) -> Iterator[Finding]:
+def rate_findings(tables: Tables) -> Iterator[Finding]:
     """Whether a lower rate was shown to be as good as the full one, early and late."""
-    for variable in main_variables(analysis):
-        all_rows = rows(analysis, "rates", variable=variable.name)
+    for variable in main_variables(tables):
+        all_rows = rows(tables, "rates", variable=variable.name)
         for treatment in treatments_of(all_rows):
             found = [
                 row for row in all_rows if row["treatment"] == treatment and row.known("lower")
             ]
             if found:
-                yield _rate(analysis, variable.label, found)
+                yield _rate(tables, variable.label, found)
 
 
-def _rate(analysis: Analysis, label: str, found: list[Row]) -> Finding:
-    say = Teller(analysis)
+def _rate(tables: Tables, label: str, found: list[Row]) -> Finding:
+    say = Teller(tables)
     lower, full = say.name(found[0]["treatment"]), say.name(found[0]["full"])
     margin = say.cite(found[0], "margin", Style.PERCENT)
     passed = [row for row in found if row["not_inferior"] is True]
@@ -46,7 +45,7 @@ def _rate(analysis: Analysis, label: str, found: list[Row]) -> Finding:
         f"{say.cite(last, 'difference', Style.PERCENT)} points{say.interval(last, Style.PERCENT)}"
     )
     for row in rows(
-        analysis,
+        tables,
         "rate_persistence",
         variable=found[0]["variable"],
         treatment=last["treatment"],
@@ -59,22 +58,22 @@ def _rate(analysis: Analysis, label: str, found: list[Row]) -> Finding:
     return say.finding("rate", f"{label}: {lower} against {full}: {'; '.join(clauses)}.")
 
 
-def rate_start_findings(analysis: Analysis) -> Iterator[Finding]:
+def rate_start_findings(tables: Tables) -> Iterator[Finding]:
     """Whether a lower rate loses more where more pests were there at the start, and how sure.
 
     From all days after treatment together where there are several.
     """
-    for variable in variables_of(analysis, VariableRole.PEST):
-        all_rows = rows(analysis, "rate_start", variable=variable.name)
+    for variable in variables_of(tables, VariableRole.PEST):
+        all_rows = rows(tables, "rate_start", variable=variable.name)
         for treatment in treatments_of(all_rows):
             found = [row for row in all_rows if row["treatment"] == treatment]
             row = found[0]  # all days together come first
             if row.known("points") and row.known("lower"):
-                yield _rate_start(analysis, variable.label, row)
+                yield _rate_start(tables, variable.label, row)
 
 
-def _rate_start(analysis: Analysis, label: str, row: Row) -> Finding:
-    say = Teller(analysis)
+def _rate_start(tables: Tables, label: str, row: Row) -> Finding:
+    say = Teller(tables)
     lower, full = say.name(row["treatment"]), say.name(row["full"])
     covered = (
         f"{say.cite(row, 'start_lowest')} to {say.cite(row, 'start_highest')} "
@@ -87,7 +86,7 @@ def _rate_start(analysis: Analysis, label: str, row: Row) -> Finding:
             f"this trial cannot tell: its plots started too much alike ({covered}).",
         )
     started = f"the trial covered starts from {covered}"
-    if not row["p"] < analysis.trial.settings.alpha:
+    if not row["p"] < tables.trial.settings.alpha:
         return say.finding(
             "rate and start",
             f"{label}: no sign that {lower} fails more against {full} where more were there at the "

@@ -9,10 +9,11 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from trialkit import numerals
 from trialkit.analysis import Analysis
+from trialkit.rows import Rows
+from trialkit.trial import Trial
 
 
 class Style(StrEnum):
@@ -107,21 +108,26 @@ class Row:
         return math.isfinite(self.values[column])
 
 
-def rows(analysis: Analysis, table: str, **wanted: object) -> list[Row]:
+class Tables:
+    """The trial of an analysis, and its tables as rows, each taken out of its frame once."""
+
+    def __init__(self, analysis: Analysis) -> None:
+        self.trial: Trial = analysis.trial
+        self._analysis = analysis
+        self._rows: dict[str, Rows] = {}
+
+    def __getitem__(self, name: str) -> Rows:
+        if name not in self._rows:
+            self._rows[name] = Rows.of(getattr(self._analysis, name))
+        return self._rows[name]
+
+
+def rows(tables: Tables, table: str, **wanted: object) -> list[Row]:
     """Rows of a table where columns equal the values given, in their order."""
-    frame: pd.DataFrame = getattr(analysis, table)
-    places: Sequence[int] = range(len(frame))
-    # Lists are searched far faster than a frame is masked.
-    for column, value in wanted.items():
-        values = frame[column].tolist()
-        places = [place for place in places if values[place] == value]
-    if not places:
-        return []
-    names = [str(name) for name in frame.columns]
-    columns = [frame[name].tolist() for name in names]
+    found = tables[table]
     return [
-        Row(table, place, {name: own[place] for name, own in zip(names, columns, strict=True)})
-        for place in places
+        Row(table, place, {name: cells[place] for name, cells in found.columns.items()})
+        for place in found.places(**wanted)
     ]
 
 
@@ -129,7 +135,7 @@ def rows(analysis: Analysis, table: str, **wanted: object) -> list[Row]:
 class Teller:
     """Collects the numbers of one sentence while it is written."""
 
-    analysis: Analysis
+    tables: Tables
     numbers: list[Number] = field(default_factory=list)
 
     def cite(
@@ -181,7 +187,7 @@ class Teller:
 
     def name(self, treatment_id: str) -> str:
         """Name of a treatment, with its id where another has the same name."""
-        trial = self.analysis.trial
+        trial = self.tables.trial
         treatment = trial.treatment(treatment_id)
         same = sum(item.name == treatment.name for item in trial.treatments)
         return treatment.name if same == 1 else f"{treatment.name} ({treatment.id})"

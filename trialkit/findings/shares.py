@@ -5,37 +5,36 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit import numerals
-from trialkit.analysis import Analysis
-from trialkit.findings.sentences import Finding, Row, Style, Teller, rows
+from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, rows
 from trialkit.trial import Variable, VariableRole
 
 #: Roles of which the smallest share is the best.
 UNWANTED = (VariableRole.PEST, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
 
 
-def share_findings(analysis: Analysis) -> Iterator[Finding]:
+def share_findings(tables: Tables) -> Iterator[Finding]:
     """At the last assessment: the share in the untreated, and the smallest one where they differ.
 
     Whether they differ is told by F of the beta-binomial model.
     """
-    for variable in analysis.trial.variables:
+    for variable in tables.trial.variables:
         if variable.examined is None or variable.role not in UNWANTED:
             continue
-        found = rows(analysis, "count_models", variable=variable.name, model="beta-binomial")
+        found = rows(tables, "count_models", variable=variable.name, model="beta-binomial")
         last = max((row["days_after"] for row in found), default=0.0)
         found = [row for row in found if row["days_after"] == last and row.known("mean")]
-        untreated = [row for row in found if row["treatment"] == analysis.trial.untreated]
-        others = [row for row in found if row["treatment"] != analysis.trial.untreated]
+        untreated = [row for row in found if row["treatment"] == tables.trial.untreated]
+        others = [row for row in found if row["treatment"] != tables.trial.untreated]
         if not untreated or not others:
             continue
         least = min(others, key=lambda row: float(row["mean"]))
-        say = Teller(analysis)
+        say = Teller(tables)
         text = (
             f"{variable.label}: on day {numerals.day(last)}, {_share(say, variable, untreated[0])}"
         )
         text += " in the untreated"
         own = rows(
-            analysis,
+            tables,
             "count_tests",
             variable=variable.name,
             model="beta-binomial",
@@ -44,7 +43,7 @@ def share_findings(analysis: Analysis) -> Iterator[Finding]:
         tested = own[0] if own and own[0].known("p") else None
         if tested is None:
             text += "; whether treatments differed could not be tested."
-        elif tested["p"] >= analysis.trial.settings.alpha:
+        elif tested["p"] >= tables.trial.settings.alpha:
             p = say.cite(tested, "p", Style.P)
             text += f"; no difference between treatments could be shown ({p})."
         else:

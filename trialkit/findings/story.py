@@ -33,13 +33,13 @@ from trialkit.findings.products import (
     resurgence_findings,
 )
 from trialkit.findings.rates import rate_findings, rate_start_findings
-from trialkit.findings.sentences import Finding
+from trialkit.findings.sentences import Finding, Tables
 from trialkit.findings.shares import share_findings
 from trialkit.findings.supporting import doubt_findings, method_findings
 
 #: In the order in which a reader wants them: how many pests, how much control and for how long,
 #: what it brought, what it harmed; then what explains it, and how far it can be trusted.
-TOPICS: tuple[Callable[[Analysis], Iterator[Finding]], ...] = (
+TOPICS: tuple[Callable[[Tables], Iterator[Finding]], ...] = (
     pressure_findings,
     no_difference_findings,
     control_findings,
@@ -81,4 +81,5 @@ def make_findings(analysis: Analysis) -> tuple[Finding, ...]:
     tuple of Finding
         The most important first.
     """
-    return tuple(finding for topic in TOPICS for finding in topic(analysis))
+    tables = Tables(analysis)
+    return tuple(finding for topic in TOPICS for finding in topic(tables))

@@ -4,34 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.analysis import Analysis
 from trialkit.findings.pest import main_variables
-from trialkit.findings.sentences import Finding, Teller, rows, series
+from trialkit.findings.sentences import Finding, Tables, Teller, rows, series
+from trialkit.rows import Rows
 from trialkit.trial import harvest_variable
 
 #: Recommendations that leave the analysis as it is.
 _QUIET = frozenset({"keep", "check plot", "not assessed"})
 
 
-def doubt_findings(analysis: Analysis) -> Iterator[Finding]:
+def doubt_findings(tables: Tables) -> Iterator[Finding]:
     """For which variables the checks of the analysis recommend something."""
-    doubtful = set(
-        analysis.choices.loc[
-            analysis.choices["recommendation"].notna()
-            & ~analysis.choices["recommendation"].isin(_QUIET),
-            "variable",
-        ]
-    )
-    areas = analysis.responses[analysis.responses["measure"] == "pest_days"]
-    of_area = set(
-        areas.loc[
-            areas["recommendation"].notna() & ~areas["recommendation"].isin(_QUIET), "variable"
-        ]
-    )
-    known = {item.name: item for item in analysis.trial.variables}
+    doubtful = _advised(tables["choices"])
+    of_area = _advised(tables["responses"].where(measure="pest_days"))
+    known = {item.name: item for item in tables.trial.variables}
     names = []
-    for name in dict.fromkeys(analysis.responses["variable"]):
-        label = known.get(name, harvest_variable(analysis.trial)).label
+    for name in dict.fromkeys(tables["responses"]["variable"]):
+        label = known.get(name, harvest_variable(tables.trial)).label
         if name in doubtful:
             names.append(label)
         elif name in of_area:
@@ -44,14 +33,24 @@ def doubt_findings(analysis: Analysis) -> Iterator[Finding]:
         )
 
 
-def method_findings(analysis: Analysis) -> Iterator[Finding]:
+def _advised(found: Rows) -> set[str]:
+    """Variables with a recommendation that changes something."""
+    advised = found.known("recommendation")
+    return {
+        variable
+        for variable, text in zip(advised["variable"], advised["recommendation"], strict=True)
+        if text not in _QUIET
+    }
+
+
+def method_findings(tables: Tables) -> Iterator[Finding]:
     """Where the formula of control that leaves the count before treatment out is far surer."""
-    for variable in main_variables(analysis):
+    for variable in main_variables(tables):
         found = rows(
-            analysis, "control_methods", variable=variable.name, recommendation="consider abbott"
+            tables, "control_methods", variable=variable.name, recommendation="consider abbott"
         )
         for row in found:
-            say = Teller(analysis)
+            say = Teller(tables)
             yield say.finding(
                 "method",
                 f"{variable.label}: intervals of control are {say.cite(row, 'times')} times as "
