@@ -112,6 +112,21 @@ def test_missing_days_keep_the_plot(structure):
     assert len(letters[0]) == 4
 
 
+@pytest.mark.parametrize("structure", STRUCTURES[:3])
+def test_contrasts_free_of_fixed_effects_have_the_top_of_the_plots(structure, monkeypatch):
+    y = response(12)
+    y[2] = np.nan
+    y[5, 1] = y[9, 0] = y[9, 3] = np.nan
+    y[TREATMENT == 1, 2] = np.nan
+    short = repeated_reml(LAYOUT, y, DAYS, structure=structure)
+    monkeypatch.setattr("trialkit.inference.repeated_reml.error_contrasts", lambda *_, **__: None)
+    long = repeated_reml(LAYOUT, y, DAYS, structure=structure)
+    assert short.fit.log_likelihood == pytest.approx(long.fit.log_likelihood, rel=1e-12)
+    np.testing.assert_allclose(short.fit.theta, long.fit.theta, rtol=1e-7)
+    for one, two in zip(short.terms, long.terms, strict=True):
+        assert (one.F, one.df_error) == pytest.approx((two.F, two.df_error), rel=1e-7)
+
+
 def test_course_tests_say_what_each_version_rests_on():
     y = response(7)
     y[3, 2] = np.nan

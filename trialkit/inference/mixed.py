@@ -20,9 +20,10 @@ from trialkit.inference.mixed_df import (
     satterthwaite,
     small_sample,
 )
-from trialkit.inference.reml import maximise
-from trialkit.inference.reml_model import covariance_model
+from trialkit.inference.reml import RemlSolution, maximise
+from trialkit.inference.reml_model import CovarianceModel, covariance_model, evaluate
 from trialkit.inference.reml_structures import Structure
+from trialkit.inference.repeated_contrasts import ErrorContrasts
 
 DfMethod = Literal["kenward-roger", "satterthwaite"]
 # Share of a coefficient vector outside what the data can see, above which it is not estimable.
@@ -248,6 +249,7 @@ def mixed_fit(
     repeated: Repeated | None = None,
     method: DfMethod = "kenward-roger",
     signed: bool = False,
+    contrasts: ErrorContrasts | None = None,
 ) -> MixedFit:
     """Fit a mixed model by REML.
 
@@ -268,6 +270,8 @@ def mixed_fit(
         factor stands for a size of plot with an error of its own, this keeps the level of its
         tests: cut at zero, they reject a true null far too rarely. Where the likelihood then has
         no top (little data), variances are cut at zero after all.
+    contrasts : ErrorContrasts, optional
+        The same observations freed of the fixed effects: variances are found on them.
 
     Returns
     -------
@@ -319,7 +323,7 @@ def mixed_fit(
     beta, phi = ordinary, np.full((p, p), np.nan)
     small, value, iterations, converged = None, float("nan"), 0, True
     if scale > ZERO_ULPS * np.finfo(float).eps * float(np.abs(y).max(initial=0.0)):
-        solution = maximise(covariance, x, rest / scale)
+        solution = _solution(covariance, x, rest / scale, contrasts)
         if signed and not solution.converged:
             signed = False
             covariance = replace(covariance, signed=False)
@@ -370,6 +374,17 @@ def mixed_fit(
         _random=groups,
         _repeated=repeated,
     )
+
+
+def _solution(
+    model: CovarianceModel, x: FloatArray, y: FloatArray, contrasts: ErrorContrasts | None
+) -> RemlSolution:
+    """Top of the restricted likelihood of ordinary residuals ``y``."""
+    if contrasts is None:
+        return maximise(model, x, y)
+    found = contrasts.maximise(y, model.start(y))
+    state = evaluate(model, found.state.theta, x, y)
+    return maximise(model, x, y) if state is None else replace(found, state=state)
 
 
 def pairs(n: int) -> tuple[IntArray, IntArray]:

@@ -162,8 +162,10 @@ def kenward_roger(
     """
     q = len(contrasts)
     estimate = contrasts @ beta
-    theta = contrasts.T @ np.linalg.inv(contrasts @ small.phi @ contrasts.T) @ contrasts
-    parts = theta @ small.slope
+    # Of the contrasts alone: the traces of the source, with q rows in place of p.
+    parts = np.linalg.inv(contrasts @ small.phi @ contrasts.T) @ (
+        contrasts @ small.slope @ contrasts.T
+    )
     trace = np.einsum("kii->k", parts)
     a1 = float(trace @ small.expected @ trace)
     a2 = float(np.sum(small.expected * np.einsum("kij,lji->kl", parts, parts, optimize=True)))

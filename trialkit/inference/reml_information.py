@@ -20,11 +20,11 @@ def gradient_and_average(
     work = np.zeros((n_parameters, x.shape[0]))
     for batch, inverse in zip(model.batches, state.inverse, strict=True):
         d = model.derivatives(state.theta, batch)
-        traces += np.einsum("gij,kgij->k", inverse, d, optimize=True)
+        traces += d.reshape(n_parameters, -1) @ inverse.reshape(-1)
         vx = state.vx[batch.rows]
         dvx = d @ vx
         p = x.shape[1]
-        fixed += vx.reshape(-1, p).T @ dvx.reshape(n_parameters, -1, p)
+        fixed += vx.reshape(batch.rows.size, p).T @ dvx.reshape(n_parameters, batch.rows.size, p)
         work[:, batch.rows] = (d @ state.vr[batch.rows][..., None])[..., 0]
     traces -= np.einsum("ij,kij->k", state.phi, fixed)
     quadratic = work @ state.vr
@@ -75,17 +75,18 @@ def information(model: CovarianceModel, state: RemlState, x: FloatArray) -> Info
     curvature = np.zeros((k, k))
     products = []
     for batch, inverse in zip(model.batches, state.inverse, strict=True):
+        size = batch.rows.size
         d = model.derivatives(state.theta, batch)
         scaled = inverse @ d
         trace += scaled.reshape(k, -1) @ scaled.transpose(0, 1, 3, 2).reshape(k, -1).T
         vx, ur = state.vx[batch.rows], state.vr[batch.rows]
         dvx = d @ vx
         vdvx = inverse @ dvx
-        products.append((dvx.reshape(k, -1, p), vdvx.reshape(k, -1, p)))
+        products.append((dvx.reshape(k, size, p), vdvx.reshape(k, size, p)))
         middle += (dvx @ half).reshape(k, -1) @ (vdvx @ half).reshape(k, -1).T
-        fixed += vx.reshape(-1, p).T @ dvx.reshape(k, -1, p)
+        fixed += vx.reshape(size, p).T @ dvx.reshape(k, size, p)
         for i, j, second in model.curvature(state.theta, batch):
-            inner = vx.reshape(-1, p).T @ (second @ vx).reshape(-1, p)
+            inner = vx.reshape(size, p).T @ (second @ vx).reshape(size, p)
             value = float(np.sum(inverse * second)) - float(np.sum(phi * inner))
             value -= float(np.sum(ur * (second @ ur[..., None])[..., 0]))
             for a, b in {(i, j), (j, i)}:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -137,7 +138,7 @@ class CompoundSymmetry:
         return None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Autoregressive:
     """First-order autoregression over actual days: variance times correlation ** |d_i - d_j|.
 
@@ -152,18 +153,25 @@ class Autoregressive:
 
     days: tuple[float, ...]
 
-    @property
+    @cached_property
     def unit(self) -> float:
         """Shortest gap between two days."""
         return float(np.min(np.diff(np.asarray(self.days))))
 
-    @property
+    @cached_property
     def lags(self) -> FloatArray:
         """Gaps (T, T) in units of the shortest one; exact zeros and ones where they are meant."""
         days = np.asarray(self.days)
         lags = np.abs(days[:, None] - days[None, :]) / self.unit
         whole = np.rint(lags)
         return np.asarray(np.where(np.abs(lags - whole) < 1e-9, whole, lags))
+
+    @cached_property
+    def _exponents(self) -> tuple[FloatArray, ...]:
+        """Lags less 0, 1 and 2; 0 where no power is left (its factor is 0)."""
+        whole = self.lags == np.rint(self.lags)
+        each = (self.lags - minus for minus in range(3))
+        return tuple(np.where(whole & (less < 0), 0.0, less) for less in each)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -196,11 +204,8 @@ class Autoregressive:
         return np.array([total, float(np.clip(lag1, 0.05, 0.9))])
 
     def _power(self, correlation: float, minus: int) -> FloatArray:
-        """Correlation to the power lag - minus; 1 where no power is left (its factor is 0)."""
-        lags = self.lags
-        exponent = lags - minus
-        exponent[(lags == np.rint(lags)) & (exponent < 0)] = 0.0
-        return np.asarray(np.power(correlation, exponent))
+        """Correlation to the power lag - minus."""
+        return np.asarray(np.power(correlation, self._exponents[minus]))
 
     def matrix(self, theta: FloatArray) -> FloatArray:
         """Covariance (T, T)."""

@@ -137,13 +137,15 @@ def repeated_measures(
     complete = np.asarray(~np.isnan(y).any(axis=1))
     used = np.where(complete[:, None], y, np.nan)
     contrasts = Factor("day", np.arange(d), d).coding
-    between = fit_layout(layout, used.mean(axis=1) * np.sqrt(d))[0]
-    inner = (
-        layout
-        if blocks_by_day
-        else Layout(treatment=layout.treatment, n_treatments=layout.n_treatments)
+    level, inside = used.mean(axis=1, keepdims=True) * np.sqrt(d), used @ contrasts
+    # One fit of level, contrasts and days, which have the same plots.
+    whole = fit_layout(layout, np.hstack([level, used, inside]))[0]
+    between, daily, within = (
+        _part(whole, slice(*ends)) for ends in ((0, 1), (1, d + 1), (d + 1, 2 * d))
     )
-    within = fit_layout(inner, used @ contrasts)[0]
+    if not blocks_by_day:
+        plain = Layout(treatment=layout.treatment, n_treatments=layout.n_treatments)
+        within = _part(fit_layout(plain, inside)[0], slice(None))
     zero = float(rounding_zero(y.reshape(-1, 1), y.size)[0])
     sscp = within.residuals.T @ within.residuals
     nu = within.df_error
@@ -151,7 +153,6 @@ def repeated_measures(
     epsilon = (gg, hf, 1.0 / (d - 1))
     w, p = mauchly(sscp, nu) if np.isfinite(gg) else (float("nan"), float("nan"))
     terms = [*_between(between, zero), *_within(within, contrasts, epsilon, zero)]
-    daily = fit_layout(layout, used)[0]
     return RepeatedFit(
         days=when,
         terms=tuple(terms),
@@ -167,36 +168,57 @@ def repeated_measures(
     )
 
 
-def _between(fit: LinearFit, zero: float) -> list[RepeatedTerm]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Part:
+    """What is asked of some columns of a fit: sums of squares by source, means, residuals."""
+
+    lines: tuple[tuple[str, int, FloatArray], ...]
+    df_error: int
+    n: IntArray
+    means: FloatArray
+    unit_cov: FloatArray
+    residuals: FloatArray
+
+
+def _part(fit: LinearFit, columns: slice) -> _Part:
+    return _Part(
+        lines=tuple((t.source, t.df, t.sum_sq[columns]) for t in fit.terms),
+        df_error=fit.df_error,
+        n=fit.n,
+        means=fit.means[:, columns],
+        unit_cov=fit.unit_cov,
+        residuals=fit.residuals[:, columns],
+    )
+
+
+def _between(fit: _Part, zero: float) -> list[RepeatedTerm]:
     """Lines of the plots, days averaged."""
-    error = _value(fit.error.sum_sq, zero)
+    error = _value(fit.lines[-1][2], zero)
     lines = [
-        _line(t.source, "error_plot", (t.df, fit.df_error), (_value(t.sum_sq, zero), error), None)
-        for t in fit.terms[:-1]
+        _line(source, "error_plot", (df, fit.df_error), (_value(sum_sq, zero), error), None)
+        for source, df, sum_sq in fit.lines[:-1]
     ]
     return [*lines, _line("error_plot", None, (fit.df_error, 0), (error, error), None)]
 
 
 def _within(
-    fit: LinearFit,
+    fit: _Part,
     contrasts: FloatArray,
     epsilon: tuple[float, float, float],
     zero: float,
 ) -> list[RepeatedTerm]:
     """Lines of day and its interactions: sums over orthonormal day contrasts."""
     p = contrasts.shape[1]
-    df_error, error = fit.df_error * p, _value(fit.error.sum_sq, zero)
+    df_error, error = fit.df_error * p, _value(fit.lines[-1][2], zero)
     seen = fit.n > 0
     day = float("nan")
     if seen.any():
         unit = float(fit.unit_cov[np.ix_(seen, seen)].mean())
         day = _value(fit.means[seen].mean(axis=0) ** 2 / unit, zero)
     lines = [_line("day", "error", (p, df_error), (day, error), epsilon)]
-    for t in fit.terms[:-1]:
-        sum_sq = _value(t.sum_sq, zero)
-        lines.append(
-            _line(f"{t.source}:day", "error", (t.df * p, df_error), (sum_sq, error), epsilon)
-        )
+    for source, df, squares in fit.lines[:-1]:
+        sum_sq = _value(squares, zero)
+        lines.append(_line(f"{source}:day", "error", (df * p, df_error), (sum_sq, error), epsilon))
     return [*lines, _line("error", None, (df_error, 0), (error, error), None)]
 
 

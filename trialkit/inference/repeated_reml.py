@@ -32,6 +32,7 @@ from trialkit.inference.reml_structures import (
     Unstructured,
 )
 from trialkit.inference.repeated import RepeatedFit, repeated_measures
+from trialkit.inference.repeated_contrasts import error_contrasts
 
 StructureName = Literal[
     "autoregressive", "plot-autoregressive", "compound-symmetry", "unstructured"
@@ -153,7 +154,17 @@ def repeated_reml(
         raise ValueError(f"structure is one of {', '.join(STRUCTURES)}")
     repeated = Repeated(subject=plot, time=day, structure=shape)
     random = {"plot": plot} if structure == "plot-autoregressive" else {}
-    fit = mixed_fit(y.reshape(-1), model, random=random, repeated=repeated, method=method)
+    contrasts = None
+    if blocks_by_day and not np.isinf(y).any():
+        contrasts = error_contrasts(layout, ~np.isnan(y), shape, plot_effect=bool(random))
+    fit = mixed_fit(
+        y.reshape(-1),
+        model,
+        random=random,
+        repeated=repeated,
+        method=method,
+        contrasts=contrasts,
+    )
     own = fit.theta[len(random) :]
     per_day = float("nan")
     if isinstance(shape, Autoregressive) and own[1] > 0:
