@@ -8,6 +8,7 @@ import pytest
 
 import trialkit
 from trialkit.findings.planned import planned_findings
+from trialkit.findings.sentences import Tables
 
 
 def _told(*contrasts: str, without_yield: bool = False):
@@ -18,7 +19,7 @@ def _told(*contrasts: str, without_yield: bool = False):
         rows = analysis.contrasts
         kept = rows[rows["measure"] == "count"].reset_index(drop=True)
         analysis = replace(analysis, contrasts=kept)
-    return analysis, list(planned_findings(analysis))
+    return analysis, list(planned_findings(Tables(analysis)))
 
 
 def test_size_direction_and_interval_are_those_of_the_table() -> None:
