@@ -161,7 +161,7 @@ def _recommended(row: DiagnosticsRow, basis: Basis, powers: dict[str, float]) ->
         kind=kind,
         transform=basis.scales[row.column],
         suggested_power=power,
-        positive=bool(np.nanmin(response.values, initial=0.0) >= 0),
+        positive=not (response.values < 0).any(),
     ).value
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -131,40 +131,49 @@ class Diagnostics:
 
     def rows(self) -> tuple[DiagnosticsRow, ...]:
         """List the responses one by one, in the order of ``fit.columns``."""
-        return tuple(self._row(j) for j in range(self.fit.columns.size))
+        fit, outliers = self.fit, self.outliers
+        found = outliers.worst >= 0
+        worst = np.where(found, outliers.worst, 0)
+        largest = np.full(found.shape, np.nan)
+        if found.any():
+            largest = np.where(found, outliers.studentized[worst, np.arange(found.size)], np.nan)
+            worst = fit.plots[worst]
+        numbers = {
+            "column": fit.columns,
+            "cv_percent": fit.cv_percent,
+            "shapiro_w": self.normality_w,
+            "shapiro_p": self.normality_table_p,
+            "brown_forsythe_f": self.brown_forsythe.statistic,
+            "brown_forsythe_p": self.brown_forsythe.p,
+            "bartlett_chi2": self.bartlett.statistic,
+            "bartlett_p": self.bartlett.p,
+            "spread_trend": self.spread_trend,
+            "spread_trend_p": self.spread_trend_p,
+            "additivity_f": self.additivity.F,
+            "additivity_p": self.additivity.p,
+            "suggested_power": self.additivity.power,
+            "suggested_power_se": self.additivity.power_se,
+            "outlier": largest,
+            "outlier_p": outliers.p,
+            "outlier_plot": np.where(found, worst, -1),
+            "variance_p": self.variance_p,
+            "normality_p": self.normality_p,
+        }
+        each = zip(*(values.tolist() for values in numbers.values()), strict=True)
+        return tuple(self._row(dict(zip(numbers, line, strict=True))) for line in each)
 
-    def _row(self, j: int) -> DiagnosticsRow:
-        worst = int(self.outliers.worst[j])
-        found = worst >= 0
+    def _row(self, numbers: dict[str, Any]) -> DiagnosticsRow:
         return DiagnosticsRow(
-            column=int(self.fit.columns[j]),
             n=int(self.fit.plots.size),
             df_error=self.fit.df_error,
-            cv_percent=float(self.fit.cv_percent[j]),
-            shapiro_w=float(self.normality_w[j]),
-            shapiro_p=float(self.normality_table_p[j]),
-            brown_forsythe_f=float(self.brown_forsythe.statistic[j]),
-            brown_forsythe_p=float(self.brown_forsythe.p[j]),
-            bartlett_chi2=float(self.bartlett.statistic[j]),
-            bartlett_p=float(self.bartlett.p[j]),
-            spread_trend=float(self.spread_trend[j]),
-            spread_trend_p=float(self.spread_trend_p[j]),
-            additivity_f=float(self.additivity.F[j]),
-            additivity_p=float(self.additivity.p[j]),
-            suggested_power=float(self.additivity.power[j]),
-            suggested_power_se=float(self.additivity.power_se[j]),
-            outlier=float(self.outliers.studentized[worst, j]) if found else float("nan"),
             outlier_limit=self.outliers.limit,
-            outlier_p=float(self.outliers.p[j]),
-            outlier_plot=int(self.fit.plots[worst]) if found else -1,
-            variance_p=float(self.variance_p[j]),
-            normality_p=float(self.normality_p[j]),
             verdicts=Verdicts(
-                variance=verdict(float(self.variance_p[j])),
-                normality=verdict(float(self.normality_p[j])),
-                additivity=verdict(float(self.additivity.p[j])),
-                outliers=verdict(float(self.outliers.p[j])),
+                variance=verdict(numbers["variance_p"]),
+                normality=verdict(numbers["normality_p"]),
+                additivity=verdict(numbers["additivity_p"]),
+                outliers=verdict(numbers["outlier_p"]),
             ),
+            **numbers,
         )
 
 
@@ -216,12 +225,12 @@ def diagnose(
         return np.where(shaped, values, np.nan)
 
     normality = shapiro_wilk(residuals)
-    w = known(normality.statistic)
+    w, table_p = known(normality.statistic), known(normality.p)
     spread = known(spread_trend(fit.fitted, residuals))
     forsythe = _kept(levene(residuals, treatment), shaped)
     chi = _kept(bartlett(residuals, treatment), shaped)
     if reference is None:
-        normality_p, forsythe_p, chi_p = known(normality.p), forsythe.p, chi.p
+        normality_p, forsythe_p, chi_p = table_p, forsythe.p, chi.p
         spread_p = np.full(w.shape, np.nan)
         variance_p = forsythe_p
     else:
@@ -234,7 +243,7 @@ def diagnose(
         fit=fit,
         draws=draws if reference is not None else 0,
         normality_w=w,
-        normality_table_p=known(normality.p),
+        normality_table_p=table_p,
         normality_p=normality_p,
         brown_forsythe=forsythe,
         bartlett=chi,
@@ -258,7 +267,6 @@ def _smaller_of_two(first: FloatArray, second: FloatArray) -> FloatArray:
 def _kept(test: VarianceTest, shaped: np.ndarray) -> VarianceTest:
     return VarianceTest(
         statistic=np.where(shaped, test.statistic, np.nan),
-        p=np.where(shaped, test.p, np.nan),
         df1=test.df1,
         df2=test.df2,
         n_groups=test.n_groups,

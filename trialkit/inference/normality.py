@@ -40,13 +40,17 @@ class NormalityTest:
     statistic : ndarray, shape (k,)
         W, between 0 and 1; small values speak against a normal distribution. NaN where the
         values are constant or n lies outside 3 to 5000.
-    p : ndarray, shape (k,)
-        Probability of a W as small under a normal distribution of independent values.
     """
 
     n: int
     statistic: FloatArray
-    p: FloatArray
+
+    @property
+    def p(self) -> FloatArray:
+        """Probability (k,) of a W as small under a normal distribution of independent values."""
+        if not SMALLEST <= self.n <= LARGEST:
+            return np.full(self.statistic.shape, np.nan)
+        return shapiro_wilk_p(self.statistic, self.n)
 
 
 def shapiro_wilk(values: ArrayLike) -> NormalityTest:
@@ -81,7 +85,7 @@ def shapiro_wilk(values: ArrayLike) -> NormalityTest:
         raise ValueError("Shapiro-Wilk needs complete, finite values")
     n, k = table.shape
     if not SMALLEST <= n <= LARGEST:
-        return NormalityTest(n=n, statistic=np.full(k, np.nan), p=np.full(k, np.nan))
+        return NormalityTest(n=n, statistic=np.full(k, np.nan))
     ordered = np.sort(table - table.mean(axis=0), axis=0)
     ordered -= ordered.mean(axis=0)
     size = np.abs(table).max(axis=0)
@@ -90,7 +94,7 @@ def shapiro_wilk(values: ArrayLike) -> NormalityTest:
     total[constant] = np.nan
     numerator = shapiro_wilk_weights(n) @ ordered
     statistic = np.minimum(numerator**2 / total, 1.0)
-    return NormalityTest(n=n, statistic=statistic, p=shapiro_wilk_p(statistic, n))
+    return NormalityTest(n=n, statistic=statistic)
 
 
 def shapiro_wilk_weights(n: int) -> FloatArray:

@@ -250,17 +250,27 @@ def _statistic(
     fixed: bool,
 ) -> FloatArray:
     """Statistic (B, k) of each arrangement; ``fixed`` where one inverse serves all."""
-    dummies = (labels[:, None, :] == np.arange(t)[None, :, None]).astype(np.float64)
-    sums = (dummies.reshape(-1, rest.shape[0]) @ rest).reshape(len(labels), t, -1)
-    some = dummies[:1] if fixed else dummies
-    value, vector = np.linalg.eigh(some @ projector @ some.transpose(0, 2, 1))
-    # Squared singular values; what is lost of them is rounding.
-    kept = value > RANK_TOLERANCE
-    root = vector * np.where(kept, 1.0 / np.sqrt(np.where(kept, value, 1.0)), 0.0)[:, None, :]
-    between = (np.matmul(root.transpose(0, 2, 1), sums) ** 2).sum(axis=1)
-    share = between / total
+    codes = np.arange(t)
     if fixed:
-        return np.asarray(share)
+        dummies = (labels == codes[:, None, None]).astype(np.float64)
+        root, _ = _root(dummies[:, 0], projector)
+        # Totals of treatments (t, B * k), and what of them is at right angles to blocks.
+        sums = (dummies.reshape(-1, rest.shape[0]) @ rest).reshape(t, -1)
+        between = ((root.T @ sums) ** 2).sum(axis=0).reshape(len(labels), -1)
+        return np.asarray(between / total)
+    dummies = (labels[:, None, :] == codes[None, :, None]).astype(np.float64)
+    root, kept = _root(dummies, projector)
+    between = ((root.transpose(0, 2, 1) @ (dummies @ rest)) ** 2).sum(axis=1)
+    share = between / total
     rank = kept.sum(axis=1)[:, None].astype(np.float64)
     left = np.maximum(1.0 - share, 1e-15) / np.maximum(df - rank, 1e-9)
     return np.asarray(share / np.maximum(rank, 1.0) / left)
+
+
+def _root(dummies: FloatArray, projector: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Root of the inverse information (..., t, t) of treatments, and which parts it has."""
+    value, vector = np.linalg.eigh(dummies @ projector @ np.swapaxes(dummies, -1, -2))
+    # Squared singular values; what is lost of them is rounding.
+    kept: BoolArray = value > RANK_TOLERANCE
+    scale = np.where(kept, 1.0 / np.sqrt(np.where(kept, value, 1.0)), 0.0)
+    return vector * scale[..., None, :], kept

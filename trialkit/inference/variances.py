@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -13,6 +14,8 @@ from trialkit.inference.layouts import BoolArray, FloatArray, IntArray
 
 # Spread below this share of the size of the values is rounding.
 _ROUNDING: Final = 1e-10
+# Values a group up to which exchanging neighbours is quicker than a sort.
+_FEW: Final = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +27,6 @@ class VarianceTest:
     statistic : ndarray, shape (k,)
         F (Levene, Brown-Forsythe) or chi-square (Bartlett, Fligner-Killeen). NaN where it is
         undefined: fewer than two groups with two values, or no spread at all.
-    p : ndarray, shape (k,)
     df1 : int
         Groups compared, less one.
     df2 : int
@@ -34,10 +36,16 @@ class VarianceTest:
     """
 
     statistic: FloatArray
-    p: FloatArray
     df1: int
     df2: int
     n_groups: int
+
+    @property
+    def p(self) -> FloatArray:
+        """Tabulated p (k,); NaN where the statistic is undefined."""
+        if self.df2:
+            return np.asarray(special.fdtrc(self.df1, self.df2, self.statistic))
+        return np.asarray(special.chdtrc(self.df1, self.statistic))
 
 
 def bartlett(values: ArrayLike, group: ArrayLike) -> VarianceTest:
@@ -108,7 +116,7 @@ def levene(
     if groups < 2 or n - groups < 1:
         return _undefined(table.shape[1], groups)
     if center == "median":
-        centre = _group_medians(table, codes, groups)
+        centre = _group_medians(table, codes, counts)
     else:
         centre = _group_means(table, codes, counts)
     distance = np.abs(table - centre[codes])
@@ -118,8 +126,7 @@ def levene(
     within = ((distance - means[codes]) ** 2).sum(axis=0) / (n - groups)
     floor = (_ROUNDING * np.abs(table).max(axis=0)) ** 2
     statistic = between / np.where(within > floor, within, np.nan)
-    p = special.fdtrc(groups - 1, n - groups, statistic)
-    return VarianceTest(statistic=statistic, p=p, df1=groups - 1, df2=n - groups, n_groups=groups)
+    return VarianceTest(statistic=statistic, df1=groups - 1, df2=n - groups, n_groups=groups)
 
 
 def fligner_killeen(values: ArrayLike, group: ArrayLike) -> VarianceTest:
@@ -145,7 +152,7 @@ def fligner_killeen(values: ArrayLike, group: ArrayLike) -> VarianceTest:
     groups, n = counts.size, table.shape[0]
     if groups < 2 or n - groups < 1:
         return _undefined(table.shape[1], groups)
-    distance = np.abs(table - _group_medians(table, codes, groups)[codes])
+    distance = np.abs(table - _group_medians(table, codes, counts)[codes])
     # Equal distances must tie though rounding sets them apart in the last digits.
     step = np.maximum(
         _ROUNDING * distance.max(axis=0), 16 * np.finfo(float).eps * np.abs(table).max(axis=0)
@@ -310,8 +317,27 @@ def _group_means(table: FloatArray, codes: IntArray, counts: IntArray) -> FloatA
     return means
 
 
-def _group_medians(table: FloatArray, codes: IntArray, groups: int) -> FloatArray:
-    return np.stack([np.median(table[codes == code], axis=0) for code in range(groups)])
+def _group_medians(table: FloatArray, codes: IntArray, counts: IntArray) -> FloatArray:
+    medians = np.empty((counts.size, table.shape[1]))
+    home, ends = np.argsort(codes, kind="stable"), np.cumsum(counts)
+    for size in np.unique(counts):
+        groups = np.flatnonzero(counts == size)
+        ordered = _in_order([table[home[ends[groups] - size + i]] for i in range(size)])
+        low, high = ordered[(size - 1) // 2], ordered[size // 2]
+        medians[groups] = low if size % 2 else (low + high) / 2
+    return medians
+
+
+def _in_order(values: list[FloatArray]) -> Sequence[FloatArray]:
+    """Put tables in ascending order, entry by entry."""
+    if len(values) > _FEW:
+        return list(np.sort(values, axis=0))
+    for turn in range(len(values)):
+        # Neighbours change places; in as many turns as there are values all find theirs.
+        for i in range(turn % 2, len(values) - 1, 2):
+            low, high = values[i], values[i + 1]
+            values[i], values[i + 1] = np.minimum(low, high), np.maximum(low, high)
+    return values
 
 
 def _midranks(values: FloatArray, tie: float) -> FloatArray:
@@ -327,12 +353,10 @@ def _midranks(values: FloatArray, tie: float) -> FloatArray:
 
 
 def _chi_square(statistic: FloatArray, groups: int) -> VarianceTest:
-    p = special.chdtrc(groups - 1, statistic)
-    return VarianceTest(statistic=statistic, p=p, df1=groups - 1, df2=0, n_groups=groups)
+    return VarianceTest(statistic=statistic, df1=groups - 1, df2=0, n_groups=groups)
 
 
 def _undefined(k: int, groups: int) -> VarianceTest:
-    nothing = np.full(k, np.nan)
     return VarianceTest(
-        statistic=nothing, p=nothing.copy(), df1=max(groups - 1, 0), df2=0, n_groups=groups
+        statistic=np.full(k, np.nan), df1=max(groups - 1, 0), df2=0, n_groups=groups
     )
