@@ -5,18 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping, Sized
 
 import numpy as np
-from scipy import special
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.counts import Counted
 from trialkit.analysis.oddities import MOST_UNEQUAL
-from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
+from trialkit.analysis.responses import Assessed, FloatArray
 from trialkit.analysis.result import empty_table, table_of_parts
+from trialkit.analysis.strata_shares import (
+    BETA_BINOMIAL,
+    ONE_SIDED,
+    ModelledShares,
+    none_or_all,
+    shares_in_strata,
+    totals_of,
+)
 from trialkit.inference.proportions import fit_shares
-from trialkit.inference.proportions_result import ShareFit
+from trialkit.inference.proportions_result import ShareFit, ratios_by_name
 from trialkit.trial import VariableRole
 
-BETA_BINOMIAL = "beta-binomial"
 QUASI_BINOMIAL = "quasi-binomial"
 
 _TRUSTING = "rejects too often where plots are of very different size: read F by the beta-binomial"
@@ -24,7 +30,6 @@ _ALONE = (
     "the correlation of units came out as 0; where they are independent the test shows less than "
     "it could"
 )
-_NONE = "none or all were counted: the limit is one-sided"
 
 _Arrays = tuple[FloatArray, FloatArray]
 
@@ -36,30 +41,48 @@ def share_tables(basis: Basis) -> Counted:
     variance of the beta-binomial. Tests: F of that model, whose dispersion is the correlation
     between units of a plot, and F of the quasi-binomial, whose dispersion is a factor on the
     variance. A plain binomial, which takes the units of a plot for independent, is not tested.
-    Not in split-plots and strip-plots, whose main plots such a model does not know. ``note`` says
-    where a test is known not to keep its level; how often each does is in
-    tests/benchmarks/shares.md.
+    Split-plots and strip-plots have tests of their own, see `shares_in_strata`. ``note`` says where
+    a test or a limit is known not to keep its level; how often each does is in
+    tests/benchmarks/shares.md and null_strata_shares.md.
     """
     means: list[Mapping[str, Sized]] = []
     tests: list[Mapping[str, Sized]] = []
-    if basis.tested is not None and basis.tested.strata is None:
-        for item in basis.assessed:
-            hits, examined = item.hits, item.examined
-            after = np.flatnonzero(item.days > 0)
-            yielded = item.variable.role is VariableRole.YIELD
-            if hits is None or examined is None or yielded or not after.size:
-                continue
-            data = (hits[:, after], examined[:, after])
-            alpha, layout = basis.settings.alpha, basis.plan.layout
-            fit = fit_shares(layout, *data, family="beta-binomial", alpha=alpha)
-            loose = fit_shares(layout, *data, family="quasi-binomial", alpha=alpha)
-            means.append(_means(basis.plan, item, after, data, fit))
-            tests.append(_tests(item, after, fit, loose, data[1]))
+    strata = None if basis.tested is None else basis.tested.strata
+    for item in basis.assessed if basis.tested is not None else ():
+        hits, examined = item.hits, item.examined
+        after = np.flatnonzero(item.days > 0)
+        yielded = item.variable.role is VariableRole.YIELD
+        if hits is None or examined is None or yielded or not after.size:
+            continue
+        data = (hits[:, after], examined[:, after])
+        if strata is None:
+            modelled, lines = _in_blocks(basis, item, after, data)
+        else:
+            modelled, lines = shares_in_strata(basis, strata.plan, item, after, data)
+        means.append(_means(basis, item, after, modelled))
+        tests.append(lines)
     if not means:
         return Counted(means=empty_table("count_models"), tests=empty_table("count_tests"))
     return Counted(
         means=table_of_parts("count_models", means), tests=table_of_parts("count_tests", tests)
     )
+
+
+def _in_blocks(
+    basis: Basis, item: Assessed, after: np.ndarray, data: _Arrays
+) -> tuple[ModelledShares, Mapping[str, Sized]]:
+    alpha, layout = basis.settings.alpha, basis.plan.layout
+    fit = fit_shares(layout, *data, family="beta-binomial", alpha=alpha)
+    loose = fit_shares(layout, *data, family="quasi-binomial", alpha=alpha)
+    levels = fit.levels(basis.plan.untreated)
+    modelled = ModelledShares(
+        levels=levels,
+        correlation=fit.correlation,
+        settled=fit.converged,
+        totals=totals_of(basis.plan, data),
+        notes=np.where(none_or_all(levels) & fit.converged, ONE_SIDED, ""),
+    )
+    return modelled, _tests(item, after, fit, loose, data[1])
 
 
 def _tests(
@@ -101,59 +124,35 @@ def _tests(
 
 
 def _means(
-    plan: PlotPlan, item: Assessed, after: np.ndarray, data: _Arrays, fit: ShareFit
+    basis: Basis, item: Assessed, after: np.ndarray, modelled: ModelledShares
 ) -> Mapping[str, Sized]:
-    t, size = len(plan.treatments), after.size
-    nothing = np.full((t, size), np.nan)
-    ratios = dict.fromkeys(
-        ("ratio", "ratio_lower", "ratio_upper", "odds", "odds_lower", "odds_upper", "p"), nothing
-    )
+    plan, levels = basis.plan, modelled.levels
+    t, size = levels.proportions.shape
     reasons = np.full((t, size), "", dtype=object)
-    reasons[np.isnan(fit.proportions)] = "no plot was assessed"
-    reasons[:, ~fit.converged] = "the model did not settle"
+    reasons[np.isnan(levels.proportions)] = "no plot was assessed"
+    reasons[:, ~modelled.settled] = "the model did not settle"
     untreated = plan.untreated
     if untreated is None:
         reasons[reasons == ""] = "there is no untreated to compare with"
     else:
-        against = fit.ratios(untreated)
-        ratios = {name: getattr(against, name) for name in ratios if name != "p"}
-        ratios["p"] = _p_values(fit, untreated)
-        none = ~(fit.proportions[untreated] > 0)
+        none = ~(levels.proportions[untreated] > 0)
         reasons[(reasons == "") & none] = "the untreated has none"
         reasons[untreated] = "the untreated itself"
-    known, settled = reasons == "", np.where(fit.converged, 1.0, np.nan)
-    hits, examined = (_totals(part, plan) for part in data)
-    whole = np.isin(fit.proportions, (0.0, 1.0)) & fit.converged
+    known, settled = reasons == "", np.where(modelled.settled, 1.0, np.nan)
+    ratios = {**ratios_by_name(levels), "p": levels.p}
+    hits, examined = modelled.totals
     return {
         "variable": [item.variable.name] * (t * size),
         "days_after": np.repeat(item.days[after], t),
         "treatment": list(plan.treatments) * size,
-        "mean": (100.0 * fit.proportions * settled).T.ravel(),
-        "lower": (100.0 * fit.lower * settled).T.ravel(),
-        "upper": (100.0 * fit.upper * settled).T.ravel(),
+        "mean": (100.0 * levels.proportions * settled).T.ravel(),
+        "lower": (100.0 * levels.lower * settled).T.ravel(),
+        "upper": (100.0 * levels.upper * settled).T.ravel(),
         **{name: np.where(known, part, np.nan).T.ravel() for name, part in ratios.items()},
-        "dispersion": np.repeat(fit.correlation, t),
+        "dispersion": np.repeat(modelled.correlation, t),
         "reason": [text or None for text in reasons.T.ravel()],
         "model": [BETA_BINOMIAL] * (t * size),
         "hits": hits.T.ravel(),
         "examined": examined.T.ravel(),
-        "note": [_NONE if one else None for one in whole.T.ravel()],
+        "note": [text or None for text in modelled.notes.T.ravel()],
     }
-
-
-def _p_values(fit: ShareFit, base: int) -> FloatArray:
-    """Two-sided p-values of odds equal to those of one group; NaN for groups of none or all."""
-    contrast = fit.logits - fit.logits[base]
-    spread = np.einsum("mtt->tm", fit.logit_covariance)
-    variance = spread + spread[base] - 2.0 * fit.logit_covariance[:, :, base].T
-    sound = (variance > 0) & (fit.df_error > 0)
-    t = np.abs(contrast) / np.sqrt(np.where(sound, variance, np.nan))
-    p: FloatArray = 2.0 * special.stdtr(np.where(fit.df_error > 0, fit.df_error, 1.0), -t)
-    return p
-
-
-def _totals(values: FloatArray, plan: PlotPlan) -> FloatArray:
-    """Sums over the plots of each treatment, (treatments, days)."""
-    member = plan.treatment[None, :] == np.arange(len(plan.treatments))[:, None]
-    totals: FloatArray = member.astype(float) @ np.where(np.isnan(values), 0.0, values)
-    return totals

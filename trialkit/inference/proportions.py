@@ -170,14 +170,29 @@ def _correlation(
         mean = _mean(live, data, _iterate(model, frame, live, data, factor))
         plain = np.where(live, mean * (1.0 - mean) / data.number, 1.0)
         square = np.where(live, (data.shares - mean) ** 2, 0.0) / plain
-        before, correlation = correlation, _root(square, data.number - 1.0, df)
+        before, correlation = correlation, correlation_root(square, data.number - 1.0, df)
         if np.abs(correlation - before).max(initial=0.0) < 1e-10:
             break
     return correlation
 
 
-def _root(square: FloatArray, more: FloatArray, df: FloatArray) -> FloatArray:
-    """Root of ``sum(square / (1 + more * r)) = df``: Newton from 0, which never passes it."""
+def correlation_root(square: FloatArray, more: FloatArray, df: FloatArray) -> FloatArray:
+    """Correlation (m,) at which the Pearson chi-square of a beta-binomial equals its df.
+
+    Parameters
+    ----------
+    square : (n, m) float array
+        Squared residuals over their binomial variance, 0 where a plot does not count.
+    more : (n, m) float array
+        Items of each plot, less one.
+    df : (m,) float array
+
+    Returns
+    -------
+    (m,) float array
+        Root of ``sum(square / (1 + more * r)) = df``, 0 to 0.99: Newton from 0, which never
+        passes it.
+    """
     r = np.zeros(df.shape)
     for _ in range(60):
         part = square / (1.0 + more * r)

@@ -12,6 +12,8 @@ from trialkit.inference.count_models import DevianceLine
 from trialkit.inference.layouts import BoolArray, FloatArray
 
 ShareFamily = Literal["binomial", "quasi-binomial", "beta-binomial"]
+#: What is known of groups against a base.
+RATIOS = ("ratio", "ratio_lower", "ratio_upper", "odds", "odds_lower", "odds_upper")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,6 +36,25 @@ class ShareRatios:
     odds: FloatArray
     odds_lower: FloatArray
     odds_upper: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShareLevels(ShareRatios):
+    """Shares of t groups of m responses, and against one of them, (t, m) arrays.
+
+    Attributes
+    ----------
+    proportions, lower, upper : float arrays
+        NaN where no plot is left. Of groups without one hit (or without one miss) 0 (or 1), and
+        one limit.
+    p : float array
+        Two-sided, of odds equal to those of the base; NaN for groups of none or all.
+    """
+
+    proportions: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    p: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,6 +106,18 @@ class ShareFit:
     converged: BoolArray
     alpha: float
 
+    def levels(self, base: int | None) -> ShareLevels:
+        """Proportions with their limits, and against one group where there is one."""
+        against = {} if base is None else ratios_by_name(self.ratios(base))
+        nothing = np.full(self.proportions.shape, np.nan)
+        return ShareLevels(
+            proportions=self.proportions,
+            lower=self.lower,
+            upper=self.upper,
+            p=nothing if base is None else _p_values(self, base),
+            **(against or dict.fromkeys(RATIOS, nothing)),
+        )
+
     def ratios(self, base: int) -> ShareRatios:
         """Ratios of proportions and of odds to one group, with limits.
 
@@ -94,13 +127,12 @@ class ShareFit:
         t = quantile(self.family, self.df_error, self.alpha)
         p, low, high = self.proportions, self.lower, self.upper
         se, log_ratio = _log_ratio(p, self.share_covariance, base)
-        shares = _limits(p, low, high, base, log_ratio, t * se)
+        shares = ratio_with_limits(p, low, high, base, log_ratio, t * se)
         contrast = self.logits - self.logits[base]
         spread = np.einsum("mtt->tm", self.logit_covariance)
         variance = spread + spread[base] - 2.0 * self.logit_covariance[:, :, base].T
-        odds = _limits(
-            _odds(p), _odds(low), _odds(high), base, contrast, t * np.sqrt(np.maximum(variance, 0))
-        )
+        half = t * np.sqrt(np.maximum(variance, 0))
+        odds = ratio_with_limits(odds_of(p), odds_of(low), odds_of(high), base, contrast, half)
         return ShareRatios(
             ratio=shares[0],
             ratio_lower=shares[1],
@@ -111,7 +143,23 @@ class ShareFit:
         )
 
 
-def _odds(share: FloatArray) -> FloatArray:
+def ratios_by_name(ratios: ShareRatios) -> dict[str, FloatArray]:
+    """Take ratios, odds and their limits out of a result."""
+    return {name: getattr(ratios, name) for name in RATIOS}
+
+
+def _p_values(fit: ShareFit, base: int) -> FloatArray:
+    contrast = fit.logits - fit.logits[base]
+    spread = np.einsum("mtt->tm", fit.logit_covariance)
+    variance = spread + spread[base] - 2.0 * fit.logit_covariance[:, :, base].T
+    sound = (variance > 0) & (fit.df_error > 0)
+    t = np.abs(contrast) / np.sqrt(np.where(sound, variance, np.nan))
+    p: FloatArray = 2.0 * special.stdtr(np.where(fit.df_error > 0, fit.df_error, 1.0), -t)
+    return p
+
+
+def odds_of(share: FloatArray) -> FloatArray:
+    """Odds of shares; NaN for 1."""
     return share / np.where(share < 1.0, 1.0 - share, np.nan)
 
 
@@ -124,7 +172,7 @@ def _log_ratio(p: FloatArray, covariance: FloatArray, base: int) -> tuple[FloatA
     return np.sqrt(np.maximum(variance, 0.0)), np.log(inside) - np.log(inside[base])
 
 
-def _limits(
+def ratio_with_limits(
     value: FloatArray,
     low: FloatArray,
     high: FloatArray,
@@ -132,7 +180,22 @@ def _limits(
     log_ratio: FloatArray,
     half: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Ratios with limits, from logarithms where there are, else from the groups' own limits."""
+    """Ratios to one group, with limits.
+
+    Parameters
+    ----------
+    value, low, high : (t, m) float arrays
+        Shares or odds of the groups, and their own limits.
+    base : int
+    log_ratio, half : (t, m) float arrays
+        Logarithm of each ratio and half of its interval; NaN for groups of none or all, where
+        the limits of the groups are put against each other.
+
+    Returns
+    -------
+    ratio, lower, upper : (t, m) float arrays
+        1 for the base itself; NaN where unknown or without a bound.
+    """
     usual = np.isfinite(half) & np.isfinite(log_ratio)
     below = np.where(value[base] > 0.0, value[base], np.nan)
     least = np.where(low[base] > 0.0, low[base], np.nan)
