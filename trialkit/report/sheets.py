@@ -34,8 +34,7 @@ _OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 _HEAD = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
 
 
-@dataclass(frozen=True, slots=True)
-class Style:
+class Style(NamedTuple):
     """How a cell looks.
 
     Attributes
@@ -128,23 +127,22 @@ class _Styles:
 
     def __init__(self) -> None:
         self._numbers: dict[Style, int] = {PLAIN: 0}
-        self._texts: dict[str, str] = {}
+        self._texts: dict[tuple[str, Style], str] = {}
 
-    def number(self, style: Style) -> int:
-        return self._numbers.setdefault(style, len(self._numbers))
+    def mark(self, style: Style) -> str:
+        """What a cell says of its style; nothing where it is plain."""
+        number = self._numbers.setdefault(style, len(self._numbers))
+        return f' s="{number}"' if number else ""
 
     def text(self, value: str, style: Style = PLAIN) -> str:
-        """End of a cell that holds text."""
-        number = self.number(text_style(value, style))
-        return (
-            f' s="{number}" t="inlineStr"><is><t xml:space="preserve">{_text(value)}</t></is></c>'
-        )
-
-    def plain_text(self, value: str) -> str:
-        """End of a cell that holds text, kept, as most texts stand in many cells."""
-        if value not in self._texts:
-            self._texts[value] = self.text(value)
-        return self._texts[value]
+        """End of a cell that holds text; kept, as most texts stand in many cells."""
+        found = self._texts.get((value, style))
+        if found is None:
+            # No text begins or ends with a space, so that none has to be preserved.
+            text = f"<is><t>{_text(value)}</t></is>"
+            mark = self.mark(text_style(value, style))
+            found = self._texts[value, style] = f'{mark} t="inlineStr">{text}</c>'
+        return found
 
     def xml(self) -> str:
         styles = list(self._numbers)
@@ -281,14 +279,14 @@ def _column_xml(
     if kinds == {NoneType}:
         return [""] * len(cells)
     if kinds <= {float, NoneType}:
-        mark = f'" s="{styles.number(style)}"><v>'
+        mark = f'"{styles.mark(style)}><v>'
         return [
             "" if cell is None else f"{begun}{number}{mark}{cell!r}</v></c>"
             for number, cell in zip(numbers, cells, strict=True)
         ]
     if kinds <= {str, NoneType}:
         ends: dict[Shown, str] = {
-            cell: styles.plain_text(cell) for cell in set(cells) if isinstance(cell, str)
+            cell: styles.text(cell) for cell in set(cells) if isinstance(cell, str)
         }
         return [
             "" if cell is None else f'{begun}{number}"{ends[cell]}'
@@ -304,11 +302,11 @@ def _cell_xml(begun: str, cell: Shown, style: Style, styles: _Styles) -> str:
     if cell is None:
         return ""
     if isinstance(cell, str):
-        return begun + styles.plain_text(cell)
+        return begun + styles.text(cell)
     value, style = cell if isinstance(cell, SheetCell) else (cell, style)
     if isinstance(value, str):
         return begun + styles.text(value, style)
-    return f'{begun} s="{styles.number(style)}"><v>{float(value)!r}</v></c>'
+    return f"{begun}{styles.mark(style)}><v>{float(value)!r}</v></c>"
 
 
 def spreadsheet(sheets: Sequence[Sheet], title: str, made: datetime | None = None) -> bytes:

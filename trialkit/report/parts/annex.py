@@ -167,6 +167,8 @@ def _listing(context: Context, item: LongTable, rows: Rows) -> Listing:
 
 
 def _cells(context: Context, name: str, values: list[Any], kind: Kind) -> list[str | float | None]:
+    if kind is not _TEXT and set(map(type, values)) == {float}:  # as nearly all are
+        return [value if math.isfinite(value) else None for value in values]
     if kind is not _TEXT:
         return [
             float(value) if isinstance(value, int | float) and math.isfinite(value) else None

@@ -22,6 +22,7 @@ from trialkit.report.numbers import decimals_as_entered
 from trialkit.report.parts.means import day_column
 from trialkit.report.parts.methods import in_words, plural
 from trialkit.report.parts.shares import of_text, units
+from trialkit.rows import Rows
 from trialkit.trial import Variable
 
 #: Maps with more rows or columns than this show only those that hold plots.
@@ -199,16 +200,16 @@ def _yield_data(
     trial = context.trial
     columns: list[Column] = []
     values: list[dict[str, float]] = []
-    for name, rows in trial.yields.groupby("variable", sort=False):
-        digits = decimals_as_entered(rows["value"].tolist())
+    for name, rows in Rows.of(trial.yields).groups("variable").items():
+        digits = decimals_as_entered(rows["value"])
         columns.append(_number_column(context.variable_label(str(name)), digits))
         values.append(dict(zip(rows["plot"], rows["value"], strict=True)))
-    for name in trial.harvest.columns:
-        if name == "plot" or trial.harvest[name].isna().all():
+    harvest = Rows.of(trial.harvest)
+    for name, cells in harvest.columns.items():
+        if name == "plot" or not harvest.knows(name):
             continue
-        digits = decimals_as_entered(trial.harvest[name].tolist())
-        columns.append(_number_column(_harvest_title(name), digits))
-        values.append(dict(zip(trial.harvest["plot"], trial.harvest[name], strict=True)))
+        columns.append(_number_column(_harvest_title(name), decimals_as_entered(cells)))
+        values.append(dict(zip(harvest["plot"], cells, strict=True)))
     if not columns:
         return
     yield Table(

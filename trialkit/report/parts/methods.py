@@ -24,6 +24,7 @@ from trialkit.report.document import (
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.departures import missing_plots, uneven_samples
 from trialkit.report.parts.shares import BETA_BINOMIAL, units
+from trialkit.rows import Rows
 from trialkit.trial import Comparison, Design, Trial
 from trialkit.trial import Kind as VariableKind
 
@@ -187,13 +188,14 @@ def assessments(context: Context) -> Iterator[Block]:
     counts = trial.counts
     if counts.empty:
         return
-    days = sorted({float(day) for day in counts["day"] if math.isfinite(day)})
-    by_day = counts[counts["value"].notna()].groupby("day")["variable"].unique()
+    rows = Rows.of(counts)
+    days = sorted({float(day) for day in rows["day"] if math.isfinite(day)})
+    by_day = {day: set(own["variable"]) for day, own in rows.known("value").groups("day").items()}
     latest = [context.since_latest(day) for day in days]
     body: list[tuple[Cell, ...]] = []
     sets = {frozenset(by_day.get(day, ())) for day in days}
     for index, day in enumerate(days):
-        names = set(by_day.get(day, ()))
+        names = by_day.get(day, set())
         row: list[Cell] = [f"Day {write_day(day)}"]
         if trial.applied is not None:
             row.append((trial.applied + timedelta(days=day)).isoformat())
