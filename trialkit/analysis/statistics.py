@@ -25,7 +25,7 @@ from trialkit.analysis.shares import share_tables
 from trialkit.analysis.strata_beside import strata_randomised
 from trialkit.analysis.testing import Tested
 from trialkit.inference.randomisation import randomisation_test
-from trialkit.inference.transforms import forward
+from trialkit.inference.transforms import by_column, forward
 from trialkit.problems import Problem
 
 #: Arrangements of treatments that the randomisation test draws.
@@ -125,12 +125,8 @@ def _randomised(
     """Randomisation p of every response on its scale, and the analysis of variance with them."""
     if tested.strata is not None:
         return strata_randomised(basis, tested.strata.plan, anova, ARRANGEMENTS)
-    analysed = np.column_stack(
-        [
-            forward(scale, item.values)
-            for item, scale in zip(basis.responses, basis.scales, strict=True)
-        ]
-    )
+    counted = np.column_stack([item.values for item in basis.responses])
+    analysed = by_column(forward, basis.scales, counted)
     try:
         p = randomisation_test(
             basis.plan.layout, analysed, draws=ARRANGEMENTS, seed=basis.settings.seed

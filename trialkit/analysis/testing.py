@@ -18,7 +18,7 @@ from trialkit.inference.comparisons import Comparisons, Method, compare
 from trialkit.inference.layouts import Layout
 from trialkit.inference.linear import LinearFit, fit_layout
 from trialkit.inference.strata import StratifiedFit
-from trialkit.inference.transforms import TransformName, backward, forward
+from trialkit.inference.transforms import TransformName, backward, by_column, forward
 from trialkit.trial import Comparison, Settings
 
 Keys = dict[str, NDArray[Any]]
@@ -96,10 +96,8 @@ def run_tests(
         Scale of analysis of each response.
     settings : Settings
     """
-    analysed = np.column_stack(
-        [forward(name, item.values) for item, name in zip(responses, transforms, strict=True)]
-    )
     counted = np.column_stack([item.values for item in responses])
+    analysed = by_column(forward, transforms, counted)
     keys = response_keys(responses, transforms)
     fits = fit_layout(plan.layout, analysed)
     anova, means, comparisons, lines = [], [], [], []
@@ -173,8 +171,7 @@ def _means_table(
     half = t_quantile(fit, settings.alpha) * fit.se
     names: list[TransformName] = [keys["transform"][column] for column in fit.columns]
     back, lower, upper = (
-        np.column_stack([backward(name, part[:, j]) for j, name in enumerate(names)])
-        for part in (fit.means, fit.means - half, fit.means + half)
+        by_column(backward, names, part) for part in (fit.means, fit.means - half, fit.means + half)
     )
     pairwise = next((item for item in made if item.method is not Method.DUNNETT), None)
     marks: list[str | None] = [None] * (size * width)

@@ -18,7 +18,7 @@ from trialkit.inference.distributions import (
     studentized_range_sf,
 )
 from trialkit.inference.layouts import BoolArray, FloatArray, IntArray
-from trialkit.inference.letters import letters
+from trialkit.inference.letters import letters_of_all
 from trialkit.inference.linear import LinearFit
 
 _SQRT2 = float(np.sqrt(2.0))
@@ -101,8 +101,10 @@ class Comparisons:
         apart = np.zeros((k, t, t), dtype=bool)
         apart[:, self.a, self.b] = self.different.T
         apart |= apart.transpose(0, 2, 1)
+        found = letters_of_all(apart, means)
         return tuple(
-            letters(apart[j], means[:, j]) if self.declared[j] else ("",) * t for j in range(k)
+            own if declared else ("",) * t
+            for own, declared in zip(found, self.declared.tolist(), strict=True)
         )
 
 

@@ -78,7 +78,7 @@ def studentized_range_isf(alpha: npt.ArrayLike, n_means: int, df: float) -> Floa
     array of the shape of ``alpha``
     """
     tail = _range_tail(_count(n_means), _df(df))
-    return np.asarray(_SQRT2 * tail.isf(np.asarray(alpha, dtype=np.float64)))
+    return np.asarray(_SQRT2 * _points(tail, alpha))
 
 
 def studentized_range_ppf(probability: npt.ArrayLike, n_means: int, df: float) -> FloatArray:
@@ -180,8 +180,18 @@ def dunnett_isf(
     Parameters as for ``dunnett_sf``; "less" and "greater" have the same, positive at usual
     levels.
     """
-    tail = _dunnett_tail(correlation, df, alternative)
-    return tail.isf(np.asarray(alpha, dtype=np.float64))
+    return _points(_dunnett_tail(correlation, df, alternative), alpha)
+
+
+def _points(tail: StudentTail, alpha: npt.ArrayLike) -> FloatArray:
+    """Points exceeded with chance ``alpha``; those of one level are asked for again and again."""
+    levels = np.asarray(alpha, dtype=np.float64)
+    return np.asarray(_point(tail, float(levels))) if levels.ndim == 0 else tail.isf(levels)
+
+
+@lru_cache(maxsize=1024)
+def _point(tail: StudentTail, alpha: float) -> float:
+    return float(tail.isf(np.asarray(alpha)))
 
 
 def _count(n_means: int) -> int:

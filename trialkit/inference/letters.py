@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trialkit.inference.layouts import BoolArray, FloatArray
 
@@ -48,24 +49,55 @@ def letters(different: BoolArray, means: FloatArray) -> tuple[str, ...]:
     different = np.asarray(different, dtype=bool)
     if different.shape != (means.size, means.size) or not np.array_equal(different, different.T):
         raise ValueError("different must be a symmetric square matrix, one row for each mean")
-    known = np.flatnonzero(~np.isnan(means))
-    order = known[np.argsort(-means[known], kind="stable")]
-    apart = _neighbours(different[np.ix_(order, order)])
+    return letters_of_all(different[None], means[:, None])[0]
+
+
+def letters_of_all(different: BoolArray, means: FloatArray) -> tuple[tuple[str, ...], ...]:
+    """Mark the means of many responses, each for itself, as `letters` does.
+
+    Parameters
+    ----------
+    different : (k, t, t) bool array
+        Each symmetric.
+    means : (t, k) array
+
+    Returns
+    -------
+    tuple of tuple of str
+        One for each response.
+    """
+    # Means that are not known come last.
+    order = np.argsort(-means, axis=0, kind="stable").T
+    rows = np.take_along_axis(different, order[:, :, None], axis=1)
+    packed = np.packbits(
+        np.take_along_axis(rows, order[:, None, :], axis=2), axis=2, bitorder="little"
+    )
+    known = (~np.isnan(means)).sum(axis=0)
+    return tuple(
+        _letters(_neighbours(masks, count), places)
+        for masks, count, places in zip(packed, known.tolist(), order.tolist(), strict=True)
+    )
+
+
+def _letters(apart: list[int], order: list[int]) -> tuple[str, ...]:
+    """Letters of means that differ from those masked, put back where they came from."""
     sets = _sweep(_maximal_sets(apart))
     marks = _marks(len(sets))
     separator = "." if len(sets) > 26 else ""
-    result = [""] * means.size
-    for position, treatment in enumerate(order):
+    result = [""] * len(order)
+    for position, treatment in enumerate(order[: len(apart)]):
         own = [mark for mark, group in zip(marks, sets, strict=True) if group >> position & 1]
-        result[int(treatment)] = separator.join(own)
+        result[treatment] = separator.join(own)
     return tuple(result)
 
 
-def _neighbours(different: BoolArray) -> list[int]:
-    """Bit mask, for each mean, of the means that differ from it."""
-    packed = np.packbits(different, axis=1, bitorder="little")
+def _neighbours(packed: NDArray[np.uint8], known: int) -> list[int]:
+    """Bit mask, for each mean that is known, of the known means that differ from it."""
+    data, width = packed.tobytes(), packed.shape[1]
+    everything = (1 << known) - 1
     return [
-        int.from_bytes(row.tobytes(), "little") & ~(1 << index) for index, row in enumerate(packed)
+        int.from_bytes(data[i * width : (i + 1) * width], "little") & everything & ~(1 << i)
+        for i in range(known)
     ]
 
 
@@ -132,18 +164,19 @@ def _bits(mask: int) -> list[int]:
     return members
 
 
-def _joined(sets: list[int], member: int) -> int:
-    """Bit mask of what shares a set with a member, itself too."""
-    mask = 0
-    for s in sets:
-        if s >> member & 1:
-            mask |= s
-    return mask
-
-
 def _spare(group: int, others: list[int]) -> bool:
     """Say whether other sets join all that a set joins and hold all its members."""
-    return all(group & ~_joined(others, member) == 0 for member in _bits(group))
+    rest = group
+    while rest:
+        member = rest & -rest
+        rest ^= member
+        joined = 0
+        for other in others:
+            if other & member:
+                joined |= other
+        if group & ~joined:
+            return False
+    return True
 
 
 def _sweep(sets: list[int]) -> list[int]:

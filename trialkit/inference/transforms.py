@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -91,6 +92,19 @@ def backward(name: TransformName, x: FloatArray) -> FloatArray:
         angle = np.clip(values, 0.0, np.pi / 2)
         return np.asarray(100.0 * np.square(np.sin(angle)))
     raise ValueError(f"unknown transform {name!r}")
+
+
+def by_column(
+    change: Callable[[TransformName, FloatArray], FloatArray],
+    names: Sequence[TransformName],
+    table: FloatArray,
+) -> FloatArray:
+    """Bring the columns (n, k) of a table `forward` or `backward`, each on a scale of its own."""
+    found = np.empty(table.shape)
+    for name in dict.fromkeys(names):
+        own = [j for j, other in enumerate(names) if other == name]
+        found[:, own] = change(name, table[:, own])
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
