@@ -82,7 +82,7 @@ def test_undefined_is_nan() -> None:
     assert np.isfinite(box_cox(zeros, space(4, 4), shift=1.0, low=-9, high=9).power).all()
     assert np.isnan(box_cox(np.full(16, 2.0), space(4, 4)).power).all()
     assert np.isnan(box_cox(rng.gamma(3, size=4), space(2, 2)[:, :3], low=-0.001, high=0.001).lower)
-    with pytest.raises(ValueError, match="complete"):
+    with pytest.raises(ValueError, match="one row for each"):
         box_cox([1.0, np.nan], basis(2))
     with pytest.raises(ValueError, match="empty"):
         box_cox([1.0, 2.0], basis(2), low=1, high=1)
@@ -96,12 +96,22 @@ def test_power_at_an_end_of_the_range_is_no_estimate() -> None:
     assert np.isnan(wide.lower).all() or wide.lower[0] > -0.05
 
 
-def test_parts_with_effects_of_their_own_are_one_wide_model():
+def test_responses_with_one_power_are_one_wide_model() -> None:
     rng = np.random.default_rng(8)
-    y = rng.gamma(4.0, size=36)
-    first, second = space(4, 4), space(5, 4)
-    whole = np.zeros((36, first.shape[1] + second.shape[1]))
-    whole[:16, : first.shape[1]], whole[16:, first.shape[1] :] = first, second
-    apart, wide = box_cox(y, [first, second]), box_cox(y, whole)
+    first, second = rng.gamma(4.0, size=20), rng.gamma(4.0, size=20)
+    kept = np.ones(20, dtype=bool)
+    kept[[3, 11]] = False
+    one = space(5, 4)
+    few = basis(18, [codes[kept] for codes in (np.repeat(np.arange(4), 5), np.tile(range(5), 4))])
+    wide = np.zeros((38, one.shape[1] + few.shape[1]))
+    wide[:20, : one.shape[1]], wide[20:, one.shape[1] :] = one, few
+    alone = box_cox(np.concatenate([first, second[kept]]), wide)
+    found = box_cox(
+        np.column_stack([first, first, np.where(kept, second, np.nan)]),
+        [one, one, few],
+        together=np.array([1, 0, 1]),
+    )
+    own = box_cox(first, one)
     for name in ("power", "lower", "upper", "gain"):
-        np.testing.assert_allclose(getattr(apart, name), getattr(wide, name), rtol=1e-9)
+        expected = [getattr(own, name)[0], getattr(alone, name)[0]]
+        np.testing.assert_allclose(getattr(found, name), expected, rtol=1e-9)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.responses import FloatArray, Response
+from trialkit.analysis.responses import FloatArray
 from trialkit.inference.box_cox import box_cox
 from trialkit.inference.diagnostics_space import layout_basis
 from trialkit.trial import Kind
@@ -32,33 +32,37 @@ def box_cox_powers(basis: Basis) -> dict[str, Power]:
     Counts are taken as count + 1. Each day has treatments and blocks of its own; the scatter is
     taken to be the same on all days, as it is hoped to be on the right scale.
     """
-    found: dict[str, Power] = {}
     if basis.tested is None:
-        return found
-    by_name: dict[str, list[Response]] = {}
-    for response in basis.responses:
-        if response.measure != "pest_days" and response.variable.kind is not Kind.PERCENT:
-            by_name.setdefault(response.variable.name, []).append(response)
+        return {}
+    responses = [
+        item
+        for item in basis.responses
+        if item.measure != "pest_days" and item.variable.kind is not Kind.PERCENT
+    ]
+    if not responses:
+        return {}
+    values = np.column_stack([item.values for item in responses])
+    known = np.isfinite(values)
     spaces: dict[bytes, FloatArray] = {}
-    for name, responses in by_name.items():
-        values, parts = [], []
-        for response in responses:
-            known = np.isfinite(response.values)
-            key = known.tobytes()
-            if key not in spaces:
-                spaces[key] = layout_basis(basis.tested.checked_layout, np.flatnonzero(known))
-            values.append(response.values[known])
-            parts.append(spaces[key])
-        shift = SHIFT if responses[0].variable.kind is Kind.COUNT else 0.0
-        whole = np.concatenate(values)
-        if whole.size and whole.min() + shift > 0:
-            profile = box_cox(whole, parts, shift=shift)
-            found[name] = Power(
-                power=float(profile.power[0]),
-                lower=float(profile.lower[0]),
-                upper=float(profile.upper[0]),
+    for plots in known.T:
+        if plots.tobytes() not in spaces:
+            spaces[plots.tobytes()] = layout_basis(
+                basis.tested.checked_layout, np.flatnonzero(plots)
             )
-    return found
+    shift = np.array([SHIFT if item.variable.kind is Kind.COUNT else 0.0 for item in responses])
+    place = {name: i for i, name in enumerate(dict.fromkeys(r.variable.name for r in responses))}
+    owner = np.array([place[item.variable.name] for item in responses])
+    profile = box_cox(
+        values, [spaces[plots.tobytes()] for plots in known.T], together=owner, shift=shift
+    )
+    return {
+        name: Power(
+            power=float(profile.power[i]),
+            lower=float(profile.lower[i]),
+            upper=float(profile.upper[i]),
+        )
+        for name, i in place.items()
+    }
 
 
 def suggested_powers(choices: pd.DataFrame, profiles: dict[str, Power]) -> dict[str, float]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from trialkit.inference.layouts import FloatArray, IntArray
+from trialkit.inference.layouts import BoolArray, FloatArray, IntArray
 from trialkit.inference.roots import falling_roots
 
 # Powers that have a name in the trade: reciprocal, its root, logarithm, square root, none.
@@ -52,7 +52,8 @@ def box_cox(
     values: ArrayLike,
     space: FloatArray | Sequence[FloatArray],
     *,
-    shift: float = 0.0,
+    together: IntArray | None = None,
+    shift: float | FloatArray = 0.0,
     level: float = 0.95,
     low: float = -3.0,
     high: float = 3.0,
@@ -62,12 +63,15 @@ def box_cox(
 
     Parameters
     ----------
-    values : array_like, shape (n,) or (n, k)
-        Responses as measured, complete.
-    space : ndarray, shape (n, r), or sequence of these
-        Orthonormal basis of the model, the additive one of the layout as a rule. Several where
-        the rows are parts, one after the other, that have effects of their own, as days do.
-    shift : float
+    values : array_like, shape (n,) or (n, m)
+        Responses as measured, NaN where a plot is missing.
+    space : ndarray, shape (n, r), or sequence of m of these
+        Orthonormal basis of the model, the additive one of the layout as a rule; one for all
+        responses, or one for each with a row for each plot that it has.
+    together : (m,) int array, optional
+        Codes from 0 of responses that share a power and their scatter, as days of one variable
+        do: k in all. By default each response has a power of its own.
+    shift : float or (m,) array
         Added to the values first; 1 for counts with zeros.
     level : float
         Confidence of the limits, 0 to 1.
@@ -85,7 +89,8 @@ def box_cox(
     Raises
     ------
     ValueError
-        When a value is missing or infinite, or ``low`` is not below ``high``.
+        When a value is infinite, the plots of a response are not those of its space, or ``low``
+        is not below ``high``.
 
     Notes
     -----
@@ -96,28 +101,36 @@ def box_cox(
     table = np.asarray(values, dtype=float)
     if table.ndim == 1:
         table = table[:, None]
-    if not np.isfinite(table).all():
-        raise ValueError("the Box-Cox profile needs complete, finite values")
+    if np.isinf(table).any():
+        raise ValueError("the Box-Cox profile needs finite values")
     if not low < high:
         raise ValueError("the range of powers is empty")
     table = table + shift
-    spaces = [space] if isinstance(space, np.ndarray) else list(space)
-    n, rank = (sum(part.shape[axis] for part in spaces) for axis in (0, 1))
-    usable = (table > 0).all(axis=0) & (n > rank)
-    safe = np.where(usable, table, 1.0)
-    logs = np.log(safe)
-    about = logs - logs.mean(axis=0)
-    usable &= np.abs(about).max(axis=0) > _ROUNDING
+    present = ~np.isnan(table)
+    owner = np.arange(table.shape[1]) if together is None else np.asarray(together)
+    member = np.eye(int(owner.max(initial=-1)) + 1)[owner]
+    spaces = [space] * len(owner) if isinstance(space, np.ndarray) else list(space)
+    sizes = np.array([part.shape for part in spaces]).reshape(-1, 2)
+    if len(spaces) != len(owner) or not np.array_equal(present.sum(axis=0), sizes[:, 0]):
+        raise ValueError("each response needs a space with one row for each of its plots")
+    n, rank = (sizes.T @ member).astype(float)
+    usable = (np.where(present, table <= 0, False).any(axis=0) @ member == 0) & (n > rank)
+    logs = np.log(np.where(present & usable[owner], table, 1.0))
+    middle = (logs.sum(axis=0) @ member) / np.maximum(n, 1.0)
+    about = np.where(present, logs - middle[owner], 0.0)
+    usable &= np.abs(about).max(axis=0, initial=0.0) @ member > _ROUNDING
     half = (n - rank if weight == "error" else n) / 2
-    profile = _Profile(about=about, parts=_parts(spaces), half=half)
+    profile = _Profile(
+        about=about, owner=owner, member=member, parts=_parts(spaces, present), half=half
+    )
     grid = np.linspace(low, high, int(np.ceil((high - low) / _GRID_STEP)) + 1)[:, None]
-    heights = profile.at(grid)
+    heights = profile.at(np.repeat(grid, len(half), axis=1))
     power, best = _climb(profile, grid, heights)
     edge = 1e-6 * (high - low)
     usable &= np.isfinite(best) & (power > low + edge) & (power < high - edge)
     target = best - special.chdtri(1, 1 - level) / 2
     lower, upper = _cross(profile, grid, heights, power, best, target)
-    untransformed = profile.at(np.ones((1, 1)))[0]
+    untransformed = profile.at(np.ones((1, len(half))))[0]
 
     def kept(result: FloatArray) -> FloatArray:
         return np.where(usable, result, np.nan)
@@ -131,58 +144,72 @@ def box_cox(
     )
 
 
-def _parts(spaces: Sequence[FloatArray]) -> tuple[tuple[IntArray, FloatArray], ...]:
-    """Rows (d, m) of all parts with one basis, and an orthonormal basis of what it leaves."""
-    starts = np.cumsum([0, *(len(space) for space in spaces)])
-    alike: dict[int, list[int]] = {}
-    for place, space in enumerate(spaces):
-        alike.setdefault(id(space), []).append(place)
+def _parts(spaces: Sequence[FloatArray], present: BoolArray) -> tuple[_Part, ...]:
+    """Rows and columns of all responses with one basis, and a basis of what it leaves."""
+    alike: dict[tuple[int, bytes], list[int]] = {}
+    for column, space in enumerate(spaces):
+        alike.setdefault((id(space), present[:, column].tobytes()), []).append(column)
     found = []
-    for places in alike.values():
-        size, rank = spaces[places[0]].shape
-        rows = starts[places][:, None] + np.arange(size)
-        found.append((rows, np.linalg.qr(spaces[places[0]], mode="complete")[0][:, rank:]))
+    for columns in alike.values():
+        space = spaces[columns[0]]
+        beyond = np.linalg.qr(space, mode="complete")[0][:, space.shape[1] :]
+        found.append((np.flatnonzero(present[:, columns[0]]), np.array(columns), beyond))
     return tuple(found)
+
+
+_Part = tuple[IntArray, IntArray, FloatArray]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Profile:
-    """Log-likelihood over powers, up to a constant of each response."""
+    """Log-likelihood over powers, up to a constant of each power.
 
-    about: FloatArray  # (n, k) logarithms about their mean
-    parts: tuple[tuple[IntArray, FloatArray], ...]
-    half: float
+    ``about`` are logarithms (n, m) about the mean of their power, 0 where missing; ``owner`` (m,)
+    and ``member`` (m, k) say which responses share a power.
+    """
+
+    about: FloatArray
+    owner: IntArray
+    member: FloatArray
+    parts: tuple[_Part, ...]
+    half: FloatArray
 
     def at(self, powers: FloatArray) -> FloatArray:
-        """Evaluate at powers of shape (g, k) or (g, 1); one column a response."""
-        scaled = self._scaled(powers)
-        scaled -= scaled.mean(axis=0)
-        total = np.einsum("ijk,ijk->jk", scaled, scaled)
-        left = sum(np.einsum("dijk,dijk->jk", rest, rest) for rest in self._rests(scaled))
+        """Evaluate at powers of shape (g, k)."""
+        scaled = self._scaled(powers[:, self.owner])
+        left, total = np.zeros((2, len(powers), len(self.owner)))
+        for rows, columns, beyond in self.parts:
+            own = _taken(scaled, rows, columns)
+            own -= own.sum(axis=0) / max(len(rows), 1)
+            rest = _beyond(beyond, own)
+            total[:, columns] = np.einsum("ijk,ijk->jk", own, own)
+            left[:, columns] = np.einsum("ijk,ijk->jk", rest, rest)
+        left, total = left @ self.member, total @ self.member
         left = np.where(left > _ROUNDING**2 * total, left, np.nan)
         result: FloatArray = -self.half * np.log(left)
         return result
 
     def slope(self, powers: FloatArray) -> FloatArray:
         """Slope at powers of shape (g, k)."""
-        scaled = self._scaled(powers)
-        about = self.about[:, None, :]
-        small = np.abs(powers) < _SERIES
-        divisor = np.where(small, 1.0, powers)
-        rising = (about - scaled) / divisor + about * scaled
+        each = powers[:, self.owner]
+        scaled, about = self._scaled(each), self.about[:, None, :]
+        small = np.abs(each) < _SERIES
+        rising = (about - scaled) / np.where(small, 1.0, each) + about * scaled
         if small.any():
-            by = powers * about
+            by = each * about
             near = about**2 * (1 / 2 + by * (1 / 3 + by * (1 / 8 + by / 30)))
             rising = np.where(small, near, rising)
-        top = bottom = np.zeros(powers.shape)
-        for rest, rise in zip(self._rests(scaled), self._rests(rising), strict=True):
-            top = top + np.einsum("dijk,dijk->jk", rest, rise)
-            bottom = bottom + np.einsum("dijk,dijk->jk", rest, rest)
+        top, bottom = np.zeros((2, len(powers), len(self.owner)))
+        for rows, columns, beyond in self.parts:
+            rest, rise = (_beyond(beyond, _taken(part, rows, columns)) for part in (scaled, rising))
+            top[:, columns] = np.einsum("ijk,ijk->jk", rest, rise)
+            bottom[:, columns] = np.einsum("ijk,ijk->jk", rest, rest)
+        top, bottom = top @ self.member, bottom @ self.member
         result: FloatArray = -2.0 * self.half * top / np.where(bottom > 0, bottom, np.nan)
         return result
 
     def _scaled(self, powers: FloatArray) -> FloatArray:
-        """Powers (n, g, k), scaled by the geometric mean.
+        """Powers (n, g, m), scaled by the geometric mean.
 
         Sums of squares of different powers then compare.
         """
@@ -191,13 +218,14 @@ class _Profile:
         scaled: FloatArray = np.expm1(about * powers) / np.where(flat, 1.0, powers)
         return np.where(flat, about, scaled) if flat.any() else scaled
 
-    def _rests(self, table: FloatArray) -> list[FloatArray]:
-        """What the model leaves of a table (n, g, k), part by part."""
-        found = []
-        for rows, beyond in self.parts:
-            own = table[rows].reshape(*rows.shape, -1)
-            found.append((beyond.T @ own).reshape(len(rows), -1, *table.shape[1:]))
-        return found
+
+def _taken(table: FloatArray, rows: IntArray, columns: IntArray) -> FloatArray:
+    return table[rows[:, None, None], np.arange(table.shape[1])[:, None], columns]
+
+
+def _beyond(basis: FloatArray, table: FloatArray) -> FloatArray:
+    """Coordinates of each column of a table (n, g, m) on a basis (n, r)."""
+    return (basis.T @ table.reshape(len(table), -1)).reshape(-1, *table.shape[1:])
 
 
 def _climb(

@@ -54,22 +54,20 @@ def slope(
     """
     live, counts, columns = problem.live, problem.counts, problem.model.columns
     mean = np.where(live, np.exp(fit.predictor), 1.0)
-    k = 1.0 / dispersion
-    crowding = 1.0 + dispersion * mean
+    k, crowding = 1.0 / dispersion, 1.0 + dispersion * mean
     by_k = special.digamma(counts + k) - special.digamma(k) - np.log(crowding)
     by_k += 1.0 - (counts + k) / (mean + k)
     direct: FloatArray = -k * np.where(live, by_k, 0.0).sum(axis=0)
-    pull = np.where(live, -(counts - mean) * mean / crowding**2, 0.0)
-    observed = np.where(live, mean * (1.0 + dispersion * counts) / crowding**2, 0.0)
+    share = np.where(live, mean / crowding**2, 0.0)
+    observed = share * (1.0 + dispersion * counts)
     matrix, _ = regular(problem.frame, information(problem.model, observed))
-    right = (columns.T @ pull).T[:, :, None]
+    right = ((share * (mean - counts)).T @ columns)[:, :, None]
     drift = np.where(live, columns @ np.linalg.solve(matrix, right)[:, :, 0].T, 0.0)
     if adjusted:
         matrix, _ = regular(problem.frame, information(problem.model, fit.weights))
         inverse = np.linalg.inv(matrix).reshape(matrix.shape[0], -1)
-        change = np.where(live, (mean * drift - mean**2) / crowding**2, 0.0)
         hat = problem.model.products @ inverse.T
-        direct = direct - 0.5 * dispersion * (hat * change).sum(axis=0)
+        direct = direct - 0.5 * dispersion * (hat * share * (drift - mean)).sum(axis=0)
     return direct, drift * dispersion
 
 
@@ -115,7 +113,7 @@ def by_likelihood(
     for node in nodes[1:]:
         place = np.full(size, node)
         path.append(point(place, _straight(path[-1], place), 2))
-    heights = np.array([_height(problem, part, adjusted=adjusted) for part in path])
+    heights = _heights(problem, path, adjusted=adjusted)
     if pooled:
         heights = np.broadcast_to(heights.sum(axis=1, keepdims=True), heights.shape)
     rises = np.array([part.rise for part in path])
@@ -159,12 +157,15 @@ class _Point(NamedTuple):
     weights: FloatArray
 
 
-def _height(problem: Problem, point: _Point, *, adjusted: bool) -> FloatArray:
-    """The (adjusted) profile log-likelihood (m,)."""
-    mean = np.exp(point.predictor)
-    plots = log_likelihood(problem.counts, mean, np.exp(point.place))
-    height: FloatArray = np.where(problem.live, plots, 0.0).sum(axis=0)
-    return height - adjustment(problem, point.weights) if adjusted else height
+def _heights(problem: Problem, path: list[_Point], *, adjusted: bool) -> FloatArray:
+    """The (adjusted) profile log-likelihood (nodes, m)."""
+    mean = np.exp([point.predictor for point in path])
+    dispersion = np.exp([point.place for point in path])[:, None, :]
+    plots = np.where(problem.live, log_likelihood(problem.counts, mean, dispersion), 0.0)
+    heights: FloatArray = plots.sum(axis=1)
+    if adjusted:
+        heights = heights - np.array([adjustment(problem, point.weights) for point in path])
+    return heights
 
 
 def _chosen(path: list[_Point], node: IntArray) -> _Point:
