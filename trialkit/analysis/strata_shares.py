@@ -17,13 +17,15 @@ from trialkit.inference.share_strata_levels import share_levels
 
 BETA_BINOMIAL = "beta-binomial"
 ONE_SIDED = "none or all were counted: the limit is one-sided"
-#: Part of the plots with none or all beyond which simulated tests rejected less than 4 %.
+#: Part of the plots with none or all beyond which simulated tests rejected less than 4 %, and limits
+#: of shares held in less than 93 %.
 MOST_EMPTY = 0.5
 #: Units hit (or not hit) of a treatment below which, and odds of its upper limit to those of its
 #: lower limit above which, intervals of simulated ratios covered more than 97 %.
 LEAST_HIT = 10
 WIDEST = 12.0
 _FEW = "in so many plots none or all were counted that the test shows less than it could"
+_CLOSE = "in so many plots none or all were counted that the limits of the share are too close"
 _WIDE = "shares are known so roughly that the limits of the ratios are wider than they need be"
 
 _Arrays = tuple[FloatArray, FloatArray]
@@ -83,7 +85,8 @@ def shares_in_strata(
         found, layout, hits, examined, base=plan.untreated, alpha=basis.settings.alpha
     )
     totals = totals_of(plan, data)
-    notes = np.where(none_or_all(levels), ONE_SIDED, "")
+    empty = _empty(hits, examined) > MOST_EMPTY
+    notes = np.where(none_or_all(levels), ONE_SIDED, np.where(empty, _CLOSE, ""))
     if plan.untreated is not None:
         rough = _rough(levels, totals)
         rough |= rough[plan.untreated]
@@ -96,7 +99,7 @@ def shares_in_strata(
         totals=totals,
         notes=notes,
     )
-    return modelled, _tests(item, item.days[after], found, _empty(hits, examined) > MOST_EMPTY)
+    return modelled, _tests(item, item.days[after], found, empty)
 
 
 def _rough(levels: ShareLevels, totals: _Arrays) -> BoolArray:

@@ -3,8 +3,9 @@
 Logits of shares with the variance of the beta-binomial. Items of one plot resemble each other, so
 that n of them are worth ``n / (1 + (n - 1) * correlation)`` independent ones; the correlation is
 found by moments in the stratum (Williams DA 1982, Appl. Stat. 31:144-148, reference from memory).
-A plot enters by its empirical logit, half an item's worth added on each side (Cox DR 1970, The
-analysis of binary data, reference from memory), weighted by what its items are worth.
+A plot enters by its empirical logit, half an item added on each side to what plots are worth as a
+rule (Cox DR 1970, The analysis of binary data, reference from memory), weighted by what its own
+items are worth.
 
 The shares of a larger unit (main plot, strip) are averaged over its plots and analysed as one, with
 the groups of these units as blocks: its variance holds whatever makes such units differ. What
@@ -199,13 +200,23 @@ def _weighted(model: Effects, data: _Data) -> _Weighted:
     share, n = (np.where(present, part, 1.0) for part in (data.shares, data.items))
     frame = scaffold(model, present)
     df = (present.sum(axis=0) - frame.rank).astype(np.float64)
+    number = np.maximum(present.sum(axis=0), 1)
+    more = np.where(present, n - 1.0, 0.0)
     correlation: FloatArray = np.zeros(df.shape)
     for _ in range(_ROUNDS):
-        worth = np.where(present, n / (1.0 + (n - 1.0) * correlation), 0.0)
-        logits = special.logit((worth * share + 0.5) / (worth + 1.0))
+        factor = np.where(present, (1.0 + (n - 1.0) * correlation) / n, 0.0)
+        worth = np.where(present, 1.0 / np.where(present, factor, 1.0), 0.0)
+        # The same for plots of few and of many items: none of 20 is no more than none of 50.
+        typical = number / np.maximum(factor.sum(axis=0), 1e-12)
+        drawn_in = (typical * share + 0.5) / (typical + 1.0)
+        logits = special.logit(drawn_in)
         fitted = special.expit(_fitted(model, worth, logits))
-        squares = np.where(present, (share - fitted) ** 2 / (fitted * (1.0 - fitted) / n), 0.0)
-        correlation = correlation_root(squares, np.where(present, n - 1.0, 0.0), df)
+        chance = fitted * (1.0 - fitted) / n
+        apart = (drawn_in - fitted) * (typical + 1.0) / typical
+        correlation = correlation_root(np.where(present, apart**2 / chance, 0.0), more, df)
+    # The limits need what the shares themselves are apart, or they are too close for rare hits.
+    some = present & ((share > 0.0) & present).any(axis=0) & ((share < 1.0) & present).any(axis=0)
+    correlation = correlation_root(np.where(some, (share - fitted) ** 2 / chance, 0.0), more, df)
     return _Weighted(
         present=present,
         items=n,
