@@ -123,10 +123,14 @@ def course_means(means: pd.DataFrame, counted: Counted) -> pd.DataFrame:
     Of counts the intervals are those of the count model, which are about the mean as counted. Of
     others they are brought back from the scale of analysis, and are about the mean brought back.
     """
-    table = means.loc[means["measure"] == "count"].reset_index(drop=True)
-    lower, upper = (table[name].to_numpy(dtype=float).copy() for name in ("lower", "upper"))
-    source = np.full(len(table), SCALE_OF_ANALYSIS, dtype=object)
-    names, days = table["variable"].to_numpy(), table["days_after"].to_numpy(dtype=float)
+    counts = means["measure"].to_numpy() == "count"
+    kept = {
+        name: means[name].to_numpy()[counts]
+        for name in ("variable", "days_after", "treatment", "n", "mean", "lower", "upper")
+    }
+    lower, upper = (kept.pop(name).astype(float) for name in ("lower", "upper"))
+    names, days = kept["variable"], kept["days_after"].astype(float)
+    source = np.full(names.size, SCALE_OF_ANALYSIS, dtype=object)
     for name, span in counted.spans.items():
         own = np.flatnonzero(names == name)
         # Rows of a day follow each other, in the order of the treatments.
@@ -136,7 +140,6 @@ def course_means(means: pd.DataFrame, counted: Counted) -> pd.DataFrame:
         own, row, place = own[known], row[known], place[known]
         lower[own], upper[own] = span.lower[row, place], span.upper[row, place]
         source[own] = NEGATIVE_BINOMIAL
-    kept = {name: table[name] for name in ("variable", "days_after", "treatment", "n", "mean")}
     return make_table("course", {**kept, "lower": lower, "upper": upper, "interval": source})
 
 

@@ -59,12 +59,14 @@ def _mean_widths(
     comparisons: pd.DataFrame, method: str, count: int
 ) -> tuple[FloatArray, FloatArray]:
     """Mean half width of the intervals and mean standard error of the pairs of each response."""
-    rows = comparisons[(comparisons["method"] == method).to_numpy(dtype=bool)]
-    if rows.empty or len(rows) % count:
+    own = comparisons["method"].to_numpy() == method
+    lower, upper, se = (
+        comparisons[name].to_numpy(dtype=float)[own] for name in ("lower", "upper", "se")
+    )
+    if not se.size or se.size % count:
         nothing = np.full(count, np.nan)
         return nothing, nothing.copy()
-    half = ((rows["upper"] - rows["lower"]) / 2.0).to_numpy(dtype=float).reshape(count, -1)
-    return _mean(half), _mean(rows["se"].to_numpy(dtype=float).reshape(count, -1))
+    return _mean(((upper - lower) / 2.0).reshape(count, -1)), _mean(se.reshape(count, -1))
 
 
 def _mean(table: FloatArray) -> FloatArray:

@@ -140,7 +140,9 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
         treatment=np.zeros_like(part.treatment), n_treatments=1, blocking=part.blocking
     )
     x_used, y_used = x[plots], y[np.ix_(plots, fit.columns)]
-    x_fit = fit_layout(part, x_used)[0]
+    # The covariate, and that of each treatment alone, in one fit.
+    own = indicator(part.treatment, part.n_treatments) * (x_used - x_used.mean())[:, None]
+    x_fit = fit_layout(part, np.column_stack([x_used, own]))[0]
     at = float(x_fit.grand_mean[0])
     ex = x_fit.residuals[:, 0]
     exx = float(ex @ ex)
@@ -148,8 +150,8 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
         ex, exx = np.full_like(ex, np.nan), float("nan")
     slope = ex @ fit.residuals / exx
     rest = fit.residuals - np.outer(ex, slope)
-    sx = fit_layout(groups_only, x_used)[0].residuals[:, 0]
-    sy = fit_layout(groups_only, y_used)[0].residuals
+    blocked = fit_layout(groups_only, np.column_stack([x_used, y_used]))[0].residuals
+    sx, sy = blocked[:, 0], blocked[:, 1:]
     without = sy - np.outer(sx, (sx @ sy) / (sx @ sx if np.isfinite(exx) else np.nan))
     sum_sq = (rest**2).sum(axis=0)
     adjusted = np.maximum((without**2).sum(axis=0) - sum_sq, 0.0)
@@ -165,7 +167,7 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
     ]
     gap = x_fit.means[:, 0] - at
     unit_cov = fit.unit_cov + np.outer(gap, gap) / exx
-    slopes, slopes_df, slopes_f = _own_slopes(part, x_used - at, rest, df_error)
+    slopes, slopes_df, slopes_f = _own_slopes(x_fit.residuals[:, 1:], rest, df_error)
     df_slopes = df_error - slopes_df
     x_line = x_fit.treatment
     spread = float(x_line.mean_sq[0]) / exx
@@ -206,20 +208,18 @@ def _tested(source: str, df: int, sum_sq: FloatArray, ms_error: FloatArray, df_e
 
 
 def _own_slopes(
-    part: Layout, x: FloatArray, rest: FloatArray, df_error: int
+    own: FloatArray, rest: FloatArray, df_error: int
 ) -> tuple[FloatArray, int, FloatArray]:
     """Departures (t, k) of each treatment's slope from the common one, their df and F (k,).
 
-    ``x`` is centred; ``rest`` what is left of the responses with one common slope.
+    ``own`` is the covariate of each treatment alone, freed of blocks and treatments: their sum is
+    that of all plots, to which ``rest``, what one common slope leaves of the responses, is
+    orthogonal.
     """
-    t, k = part.n_treatments, rest.shape[1]
+    t, k = own.shape[1], rest.shape[1]
     departures, undefined = np.full((t, k), np.nan), np.full(k, np.nan)
     if np.isnan(rest).any():
         return departures, 0, undefined
-    dummies = indicator(part.treatment, t)
-    # The covariate of each treatment alone, freed of blocks and treatments; their sum is that of
-    # all plots, to which ``rest`` is orthogonal.
-    own = fit_layout(part, dummies * x[:, None])[0].residuals
     gram = own.T @ own
     values, vectors = np.linalg.eigh(gram)
     kept = values > _DEPENDENT * values[-1]
