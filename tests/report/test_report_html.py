@@ -15,7 +15,7 @@ from trialkit.analysis import Analysis
 from trialkit.figures.identity import contrast
 from trialkit.report import compose, draw_figures
 from trialkit.report.document import Column, Document, Kind, Missing, Section, Table
-from trialkit.report.html import page_table, render_html, shade
+from trialkit.report.html import hold_together, page_table, render_html, shade
 from trialkit.report.numbers import write_number
 from trialkit.resources import data_folder
 
@@ -105,7 +105,7 @@ def test_every_figure_has_words(page: str, document: Document) -> None:
         assert box.get("role") == "img"
         assert box.get("aria-label") == block.alt
         assert len(block.alt) > 40
-        assert item.find(NAMESPACE + "figcaption").text == block.caption
+        assert item.find(NAMESPACE + "figcaption").text == hold_together(block.caption)
 
 
 def test_numbers_of_the_analysis_stand_on_the_page(
@@ -253,3 +253,24 @@ def test_text_reads_on_every_shade() -> None:
 
 def test_a_figure_without_a_drawing_is_left_out(document: Document) -> None:
     assert elements(render_html(document, {}), "figure") == []
+
+
+@pytest.mark.parametrize(
+    ("text", "held"),
+    [
+        ("no difference (p = 0.003)", "no difference (p~=~0.003)"),
+        ("p < 0.001, n = 4, F = 12.5", "p~<~0.001, n~=~4, F~=~12.5"),
+        ("80 % (60 to 90) at 5 %.", "80~% (60 to 90) at 5~%."),
+        ("control, %", "control, %"),
+        ("step = 3, 4 plots, a % sign", "step = 3, 4 plots, a % sign"),
+    ],
+)
+def test_a_sign_and_its_number_hold_together(text: str, held: str) -> None:
+    assert hold_together(text) == held.replace("~", "\N{NO-BREAK SPACE}")
+
+
+def test_no_line_of_the_page_ends_between_a_sign_and_its_number(page: str) -> None:
+    names = ("p", "li", "dd", "td", "th", "caption", "figcaption")
+    texts = ["".join(item.itertext()) for name in names for item in elements(page, name)]
+    assert any("5\N{NO-BREAK SPACE}%" in text for text in texts)
+    assert not [text for text in texts if re.search(r"\d %|\bp [=<>] ?\d", text)]

@@ -30,6 +30,8 @@ SHORT_WORD = 14
 SHORT_TABLE = 14
 #: First columns with texts longer than this get more room.
 LONG_NAME = 14
+#: Spaces between a sign and its number: "p = 0.003", "5 %".
+_BETWEEN = re.compile(r" (?:(?<=\d )(?=%)|(?<=\b[pnF] )(?=[=<>] \d)|(?<=\b[pnF] [=<>] )(?=\d))")
 _RAISED = str.maketrans(
     "0123456789", "\u2070\u00b9\u00b2\u00b3\u2074\u2075\u2076\u2077\u2078\u2079"
 )
@@ -113,7 +115,7 @@ def page_table(table: Table) -> PageTable:
             classes = ["number"] if column.kind is not Kind.TEXT else []
             if len(column.title) <= SHORT_HEAD:
                 classes.append("line")
-            heads.append(HeadCell(column.title, column.under, " ".join(classes)))
+            heads.append(HeadCell(hold_together(column.title), column.under, " ".join(classes)))
     reasons: dict[str, str] = {}
     shades = table.shades or tuple(("",) * len(row) for row in table.rows)
     rows = tuple(
@@ -169,7 +171,7 @@ def _cells(
             style += f" {shade(value, table.target)}".rstrip()
         style += f" {shades[index]}".rstrip()
         yield BodyCell(
-            text=plain_line(write_cell(value, column))
+            text=hold_together(plain_line(write_cell(value, column)))
             if isinstance(value, str)
             else write_cell(value, column),
             style=style,
@@ -203,6 +205,11 @@ def letters_width(table: Table) -> int:
     return min(max(lengths, default=0), 8)
 
 
+def hold_together(text: str) -> str:
+    """Let no line end between a sign and its number."""
+    return _BETWEEN.sub("\N{NO-BREAK SPACE}", text)
+
+
 @cache
 def _template() -> Template:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -216,6 +223,7 @@ def _template() -> Template:
     )
     environment.filters["kind"] = lambda block: type(block).__name__
     environment.filters["page_table"] = page_table
+    environment.filters["held"] = hold_together
     environment.globals["map_edges"] = map_edges
     return environment.get_template(TEMPLATE)
 
