@@ -21,7 +21,7 @@ from trialkit.inference.layouts import FloatArray, Layout
 from trialkit.inference.linear import LinearFit
 from trialkit.inference.normality import shapiro_wilk
 from trialkit.inference.outliers import Outliers, studentized_residuals
-from trialkit.inference.variances import VarianceTest, bartlett, levene
+from trialkit.inference.variances import VarianceTest, levene
 
 # With fewer error degrees of freedom the residuals have next to no shape of their own.
 MINIMUM_DF: Final = 3
@@ -43,8 +43,6 @@ class DiagnosticsRow:
         Shapiro-Wilk of the residuals with the tabulated p-value.
     brown_forsythe_f, brown_forsythe_p : float
         Brown-Forsythe of the residuals by treatment, p from the F table.
-    bartlett_chi2, bartlett_p : float
-        Bartlett of the residuals by treatment, p from the chi-square table.
     spread_trend : float
         Correlation of absolute residuals with fitted values.
     spread_trend_p : float
@@ -75,8 +73,6 @@ class DiagnosticsRow:
     shapiro_p: float
     brown_forsythe_f: float
     brown_forsythe_p: float
-    bartlett_chi2: float
-    bartlett_p: float
     spread_trend: float
     spread_trend_p: float
     additivity_f: float
@@ -103,9 +99,9 @@ class Diagnostics:
         Draws behind the p-values of the verdicts; 0 where they come from tables.
     normality_w, normality_table_p, normality_p : (k,) array
         Shapiro-Wilk: W, tabulated p, and p for this layout.
-    brown_forsythe, bartlett : VarianceTest
+    brown_forsythe : VarianceTest
         On residuals by treatment, with tabulated p.
-    brown_forsythe_p, bartlett_p : (k,) array
+    brown_forsythe_p : (k,) array
         For this layout.
     spread_trend, spread_trend_p : (k,) array
     variance_p : (k,) array
@@ -120,9 +116,7 @@ class Diagnostics:
     normality_table_p: FloatArray
     normality_p: FloatArray
     brown_forsythe: VarianceTest
-    bartlett: VarianceTest
     brown_forsythe_p: FloatArray
-    bartlett_p: FloatArray
     spread_trend: FloatArray
     spread_trend_p: FloatArray
     variance_p: FloatArray
@@ -145,8 +139,6 @@ class Diagnostics:
             "shapiro_p": self.normality_table_p,
             "brown_forsythe_f": self.brown_forsythe.statistic,
             "brown_forsythe_p": self.brown_forsythe.p,
-            "bartlett_chi2": self.bartlett.statistic,
-            "bartlett_p": self.bartlett.p,
             "spread_trend": self.spread_trend,
             "spread_trend_p": self.spread_trend_p,
             "additivity_f": self.additivity.F,
@@ -228,15 +220,13 @@ def diagnose(
     w, table_p = known(normality.statistic), known(normality.p)
     spread = known(spread_trend(fit.fitted, residuals))
     forsythe = _kept(levene(residuals, treatment), shaped)
-    chi = _kept(bartlett(residuals, treatment), shaped)
     if reference is None:
-        normality_p, forsythe_p, chi_p = table_p, forsythe.p, chi.p
+        normality_p, forsythe_p = table_p, forsythe.p
         spread_p = np.full(w.shape, np.nan)
         variance_p = forsythe_p
     else:
         normality_p = drawn_p(1 - w, reference.lack_of_normality)
         forsythe_p = drawn_p(forsythe.statistic, reference.brown_forsythe)
-        chi_p = drawn_p(chi.statistic, reference.bartlett)
         spread_p = spread_trend_p(fit.fitted, spread, reference)
         variance_p = _smaller_of_two(forsythe_p, spread_p)
     return Diagnostics(
@@ -246,9 +236,7 @@ def diagnose(
         normality_table_p=table_p,
         normality_p=normality_p,
         brown_forsythe=forsythe,
-        bartlett=chi,
         brown_forsythe_p=forsythe_p,
-        bartlett_p=chi_p,
         spread_trend=spread,
         spread_trend_p=spread_p,
         variance_p=variance_p,

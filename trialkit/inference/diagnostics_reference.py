@@ -16,7 +16,7 @@ import numpy as np
 from trialkit.inference.diagnostics_space import residual
 from trialkit.inference.layouts import FloatArray, IntArray
 from trialkit.inference.normality import shapiro_wilk
-from trialkit.inference.variances import bartlett, levene
+from trialkit.inference.variances import levene
 
 # Statistics of a draw and of the trial that differ by less are the same one.
 _TIE: Final = 1e-10
@@ -29,7 +29,7 @@ class Reference:
     Attributes
     ----------
     draws : int
-    brown_forsythe, bartlett : (d,) array
+    brown_forsythe : (d,) array
         Sorted; d is ``draws``, or 0 where the statistic is undefined for the layout.
     lack_of_normality : (d,) array
         ``1 - W`` of Shapiro and Wilk, sorted.
@@ -39,7 +39,6 @@ class Reference:
 
     draws: int
     brown_forsythe: FloatArray
-    bartlett: FloatArray
     lack_of_normality: FloatArray
     spread: FloatArray
 
@@ -66,7 +65,6 @@ def layout_reference(
     return Reference(
         draws=draws,
         brown_forsythe=_sorted(levene(errors, treatment).statistic),
-        bartlett=_sorted(bartlett(errors, treatment).statistic),
         lack_of_normality=_sorted(1 - shapiro_wilk(errors).statistic),
         spread=unit_spread(errors),
     )
