@@ -12,8 +12,9 @@ import pytest
 from trialkit.analysis import analyse
 from trialkit.analysis.result import Analysis
 from trialkit.findings import make_findings
+from trialkit.inference.share_strata import share_strata
 from trialkit.report.compose import compose
-from trialkit.trial import COUNT_COLUMNS, Kind, Trial, Variable, VariableRole
+from trialkit.trial import COUNT_COLUMNS, EXAMINED, Kind, Trial, Variable, VariableRole
 
 Build = Callable[..., Trial]
 
@@ -141,3 +142,113 @@ def test_counts_as_counts(split_rice: Build, strip_rice: Build, strips: bool) ->
     assert (others["lower"] < others["mean"]).all()
     assert (others["upper"] > others["mean"]).all()
     assert strips or "factor-counts" in keys(analysis)
+
+
+def _with_shares(trial: Trial, *, share: float = 0.3, lost: tuple[str, ...] = ()) -> Trial:
+    """The plots of a trial with invented damaged fruits of 25 to 50; none in the last treatment."""
+    rng = np.random.default_rng(21)
+    rows = []
+    for plot in trial.plots:
+        for day in (7.0, 14.0):
+            n = int(rng.integers(25, 51))
+            k = 0 if plot.treatment == trial.plots[-1].treatment else int(rng.binomial(n, share))
+            value = np.nan if day == 7.0 and plot.id in lost else 100.0 * k / n
+            rows.append((plot.id, "damage", day, None, value, float(n)))
+    damage = Variable(
+        name="damage",
+        label="Damaged fruits",
+        kind=Kind.PERCENT,
+        role=VariableRole.DAMAGE,
+        examined="fruits examined",
+    )
+    return replace(
+        trial,
+        counts=pd.DataFrame(rows, columns=[*COUNT_COLUMNS, EXAMINED]),
+        variables=(*trial.variables, damage),
+    )
+
+
+@pytest.mark.parametrize("strips", [False, True])
+def test_shares_in_strata(split_rice: Build, strip_rice: Build, strips: bool) -> None:
+    build = strip_rice if strips else split_rice
+    analysis = analyse(_with_shares(build()))
+    tests = analysis.count_tests
+    assert list(tests["source"]) == ["treatment", "main", "sub", "main:sub"] * 2
+    assert set(tests["model"]) == {"beta-binomial"}
+    assert tests["p"].between(0, 1).all()
+    assert tests["note"].isna().all()
+    # The same tests by hand, from the plots in the order of the trial.
+    trial = analysis.trial
+    data = (
+        trial.counts[trial.counts["day"] == 7.0].set_index("plot").loc[[p.id for p in trial.plots]]
+    )
+    names = [
+        np.unique([getattr(plot, name) for plot in trial.plots], return_inverse=True)[1]
+        for name in ("main_factor", "sub_factor", "block")
+    ]
+    main, sub, block = names
+    units = {"main": block * 100 + main} | ({"sub": block * 100 + sub} if strips else {})
+    items = data[EXAMINED].to_numpy()
+    hits = np.round(data["value"].to_numpy() * items / 100)
+    found = share_strata(main, sub, hits, items, blocking=[("block", block)], units=units)
+    np.testing.assert_allclose(tests["p"][:4], [term.p[0] for term in found.terms], rtol=1e-6)
+    models = analysis.count_models.set_index("treatment")
+    none = models.loc[trial.plots[-1].treatment]
+    assert (none["mean"] == 0).all()
+    assert none["upper"].between(1, 15).all()
+    assert none["ratio_upper"].between(0.01, 0.7).all()
+    assert none["note"].str.contains("one-sided").all()
+    others = models[models["mean"] > 0]
+    assert (others["lower"] < others["mean"]).all()
+    assert (others["upper"] > others["mean"]).all()
+    against = others[others["reason"].isna()]
+    assert ((against["odds_lower"] < 1) & (against["odds_upper"] > 1)).mean() > 0.7
+    outside = (against["odds_lower"] > 1) | (against["odds_upper"] < 1)
+    assert outside.tolist() == (against["p"] < 0.05).tolist()
+    member = np.array([p.treatment == trial.plots[0].treatment for p in trial.plots])
+    first = models.loc[trial.plots[0].treatment].iloc[0]
+    assert (first["hits"], first["examined"]) == (hits[member].sum(), items[member].sum())
+
+
+@pytest.mark.parametrize("strips", [False, True])
+def test_the_report_shows_shares_in_strata(
+    split_rice: Build, strip_rice: Build, strips: bool
+) -> None:
+    analysis = analyse(_with_shares((strip_rice if strips else split_rice)()))
+    findings = make_findings(analysis)
+    made = {table.key: table for table in compose(analysis, findings).tables()}
+    shown = made["factor-shares"].rows
+    p = analysis.count_tests.set_index(["days_after", "source"])["p"]
+    for row, day in zip(shown, (7.0, 14.0), strict=True):
+        assert list(row[1:4]) == [p[day, source] for source in ("main", "sub", "main:sub")]
+    assert "factor-counts" not in made
+    assert "put together" in made["shares-2"].notes[0]
+    assert "within blocks" not in made["shares-against-2"].notes[0]
+    assert made["beside"].rows[0][-2] == p[7.0, "treatment"]
+    assert not any("quasi-binomial" in note for note in made["beside"].notes)
+    text = " ".join(str(block) for block in compose(analysis, findings).blocks())
+    assert "on the mean shares of its own units" in text
+    assert "Cox DR (1970)" in text
+    assert "Satterthwaite FE (1946)" in text
+    assert [item for item in findings if item.topic == "shares"]
+
+
+def test_shares_with_missing_plots(split_rice: Build) -> None:
+    trial = split_rice()
+    first = trial.plots[0]
+    gone = tuple(p.id for p in trial.plots if p.treatment == first.treatment)
+    analysis = analyse(_with_shares(trial, lost=(*gone, trial.plots[20].id)))
+    rows = analysis.count_models.set_index(["treatment", "days_after"])
+    assert np.isnan(rows.loc[(first.treatment, 7.0), "mean"])
+    assert np.isfinite(rows.loc[(first.treatment, 14.0), "mean"])
+    assert analysis.count_tests["p"].between(0, 1).all()
+
+
+def test_notes_on_rare_shares(split_rice: Build) -> None:
+    analysis = analyse(_with_shares(split_rice(), share=0.01))
+    assert analysis.count_tests["note"].str.contains("less than it could").all()
+    notes = analysis.count_models["note"]
+    assert notes.notna().all()
+    assert notes.str.contains("too close|one-sided").all()
+    analysis = analyse(_with_shares(split_rice(), share=0.06))
+    assert analysis.count_models["note"].str.contains("wider than they need").any()

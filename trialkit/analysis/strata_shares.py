@@ -17,8 +17,8 @@ from trialkit.inference.share_strata_levels import share_levels
 
 BETA_BINOMIAL = "beta-binomial"
 ONE_SIDED = "none or all were counted: the limit is one-sided"
-#: Part of the plots with none or all beyond which simulated tests rejected less than 4 %, and limits
-#: of shares held in less than 93 %.
+#: Part of the plots with none or all beyond which simulated tests rejected less than 4 %, and
+#: limits of shares held in less than 93 %.
 MOST_EMPTY = 0.5
 #: Units hit (or not hit) of a treatment below which, and odds of its upper limit to those of its
 #: lower limit above which, intervals of simulated ratios covered more than 97 %.

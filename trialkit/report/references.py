@@ -120,6 +120,12 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "Williams DA (1982). Applied Statistics 31, 144-148. Shares with more variance than "
             "chance."
         ),
+        "empirical-logit": Reference(
+            "Cox DR (1970). The Analysis of Binary Data. Methuen, London. Logits of shares."
+        ),
+        "satterthwaite": Reference(
+            "Satterthwaite FE (1946). Biometrics Bulletin 2, 110-114. Degrees of freedom of sums."
+        ),
         "exact-share": Reference(
             "Clopper CJ & Pearson ES (1934). Biometrika 26, 404-413. Limits of shares of none and "
             "of all."

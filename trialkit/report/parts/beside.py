@@ -62,7 +62,7 @@ def beside(context: Context) -> Iterator[Block]:
                 if "negative binomial" in fitted
                 else []
             ),
-            *([_SHARED] if "beta-binomial" in fitted else []),
+            *([_shared_note(context)] if "beta-binomial" in fitted else []),
         ),
         sheet="Tests beside F",
     )
@@ -136,3 +136,14 @@ _SHARED = (
     "the variance; it trusts large plots more, and rejects too often where plots are of very "
     "different size. Where the correlation is 0 the beta-binomial F shows less than it could."
 )
+
+
+def _shared_note(context: Context) -> str:
+    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+        return _SHARED
+    return (
+        "Shares of a number examined (k of n) are also analysed as such, by logits with the "
+        "variance of the beta-binomial, each factor on its own units; the p-value is that of all "
+        "combinations, over all errors. Units of one plot resemble each other; their correlation, "
+        "main plots or strips taken out, is estimated, and 0 is chance alone."
+    )

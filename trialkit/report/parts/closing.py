@@ -134,6 +134,8 @@ def _supporting_references(context: Context) -> set[str]:
         keys |= {"recovered", "kenward-roger"}
     if "beta-binomial" in set(context.table("count_tests").get("model")):
         keys.add("beta-binomial")
+        if context.trial.design in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+            keys |= {"empirical-logit", "satterthwaite"}
         shares = context.table("count_models", "mean").where(model="beta-binomial")
         if {0.0, 100.0} & set(shares["mean"]):
             keys.add("exact-share")

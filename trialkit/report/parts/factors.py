@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from trialkit.figures.identity import plain_line
@@ -11,6 +12,7 @@ from trialkit.report.context import COMPARISONS, Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.means import day_column
+from trialkit.report.parts.shares import BETA_BINOMIAL
 from trialkit.rows import Rows
 from trialkit.trial import Comparison, Design
 
@@ -21,7 +23,6 @@ _WORDS: Mapping[str, str] = {
     "sub": "sub factor",
     "main:sub": "both together (interaction)",
 }
-_STRATA = (Design.SPLIT_PLOT, Design.STRIP_PLOT)
 
 
 def factor_words(source: str) -> str:
@@ -64,7 +65,7 @@ def factor_tests(context: Context) -> Iterator[Block]:
             )
     yield from _factor_table(context, sources, body)
     yield from _randomised_table(context, rows, sources)
-    yield from _counted_table(context)
+    yield from _counted_tables(context)
 
 
 def _factor_table(
@@ -115,23 +116,26 @@ def _randomised_table(context: Context, rows: Rows, sources: list[str]) -> Itera
     )
 
 
-def _counted_table(context: Context) -> Iterator[Block]:
-    """One row a response: p-values of the factors by the model for counts."""
+def _counted_tables(context: Context) -> Iterator[Block]:
+    """One row a response: p-values of the factors by the models for counts and for shares."""
     rows = context.table("count_tests", "source", "p")
     rows = rows.keep(source in _WORDS for source in rows.get("source"))
-    if not rows:
-        return
+    for model, own in rows.groups("model").items() if rows else ():
+        yield _counted_table(context, own, _COUNTED[model])
+
+
+def _counted_table(context: Context, rows: Rows, words: _Counted) -> Table:
     found = {(row["variable"], row["days_after"], row["source"]): row for row in rows.records()}
     responses = dict.fromkeys((key[0], key[1]) for key in found)
     why = "the model did not settle, or there is no error to test against"
     notes = [plain_line(str(text)) for text in dict.fromkeys(rows.known("note")["note"])]
-    yield Table(
-        key="factor-counts",
-        question="Do the factors differ when counts are analysed as counts? p-values",
+    return Table(
+        key=words.key,
+        question=f"Do the factors differ when {words.what}? p-values",
         columns=(
             Column(title="Response"),
-            *(Column(title=_first_capital(words), kind=Kind.P_VALUE) for words in _WORDS.values()),
-            Column(title="Dispersion", kind=Kind.NUMBER, digits=2),
+            *(Column(title=_first_capital(name), kind=Kind.P_VALUE) for name in _WORDS.values()),
+            words.column,
         ),
         rows=tuple(
             (
@@ -142,13 +146,45 @@ def _counted_table(context: Context) -> Iterator[Block]:
             for variable, day in responses
         ),
         notes=(
-            "Negative binomial, log-linear: each factor on the totals of its own units, both "
-            "together on what these leave of the plots. Dispersion is that of the plots: their "
-            "variance is the mean plus dispersion times its square.",
+            words.note,
             *(f"On some days {text}; the tables file marks them." for text in notes),
         ),
-        sheet="Factors as counts",
+        sheet=words.sheet,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Counted:
+    """Words around the tests of one model."""
+
+    key: str
+    what: str
+    column: Column
+    note: str
+    sheet: str
+
+
+_COUNTED = {
+    "negative binomial": _Counted(
+        key="factor-counts",
+        what="counts are analysed as counts",
+        column=Column(title="Dispersion", kind=Kind.NUMBER, digits=2),
+        note="Negative binomial, log-linear: each factor on the totals of its own units, both "
+        "together on what these leave of the plots. Dispersion is that of the plots: their "
+        "variance is the mean plus dispersion times its square.",
+        sheet="Factors as counts",
+    ),
+    BETA_BINOMIAL: _Counted(
+        key="factor-shares",
+        what="shares are analysed as so many of so many",
+        column=Column(title="Correlation within plots", kind=Kind.NUMBER, digits=3),
+        note="Beta-binomial, logits: each factor on the mean shares of its own units, both "
+        "together on what these leave of the plots, each weighted by what its units examined are "
+        "worth. Units of one plot resemble each other: their correlation, main plots or strips "
+        "taken out, is 0 for chance alone.",
+        sheet="Factors as shares",
+    ),
+}
 
 
 def _dealt_note(context: Context) -> str:

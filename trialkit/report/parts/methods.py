@@ -23,7 +23,7 @@ from trialkit.report.document import (
 )
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.departures import missing_plots, uneven_samples
-from trialkit.report.parts.shares import BETA_BINOMIAL, units
+from trialkit.report.parts.shares import BETA_BINOMIAL, STRATA, units
 from trialkit.rows import Rows
 from trialkit.trial import Comparison, Design, Trial
 from trialkit.trial import Kind as VariableKind
@@ -271,6 +271,17 @@ def _samples_text(trial: Trial) -> str:
     )
 
 
+_BLOCKS_LEVEL = (
+    "In simulated randomised blocks without differences its F test at 5 % rejected in 1 to 8 % of "
+    "the trials, least where units were independent."
+)
+_STRATA_LEVEL = (
+    "Each factor is tested on the mean shares of its own units, main plots or strips, or on what "
+    "these leave of the plots. In simulated trials without differences the tests of the factors at "
+    "5 % rejected in 4 to 6 % of the trials, less where in most plots none were counted."
+)
+
+
 def _shares_text(context: Context) -> str:
     """Say how shares k of n were analysed; empty where there are none."""
     names = [
@@ -289,9 +300,9 @@ def _shares_text(context: Context) -> str:
         text += (
             " Beside it stands a logit model of the numbers themselves, with the variance of the "
             "beta-binomial, which allows for plots of different size and for units of one plot "
-            "that resemble each other. In simulated randomised blocks without differences its F "
-            "test at 5 % rejected in 1 to 8 % of the trials, least where units were independent."
+            "that resemble each other. "
         )
+        text += _STRATA_LEVEL if context.trial.design in STRATA else _BLOCKS_LEVEL
     return text
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from trialkit.figures.identity import plain_line
@@ -12,9 +12,10 @@ from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or
 from trialkit.report.numbers import write_number
 from trialkit.report.parts.across import by_treatment, interval_words, percent_digits, span_text
 from trialkit.rows import Rows
-from trialkit.trial import Variable
+from trialkit.trial import Design, Variable
 
 BETA_BINOMIAL = "beta-binomial"
+STRATA = (Design.SPLIT_PLOT, Design.STRIP_PLOT)
 
 
 def units(variable: Variable) -> str:
@@ -44,85 +45,67 @@ def shares(context: Context) -> Iterator[Block]:
                 yield _against(context, variable, rows)
 
 
-def _by_treatment(context: Context, rows: Rows) -> Iterator[tuple[str, dict[float, Any]]]:
-    grouped = by_treatment(rows)
-    for treatment in context.shown_treatments(rows):
-        own = grouped[treatment]
-        yield context.label(treatment), {row["days_after"]: row for row in own}
-
-
 def _levels(context: Context, variable: Variable, rows: Rows) -> Table:
-    days = sorted(set(rows["days_after"]))
-    columns: list[Column] = [Column(title="Treatment")]
-    for day in days:
-        title = f"Day {write_day(day)}"
-        own = rows.where(days_after=day)["mean"]
-        columns += [
+    def columns(title: str, own: Rows) -> list[Column]:
+        digits = max(1, percent_digits(own["mean"]))
+        return [
             Column(title=f"{title}, of examined"),
-            Column(
-                title=f"{title}, share, %", kind=Kind.NUMBER, digits=max(1, percent_digits(own))
-            ),
+            Column(title=f"{title}, share, %", kind=Kind.NUMBER, digits=digits),
             Column(title=f"{title}, {interval_words(context)}", kind=Kind.SPAN),
         ]
-    body: list[tuple[Cell, ...]] = []
-    for label, by_day in _by_treatment(context, rows):
-        cells: list[Cell] = [label]
-        for day in days:
-            row = by_day[day]
-            cells += [
-                of_text(row["hits"], row["examined"]) if row["examined"] > 0 else "",
-                number_or_missing(row["mean"], row["reason"]),
-                span_text(row["lower"], row["upper"], 1),
-            ]
-        body.append(tuple(cells))
+
+    def cells(row: Mapping[str, Any]) -> list[Cell]:
+        return [
+            of_text(row["hits"], row["examined"]) if row["examined"] > 0 else "",
+            number_or_missing(row["mean"], row["reason"]),
+            span_text(row["lower"], row["upper"], 1),
+        ]
+
     label = context.variable_label(variable.name)
-    return Table(
+    strata = context.trial.design in STRATA
+    return _day_by_day(
+        context,
+        rows,
+        columns,
+        cells,
         key=context.key("shares", variable.name),
         question=f"{label}: what share of {units(variable)}, by the beta-binomial model?",
-        columns=tuple(columns),
-        rows=tuple(body),
-        notes=(
-            "The model weighs each plot by what it tells: a plot of which more was examined counts "
-            "for more, the less so the more the units of one plot resemble each other. Shares are "
-            "averages over the blocks, with the limits below; the totals in front are plain sums "
-            "over plots. Where none or all were counted, there is one limit.",
-        ),
+        notes=(_STRATA_LEVELS if strata else _BLOCK_LEVELS, *_marked(rows)),
         sheet=f"Shares {label}",
     )
 
 
 def _against(context: Context, variable: Variable, rows: Rows) -> Table:
-    untreated = context.trial.untreated
-    rows = rows.keep(treatment != untreated for treatment in rows["treatment"])
-    days = sorted(set(rows["days_after"]))
-    columns: list[Column] = [Column(title="Treatment")]
     names = (("ratio", "ratio of shares"), ("odds", "ratio of odds"))
-    for day in days:
+
+    def columns(title: str, _own: Rows) -> list[Column]:
+        made = []
         for _, words in names:
-            title = f"Day {write_day(day)}, {words}"
-            columns += [
-                Column(title=title, kind=Kind.NUMBER, digits=2),
-                Column(title=f"{title}, {interval_words(context)}", kind=Kind.SPAN),
+            made += [
+                Column(title=f"{title}, {words}", kind=Kind.NUMBER, digits=2),
+                Column(title=f"{title}, {words}, {interval_words(context)}", kind=Kind.SPAN),
             ]
-    body: list[tuple[Cell, ...]] = []
-    for label, by_day in _by_treatment(context, rows):
-        cells: list[Cell] = [label]
-        for day in days:
-            row = by_day[day]
-            for name, _ in names:
-                why = row["reason"] or "all were counted on one side, so these odds have no bound"
-                lower, upper = _limits(row, name)
-                cells += [number_or_missing(row[name], why), span_text(lower, upper, 2)]
-        body.append(tuple(cells))
-    label = context.variable_label(variable.name)
-    return Table(
+        return made
+
+    def cells(row: Mapping[str, Any]) -> list[Cell]:
+        made: list[Cell] = []
+        for name, _ in names:
+            why = row["reason"] or "all were counted on one side, so these odds have no bound"
+            made += [number_or_missing(row[name], why), span_text(*_limits(row, name), 2)]
+        return made
+
+    untreated, label = context.trial.untreated, context.variable_label(variable.name)
+    within = "" if context.trial.design in STRATA else ", within blocks"
+    return _day_by_day(
+        context,
+        rows.keep(treatment != untreated for treatment in rows["treatment"]),
+        columns,
+        cells,
         key=context.key("shares-against", variable.name),
         question=f"{label}: the share against that of the untreated",
-        columns=tuple(columns),
-        rows=tuple(body),
         notes=(
             "Ratio of shares: 0.5 is half the share of the untreated, 1 is no difference. Ratio of "
-            "odds: those counted to those not, over the same in the untreated, within blocks. "
+            f"odds: those counted to those not, over the same in the untreated{within}. "
             "An interval that holds 1 shows no difference, which is not proof that there is none. "
             "Where none were counted the upper limit is wider than need be, but finite.",
         ),
@@ -130,7 +113,52 @@ def _against(context: Context, variable: Variable, rows: Rows) -> Table:
     )
 
 
-def _limits(row: dict[str, Any], name: str) -> tuple[float, float]:
+def _day_by_day(
+    context: Context,
+    rows: Rows,
+    columns: Callable[[str, Rows], list[Column]],
+    cells: Callable[[Mapping[str, Any]], list[Cell]],
+    **about: Any,
+) -> Table:
+    """One row a treatment; the columns and cells of one day, day after day."""
+    by_day = rows.groups("days_after")
+    days = sorted(by_day)
+    titles = [Column(title="Treatment")]
+    for day in days:
+        titles += columns(f"Day {write_day(day)}", by_day[day])
+    grouped = by_treatment(rows)
+    body: list[tuple[Cell, ...]] = []
+    for treatment in context.shown_treatments(rows):
+        own = {row["days_after"]: row for row in grouped[treatment]}
+        line: list[Cell] = [context.label(treatment)]
+        for day in days:
+            line += cells(own[day])
+        body.append(tuple(line))
+    return Table(columns=tuple(titles), rows=tuple(body), **about)
+
+
+_BLOCK_LEVELS = (
+    "The model weighs each plot by what it tells: a plot of which more was examined counts for "
+    "more, the less so the more the units of one plot resemble each other. Shares are averages "
+    "over the blocks, with the limits below; the totals in front are plain sums over plots. Where "
+    "none or all were counted, there is one limit."
+)
+_STRATA_LEVELS = (
+    "Shares are averages over the plots, each with the same weight; the totals in front are plain "
+    "sums. The limits are put together from the differences between main plots or strips and "
+    "those between the plots in them; units of one plot resemble each other, which is allowed "
+    "for. Where none or all were counted, there is one limit."
+)
+
+
+def _marked(rows: Rows) -> Iterator[str]:
+    """Say of which limits the tables file has more to tell."""
+    for note in dict.fromkeys(rows.known("note")["note"]):
+        if "one-sided" not in note:
+            yield f"For some treatments or days: {note}; the tables file marks them."
+
+
+def _limits(row: Mapping[str, Any], name: str) -> tuple[float, float]:
     """Limits of a ratio; of a ratio of 0 only the upper one says anything."""
     lower, upper = row[f"{name}_lower"], row[f"{name}_upper"]
     return (float("nan") if row[name] == 0.0 else lower), upper
