@@ -122,10 +122,11 @@ class DispersionPosterior:
             logs[g] = self.prior.grid[np.minimum(node, nodes - 1)]
         logs += self.prior.step * (generator.random(logs.shape) - 0.5)
         along = np.exp(self.prior.slopes * self.offset[:, :, None])
-        found = np.exp(logs)[:, None, :] * along[:, :, slope]
+        found: FloatArray = np.exp(logs)[:, None, :] * along[:, :, slope]
         # Groups that say nothing of themselves are not thought worse than any field is.
         most = np.maximum(np.exp(self.prior.grid), self.prior.most)
-        return np.minimum(found, most[level], out=found)
+        np.minimum(found, most[level], out=found)
+        return found
 
 
 def weigh(

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trialkit.inference.count_fit import (
+    Scaffold,
     WorkingFit,
     effects,
     information,
@@ -14,7 +18,7 @@ from trialkit.inference.count_fit import (
     log_working,
     regular,
 )
-from trialkit.inference.count_fit_dispersion import Problem, pose, profile
+from trialkit.inference.count_fit_dispersion import Problem, adjustment, log_likelihood, pose
 from trialkit.inference.dispersion_posterior import Prior
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 
@@ -24,8 +28,10 @@ COUNT_PRIOR = Prior(
     slope_weights=np.array([0.05, 0.15, 0.80]),
     most=5.0,
 )
-#: Steps of the fit at each node: more change the likelihoods by less than 0.1 where they matter.
+#: Steps of the fit at a node, and how many nodes it serves: more steps or fits at each node
+#: change the likelihoods by less than 0.1 where they matter.
 _STEPS = 8
+_SPARE = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,6 +125,61 @@ def peak_of(grid: FloatArray, height: FloatArray) -> float:
     return float(np.exp(grid[top] + 0.5 * (grid[1] - grid[0]) * (before - after) / bend))
 
 
+def repeated(problem: Problem, times: int) -> Problem:
+    """The same responses several times over, side by side, to be fitted at different nodes."""
+
+    def again(rows: NDArray[Any]) -> NDArray[Any]:
+        return np.tile(rows, (times, *[1] * (rows.ndim - 1)))
+
+    frame = problem.frame
+    return Problem(
+        model=problem.model,
+        frame=Scaffold(
+            live_columns=again(frame.live_columns),
+            null=again(frame.null),
+            filling=again(frame.filling),
+            number=again(frame.number),
+            tiny=again(frame.tiny),
+            dead=again(frame.dead),
+            rank=again(frame.rank),
+        ),
+        present=np.tile(problem.present, times),
+        live=np.tile(problem.live, times),
+        counts=np.tile(problem.counts, times),
+        start=np.tile(problem.start, times),
+    )
+
+
+def along_grid(
+    grid: FloatArray, size: int, fitted: Callable[[FloatArray], FloatArray]
+) -> FloatArray:
+    """Predictors at all nodes of a grid, from fits at every third.
+
+    A fit moves little from node to node, and at its top a likelihood hardly minds where exactly
+    it is taken.
+
+    Parameters
+    ----------
+    grid : (q,) float array
+    size : int
+        Number m of responses.
+    fitted : callable
+        From some nodes, the predictors (n, nodes * m) fitted there, node after node.
+
+    Returns
+    -------
+    (n, q * m) float array
+    """
+    some = np.unique(np.append(np.arange(0, grid.size, _SPARE), grid.size - 1))
+    found = fitted(grid[some])
+    found = found.reshape(found.shape[0], some.size, size)
+    after = np.clip(np.searchsorted(some, np.arange(grid.size)), 1, some.size - 1)
+    part = (np.arange(grid.size) - some[after - 1]) / (some[after] - some[after - 1])
+    here, there = found[:, after - 1], found[:, after]
+    out: FloatArray = here + part[:, None] * (there - here)
+    return out.reshape(found.shape[0], -1)
+
+
 def count_evidence(layout: Layout, counts: FloatArray) -> Evidence:
     """Weigh counts in units of one individual.
 
@@ -185,17 +246,23 @@ def log_offset(mean: FloatArray, total: FloatArray) -> FloatArray:
 
 
 def _path(layout: Layout, problem: Problem) -> tuple[FloatArray, FloatArray]:
-    """Adjusted log-likelihood of each group along the grid, and the predictor at its top.
-
-    All nodes are fitted at once, as responses of their own.
-    """
+    """Adjusted log-likelihood of each group along the grid, and the predictor at its top."""
     grid, size = COUNT_PRIOR.grid, problem.live.shape[1]
-    counts = np.where(problem.present, problem.counts, np.nan)
-    many = pose(problem.model, np.tile(counts, (1, grid.size)))
+
+    def fitted(nodes: FloatArray) -> FloatArray:
+        many = repeated(problem, nodes.size)
+        working = log_working(many.counts, np.repeat(np.exp(nodes), size))
+        return iterate(
+            many.model, many.frame, many.live, many.start, working, iterations=_STEPS
+        ).predictor
+
+    predictor = along_grid(grid, size, fitted)
+    many = repeated(problem, grid.size)
     dispersion = np.repeat(np.exp(grid), size)
-    plots, penalty, predictor = profile(many, dispersion, many.start, iterations=_STEPS)
     mean = np.exp(predictor)
-    weights = mean / (1.0 + dispersion * mean)
+    weights = np.where(many.live, mean / (1.0 + dispersion * mean), 0.0)
+    plots = np.where(many.live, log_likelihood(many.counts, mean, dispersion), 0.0)
+    penalty = adjustment(many, weights)
     flat = group_sum(layout, plots) - split_penalty(layout, many.live, weights, penalty)
     out = flat.reshape(layout.n_treatments, grid.size, size).transpose(1, 0, 2)
     best = int(out.sum(axis=(1, 2)).argmax()) * size

@@ -22,10 +22,12 @@ from trialkit.inference.count_fit_dispersion import Problem, adjustment
 from trialkit.inference.dispersion_posterior import Prior
 from trialkit.inference.group_evidence import (
     Evidence,
+    along_grid,
     group_sum,
     is_orthogonal,
     log_offset,
     peak_of,
+    repeated,
     split_penalty,
 )
 from trialkit.inference.layouts import FloatArray, Layout
@@ -40,6 +42,8 @@ SHARE_PRIOR = Prior(
 _TRUST = 0.8
 #: Steps of a measured share from 0 to 1, coarsest first; the first that all values keep to holds.
 _STEPS = (20, 40, 100, 200, 1000)
+#: Steps of the fit at a node of the grid.
+_FITS = 8
 
 
 def share_evidence(layout: Layout, shares: FloatArray, items: FloatArray | None = None) -> Evidence:
@@ -189,34 +193,36 @@ def _keeps(problem: Problem, steps: int) -> bool:
 
 def _counted(layout: Layout, problem: Problem, items: FloatArray) -> tuple[FloatArray, WorkingFit]:
     """Adjusted beta-binomial log-likelihood of the dispersion, (q, t, d), and the best fit."""
-    hits = problem.counts * items
-    grid = SHARE_PRIOR.grid
-    out = np.zeros((grid.size, layout.n_treatments, items.shape[1]))
-    predictor = problem.start
-    best: WorkingFit | None = None
-    top = -np.inf
-    for i, node in enumerate(grid):
-        dispersion = float(np.exp(node))
-        factor = (1.0 + np.maximum(items - 1.0, 0.0) * dispersion) / np.maximum(items, 1e-12)
-        fit = iterate(
-            problem.model,
-            problem.frame,
-            problem.live,
-            predictor,
-            logit_working(problem.counts, factor),
-            iterations=15 if i == 0 else 3,
-        )
-        predictor = fit.predictor
-        mean = np.clip(special.expit(predictor), 1e-10, 1.0 - 1e-10)
-        size = 1.0 / dispersion - 1.0
-        a, b = size * mean, size * (1.0 - mean)
-        plots = special.betaln(hits + a, items - hits + b) - special.betaln(a, b)
-        penalty = adjustment(problem, fit.weights)
-        out[i] = group_sum(layout, np.where(problem.live, plots, 0.0))
-        out[i] -= split_penalty(layout, problem.live, fit.weights, penalty)
-        height = float(out[i].sum())
-        if best is None or height > top:
-            top, best = height, fit
-    if best is None:
-        raise ValueError("the grid of dispersions is empty")
+    grid, size = SHARE_PRIOR.grid, items.shape[1]
+
+    def varied(nodes: FloatArray) -> FloatArray:
+        """How much more shares of items vary than shares of one item, over the items."""
+        dispersion = np.repeat(np.exp(nodes), size)
+        number = np.tile(items, nodes.size)
+        factor: FloatArray = 1.0 + np.maximum(number - 1.0, 0.0) * dispersion
+        factor /= np.maximum(number, 1e-12)
+        return factor
+
+    def fit(nodes: FloatArray, start: FloatArray, steps: int) -> WorkingFit:
+        many = repeated(problem, nodes.size)
+        working = logit_working(many.counts, varied(nodes))
+        return iterate(many.model, many.frame, many.live, start, working, iterations=steps)
+
+    def fitted(nodes: FloatArray) -> FloatArray:
+        return fit(nodes, np.tile(problem.start, nodes.size), _FITS).predictor
+
+    many = repeated(problem, grid.size)
+    predictor = along_grid(grid, size, fitted)
+    mean = np.clip(special.expit(predictor), 1e-10, 1.0 - 1e-10)
+    size_of_beta = np.repeat(np.exp(-grid) - 1.0, size)
+    a, b = size_of_beta * mean, size_of_beta * (1.0 - mean)
+    number = np.tile(items, grid.size)
+    hits = many.counts * number
+    plots = special.betaln(hits + a, number - hits + b) - special.betaln(a, b)
+    weights = np.where(many.live, mean * (1.0 - mean) / varied(grid), 0.0)
+    flat = group_sum(layout, np.where(many.live, plots, 0.0))
+    flat -= split_penalty(layout, many.live, weights, adjustment(many, weights))
+    out = flat.reshape(layout.n_treatments, grid.size, size).transpose(1, 0, 2)
+    top = int(out.sum(axis=(1, 2)).argmax())
+    best = fit(grid[top : top + 1], predictor[:, top * size : (top + 1) * size], _FITS)
     return out, best
