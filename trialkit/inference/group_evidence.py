@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trialkit.inference.count_fit import (
-    Scaffold,
     WorkingFit,
     effects,
     information,
     iterate,
     log_working,
     regular,
+    scaffold,
 )
 from trialkit.inference.count_fit_dispersion import Problem, adjustment, log_likelihood, pose
 from trialkit.inference.dispersion_posterior import Prior
@@ -127,24 +125,12 @@ def peak_of(grid: FloatArray, height: FloatArray) -> float:
 
 def repeated(problem: Problem, times: int) -> Problem:
     """The same responses several times over, side by side, to be fitted at different nodes."""
-
-    def again(rows: NDArray[Any]) -> NDArray[Any]:
-        return np.tile(rows, (times, *[1] * (rows.ndim - 1)))
-
-    frame = problem.frame
+    live = np.tile(problem.live, times)
     return Problem(
         model=problem.model,
-        frame=Scaffold(
-            live_columns=again(frame.live_columns),
-            null=again(frame.null),
-            filling=again(frame.filling),
-            number=again(frame.number),
-            tiny=again(frame.tiny),
-            dead=again(frame.dead),
-            rank=again(frame.rank),
-        ),
+        frame=scaffold(problem.model, live),
         present=np.tile(problem.present, times),
-        live=np.tile(problem.live, times),
+        live=live,
         counts=np.tile(problem.counts, times),
         start=np.tile(problem.start, times),
     )
