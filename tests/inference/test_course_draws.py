@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.inference.course_draws import course_draws, unit_of
+from trialkit.inference.course_draws import course_draws, positive_draws, unit_of
 from trialkit.inference.layouts import (
     Layout,
     completely_randomised,
@@ -78,6 +78,19 @@ def test_means_of_samples_and_scale(counts: FloatArray) -> None:
     area = course_draws(layout, (counts + 1.0) * 3.3, kind="positive", draws=200)
     again = course_draws(layout, (counts + 1.0) * 33.0, kind="positive", draws=200)
     np.testing.assert_allclose(again.means, 10.0 * area.means, rtol=1e-9)
+
+
+def test_measurements_fitted_at_once_are_drawn_as_each_alone(counts: FloatArray) -> None:
+    values = np.column_stack([counts * 3.3, (counts[:, 0] + 1.0) * 12.0, counts[:, 1]])
+    values[[2, 11], 1] = values[7, 3] = np.nan
+    layout = blocks_of()
+    main_plots = layout.blocking[0][1] * 2 + layout.treatment // 3
+    for units in ((), (main_plots,)):
+        found = positive_draws(layout, values, units=units, draws=200, seed=7)
+        for column, one in zip(values.T, found, strict=True):
+            alone = course_draws(layout, column, kind="positive", units=units, draws=200, seed=7)
+            np.testing.assert_allclose(one.means, alone.means, rtol=1e-5)
+            np.testing.assert_allclose(one.estimate, alone.estimate, rtol=1e-6)
 
 
 def test_the_unit_of_means_written_with_two_decimals() -> None:

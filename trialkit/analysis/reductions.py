@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sized
+from collections.abc import Sequence, Sized
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.courses import DRAWN, DRAWS, limits, two_sided
 from trialkit.analysis.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
-from trialkit.inference.course_draws import course_draws
+from trialkit.inference.course_draws import positive_draws
 from trialkit.measures.control import abbott
 from trialkit.measures.natural_enemies import field_class
 from trialkit.trial import Variable, VariableRole
@@ -27,7 +27,7 @@ def reduction_table(basis: Basis) -> pd.DataFrame:
     untreated = basis.plan.untreated
     if untreated is None:
         return empty_table("reductions")
-    parts: list[dict[str, Sized]] = []
+    found: list[tuple[Variable, str, FloatArray]] = []
     for item, area in basis.areas:
         if item.variable.role not in DRAWN:
             continue
@@ -36,10 +36,43 @@ def reduction_table(basis: Basis) -> pd.DataFrame:
         if above is not None:
             values["pest_days_above"] = above.pest_days_above
             values["days_above"] = above.days_above
-        for measure, plots in values.items():
-            if np.isfinite(plots).any():
-                parts.append(_rows(basis, item.variable, measure, plots, untreated))
-    return table_of_parts("reductions", parts)
+        found += [
+            (item.variable, measure, plots)
+            for measure, plots in values.items()
+            if np.isfinite(plots).any()
+        ]
+    drawn = _draws(basis, found)
+    return table_of_parts(
+        "reductions",
+        [
+            _rows(basis, variable, measure, plots, drawn.get((variable.name, measure)), untreated)
+            for variable, measure, plots in found
+        ],
+    )
+
+
+def _draws(
+    basis: Basis, found: Sequence[tuple[Variable, str, FloatArray]]
+) -> dict[tuple[str, str], FloatArray]:
+    """Draws of the means of all areas in which there is anything, (draws, treatments)."""
+    areas = [
+        (variable.name, measure, plots)
+        for variable, measure, plots in found
+        if measure != "days_above" and np.nanmax(plots) > 0.0
+    ]
+    if not areas:
+        return {}
+    drawn = positive_draws(
+        basis.plan.layout,
+        np.column_stack([plots for _, _, plots in areas]),
+        units=basis.plan.units,
+        draws=DRAWS,
+        seed=basis.settings.seed,
+    )
+    return {
+        (name, measure): part.means[:, :, 0]
+        for (name, measure, _), part in zip(areas, drawn, strict=True)
+    }
 
 
 def _of_whole_span(area: FloatArray, per_day: FloatArray, days: FloatArray) -> FloatArray:
@@ -49,21 +82,17 @@ def _of_whole_span(area: FloatArray, per_day: FloatArray, days: FloatArray) -> F
 
 
 def _rows(
-    basis: Basis, variable: Variable, measure: str, plots: FloatArray, untreated: int
+    basis: Basis,
+    variable: Variable,
+    measure: str,
+    plots: FloatArray,
+    drawn: FloatArray | None,
+    untreated: int,
 ) -> dict[str, Sized]:
     means = treatment_means(plots[:, None], basis.plan)[:, 0]
     found = abbott(means, means[untreated])
     lower = upper = p = np.full(means.size, np.nan)
-    largest = float(np.nanmax(plots))
-    if measure != "days_above" and largest > 0:
-        drawn = course_draws(
-            basis.plan.layout,
-            plots[:, None],
-            kind="positive",
-            units=basis.plan.units,
-            draws=DRAWS,
-            seed=basis.settings.seed,
-        ).means[:, :, 0]
+    if drawn is not None:
         reduced = 100.0 * (1.0 - drawn / drawn[:, [untreated]])
         lower, upper = limits(reduced, basis.settings.alpha)
         upper = np.maximum(upper, found.percent)

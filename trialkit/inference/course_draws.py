@@ -21,7 +21,7 @@ import numpy as np
 
 from trialkit.inference.dispersion_posterior import DispersionPosterior, weigh
 from trialkit.inference.gamma_draws import gamma_of_normal
-from trialkit.inference.group_evidence import Evidence, count_evidence
+from trialkit.inference.group_evidence import Evidence, count_evidence, count_evidence_apart
 from trialkit.inference.layouts import FloatArray, IntArray, Layout
 from trialkit.inference.share_evidence import share_evidence
 from trialkit.inference.shared_units import SharedUnits, shared_units
@@ -116,6 +116,53 @@ def course_draws(
         if not scale > 0.0:
             raise ValueError("the unit must be positive")
         evidence = count_evidence(layout, values / scale)
+    return _course(layout, evidence, scale, kind, units, draws, generator)
+
+
+def positive_draws(
+    layout: Layout,
+    responses: FloatArray,
+    *,
+    units: Sequence[IntArray] = (),
+    draws: int = 2000,
+    seed: int = 1,
+) -> tuple[CourseDraws, ...]:
+    """Draw the group means of several measurements, each on its own.
+
+    The draws of `course_draws` for each of the columns alone, with ``kind="positive"``; all are
+    fitted at once.
+
+    Parameters
+    ----------
+    layout, units, draws, seed
+        As for `course_draws`; each column starts from the seed.
+    responses : (n, m) float array
+        Not negative; NaN where a plot is missing.
+
+    Raises
+    ------
+    ValueError
+        When values lie outside their range or do not fit the layout.
+    """
+    values = _columns(layout, responses)
+    scales = [unit_of(column, "positive") for column in values.T]
+    return tuple(
+        _course(layout, evidence, scale, "positive", units, draws, np.random.default_rng(seed))
+        for evidence, scale in zip(
+            count_evidence_apart(layout, values / scales), scales, strict=True
+        )
+    )
+
+
+def _course(
+    layout: Layout,
+    evidence: Evidence,
+    scale: float,
+    kind: Kind,
+    units: Sequence[IntArray],
+    draws: int,
+    generator: np.random.Generator,
+) -> CourseDraws:
     correlation, temper = _correlation(evidence)
     posterior = weigh(
         evidence.log_likelihood, evidence.offset, evidence.floors, evidence.prior, temper=temper

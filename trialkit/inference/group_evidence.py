@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -167,7 +167,7 @@ def along_grid(
 
 
 def count_evidence(layout: Layout, counts: FloatArray) -> Evidence:
-    """Weigh counts in units of one individual.
+    """Weigh counts of several days together, in units of one individual.
 
     Parameters
     ----------
@@ -175,31 +175,47 @@ def count_evidence(layout: Layout, counts: FloatArray) -> Evidence:
     counts : (n, d) float array
         Not negative; NaN where missing.
     """
+    return _weighed(layout, counts, [slice(None)])[0]
+
+
+def count_evidence_apart(layout: Layout, counts: FloatArray) -> tuple[Evidence, ...]:
+    """Weigh each column of counts on its own, as `count_evidence` does; all are fitted at once."""
+    return _weighed(layout, counts, [slice(j, j + 1) for j in range(counts.shape[1])])
+
+
+def _weighed(layout: Layout, counts: FloatArray, courses: Sequence[slice]) -> tuple[Evidence, ...]:
+    """Evidence of each of several courses, given as columns of the counts."""
     problem = pose(effects(layout), counts)
     total = group_sum(layout, problem.counts)
     number = group_sum(layout, problem.present.astype(float))
-    log_likelihood, predictor = _path(layout, problem)
-    peak = peak_of(COUNT_PRIOR.grid, log_likelihood.sum(axis=(1, 2)))
+    log_likelihood, predictor, peak = _path(layout, problem, courses)
     fit = _fit(problem, peak, predictor)
     share, widening = _shares(layout, problem, peak)
     mean = np.where(number > 0.0, total / np.where(share > 0.0, share, 1.0), np.nan)
-    offset = log_offset(mean, total)
     fitted = np.where(problem.live, np.exp(fit.predictor), 0.0)
     variance = np.where(problem.live, fitted + peak * fitted**2, 1.0)
     own = np.where(problem.live, peak * fitted / (1.0 + peak * fitted), 0.0)
     plot_part = own.sum(axis=0) / np.maximum(problem.live.sum(axis=0), 1)
-    return Evidence(
-        prior=COUNT_PRIOR,
-        log_likelihood=log_likelihood,
-        offset=offset,
-        floors=_floors(mean, offset),
-        estimate=mean,
-        total=total / widening,
-        plots=number / _unevenness(layout, problem, fit) / widening,
-        residuals=np.where(problem.live, (problem.counts - fitted) / np.sqrt(variance), 0.0),
-        plot_part=plot_part,
-        df=float(problem.df_error.sum()),
-    )
+    plots = number / _unevenness(layout, problem, fit) / widening
+    residuals = np.where(problem.live, (problem.counts - fitted) / np.sqrt(variance), 0.0)
+    found = []
+    for days in courses:
+        offset = log_offset(mean[:, days], total[:, days])
+        found.append(
+            Evidence(
+                prior=COUNT_PRIOR,
+                log_likelihood=log_likelihood[:, :, days],
+                offset=offset,
+                floors=_floors(mean[:, days], offset),
+                estimate=mean[:, days],
+                total=(total / widening)[:, days],
+                plots=plots[:, days],
+                residuals=residuals[:, days],
+                plot_part=plot_part[days],
+                df=float(problem.df_error[days].sum()),
+            )
+        )
+    return tuple(found)
 
 
 def _floors(mean: FloatArray, offset: FloatArray) -> FloatArray:
@@ -231,8 +247,13 @@ def log_offset(mean: FloatArray, total: FloatArray) -> FloatArray:
     return np.where(known, log_mean - average, 0.0)
 
 
-def _path(layout: Layout, problem: Problem) -> tuple[FloatArray, FloatArray]:
-    """Adjusted log-likelihood of each group along the grid, and the predictor at its top."""
+def _path(
+    layout: Layout, problem: Problem, courses: Sequence[slice]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Adjusted log-likelihood of each group along the grid; predictor and dispersion at its top.
+
+    Each course has a top of its own.
+    """
     grid, size = COUNT_PRIOR.grid, problem.live.shape[1]
 
     def fitted(nodes: FloatArray) -> FloatArray:
@@ -251,17 +272,22 @@ def _path(layout: Layout, problem: Problem) -> tuple[FloatArray, FloatArray]:
     penalty = adjustment(many, weights)
     flat = group_sum(layout, plots) - split_penalty(layout, many.live, weights, penalty)
     out = flat.reshape(layout.n_treatments, grid.size, size).transpose(1, 0, 2)
-    best = int(out.sum(axis=(1, 2)).argmax()) * size
-    return out, predictor[:, best : best + size]
+    at_nodes = predictor.reshape(-1, grid.size, size)
+    start, peak = np.empty(problem.live.shape), np.empty(size)
+    for days in courses:
+        height = out[:, :, days].sum(axis=(1, 2))
+        start[:, days] = at_nodes[:, height.argmax(), days]
+        peak[days] = peak_of(grid, height)
+    return out, start, peak
 
 
-def _fit(problem: Problem, dispersion: float, start: FloatArray) -> WorkingFit:
+def _fit(problem: Problem, dispersion: FloatArray, start: FloatArray) -> WorkingFit:
     return iterate(
         problem.model,
         problem.frame,
         problem.live,
         start,
-        log_working(problem.counts, np.full(problem.live.shape[1], dispersion)),
+        log_working(problem.counts, dispersion),
         iterations=30,
         tolerance=1e-8,
     )
@@ -315,7 +341,9 @@ def _unevenness(layout: Layout, problem: Problem, fit: WorkingFit) -> FloatArray
     return bounded
 
 
-def _shares(layout: Layout, problem: Problem, dispersion: float) -> tuple[FloatArray, FloatArray]:
+def _shares(
+    layout: Layout, problem: Problem, dispersion: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Equivalent number of whole plots behind each total, and the widening of the variance.
 
     On balanced days the numbers of plots, and nothing is widened. Elsewhere a plot counts as
@@ -328,7 +356,7 @@ def _shares(layout: Layout, problem: Problem, dispersion: float) -> tuple[FloatA
     if not odd.any():
         return share, widening
     part = pose(problem.model, np.where(problem.present, problem.counts, np.nan)[:, odd])
-    fit = _fit(part, 0.0, part.start)
+    fit = _fit(part, np.zeros(part.live.shape[1]), part.start)
     columns, factor = _level_factors(part, fit)
     average = np.ones(part.live.shape[1])
     weight = np.zeros_like(factor)
@@ -342,12 +370,12 @@ def _shares(layout: Layout, problem: Problem, dispersion: float) -> tuple[FloatA
     effect = np.where(part.present, _plot_factors(part, factor), 0.0)
     found = group_sum(layout, effect) / np.where(average > 0.0, average, 1.0)
     share[:, odd] = np.where(found > 0.0, found, share[:, odd])
-    widening[:, odd] = _widening(layout, part, fit, dispersion, weight)
+    widening[:, odd] = _widening(layout, part, fit, dispersion[odd], weight)
     return share, widening
 
 
 def _widening(
-    layout: Layout, problem: Problem, fit: WorkingFit, dispersion: float, weight: FloatArray
+    layout: Layout, problem: Problem, fit: WorkingFit, dispersion: FloatArray, weight: FloatArray
 ) -> FloatArray:
     mean = np.where(problem.live, np.exp(fit.predictor), 0.0)
     variance = mean + dispersion * mean**2
