@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 from collections import Counter
@@ -138,6 +139,9 @@ def folder_names(trials: Sequence[Path]) -> list[str]:
     return names
 
 
+#: Bytes of freed memory that a process keeps by it.
+_KEPT = 30_000_000
+
 _Task = tuple[str, Path, Path, tuple[str, ...]]
 
 
@@ -149,14 +153,32 @@ def _in_turn(tasks: Sequence[_Task]) -> Iterator[Reported]:
 def _side_by_side(tasks: Sequence[_Task], jobs: int) -> Iterator[Reported]:
     if multiprocessing.get_start_method() == "fork":
         import_module("trialkit.run")  # once for all the processes, which then begin with it
-    with ProcessPoolExecutor(jobs) as pool:
-        futures = [pool.submit(_report_one, task) for task in tasks]
+    with ProcessPoolExecutor(jobs, initializer=_begin) as pool:
+        futures = [pool.submit(_one_of_many, task) for task in tasks]
         try:
             for task, future in zip(tasks, futures, strict=True):
                 yield _outcome(task, future)
         except BaseException:  # of an interrupted run what has not begun is not begun
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def _begin() -> None:
+    """Make a process ready for many trials.
+
+    Circles of objects are looked for between trials alone, and not among what was loaded. A
+    large block, taken and given back, makes the C library keep what is freed for the next arrays.
+    """
+    import_module("trialkit.run")
+    gc.freeze()
+    gc.disable()
+    bytearray(_KEPT)
+
+
+def _one_of_many(task: _Task) -> Reported:
+    found = _report_one(task)
+    gc.collect()
+    return found
 
 
 def _outcome(task: _Task, future: Future[Reported]) -> Reported:

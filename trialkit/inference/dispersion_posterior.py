@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from trialkit.inference.layouts import FloatArray
+from trialkit.inference.layouts import FloatArray, IntArray
 
 _TINY = 1e-300
 #: Standard deviations of the log dispersion of a group about the trend, and their weights.
@@ -105,21 +105,11 @@ class DispersionPosterior:
     def sample(self, size: int, generator: np.random.Generator) -> FloatArray:
         """Draw the dispersions of all groups and days, (t, d, size)."""
         flat = generator.choice(self.weights.size, size=size, p=self.weights.ravel())
-        slope, _, level = np.unravel_index(flat, self.weights.shape)
-        # One ladder for each trend, scatter and level drawn; a draw climbs that of its own. The
-        # ladders stand on each other, so that one search finds the nodes of all.
-        drawn, own = np.unique(flat, return_inverse=True)
-        trend, scatter, middle = np.unravel_index(drawn, self.weights.shape)
-        kernels = self.prior.kernels[scatter, middle]
-        reach = own + generator.random((self.offset.shape[0], size))
-        nodes = self.prior.grid.size
-        logs = np.empty_like(reach)
-        for g, row in enumerate(reach):
-            ladders = np.cumsum(kernels * self.likelihood[trend, :, g], axis=1)
-            ladders /= ladders[:, -1:]
-            ladders += np.arange(drawn.size)[:, None]
-            node = np.searchsorted(ladders.ravel(), row, side="right") - own * nodes
-            logs[g] = self.prior.grid[np.minimum(node, nodes - 1)]
+        slope, scatter, level = np.unravel_index(flat, self.weights.shape)
+        logs = np.tile(self.prior.grid[level], (self.offset.shape[0], 1))
+        apart = np.flatnonzero(SCATTERS[scatter] > 0.0)
+        if apart.size:
+            logs[:, apart] = self._scattered(flat[apart], generator)
         logs += self.prior.step * (generator.random(logs.shape) - 0.5)
         along = np.exp(self.prior.slopes * self.offset[:, :, None])
         found: FloatArray = np.exp(logs)[:, None, :] * along[:, :, slope]
@@ -127,6 +117,24 @@ class DispersionPosterior:
         most = np.maximum(np.exp(self.prior.grid), self.prior.most)
         np.minimum(found, most[level], out=found)
         return found
+
+    def _scattered(self, flat: IntArray, generator: np.random.Generator) -> FloatArray:
+        """Nodes of groups about their levels, for draws of trend, scatter and level, (t, draws)."""
+        # One ladder for each trend, scatter and level drawn; a draw climbs that of its own. The
+        # ladders stand on each other, so that one search finds the nodes of all.
+        drawn, own = np.unique(flat, return_inverse=True)
+        trend, scatter, level = np.unravel_index(drawn, self.weights.shape)
+        kernels = self.prior.kernels[scatter, level]
+        reach = own + generator.random((self.offset.shape[0], flat.size))
+        last = self.prior.grid.size - 1
+        nodes = np.empty_like(reach)
+        for g, row in enumerate(reach):
+            ladders = np.cumsum(kernels * self.likelihood[trend, :, g], axis=1)
+            ladders /= ladders[:, -1:]
+            ladders += np.arange(drawn.size)[:, None]
+            node = np.searchsorted(ladders.ravel(), row, side="right") - own * (last + 1)
+            nodes[g] = self.prior.grid[np.minimum(node, last)]
+        return nodes
 
 
 def weigh(

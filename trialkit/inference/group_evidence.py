@@ -26,9 +26,10 @@ COUNT_PRIOR = Prior(
     slope_weights=np.array([0.05, 0.15, 0.80]),
     most=5.0,
 )
-#: Steps of the fit at a node, and how many nodes it serves: more steps or fits at each node
-#: change the likelihoods by less than 0.1 where they matter.
+#: Most steps of the fit at a node, the step that is the last, and how many nodes a fit serves:
+#: more steps, or fits at each node, change the likelihoods by less than 0.1 where they matter.
 _STEPS = 8
+_NEAR = 1e-3
 _SPARE = 3
 
 
@@ -260,7 +261,13 @@ def _path(
         many = repeated(problem, nodes.size)
         working = log_working(many.counts, np.repeat(np.exp(nodes), size))
         return iterate(
-            many.model, many.frame, many.live, many.start, working, iterations=_STEPS
+            many.model,
+            many.frame,
+            many.live,
+            many.start,
+            working,
+            iterations=_STEPS,
+            tolerance=_NEAR,
         ).predictor
 
     predictor = along_grid(grid, size, fitted)
@@ -289,7 +296,7 @@ def _fit(problem: Problem, dispersion: FloatArray, start: FloatArray) -> Working
         start,
         log_working(problem.counts, dispersion),
         iterations=30,
-        tolerance=1e-8,
+        tolerance=1e-7,
     )
 
 

@@ -42,8 +42,9 @@ SHARE_PRIOR = Prior(
 _TRUST = 0.8
 #: Steps of a measured share from 0 to 1, coarsest first; the first that all values keep to holds.
 _STEPS = (20, 40, 100, 200, 1000)
-#: Steps of the fit at a node of the grid.
+#: Most steps of the fit at a node of the grid, and the step that is the last.
 _FITS = 8
+_NEAR = 1e-3
 
 
 def share_evidence(layout: Layout, shares: FloatArray, items: FloatArray | None = None) -> Evidence:
@@ -203,13 +204,15 @@ def _counted(layout: Layout, problem: Problem, items: FloatArray) -> tuple[Float
         factor /= np.maximum(number, 1e-12)
         return factor
 
-    def fit(nodes: FloatArray, start: FloatArray, steps: int) -> WorkingFit:
+    def fit(nodes: FloatArray, start: FloatArray) -> WorkingFit:
         many = repeated(problem, nodes.size)
         working = logit_working(many.counts, varied(nodes))
-        return iterate(many.model, many.frame, many.live, start, working, iterations=steps)
+        return iterate(
+            many.model, many.frame, many.live, start, working, iterations=_FITS, tolerance=_NEAR
+        )
 
     def fitted(nodes: FloatArray) -> FloatArray:
-        return fit(nodes, np.tile(problem.start, nodes.size), _FITS).predictor
+        return fit(nodes, np.tile(problem.start, nodes.size)).predictor
 
     many = repeated(problem, grid.size)
     predictor = along_grid(grid, size, fitted)
@@ -224,5 +227,5 @@ def _counted(layout: Layout, problem: Problem, items: FloatArray) -> tuple[Float
     flat -= split_penalty(layout, many.live, weights, adjustment(many, weights))
     out = flat.reshape(layout.n_treatments, grid.size, size).transpose(1, 0, 2)
     top = int(out.sum(axis=(1, 2)).argmax())
-    best = fit(grid[top : top + 1], predictor[:, top * size : (top + 1) * size], _FITS)
+    best = fit(grid[top : top + 1], predictor[:, top * size : (top + 1) * size])
     return out, best
