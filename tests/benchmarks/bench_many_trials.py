@@ -5,9 +5,9 @@ laid out anew; every other one lost a plot on the way and a count. Prints CPU se
 workers (which a busy machine disturbs less) and seconds on the clock, a trial; how twice the
 trials, and twice the days, multiply the time; and what the parts take. Asserts nothing.
 
-Run as ``python tests/benchmarks/bench_many_trials.py [TRIALS] [--tests-only]`` (40, or 1000 for
-the whole). Tests only: without what supports the tests (``supporting = false``), and the record
-only.
+Run as ``python tests/benchmarks/bench_many_trials.py [TRIALS] [--record-only | --tests-only]``
+(40, or 1000 for the whole). Record only: all is worked out, and no tables are written. Tests
+only: the record only, and without what supports the tests (``supporting = false``).
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ DAYS = (-1, 3, 7, 10, 14, 21, 28)
 HALF_THE_DAYS = (-1, 7, 21)
 JOBS = 2
 TESTS_ONLY = "--tests-only" in sys.argv
-FORMATS = () if TESTS_ONLY else ("xlsx",)
+FORMATS = () if TESTS_ONLY or "--record-only" in sys.argv else ("xlsx",)
 SETTINGS = """title = "Random trial {number}"
 design = "rcbd"
 applied = 2025-06-12
