@@ -21,7 +21,13 @@ from scipy import special
 
 from trialkit.inference.count_models import CountFit, DevianceLine, fit_counts
 from trialkit.inference.layouts import BoolArray, Codes, FloatArray, IntArray, Layout
-from trialkit.inference.strata_terms import SOURCES, StratumTerm, together
+from trialkit.inference.strata_terms import (
+    SOURCES,
+    StrataFactors,
+    StratumTerm,
+    strata_factors,
+    together,
+)
 
 
 def count_strata(
@@ -61,28 +67,16 @@ def count_strata(
     """
     y = np.asarray(counts, dtype=np.float64)
     y = y[:, None] if y.ndim == 1 else y
-    a, b = (np.asarray(codes).astype(np.intp) for codes in (main, sub))
-    if len(a) != len(y) or len(b) != len(y):
+    if len(main) != len(y) or len(sub) != len(y):
         raise ValueError("counts and codes must have one row for each plot")
-    larger = [
-        (name, np.unique(np.asarray(codes), return_inverse=True)[1].astype(np.intp))
-        for name, codes in units.items()
-    ]
-    if len(larger) not in (1, 2):
-        raise ValueError("there must be main plots, or strips in two directions")
-    groups = [(name, np.asarray(codes).astype(np.intp)) for name, codes in blocking]
-    sizes = int(a.max()) + 1, int(b.max()) + 1
-    inner = Layout(
-        treatment=a * sizes[1] + b, n_treatments=sizes[0] * sizes[1], blocking=tuple(larger)
-    )
-    whole = fit_counts(inner, y, unit=unit)
-    found = {"main": _between(a, b, sizes, groups, larger[0], y, unit)}
-    if len(larger) == 2:
-        found["sub"] = _between(b, a, sizes[::-1], groups, larger[1], y, unit)
+    factors = strata_factors(main, sub, blocking=blocking, units=units)
+    whole = fit_counts(factors.combined, y, unit=unit)
+    found = {"main": _between(factors, 0, y, unit)}
+    if len(factors.larger) == 2:
+        found["sub"] = _between(factors, 1, y, unit)
         gain, df = _treatment(whole).deviance, _treatment(whole).df
     else:
-        layout = Layout(treatment=b, n_treatments=sizes[1], blocking=tuple(larger))
-        part = fit_counts(layout, y, dispersion=whole.dispersion, unit=unit)
+        part = fit_counts(factors.sub_alone, y, dispersion=whole.dispersion, unit=unit)
         line = _treatment(part)
         found["sub"] = _within("sub", whole, line.deviance, line.df, part.converged)
         gain = np.maximum(part.deviance - whole.deviance, 0.0)
@@ -115,30 +109,15 @@ def _within(
     )
 
 
-def _between(
-    own: IntArray,
-    other: IntArray,
-    sizes: tuple[int, int],
-    groups: Sequence[tuple[str, IntArray]],
-    larger: tuple[str, IntArray],
-    y: FloatArray,
-    unit: float,
-) -> StratumTerm:
-    """Test one factor on the totals of its units."""
-    name, codes = larger
-    first = np.unique(codes, return_index=True)[1]
-    totals = _totals(codes, other, sizes[1], y, unit)
-    layout = Layout(
-        treatment=own[first],
-        n_treatments=sizes[0],
-        blocking=tuple((group, where[first]) for group, where in groups),
-    )
-    fit = fit_counts(layout, totals, unit=unit)
+def _between(factors: StrataFactors, place: int, y: FloatArray, unit: float) -> StratumTerm:
+    """Test the main (0) or the sub factor (1) on the totals of its units."""
+    codes, other = factors.larger[place][1], (factors.sub, factors.main)[place]
+    totals = _totals(codes, other, factors.sizes[1 - place], y, unit)
+    fit = fit_counts(factors.of_units(place), totals, unit=unit)
     line = _treatment(fit)
-    source = "main" if name.startswith("main") else "sub"
     some = fit.converged & np.isfinite(line.F)
     return StratumTerm(
-        source=source,
+        source=SOURCES[place],
         df=line.df,
         df_error=np.where(some, fit.df_error, np.nan),
         deviance=np.where(some, line.deviance, np.nan),

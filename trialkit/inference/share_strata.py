@@ -28,8 +28,15 @@ from scipy import special
 
 from trialkit.inference.count_fit import Effects, effects, information, regular, scaffold
 from trialkit.inference.layouts import BoolArray, Codes, FloatArray, IntArray, Layout
+from trialkit.inference.linear import indicator
 from trialkit.inference.proportions import correlation_root
-from trialkit.inference.strata_terms import StratumTerm, together
+from trialkit.inference.strata_terms import (
+    SOURCES,
+    StrataFactors,
+    StratumTerm,
+    strata_factors,
+    together,
+)
 
 _ROUNDS: Final = 6
 # Sums of squares below this part of what they are taken from are 0 but for rounding.
@@ -117,40 +124,28 @@ def share_strata(
         Lengths that differ, hits that are negative or more than the items, no larger unit or
         more than two kinds.
     """
-    a, b = (np.asarray(codes).astype(np.intp) for codes in (main, sub))
-    data = _read(hits, items, len(a))
-    if len(b) != len(a):
+    data = _read(hits, items, len(main))
+    if len(sub) != len(main):
         raise ValueError("hits and codes must have one row for each plot")
-    larger = [
-        (name, np.unique(np.asarray(codes), return_inverse=True)[1].astype(np.intp))
-        for name, codes in units.items()
-    ]
-    if len(larger) not in (1, 2):
-        raise ValueError("there must be main plots, or strips in two directions")
-    groups = [(name, np.asarray(codes).astype(np.intp)) for name, codes in blocking]
-    sizes = int(a.max()) + 1, int(b.max()) + 1
-    both = Layout(
-        treatment=a * sizes[1] + b, n_treatments=sizes[0] * sizes[1], blocking=tuple(larger)
-    )
-    part = effects(Layout(treatment=b, n_treatments=sizes[1], blocking=tuple(larger)))
-    none = effects(both, treatment=False)
+    factors = strata_factors(main, sub, blocking=blocking, units=units)
+    both, none = effects(factors.combined), effects(factors.combined, treatment=False)
     found: dict[str, StratumTerm] = {}
     strata = []
-    for place, (_, codes) in enumerate(larger):
-        source, own, other = ("main", a, b) if place == 0 else ("sub", b, a)
-        found[source], stratum = _between(source, own, other, groups, codes, data)
+    for place in range(len(factors.larger)):
+        found[SOURCES[place]], stratum = _between(factors, place, data)
         strata.append(stratum)
-    inside = _weighted(effects(both), data)
-    if len(larger) == 1:
+    inside = _weighted(both, data)
+    if len(factors.larger) == 1:
+        part = effects(factors.sub_alone)
         found["sub"] = _tested("sub", inside, none, part)
-        found["main:sub"] = _tested("main:sub", inside, part, effects(both))
+        found["main:sub"] = _tested("main:sub", inside, part, both)
     else:
-        found["main:sub"] = _tested("main:sub", inside, none, effects(both))
-    terms = [found[source] for source in ("main", "sub", "main:sub")]
+        found["main:sub"] = _tested("main:sub", inside, none, both)
+    terms = [found[source] for source in SOURCES]
     return ShareStrata(
         terms=(together(terms), *terms),
         larger=tuple(strata),
-        plots=inside.stratum(np.arange(len(a))),
+        plots=inside.stratum(np.arange(len(main))),
     )
 
 
@@ -297,24 +292,13 @@ def _tested(source: str, weighed: _Weighted, without: Effects, within: Effects) 
     )
 
 
-def _between(
-    source: str,
-    own: IntArray,
-    other: IntArray,
-    groups: Sequence[tuple[str, IntArray]],
-    codes: IntArray,
-    data: _Data,
-) -> tuple[StratumTerm, Stratum]:
-    """Test one factor on the shares of its units."""
-    first = np.unique(codes, return_index=True)[1]
-    layout = Layout(
-        treatment=own[first],
-        n_treatments=int(own.max()) + 1,
-        blocking=tuple((name, where[first]) for name, where in groups),
-    )
+def _between(factors: StrataFactors, place: int, data: _Data) -> tuple[StratumTerm, Stratum]:
+    """Test the main (0) or the sub factor (1) on the shares of its units."""
+    codes, other = factors.larger[place][1], (factors.sub, factors.main)[place]
+    layout = factors.of_units(place)
     model = effects(layout)
     weighed = _weighted(model, _averages(codes, other, data))
-    term = _tested(source, weighed, effects(layout, treatment=False), model)
+    term = _tested(SOURCES[place], weighed, effects(layout, treatment=False), model)
     return term, weighed.stratum(codes)
 
 
@@ -324,7 +308,7 @@ def _averages(codes: IntArray, other: IntArray, data: _Data) -> _Data:
     Where plots are missing the logit of a share is moved by what the other factor lets expect of
     those that are there, against all.
     """
-    member: FloatArray = np.eye(int(codes.max()) + 1)[codes].T
+    member = indicator(codes, int(codes.max()) + 1).T
     known = np.isfinite(data.shares)
     number = member @ known.astype(float)
     some = np.where(number > 0.0, number, np.nan)
