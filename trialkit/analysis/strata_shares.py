@@ -11,6 +11,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
 from trialkit.analysis.strata_plan import StrataPlan
 from trialkit.inference.layouts import BoolArray, Layout
+from trialkit.inference.linear import indicator
 from trialkit.inference.proportions_result import ShareLevels
 from trialkit.inference.share_strata import ShareStrata, share_strata
 from trialkit.inference.share_strata_levels import share_levels
@@ -117,7 +118,7 @@ def none_or_all(levels: ShareLevels) -> BoolArray:
 
 def totals_of(plan: PlotPlan, data: _Arrays) -> _Arrays:
     """Units hit and examined in all plots of each treatment."""
-    member = (plan.treatment[None, :] == np.arange(len(plan.treatments))[:, None]).astype(float)
+    member = indicator(plan.treatment, len(plan.treatments)).T
     hits, examined = (member @ np.where(np.isnan(part), 0.0, part) for part in data)
     return hits, examined
 

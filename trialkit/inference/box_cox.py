@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from trialkit.inference.layouts import BoolArray, FloatArray, IntArray
+from trialkit.inference.linear import indicator
 from trialkit.inference.roots import falling_roots
 
 # Powers that have a name in the trade: reciprocal, its root, logarithm, square root, none.
@@ -108,7 +109,7 @@ def box_cox(
     table = table + shift
     present = ~np.isnan(table)
     owner = np.arange(table.shape[1]) if together is None else np.asarray(together)
-    member = np.eye(int(owner.max(initial=-1)) + 1)[owner]
+    member = indicator(owner, int(owner.max(initial=-1)) + 1)
     spaces = [space] * len(owner) if isinstance(space, np.ndarray) else list(space)
     sizes = np.array([part.shape for part in spaces]).reshape(-1, 2)
     if len(spaces) != len(owner) or not np.array_equal(present.sum(axis=0), sizes[:, 0]):

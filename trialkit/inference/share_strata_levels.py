@@ -16,6 +16,7 @@ from scipy import special
 
 from trialkit.inference.count_fit import effects
 from trialkit.inference.layouts import FloatArray, Layout
+from trialkit.inference.linear import indicator
 from trialkit.inference.proportions_result import RATIOS, ShareLevels, odds_of, ratio_with_limits
 from trialkit.inference.share_strata import ShareStrata, logit_shares
 
@@ -78,7 +79,7 @@ def _shares(strata: ShareStrata, layout: Layout, hits: FloatArray, items: FloatA
     """Means over plots, equal weight to each, (t, m)."""
     known = np.isfinite(strata.plots.factor)
     shares = np.where(known, hits, 0.0) / np.where(known, items, 1.0)
-    member = np.eye(layout.n_treatments)[layout.treatment].T
+    member = indicator(layout.treatment, layout.n_treatments).T
     number = member @ known.astype(float)
     some = np.where(number > 0.0, number, np.nan)
     p = member @ shares / some
@@ -159,11 +160,11 @@ class _Errors:
         """Read the errors of the strata."""
         factor = strata.plots.factor
         known = np.isfinite(factor)
-        member = np.eye(layout.n_treatments)[layout.treatment].T
+        member = indicator(layout.treatment, layout.n_treatments).T
         number = member @ known.astype(float)
         some = np.where(number > 0.0, number, np.nan)
         weight = member[None] * known.T[:, None, :] / some.T[:, :, None]
-        indicators = [np.eye(len(part.factor))[part.codes] for part in strata.larger]
+        indicators = [indicator(part.codes, len(part.factor)) for part in strata.larger]
         total = np.maximum(known.sum(axis=0), 1)
         return cls(
             weight=weight,
