@@ -22,6 +22,11 @@ class Design(StrEnum):
     SPLIT_PLOT = "split-plot"
     STRIP_PLOT = "strip-plot"
 
+    @property
+    def has_larger_units(self) -> bool:
+        """Whether plots lie in main plots or strips, each with an error of its own."""
+        return self in {Design.SPLIT_PLOT, Design.STRIP_PLOT}
+
 
 class TreatmentRole(StrEnum):
     """What a treatment stands for in the trial."""

@@ -11,8 +11,6 @@ from trialkit.inference.layouts import Layout
 from trialkit.problems import TrialError, error
 from trialkit.trial import Design, Trial
 
-STRATIFIED = (Design.SPLIT_PLOT, Design.STRIP_PLOT)
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class StrataPlan:
@@ -70,7 +68,7 @@ def plan_strata(trial: Trial, plan: PlotPlan) -> StrataPlan | None:
         When the plan contradicts the design: a plot without its factors, a combination with
         two treatments, a main plot with two levels of the main factor, and the like.
     """
-    if trial.design not in STRATIFIED:
+    if not trial.design.has_larger_units:
         return None
     _check(trial)
     plots = trial.plots

@@ -96,7 +96,7 @@ def check_plan(
         _check_main_square(plots, place, ledger)
     elif design is not Design.CRD:
         _check_blocks(design, plots, place, ledger)
-    if design in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+    if design.has_larger_units:
         _check_factors(design, plots, place, ledger)
     _check_places(plots, place, ledger, latin=square or design is Design.LATIN)
 

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.parts.trust import days_words
-from trialkit.trial import Design
 
 
 def not_before(measure: str, day: float) -> bool:
@@ -45,6 +44,7 @@ def beside(context: Context) -> Iterator[Block]:
             found = models.get((row["variable"], row["days_after"], model)) if counted else None
             cells.append(None if found is None else number_or_missing(found[name], why))
         body.append(tuple(cells))
+    strata = context.trial.design.has_larger_units
     yield Table(
         key="beside",
         question="Do other tests tell the same? p-values of treatments",
@@ -56,13 +56,13 @@ def beside(context: Context) -> Iterator[Block]:
         ),
         rows=tuple(body),
         notes=(
-            *([_randomised_note(context)] if drawn else []),
+            *([_RANDOMISED_IN_STRATA if strata else _RANDOMISED] if drawn else []),
             *(
-                [_modelled_note(context), *_few_counted(context)]
+                [_MODELLED_IN_STRATA if strata else _MODELLED, *_few_counted(context)]
                 if "negative binomial" in fitted
                 else []
             ),
-            *([_shared_note(context)] if "beta-binomial" in fitted else []),
+            *([_SHARED_IN_STRATA if strata else _SHARED] if "beta-binomial" in fitted else []),
         ),
         sheet="Tests beside F",
     )
@@ -85,17 +85,12 @@ _RANDOMISED = (
     "design allows, that would have shown an F as large; no distribution is taken on trust. Where "
     "few arrangements are possible or drawn, it cannot become smaller than one over their number."
 )
-
-
-def _randomised_note(context: Context) -> str:
-    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
-        return _RANDOMISED
-    return (
-        "Randomisation: both factors were dealt anew over their own units, as the design allows; "
-        "the p-value is the share of arrangements in which the mean of the F of both factors and "
-        "of their acting together, weighted by degrees of freedom, was as large. No distribution "
-        "is taken on trust."
-    )
+_RANDOMISED_IN_STRATA = (
+    "Randomisation: both factors were dealt anew over their own units, as the design allows; "
+    "the p-value is the share of arrangements in which the mean of the F of both factors and "
+    "of their acting together, weighted by degrees of freedom, was as large. No distribution "
+    "is taken on trust."
+)
 
 
 def _few_counted(context: Context) -> Iterator[str]:
@@ -114,20 +109,13 @@ _MODELLED = (
     "mean plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
     "the untreated by these models are in the tables file."
 )
-
-
-def _modelled_note(context: Context) -> str:
-    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
-        return _MODELLED
-    return (
-        "Counts are also analysed as counts, by log-linear models of each factor on its own units, "
-        "tested by F from the deviance; the p-value is that of all combinations, over all errors. "
-        "Dispersion is that of the negative binomial between plots: their variance is the mean "
-        "plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
-        "the untreated are in the tables file."
-    )
-
-
+_MODELLED_IN_STRATA = (
+    "Counts are also analysed as counts, by log-linear models of each factor on its own units, "
+    "tested by F from the deviance; the p-value is that of all combinations, over all errors. "
+    "Dispersion is that of the negative binomial between plots: their variance is the mean "
+    "plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
+    "the untreated are in the tables file."
+)
 _SHARED = (
     "Shares of a number examined (k of n) are also analysed as such, by logit models with the same "
     "blocking, tested by F from the deviance. Units of one plot resemble each other; their "
@@ -136,14 +124,9 @@ _SHARED = (
     "the variance; it trusts large plots more, and rejects too often where plots are of very "
     "different size. Where the correlation is 0 the beta-binomial F shows less than it could."
 )
-
-
-def _shared_note(context: Context) -> str:
-    if context.trial.design not in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
-        return _SHARED
-    return (
-        "Shares of a number examined (k of n) are also analysed as such, by logits with the "
-        "variance of the beta-binomial, each factor on its own units; the p-value is that of all "
-        "combinations, over all errors. Units of one plot resemble each other; their correlation, "
-        "main plots or strips taken out, is estimated, and 0 is chance alone."
-    )
+_SHARED_IN_STRATA = (
+    "Shares of a number examined (k of n) are also analysed as such, by logits with the "
+    "variance of the beta-binomial, each factor on its own units; the p-value is that of all "
+    "combinations, over all errors. Units of one plot resemble each other; their correlation, "
+    "main plots or strips taken out, is estimated, and 0 is chance alone."
+)

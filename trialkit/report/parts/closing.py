@@ -20,8 +20,8 @@ from trialkit.report.document import (
 )
 from trialkit.report.references import REFERENCES, reference_lines
 from trialkit.resources import installed_version
-from trialkit.trial import Design, VariableRole
 from trialkit.trial import Kind as VariableKind
+from trialkit.trial import VariableRole
 
 #: How many findings lead the report at full size.
 LEADING = 8
@@ -120,7 +120,7 @@ def _supporting_references(context: Context) -> set[str]:
         keys.add("box-cox")
     if context.table("covariate", "slope"):
         keys.add("covariance")
-        if context.trial.design in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+        if context.trial.design.has_larger_units:
             keys.add("kenward-roger")
     if "main" in set(context.table("count_tests").get("source")):
         keys.add("count-strata")
@@ -134,7 +134,7 @@ def _supporting_references(context: Context) -> set[str]:
         keys |= {"recovered", "kenward-roger"}
     if "beta-binomial" in set(context.table("count_tests").get("model")):
         keys.add("beta-binomial")
-        if context.trial.design in {Design.SPLIT_PLOT, Design.STRIP_PLOT}:
+        if context.trial.design.has_larger_units:
             keys |= {"empirical-logit", "satterthwaite"}
         shares = context.table("count_models", "mean").where(model="beta-binomial")
         if {0.0, 100.0} & set(shares["mean"]):

@@ -23,11 +23,10 @@ from trialkit.report.parts.across import (
 )
 from trialkit.report.parts.pest import MOST_FIGURES, days_text
 from trialkit.rows import Rows
-from trialkit.trial import Design, TreatmentRole, Variable, VariableRole
+from trialkit.trial import TreatmentRole, Variable, VariableRole
 
 #: Beside a percent control: shown to lie above the target, or to differ from the reference.
 ABOVE, DIFFERENT = "\N{BLACK UP-POINTING TRIANGLE}", "\N{NOT EQUAL TO}"
-_STRATA = (Design.SPLIT_PLOT, Design.STRIP_PLOT)
 _HOW = {
     "abbott": "100 (untreated \u2212 treated) / untreated, from the means of the same day",
     "henderson-tilton": "100 (1 \u2212 treated after \u00d7 untreated before / "
@@ -131,7 +130,7 @@ def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[
         )
     yield how
     yield from later_note(context, min(rows["days_after"]))
-    if context.trial.design in _STRATA and context.trial.untreated is not None:
+    if context.trial.design.has_larger_units and context.trial.untreated is not None:
         yield (
             f"All rows are set against {context.label(context.trial.untreated)} alone, at any "
             "level of either factor: what the other factor did to the pest is in these numbers."

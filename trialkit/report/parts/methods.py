@@ -23,7 +23,7 @@ from trialkit.report.document import (
 )
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.departures import missing_plots, uneven_samples
-from trialkit.report.parts.shares import BETA_BINOMIAL, STRATA, units
+from trialkit.report.parts.shares import BETA_BINOMIAL, units
 from trialkit.rows import Rows
 from trialkit.trial import Comparison, Design, Trial
 from trialkit.trial import Kind as VariableKind
@@ -302,7 +302,7 @@ def _shares_text(context: Context) -> str:
             "beta-binomial, which allows for plots of different size and for units of one plot "
             "that resemble each other. "
         )
-        text += _STRATA_LEVEL if context.trial.design in STRATA else _BLOCKS_LEVEL
+        text += _STRATA_LEVEL if context.trial.design.has_larger_units else _BLOCKS_LEVEL
     return text
 
 

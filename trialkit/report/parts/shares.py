@@ -12,10 +12,9 @@ from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or
 from trialkit.report.numbers import write_number
 from trialkit.report.parts.across import by_treatment, interval_words, percent_digits, span_text
 from trialkit.rows import Rows
-from trialkit.trial import Design, Variable
+from trialkit.trial import Variable
 
 BETA_BINOMIAL = "beta-binomial"
-STRATA = (Design.SPLIT_PLOT, Design.STRIP_PLOT)
 
 
 def units(variable: Variable) -> str:
@@ -62,7 +61,7 @@ def _levels(context: Context, variable: Variable, rows: Rows) -> Table:
         ]
 
     label = context.variable_label(variable.name)
-    strata = context.trial.design in STRATA
+    strata = context.trial.design.has_larger_units
     return _day_by_day(
         context,
         rows,
@@ -95,7 +94,7 @@ def _against(context: Context, variable: Variable, rows: Rows) -> Table:
         return made
 
     untreated, label = context.trial.untreated, context.variable_label(variable.name)
-    within = "" if context.trial.design in STRATA else ", within blocks"
+    within = "" if context.trial.design.has_larger_units else ", within blocks"
     return _day_by_day(
         context,
         rows.keep(treatment != untreated for treatment in rows["treatment"]),
