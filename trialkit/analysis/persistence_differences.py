@@ -106,7 +106,7 @@ def _questions(item: TargetHeld) -> Iterator[_Compared]:
     # Compared on one day, or not at all.
     yield _Compared(
         question=FIRST_CONTROL,
-        value=np.where(np.isfinite(item.percent[:, 0]), item.percent[:, 0], np.nan),
+        value=item.percent[:, 0],
         draws=draws[:, :, 0],
         censored=no,
         never=no,

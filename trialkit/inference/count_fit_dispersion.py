@@ -20,7 +20,6 @@ from trialkit.inference.count_fit import (
     Scaffold,
     WorkingFit,
     information,
-    iterate,
     live_plots,
     log_newton,
     log_start,
@@ -149,48 +148,6 @@ def adjustment(problem: Problem, weights: FloatArray) -> FloatArray:
     redundant = problem.frame.live_columns.sum(axis=1) - problem.frame.rank
     half: FloatArray = 0.5 * (np.linalg.slogdet(matrix)[1] - redundant * np.log(factor))
     return half
-
-
-def profile(
-    problem: Problem,
-    dispersion: FloatArray,
-    start: FloatArray,
-    *,
-    iterations: int = 4,
-    adjusted: bool = True,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Log-likelihood of each plot at a dispersion, the adjustment, and the predictor.
-
-    Parameters
-    ----------
-    problem : Problem
-    dispersion : (m,) float array
-    start : (n, m) float array
-        Linear predictor to start from, as a rule that of a dispersion nearby.
-    iterations : int
-        Steps of the fit; few suffice along a path of dispersions.
-    adjusted : bool
-        Whether the adjustment is worked out; zeros if not.
-
-    Returns
-    -------
-    plots : (n, m) float array
-    penalty : (m,) float array
-        To be taken from the sum of ``plots``.
-    predictor : (n, m) float array
-    """
-    fit = iterate(
-        problem.model,
-        problem.frame,
-        problem.live,
-        start,
-        log_working(problem.counts, dispersion),
-        iterations=iterations,
-    )
-    mean = np.exp(fit.predictor)
-    plots = np.where(problem.live, log_likelihood(problem.counts, mean, dispersion), 0.0)
-    penalty = adjustment(problem, fit.weights) if adjusted else np.zeros(dispersion.shape)
-    return plots, penalty, fit.predictor
 
 
 def by_moments(problem: Problem, df: FloatArray, *, rounds: int = 50) -> FloatArray:

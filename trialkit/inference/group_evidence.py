@@ -189,7 +189,7 @@ def _weighed(layout: Layout, counts: FloatArray, courses: Sequence[slice]) -> tu
     problem = pose(effects(layout), counts)
     total = group_sum(layout, problem.counts)
     number = group_sum(layout, problem.present.astype(float))
-    log_likelihood, predictor, peak = _path(layout, problem, courses)
+    heights, predictor, peak = _path(layout, problem, courses)
     fit = _fit(problem, peak, predictor)
     share, widening = _shares(layout, problem, peak)
     mean = np.where(number > 0.0, total / np.where(share > 0.0, share, 1.0), np.nan)
@@ -205,7 +205,7 @@ def _weighed(layout: Layout, counts: FloatArray, courses: Sequence[slice]) -> tu
         found.append(
             Evidence(
                 prior=COUNT_PRIOR,
-                log_likelihood=log_likelihood[:, :, days],
+                log_likelihood=heights[:, :, days],
                 offset=offset,
                 floors=_floors(mean[:, days], offset),
                 estimate=mean[:, days],
