@@ -261,7 +261,9 @@ def test_a_figure_without_a_drawing_is_left_out(document: Document) -> None:
         ("no difference (p = 0.003)", "no difference (p~=~0.003)"),
         ("p < 0.001, n = 4, F = 12.5", "p~<~0.001, n~=~4, F~=~12.5"),
         ("80 % (60 to 90) at 5 %.", "80~% (60 to 90) at 5~%."),
+        ("Larvae, day 10, from day \N{MINUS SIGN}1", "Larvae, day~10, from day~\N{MINUS SIGN}1"),
         ("control, %", "control, %"),
+        ("day by day, everyday 3", "day by day, everyday 3"),
         ("step = 3, 4 plots, a % sign", "step = 3, 4 plots, a % sign"),
     ],
 )

@@ -30,8 +30,11 @@ SHORT_WORD = 14
 SHORT_TABLE = 14
 #: First columns with texts longer than this get more room.
 LONG_NAME = 14
-#: Spaces between a sign and its number: "p = 0.003", "5 %".
-_BETWEEN = re.compile(r" (?:(?<=\d )(?=%)|(?<=\b[pnF] )(?=[=<>] \d)|(?<=\b[pnF] [=<>] )(?=\d))")
+#: Spaces between a sign or word and its number: "p = 0.003", "5 %", "day 7".
+_BETWEEN = re.compile(
+    r" (?:(?<=\d )(?=%)|(?<=\b[pnF] )(?=[=<>] \d)|(?<=\b[pnF] [=<>] )(?=\d)"
+    r"|(?<=\bday )(?=\N{MINUS SIGN}?\d))"
+)
 _RAISED = str.maketrans(
     "0123456789", "\u2070\u00b9\u00b2\u00b3\u2074\u2075\u2076\u2077\u2078\u2079"
 )
@@ -206,7 +209,7 @@ def letters_width(table: Table) -> int:
 
 
 def hold_together(text: str) -> str:
-    """Let no line end between a sign and its number."""
+    """Let no line end between a sign, or the word day, and its number."""
     return _BETWEEN.sub("\N{NO-BREAK SPACE}", text)
 
 
