@@ -1,11 +1,38 @@
-"""How numbers are written for a person: one rule for terminal, findings and report."""
+"""How numbers are written: for a person, one rule for terminal, findings and report; for files."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from math import isfinite
 
 MINUS = "\N{MINUS SIGN}"
 THIN = "\N{NARROW NO-BREAK SPACE}"
+#: What stands in a file where there is no number.
+UNDEFINED = "null"
+#: Beyond this a float is no longer one certain whole number.
+LARGEST_WHOLE = 2.0**53
+
+
+class Digits(list[str]):
+    """Numbers as files hold them: every digit, whole ones as integers, ``null`` where undefined."""
+
+    @classmethod
+    def of(cls, numbers: Iterable[float]) -> Digits:
+        """Write numbers."""
+        texts = [
+            UNDEFINED
+            if not isfinite(number)
+            else repr(int(number))
+            if number.is_integer() and abs(number) < LARGEST_WHOLE
+            else repr(number)
+            for number in numbers
+        ]
+        return cls(texts)
+
+    def numbers(self) -> list[float | None]:
+        """Read the numbers; None where undefined."""
+        return [None if text == UNDEFINED else float(text) for text in self]
 
 
 def _signed(text: str) -> str:
@@ -17,14 +44,14 @@ def _signed(text: str) -> str:
 
 def decimals_for(value: float, digits: int = 3) -> int:
     """Decimals that show a number with so many significant digits, and no more than needed."""
-    if value == 0 or not math.isfinite(value):
+    if value == 0 or not isfinite(value):
         return 0
     return max(0, digits - 1 - math.floor(math.log10(abs(value))))
 
 
 def number(value: float, digits: int = 3) -> str:
     """Write a number with so many significant digits, whole numbers whole."""
-    if not math.isfinite(value):
+    if not isfinite(value):
         raise ValueError("an undefined number cannot be written; say why instead")
     decimals = min(decimals_for(value, digits), 6)
     text = f"{value:,.{decimals}f}"

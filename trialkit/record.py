@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, datetime
 from enum import Enum
+from itertools import repeat
 from math import isfinite
 from pathlib import Path
 from types import MappingProxyType, NoneType
@@ -18,10 +19,11 @@ import pandas as pd
 from trialkit.analysis import Analysis, analyse
 from trialkit.files import write_whole
 from trialkit.findings import make_findings
+from trialkit.numerals import LARGEST_WHOLE
 from trialkit.problems import Place, Problem, Severity, TrialError, error
 from trialkit.record_shape import trial_faults
 from trialkit.resources import installed_version
-from trialkit.rows import columns_of
+from trialkit.rows import Rows, Tables, columns_of
 from trialkit.trial import (
     EXAMINED,
     Application,
@@ -44,8 +46,6 @@ PACKAGES = ("numpy", "pandas", "scipy", "statsmodels", "plotnine", "openpyxl")
 #: Two numbers are the same when they differ by less than this share (other machines and
 #: versions of the libraries round the last digits in their own way).
 TOLERANCE = 1e-9
-#: Beyond this a float is no longer one certain whole number.
-_LARGEST_WHOLE = 2.0**53
 _JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
@@ -63,13 +63,10 @@ def _plain(value: object) -> Any:
         return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
-    return _plain_number(float(value))  # type: ignore[arg-type]
-
-
-def _plain_number(number: float) -> float | None:
+    number = float(value)  # type: ignore[arg-type]
     if not isfinite(number):
         return None
-    return int(number) if number.is_integer() and abs(number) < _LARGEST_WHOLE else number
+    return int(number) if number.is_integer() and abs(number) < LARGEST_WHOLE else number
 
 
 def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -84,11 +81,13 @@ def _trial_parts(trial: Trial) -> dict[str, Any]:
     for item in fields(trial):
         if item.name not in {"settings", "warnings", "inputs"}:
             value = getattr(trial, item.name)
-            parts[item.name] = value if isinstance(value, pd.DataFrame) else _plain(value)
+            parts[item.name] = Rows.of(value) if isinstance(value, pd.DataFrame) else _plain(value)
     return parts
 
 
-def make_record(analysis: Analysis, findings: Sequence[str], made: datetime) -> str:
+def make_record(
+    analysis: Analysis, findings: Sequence[str], made: datetime, tables: Tables | None = None
+) -> str:
     """Bring an analysis to the record's form: JSON, one row of a table a line.
 
     Parameters
@@ -98,8 +97,10 @@ def make_record(analysis: Analysis, findings: Sequence[str], made: datetime) -> 
         The sentences of the report.
     made : datetime
         When the analysis was made.
+    tables : Tables, optional
+        Its tables as rows, where they are at hand.
     """
-    trial = analysis.trial
+    trial, read = analysis.trial, tables or Tables(analysis)
     parts = {
         "format": FORMAT,
         "trialkit": installed_version("trialkit"),
@@ -111,7 +112,7 @@ def make_record(analysis: Analysis, findings: Sequence[str], made: datetime) -> 
             "python": platform.python_version(),
             **{name: installed_version(name) for name in PACKAGES},
         },
-        "tables": analysis.tables(),
+        "tables": {name: read[name] for name in analysis.tables()},
         "findings": list(findings),
         "problems": [_plain(problem) for problem in analysis.problems],
     }
@@ -132,7 +133,7 @@ def _layout(value: Any, depth: int) -> str:
     if isinstance(value, Mapping) and value and depth < _DEPTH:
         left, right = "{}"
         parts = [f"{_dump(key)}: {_layout(item, depth + 1)}" for key, item in value.items()]
-    elif isinstance(value, pd.DataFrame):
+    elif isinstance(value, Rows):
         left, right = "[]"
         parts = _row_texts(value)
     elif isinstance(value, list) and depth < _DEPTH:
@@ -145,19 +146,19 @@ def _layout(value: Any, depth: int) -> str:
     return left + "\n" + ",\n".join(pad + part for part in parts) + "\n" + " " * depth + right
 
 
-def _row_texts(table: pd.DataFrame) -> list[str]:
-    """Rows of a table as JSON, one object each; written by columns, far faster than by rows."""
-    columns = columns_of(table)
-    form = ", ".join(_dump(name).replace("%", "%%") + ": %s" for name in columns)
-    texts = [_cell_texts(values) for values in columns.values()]
-    return [f"{{{form}}}" % row for row in zip(*texts, strict=True)]
+def _row_texts(rows: Rows) -> list[str]:
+    """Rows as JSON, one object each; written by columns, far faster than by rows."""
+    parts: list[Iterable[str]] = []
+    for name in rows.columns:
+        parts += [repeat(f"{', ' if parts else '{'}{_dump(name)}: "), _cell_texts(rows, name)]
+    return ["".join(row) + "}" for row in zip(*parts, strict=False)]
 
 
-def _cell_texts(values: list[Any]) -> list[str]:
+def _cell_texts(rows: Rows, column: str) -> Sequence[str]:
+    values = rows[column]
     kinds = set(map(type, values))
     if kinds == {float}:
-        numbers = [_plain_number(value) for value in values]
-        return ["null" if number is None else repr(number) for number in numbers]
+        return rows.digits(column)
     if kinds <= {str, bool, NoneType}:
         words = {value: _dump(value) for value in set(values)}
         return [words[value] for value in values]

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import compress
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+
+from trialkit.numerals import Digits
+
+if TYPE_CHECKING:
+    from trialkit.analysis import Analysis
+    from trialkit.trial import Trial
 
 
 def columns_of(table: pd.DataFrame) -> dict[str, list[Any]]:
@@ -39,10 +45,11 @@ class Rows:
         All equally long.
     """
 
-    __slots__ = ("_columns",)
+    __slots__ = ("_columns", "_digits")
 
     def __init__(self, columns: Mapping[str, list[Any]]) -> None:
         self._columns = columns
+        self._digits: dict[str, Digits] = {}
 
     @classmethod
     def of(cls, table: pd.DataFrame) -> Rows:
@@ -110,9 +117,34 @@ class Rows:
         """Cells of a column of numbers that are defined."""
         return [cell for cell in self._columns[column] if defined(cell)]
 
+    def digits(self, column: str) -> Digits:
+        """Cells of a column of numbers as text for files; made once, as several files hold them."""
+        if column not in self._digits:
+            self._digits[column] = Digits.of(self._columns[column])
+        return self._digits[column]
+
     def groups(self, column: str) -> dict[Any, Rows]:
         """Rows with the same cell in a column together, in the order of their first."""
         places: dict[Any, list[int]] = {}
         for place, cell in enumerate(self._columns[column]):
             places.setdefault(cell, []).append(place)
         return {cell: self.take(own) for cell, own in places.items()}
+
+
+class Tables:
+    """The trial of an analysis, and its tables as rows, each taken out of its frame once.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
+
+    def __init__(self, analysis: Analysis) -> None:
+        self.trial: Trial = analysis.trial
+        self._analysis = analysis
+        self._rows: dict[str, Rows] = {}
+
+    def __getitem__(self, name: str) -> Rows:
+        if name not in self._rows:
+            self._rows[name] = Rows.of(getattr(self._analysis, name))
+        return self._rows[name]

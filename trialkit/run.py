@@ -12,6 +12,7 @@ from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
 from trialkit.record import make_record, write_record
 from trialkit.report import Drawer, write_report
+from trialkit.rows import Tables
 from trialkit.trial import Trial
 
 
@@ -76,8 +77,9 @@ def report_trial(
             trial = read_trial(trial)
         progress("Testing treatments")
         analysis = analyse(trial)
-        findings = make_findings(analysis)
-        record = make_record(analysis, [item.text for item in findings], when)
+        tables = Tables(analysis)
+        findings = make_findings(analysis, tables)
+        record = make_record(analysis, [item.text for item in findings], when, tables)
         paths = write_report(
             analysis,
             findings,
@@ -86,6 +88,7 @@ def report_trial(
             made=when,
             progress=progress,
             drawer=drawer,
+            tables=tables,
         )
     progress("Writing the record")
     write_record(record, folder / "record.json")

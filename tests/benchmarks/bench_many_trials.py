@@ -152,8 +152,10 @@ def _workers_cpu() -> float:
 
 def parts(root: Path, trials: int) -> tuple[dict[str, float], int]:
     """CPU milliseconds a trial of each part in this process, and the number of responses."""
+    from trialkit.findings import make_findings
     from trialkit.record import make_record, write_record
     from trialkit.report import write_report
+    from trialkit.rows import Tables
 
     spent = dict.fromkeys(("read", "analyse", "findings", "record", "tables"), 0.0)
     made, responses = datetime(2026, 1, 1, tzinfo=UTC), 0
@@ -164,12 +166,14 @@ def parts(root: Path, trials: int) -> tuple[dict[str, float], int]:
         marks.append(time.process_time())
         analysis = trialkit.analyse(trial)
         marks.append(time.process_time())
-        findings = trialkit.make_findings(analysis)
+        tables = Tables(analysis)
+        findings = make_findings(analysis, tables)
         marks.append(time.process_time())
-        record = make_record(analysis, [item.text for item in findings], made)
+        record = make_record(analysis, [item.text for item in findings], made, tables)
         write_record(record, root / "record.json")
         marks.append(time.process_time())
-        write_report(analysis, findings, root / "tables", formats=FORMATS, made=made)
+        folder = root / "tables"
+        write_report(analysis, findings, folder, formats=FORMATS, made=made, tables=tables)
         marks.append(time.process_time())
         for name, seconds in zip(spent, np.diff(marks), strict=True):
             spent[name] += 1000.0 * float(seconds) / trials

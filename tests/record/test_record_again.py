@@ -12,6 +12,7 @@ import pytest
 
 import trialkit
 from trialkit.analysis.columns import COLUMNS, NOT_RECORDED
+from trialkit.findings import make_findings
 from trialkit.problems import TrialError
 from trialkit.record import (
     make_record,
@@ -21,6 +22,7 @@ from trialkit.record import (
     trial_from_record,
     write_record,
 )
+from trialkit.rows import Tables
 
 MADE = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
 PROMISED = {
@@ -84,6 +86,15 @@ def test_numbers_keep_full_precision(kept):
         values = analysis.means[name].to_numpy()
         found = np.array([np.nan if row[name] is None else row[name] for row in rows])
         assert np.array_equal(found, values, equal_nan=True)
+
+
+def test_rows_at_hand_give_the_same_record(kept):
+    _, analysis, _ = kept
+    tables = Tables(analysis)
+    findings = make_findings(analysis, tables)
+    assert findings == make_findings(analysis)
+    texts = [item.text for item in findings]
+    assert make_record(analysis, texts, MADE, tables) == make_record(analysis, texts, MADE)
 
 
 def test_each_row_of_a_table_is_a_line_of_its_own(kept):

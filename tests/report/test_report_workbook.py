@@ -8,10 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from defusedxml.ElementTree import fromstring
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
-from openpyxl.utils import get_column_letter
+from openpyxl.utils import column_index_from_string, get_column_letter
 
 from trialkit.analysis import Analysis
 from trialkit.report import compose, write_tables
@@ -19,6 +20,9 @@ from trialkit.report.compose import Sentence
 from trialkit.report.document import Column, Document, Kind, Missing, Section, Table
 from trialkit.report.sheets import column_letters
 from trialkit.report.workbook import P_VALUE_FORMAT, number_format, sheet_names, workbook_bytes
+from trialkit.rows import Tables
+
+MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 
 
 def opened(document: Document) -> Workbook:
@@ -214,3 +218,31 @@ def test_a_document_for_a_page_alone_has_no_annex(analysis: Analysis) -> None:
     whole, page = compose(analysis), compose(analysis, formats=("html",))
     assert whole.annex
     assert replace(whole, annex=()) == page
+
+
+def test_rows_at_hand_give_the_same_workbook(
+    analysis: Analysis, findings: tuple[Sentence, ...]
+) -> None:
+    tables = Tables(analysis)
+    for table in analysis.tables():  # as a record does that is made before
+        rows = tables[table]
+        for name, cells in rows.columns.items():
+            if set(map(type, cells)) == {float}:
+                rows.digits(name)
+    shared = compose(analysis, findings, tables=tables)
+    assert workbook_bytes(shared) == workbook_bytes(compose(analysis, findings))
+
+
+def test_every_cell_and_row_says_where_it_stands(document: Document) -> None:
+    """Readers that need it exist, though the format does not ask for it."""
+    with zipfile.ZipFile(io.BytesIO(workbook_bytes(document))) as archive:
+        sheets = [name for name in archive.namelist() if "worksheets" in name]
+        for name in sheets:
+            rows = fromstring(archive.read(name)).iter(f"{MAIN}row")
+            for number, row in enumerate(rows, start=1):
+                assert row.get("r") == str(number)
+                places = [
+                    column_index_from_string(cell.get("r")[: -len(str(number))]) for cell in row
+                ]
+                assert all(cell.get("r").endswith(str(number)) for cell in row)
+                assert places == sorted(set(places))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from trialkit.numerals import Digits
 from trialkit.rows import Rows, columns_of
 
 CELLS = st.lists(
@@ -62,6 +64,20 @@ def test_numbers_are_those_of_python() -> None:
     frame = pd.DataFrame({"n": [1, 2], "x": [0.1, math.nan], "ok": [True, False]})
     kinds = {name: {type(cell) for cell in cells} for name, cells in columns_of(frame).items()}
     assert kinds == {"n": {int}, "x": {float}, "ok": {bool}}
+
+
+@given(st.lists(st.floats()))
+def test_digits_are_read_back_to_the_last(numbers: list[float]) -> None:
+    digits = Rows({"size": numbers}).digits("size")
+    finite = [number if math.isfinite(number) else None for number in numbers]
+    assert digits.numbers() == finite
+    assert [json.loads(text) for text in digits] == finite
+
+
+def test_digits_of_whole_and_undefined_numbers() -> None:
+    numbers = [3.0, -0.0, 1e15, 2.0**53, 1e300, 0.1, math.nan, -math.inf]
+    whole = ["3", "0", "1000000000000000", "9007199254740992.0", "1e+300"]
+    assert Digits.of(numbers) == [*whole, "0.1", "null", "null"]
 
 
 def test_a_table_that_is_not_there_has_no_rows() -> None:

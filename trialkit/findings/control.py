@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from trialkit.analysis.programmes import applied_later
 from trialkit.findings.pest import MOST_NAMED, main_variables
-from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, rows, series
+from trialkit.findings.sentences import Finding, Row, Style, Teller, rows, series
+from trialkit.rows import Tables
 from trialkit.trial import TreatmentRole, Variable
 
 #: Percentage points of fall after the peak from which a sentence speaks of a fall.

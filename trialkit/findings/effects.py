@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit.findings.pest import MOST_NAMED, variables_of
-from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, rows, series
+from trialkit.findings.sentences import Finding, Row, Style, Teller, rows, series
+from trialkit.rows import Tables
 from trialkit.trial import Variable, VariableRole, harvest_variable
 
 

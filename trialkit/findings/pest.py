@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, day_list, rows
+from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows
+from trialkit.rows import Tables
 from trialkit.trial import Variable, VariableRole
 
 #: How many treatments a sentence names before it stops.

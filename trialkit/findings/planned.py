@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, day_list, rows, series
+from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
 from trialkit.planned import Planned, read_planned
+from trialkit.rows import Tables
 from trialkit.trial import harvest_variable
 
 #: Groups of more treatments than this are not named one by one.

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from trialkit.findings.effects import loss_unit
 from trialkit.findings.pest import MOST_NAMED, main_variables, treatments_of, variables_of
-from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, day_list, rows, series
+from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
+from trialkit.rows import Tables
 from trialkit.trial import Design, VariableRole
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit.findings.pest import main_variables, treatments_of, variables_of
-from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, day_list, rows
+from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows
+from trialkit.rows import Tables
 from trialkit.trial import VariableRole
 
 

@@ -11,9 +11,7 @@ from typing import Any
 import numpy as np
 
 from trialkit import numerals
-from trialkit.analysis import Analysis
-from trialkit.rows import Rows
-from trialkit.trial import Trial
+from trialkit.rows import Tables
 
 
 class Style(StrEnum):
@@ -106,20 +104,6 @@ class Row:
     def known(self, column: str) -> bool:
         """Whether the number of a column is defined."""
         return math.isfinite(self.values[column])
-
-
-class Tables:
-    """The trial of an analysis, and its tables as rows, each taken out of its frame once."""
-
-    def __init__(self, analysis: Analysis) -> None:
-        self.trial: Trial = analysis.trial
-        self._analysis = analysis
-        self._rows: dict[str, Rows] = {}
-
-    def __getitem__(self, name: str) -> Rows:
-        if name not in self._rows:
-            self._rows[name] = Rows.of(getattr(self._analysis, name))
-        return self._rows[name]
 
 
 def rows(tables: Tables, table: str, **wanted: object) -> list[Row]:

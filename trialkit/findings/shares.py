@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit import numerals
-from trialkit.findings.sentences import Finding, Row, Style, Tables, Teller, rows
+from trialkit.findings.sentences import Finding, Row, Style, Teller, rows
+from trialkit.rows import Tables
 from trialkit.trial import Variable, VariableRole
 
 #: Roles of which the smallest share is the best.

@@ -33,9 +33,10 @@ from trialkit.findings.products import (
     resurgence_findings,
 )
 from trialkit.findings.rates import rate_findings, rate_start_findings
-from trialkit.findings.sentences import Finding, Tables
+from trialkit.findings.sentences import Finding
 from trialkit.findings.shares import share_findings
 from trialkit.findings.supporting import doubt_findings, method_findings
+from trialkit.rows import Tables
 
 #: In the order in which a reader wants them: how many pests, how much control and for how long,
 #: what it brought, what it harmed; then what explains it, and how far it can be trusted.
@@ -67,7 +68,7 @@ TOPICS: tuple[Callable[[Tables], Iterator[Finding]], ...] = (
 )
 
 
-def make_findings(analysis: Analysis) -> tuple[Finding, ...]:
+def make_findings(analysis: Analysis, tables: Tables | None = None) -> tuple[Finding, ...]:
     """Say what a trial shows.
 
     Every sentence states what the tables hold and no more; none recommends an application.
@@ -75,11 +76,13 @@ def make_findings(analysis: Analysis) -> tuple[Finding, ...]:
     Parameters
     ----------
     analysis : Analysis
+    tables : Tables, optional
+        Its tables as rows, where they are at hand.
 
     Returns
     -------
     tuple of Finding
         The most important first.
     """
-    tables = Tables(analysis)
-    return tuple(finding for topic in TOPICS for finding in topic(tables))
+    read = tables or Tables(analysis)
+    return tuple(finding for topic in TOPICS for finding in topic(read))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from trialkit.findings.pest import main_variables
-from trialkit.findings.sentences import Finding, Tables, Teller, rows, series
-from trialkit.rows import Rows
+from trialkit.findings.sentences import Finding, Teller, rows, series
+from trialkit.rows import Rows, Tables
 from trialkit.trial import harvest_variable
 
 #: Recommendations that leave the analysis as it is.

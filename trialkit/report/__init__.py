@@ -12,6 +12,7 @@ from trialkit.report.compose import Sentence, compose
 from trialkit.report.drawing import Drawer, draw_figures
 from trialkit.report.html import render_html, write_html
 from trialkit.report.workbook import workbook_bytes, write_tables
+from trialkit.rows import Tables
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
@@ -42,6 +43,7 @@ def write_report(
     progress: Callable[[str], None] | None = None,
     made: datetime | None = None,
     drawer: Drawer | None = None,
+    tables: Tables | None = None,
 ) -> tuple[Path, ...]:
     """Write the report and the tables of an analysis.
 
@@ -63,6 +65,8 @@ def write_report(
         The time that the files carry; without it they carry none.
     drawer : Drawer, optional
         One that was started before; the figures are drawn in this process without.
+    tables : Tables, optional
+        The tables of the analysis as rows, where they are at hand.
 
     Returns
     -------
@@ -83,7 +87,7 @@ def write_report(
     if not formats:
         return ()
     tell = progress or _silent
-    document = compose(analysis, findings, made=made, formats=formats)
+    document = compose(analysis, findings, made=made, formats=formats, tables=tables)
     made_files: dict[str, bytes] = {}
     draw = drawer or Drawer()
     if "html" in formats:

@@ -36,6 +36,7 @@ from trialkit.report.parts import (
     supporting,
     trust,
 )
+from trialkit.rows import Tables
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
@@ -163,6 +164,7 @@ def compose(
     *,
     made: datetime | None = None,
     formats: Collection[str] = ("html", "xlsx"),
+    tables: Tables | None = None,
 ) -> Document:
     """Put an analysis into words and tables.
 
@@ -177,6 +179,8 @@ def compose(
     formats : collection of str
         What the document is for: without ``html`` it holds nothing that only a page shows,
         without ``xlsx`` no annex.
+    tables : Tables, optional
+        The tables of the analysis as rows, where they are at hand.
 
     Returns
     -------
@@ -184,6 +188,7 @@ def compose(
     """
     context = Context(
         analysis=analysis,
+        tables=tables or Tables(analysis),
         findings=tuple(plain_line(item.text) for item in findings),
         made=made.strftime("%Y-%m-%d %H:%M %Z").strip() if made is not None else "",
     )

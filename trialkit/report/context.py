@@ -8,12 +8,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, cast
 
-import pandas as pd
-
 from trialkit.figures.identity import Identity, identities, measured_label, plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.numbers import decimals_for_error, decimals_for_least
-from trialkit.rows import Rows
+from trialkit.rows import Rows, Tables
 from trialkit.trial import EXAMINED, Kind, Trial, Variable, VariableRole, numbers_examined
 
 if TYPE_CHECKING:
@@ -90,6 +88,8 @@ class Context:
     Attributes
     ----------
     analysis : Analysis
+    tables : Tables
+        Its tables as rows.
     findings : tuple of str
         Sentences, the weightiest first.
     made : str
@@ -97,6 +97,7 @@ class Context:
     """
 
     analysis: Analysis
+    tables: Tables
     findings: tuple[str, ...]
     made: str
 
@@ -148,7 +149,7 @@ class Context:
         return f"{kind}-{list(self.variables).index(variable) + 1}"
 
     def table(self, name: str, *needed: str) -> Rows:
-        """Find a table of the analysis; empty when it has none of that name.
+        """Find a table of the analysis; empty when it lacks a column that is needed.
 
         Parameters
         ----------
@@ -156,16 +157,8 @@ class Context:
         *needed : str
             Columns without which the table is of no use.
         """
-        found = self._tables.get(name)
-        if found is None:
-            table = getattr(self.analysis, name, None)
-            found = Rows.of(table) if isinstance(table, pd.DataFrame) else NO_ROWS
-            self._tables[name] = found
+        found = self.tables[name]
         return found if all(column in found for column in needed) else NO_ROWS
-
-    @cached_property
-    def _tables(self) -> dict[str, Rows]:
-        return {}
 
     def rows(self, name: str, variable: str, measure: str | None = None) -> Rows:
         """Rows of a table for one variable, and one measure of it.

@@ -11,6 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from trialkit.numerals import Digits
+
 
 class Kind(StrEnum):
     """What a column holds.
@@ -103,7 +105,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listing:
-    """A long table of plain values for a workbook alone.
+    """A long table for a workbook alone.
 
     Attributes
     ----------
@@ -111,20 +113,22 @@ class Listing:
         As of a `Table`.
     columns : tuple of Column
     cells : tuple of sequence
-        The cells of each column, all equally many; None where there is nothing.
+        The cells of each column, all equally many: text, None where there is nothing, or the
+        `Digits` of numbers.
     sheet : str
     """
 
     key: str
     question: str
     columns: tuple[Column, ...]
-    cells: tuple[Sequence[str | float | None], ...]
+    cells: tuple[Sequence[str | None], ...]
     sheet: str
 
     @property
     def rows(self) -> tuple[tuple[str | float | None, ...], ...]:
-        """The same cells row by row."""
-        return tuple(zip(*self.cells, strict=True))
+        """The same cells row by row, numbers as numbers."""
+        columns = (cells.numbers() if isinstance(cells, Digits) else cells for cells in self.cells)
+        return tuple(zip(*columns, strict=True))
 
 
 @dataclass(frozen=True, slots=True)

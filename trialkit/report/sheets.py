@@ -3,6 +3,7 @@
 Written by hand because it is the smaller part of the format and several times faster than a
 library that keeps every cell as an object; the tests read the files back with such a library.
 Numbers keep every digit, text can never become a formula, and the same rows give the same bytes.
+Every cell says where it stands: the format lets this out, but not all that reads it can do without.
 """
 
 from __future__ import annotations
@@ -10,15 +11,16 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import chain, repeat
+from itertools import repeat
 from types import NoneType
-from typing import NamedTuple
+from typing import NamedTuple, cast
 from xml.sax.saxutils import escape, quoteattr
 
 from trialkit.figures.identity import plain_line
+from trialkit.numerals import UNDEFINED, Digits
 
 #: Longest text of a cell that the format allows.
 LONGEST_TEXT = 32767
@@ -81,7 +83,8 @@ class Sheet:
         Rows above and below the body, each a sequence of cells: a number in the style of its
         column, plain text, a SheetCell, or None for an empty cell. Numbers are finite.
     body : sequence of columns
-        The rows between, given as columns of cells, all equally long.
+        The rows between, given as columns of cells, all equally long; a column of numbers also
+        as their `Digits`.
     widths : sequence of float
         Of the columns, in characters.
     styles : sequence of Style
@@ -122,8 +125,8 @@ def text_style(value: str, style: Style) -> Style:
     return style
 
 
-class _Styles:
-    """Numbers of the styles, each listed once."""
+class _Cells:
+    """Makes cells, all but where they stand; lists each style once."""
 
     def __init__(self) -> None:
         self._numbers: dict[Style, int] = {PLAIN: 0}
@@ -141,10 +144,15 @@ class _Styles:
             # No text begins or ends with a space, so that none has to be preserved.
             text = f"<is><t>{_text(value)}</t></is>"
             mark = self.mark(text_style(value, style))
-            found = self._texts[value, style] = f'{mark} t="inlineStr">{text}</c>'
+            found = self._texts[value, style] = f'"{mark} t="inlineStr">{text}</c>'
         return found
 
-    def xml(self) -> str:
+    def number(self, value: float, style: Style) -> str:
+        """End of a cell that holds a number."""
+        return f'"{self.mark(style)}><v>{value!r}</v></c>'
+
+    def styles(self) -> str:
+        """List the styles of all cells that were made."""
         styles = list(self._numbers)
         formats = [shown for shown in dict.fromkeys(s.shown for s in styles) if shown != "General"]
         fills = [fill for fill in dict.fromkeys(s.fill for s in styles) if fill]
@@ -203,9 +211,8 @@ def _text(value: str) -> str:
     return escape(_ESCAPE_LOOKALIKE.sub("_x005F_", clean) if "_x" in clean else clean)
 
 
-def _sheet_xml(sheet: Sheet, styles: _Styles) -> str:
+def _sheet_xml(sheet: Sheet, make: _Cells) -> str:
     columns, rows = sheet.frozen
-    letters = [column_letters(place) for place in range(len(sheet.widths))]
     corner = f"{column_letters(columns)}{rows + 1}"
     panes = "bottomRight" if columns and rows else "bottomLeft" if rows else "topRight"
     split = (f' xSplit="{columns}"' if columns else "") + (f' ySplit="{rows}"' if rows else "")
@@ -220,11 +227,11 @@ def _sheet_xml(sheet: Sheet, styles: _Styles) -> str:
         f'<sheetFormatPr defaultRowHeight="15"/><cols>{widths}</cols><sheetData>'
     ]
     height = f' ht="{15 * sheet.head_lines}" customHeight="1"' if sheet.head_lines > 1 else ""
-    own = sheet.styles or [PLAIN] * len(letters)
+    own = sheet.styles or [PLAIN] * len(sheet.widths)
     below = len(sheet.head) + (len(sheet.body[0]) if sheet.body else 0)
-    parts += _rows_xml(sheet.head, 1, letters, own, styles, height)
-    parts += _body_xml(sheet.body, len(sheet.head) + 1, letters, own, styles)
-    parts += _rows_xml(sheet.foot, below + 1, letters, own, styles)
+    parts += _rows_xml(sheet.head, 1, own, make, height)
+    parts += _body_xml(sheet.body, len(sheet.head) + 1, own, make)
+    parts += _rows_xml(sheet.foot, below + 1, own, make)
     parts.append("</sheetData>")
     if sheet.links:
         parts.append("<hyperlinks>")
@@ -239,74 +246,72 @@ def _sheet_xml(sheet: Sheet, styles: _Styles) -> str:
 def _rows_xml(
     rows: Sequence[Sequence[Shown]],
     first: int,
-    letters: Sequence[str],
     own: Sequence[Style],
-    styles: _Styles,
+    make: _Cells,
     height: str = "",
 ) -> Iterator[str]:
     """Rows from row number ``first`` on; the first of them with a height of its own."""
     for number, row in enumerate(rows, start=first):
         yield f'<row r="{number}"{height if number == first else ""}>'
-        for letter, cell, style in zip(letters, row, own, strict=False):
-            yield _cell_xml(f'<c r="{letter}{number}"', cell, style, styles)
+        for place, (cell, style) in enumerate(zip(row, own, strict=False)):
+            if cell is not None:
+                yield f'<c r="{column_letters(place)}{number}{_cell_end(cell, style, make)}'
         yield "</row>"
 
 
 def _body_xml(
     columns: Sequence[Sequence[Shown]],
     first: int,
-    letters: Sequence[str],
     own: Sequence[Style],
-    styles: _Styles,
-) -> Iterator[str]:
+    make: _Cells,
+) -> Iterable[str]:
     """Rows from row number ``first`` on, from columns: far faster than cell by cell."""
     if not columns:
-        return iter(())
+        return ()
     numbers = [str(number) for number in range(first, first + len(columns[0]))]
-    starts = [f'<row r="{number}">' for number in numbers]
-    cells = [
-        _column_xml(letter, column, numbers, style, styles)
-        for letter, column, style in zip(letters, columns, own, strict=True)
-    ]
-    return chain.from_iterable(zip(starts, *cells, repeat("</row>")))
+    parts = [repeat('<row r="'), numbers, repeat('">')]
+    for place, (cells, style) in enumerate(zip(columns, own, strict=True)):
+        parts += _column_xml(f'<c r="{column_letters(place)}', numbers, cells, style, make)
+    parts.append(repeat("</row>"))
+    return map("".join, zip(*parts, strict=False))
 
 
 def _column_xml(
-    letter: str, cells: Sequence[Shown], numbers: Sequence[str], style: Style, styles: _Styles
-) -> list[str]:
+    begun: str, numbers: Sequence[str], cells: Sequence[Shown], style: Style, make: _Cells
+) -> list[Iterable[str]]:
+    """Make the cells of a column, each in parts; one part, or none, where some are empty."""
+    if isinstance(cells, Digits):
+        mark, end = f'"{make.mark(style)}><v>', "</v></c>"
+        if UNDEFINED not in cells:
+            return [repeat(begun), numbers, repeat(mark), cells, repeat(end)]
+        return [
+            [
+                "" if text == UNDEFINED else begun + number + mark + text + end
+                for number, text in zip(numbers, cells, strict=True)
+            ]
+        ]
     kinds = set(map(type, cells))
-    begun = f'<c r="{letter}'
-    if kinds == {NoneType}:
-        return [""] * len(cells)
-    if kinds <= {float, NoneType}:
-        mark = f'"{styles.mark(style)}><v>'
-        return [
-            "" if cell is None else f"{begun}{number}{mark}{cell!r}</v></c>"
-            for number, cell in zip(numbers, cells, strict=True)
-        ]
+    if kinds == {float}:
+        digits = Digits.of(cast("Sequence[float]", cells))
+        return _column_xml(begun, numbers, digits, style, make)
+    ends: Sequence[str]
     if kinds <= {str, NoneType}:
-        ends: dict[Shown, str] = {
-            cell: styles.text(cell) for cell in set(cells) if isinstance(cell, str)
-        }
-        return [
-            "" if cell is None else f'{begun}{number}"{ends[cell]}'
-            for number, cell in zip(numbers, cells, strict=True)
-        ]
-    return [
-        _cell_xml(f'{begun}{number}"', cell, style, styles)
-        for number, cell in zip(numbers, cells, strict=True)
-    ]
+        words = {cell: _cell_end(cell, style, make) for cell in set(cells)}
+        ends = [words[cell] for cell in cells]
+    else:
+        ends = [_cell_end(cell, style, make) for cell in cells]
+    if NoneType not in kinds:
+        return [repeat(begun), numbers, ends]
+    return [[end and begun + number + end for number, end in zip(numbers, ends, strict=True)]]
 
 
-def _cell_xml(begun: str, cell: Shown, style: Style, styles: _Styles) -> str:
+def _cell_end(cell: Shown, style: Style, make: _Cells) -> str:
     if cell is None:
         return ""
-    if isinstance(cell, str):
-        return begun + styles.text(cell)
     value, style = cell if isinstance(cell, SheetCell) else (cell, style)
     if isinstance(value, str):
-        return begun + styles.text(value, style)
-    return f"{begun}{styles.mark(style)}><v>{float(value)!r}</v></c>"
+        return make.text(value, style if isinstance(cell, SheetCell) else PLAIN)
+    return make.number(float(value), style)
 
 
 def spreadsheet(sheets: Sequence[Sheet], title: str, made: datetime | None = None) -> bytes:
@@ -324,8 +329,8 @@ def spreadsheet(sheets: Sequence[Sheet], title: str, made: datetime | None = Non
     -------
     bytes
     """
-    styles = _Styles()
-    bodies = [_sheet_xml(sheet, styles) for sheet in sheets]
+    make = _Cells()
+    bodies = [_sheet_xml(sheet, make) for sheet in sheets]
     when = (made or datetime(*FIXED_TIME, tzinfo=UTC)).astimezone(UTC)
     numbers = range(1, len(sheets) + 1)
     parts = {
@@ -342,7 +347,7 @@ def spreadsheet(sheets: Sequence[Sheet], title: str, made: datetime | None = Non
             [(f"{_OFFICE}/worksheet", f"worksheets/sheet{i}.xml") for i in numbers]
             + [(f"{_OFFICE}/styles", "styles.xml")]
         ),
-        "xl/styles.xml": styles.xml(),
+        "xl/styles.xml": make.styles(),
     }
     parts |= {f"xl/worksheets/sheet{i}.xml": body for i, body in zip(numbers, bodies, strict=True)}
     stream = io.BytesIO()

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from trialkit.figures.identity import plain_line
+from trialkit.numerals import UNDEFINED, Digits
 from trialkit.report.context import COMPARISONS, CONTROL_METHODS, SCALES, Context
 from trialkit.report.document import Column, Kind, Listing
 from trialkit.rows import Rows
@@ -150,11 +150,12 @@ def listings(context: Context, items: Iterable[LongTable]) -> Iterator[Listing]:
 
 def _listing(context: Context, item: LongTable, rows: Rows) -> Listing:
     heads: list[Column] = []
-    cells: list[list[str | float | None]] = []
+    cells: list[Sequence[str | None]] = []
     for name, title, kind, digits in item.columns:
-        made = _cells(context, name, rows[name], kind) if name in rows else []
+        made = _cells(context, rows, name, kind) if name in rows else []
         # A column without a single entry asks a question that this trial does not raise.
-        if any(cell not in (None, "") for cell in made):
+        nothing = {UNDEFINED} if isinstance(made, Digits) else {None, ""}
+        if not nothing.issuperset(made):
             heads.append(Column(title=title, kind=kind, digits=digits))
             cells.append(made)
     return Listing(
@@ -166,14 +167,14 @@ def _listing(context: Context, item: LongTable, rows: Rows) -> Listing:
     )
 
 
-def _cells(context: Context, name: str, values: list[Any], kind: Kind) -> list[str | float | None]:
+def _cells(context: Context, rows: Rows, name: str, kind: Kind) -> Sequence[str | None]:
+    values = rows[name]
     if kind is not _TEXT and set(map(type, values)) == {float}:  # as nearly all are
-        return [value if math.isfinite(value) else None for value in values]
+        return rows.digits(name)
     if kind is not _TEXT:
-        return [
-            float(value) if isinstance(value, int | float) and math.isfinite(value) else None
-            for value in values
-        ]
+        return Digits.of(
+            float(value) if isinstance(value, int | float) else math.nan for value in values
+        )
     words: Mapping[str, str] = {}
     if name in {"variable", "pest", "enemy"}:
         words = {value: context.variable_label(str(value)) for value in set(values)}
@@ -215,6 +216,6 @@ def _samples(context: Context) -> Listing | None:
         key="all-samples",
         question="Every sample as it was read",
         columns=tuple(column for _, column in columns),
-        cells=tuple(_cells(context, name, rows[name], column.kind) for name, column in columns),
+        cells=tuple(_cells(context, rows, name, column.kind) for name, column in columns),
         sheet="Samples",
     )
