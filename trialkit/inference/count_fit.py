@@ -146,6 +146,17 @@ class Scaffold:
     dead: FloatArray | None
     rank: IntArray
 
+    def repeated(self, times: int) -> Scaffold:
+        """The same for responses that stand several times over, side by side."""
+        return Scaffold(
+            live_columns=np.tile(self.live_columns, (times, 1)),
+            null=np.tile(self.null, (times, 1, 1)),
+            filling=np.tile(self.filling, (times, 1, 1)),
+            number=np.tile(self.number, times),
+            dead=None if self.dead is None else np.tile(self.dead, (times, 1, 1)),
+            rank=np.tile(self.rank, times),
+        )
+
 
 def scaffold(model: Effects, live: BoolArray) -> Scaffold:
     """Find the redundant directions of each response.

@@ -119,6 +119,17 @@ class Problem:
         df: FloatArray = (self.live.sum(axis=0) - self.frame.rank).astype(np.float64)
         return df
 
+    def repeated(self, times: int) -> Problem:
+        """The same responses several times over, side by side, for several dispersions."""
+        return Problem(
+            model=self.model,
+            frame=self.frame.repeated(times),
+            present=np.tile(self.present, times),
+            live=np.tile(self.live, times),
+            counts=np.tile(self.counts, times),
+            start=np.tile(self.start, times),
+        )
+
 
 def pose(model: Effects, counts: FloatArray) -> Problem:
     """Put a fit together: live plots, redundancies, and a start from products of level means.
@@ -175,6 +186,7 @@ def settle(
     *,
     scoring: int = 4,
     newton: int = 60,
+    tolerance: float = 1e-10,
 ) -> WorkingFit:
     """Fit means at a given dispersion: a few steps of scoring, then Newton's.
 
@@ -186,7 +198,7 @@ def settle(
         start, _, _ = steps(model, frame, live, start, expected, iterations=scoring)
     observed = log_newton(problem.counts, dispersion)
     predictor, coefficients, converged = steps(
-        model, frame, live, start, observed, iterations=newton
+        model, frame, live, start, observed, iterations=newton, tolerance=tolerance
     )
     weights, _ = expected(predictor)
     return WorkingFit(

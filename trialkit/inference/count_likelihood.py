@@ -18,8 +18,11 @@ from trialkit.inference.count_fit_dispersion import (
 from trialkit.inference.layouts import FloatArray, IntArray
 from trialkit.inference.splines import spline_weights
 
-# Dispersions looked at before the search of the top, and the most turns of that search.
+# Dispersions looked at before the search of the top, the most steps of the fits there, the step
+# that is the last (Newton's: what is left is its square), and the most turns of the search.
 _NODES = 11
+_STEPS = 12
+_NEAR = 1e-3
 _TURNS = 40
 # Parts of the gap between two nodes in which a spline looks for the root.
 _FINE = 16
@@ -96,46 +99,41 @@ def by_likelihood(
     -----
     A profile may have several tops: the highest of a row of dispersions is taken. The root of
     the slope beside it is guessed from a spline through the slopes and found by secants. Each
-    fit starts from the cubic through two others along the path, which their drifts give.
+    fit of the search starts from the cubic through two others, which their drifts give.
     """
     size = problem.live.shape[1]
     nodes = np.linspace(np.log(smallest), np.log(LARGEST), _NODES)
-
-    def point(place: FloatArray, start: FloatArray, newton: int, scoring: int = 0) -> _Point:
-        dispersion = np.exp(place)
-        fit = settle(problem, dispersion, start, scoring=scoring, newton=newton)
-        rise, drift = slope(problem, fit, dispersion, adjusted=adjusted)
-        if pooled:
-            rise = np.full(size, rise.sum())
-        return _Point(place, rise, fit.predictor, drift, fit.weights)
-
-    path = [point(np.full(size, nodes[0]), problem.start, 2, 6)]
-    for node in nodes[1:]:
-        place = np.full(size, node)
-        path.append(point(place, _straight(path[-1], place), 2))
-    heights = _heights(problem, path, adjusted=adjusted)
+    many = problem.repeated(_NODES)
+    row = _point(many, np.repeat(nodes, size), many.start, adjusted=adjusted, newton=_STEPS)
+    rises, heights = (
+        each.reshape(_NODES, size) for each in (row.rise, _heights(many, row, adjusted=adjusted))
+    )
     if pooled:
-        heights = np.broadcast_to(heights.sum(axis=1, keepdims=True), heights.shape)
-    rises = np.array([part.rise for part in path])
+        rises, heights = (
+            np.broadcast_to(each.sum(axis=1, keepdims=True), each.shape)
+            for each in (rises, heights)
+        )
     top, index = np.argmax(heights, axis=0), np.arange(size)
     # The top lies after the best node where the profile rises there, else before it.
     left = np.clip(np.where(rises[top, index] > 0.0, top, top - 1), 0, _NODES - 2)
-    before, last = (_chosen(path, node) for node in (left, left + 1))
+    before, last = (row.at(node * size + index) for node in (left, left + 1))
     low, high = before.place, last.place
-    edge = np.where(before.rise <= 0.0, low, np.where(last.rise >= 0.0, high, np.nan))
+    at_low, at_high = rises[left, index], rises[left + 1, index]
+    edge = np.where(at_low <= 0.0, low, np.where(at_high >= 0.0, high, np.nan))
     free = np.isnan(edge)
     guess, steep = _guess(rises, left)
     step = nodes[1] - nodes[0]
-    place, steep = np.where(free, low + guess * step, edge), steep / step
+    place, steep, rise = np.where(free, low + guess * step, edge), steep / step, at_high
     for turn in range(_TURNS):
-        before, last = last, point(place, _along(before, last, place), 1 if turn else 2)
-        above = last.rise > 0.0
+        start, newton = _along(before, last, place), 1 if turn else 2
+        before, last = last, _point(problem, place, start, adjusted=adjusted, newton=newton)
+        risen, rise = rise, np.full(size, last.rise.sum()) if pooled else last.rise
+        above = rise > 0.0
         low, high = np.where(above, place, low), np.where(above, high, place)
         gap = last.place - before.place
         if turn:
-            secant = (last.rise - before.rise) / np.where(gap == 0.0, 1.0, gap)
-            steep = np.where(gap == 0.0, steep, secant)
-        new = place - last.rise / np.where(steep < 0.0, steep, -1.0)
+            steep = np.where(gap == 0.0, steep, (rise - risen) / np.where(gap == 0.0, 1.0, gap))
+        new = place - rise / np.where(steep < 0.0, steep, -1.0)
         inside = (steep < 0.0) & (new >= low) & (new <= high)
         new = np.where(inside, new, 0.5 * (low + high))
         new = np.where(free, new, place)
@@ -156,26 +154,26 @@ class _Point(NamedTuple):
     drift: FloatArray
     weights: FloatArray
 
+    def at(self, which: IntArray) -> _Point:
+        """The points of some of the responses."""
+        return _Point(*(part[..., which] for part in self))
 
-def _heights(problem: Problem, path: list[_Point], *, adjusted: bool) -> FloatArray:
-    """The (adjusted) profile log-likelihood (nodes, m)."""
-    mean = np.exp([point.predictor for point in path])
-    dispersion = np.exp([point.place for point in path])[:, None, :]
+
+def _point(
+    problem: Problem, place: FloatArray, start: FloatArray, *, adjusted: bool, newton: int
+) -> _Point:
+    dispersion = np.exp(place)
+    fit = settle(problem, dispersion, start, scoring=0, newton=newton, tolerance=_NEAR)
+    rise, drift = slope(problem, fit, dispersion, adjusted=adjusted)
+    return _Point(place, rise, fit.predictor, drift, fit.weights)
+
+
+def _heights(problem: Problem, point: _Point, *, adjusted: bool) -> FloatArray:
+    """The (adjusted) profile log-likelihood, (m,)."""
+    mean, dispersion = np.exp(point.predictor), np.exp(point.place)
     plots = np.where(problem.live, log_likelihood(problem.counts, mean, dispersion), 0.0)
-    heights: FloatArray = plots.sum(axis=1)
-    if adjusted:
-        heights = heights - np.array([adjustment(problem, point.weights) for point in path])
-    return heights
-
-
-def _chosen(path: list[_Point], node: IntArray) -> _Point:
-    """Of each response the point of a node of its own."""
-    index = np.arange(node.size)
-    one, many = (
-        [np.array([getattr(point, name) for point in path]) for name in names]
-        for names in (("place", "rise"), ("predictor", "drift", "weights"))
-    )
-    return _Point(*(part[node, index] for part in one), *(part[node, :, index].T for part in many))
+    heights: FloatArray = plots.sum(axis=0)
+    return heights - adjustment(problem, point.weights) if adjusted else heights
 
 
 def _straight(point: _Point, place: FloatArray) -> FloatArray:

@@ -11,12 +11,17 @@ from trialkit.inference.count_fit import (
     WorkingFit,
     effects,
     information,
-    iterate,
-    log_working,
+    log_newton,
     regular,
-    scaffold,
+    steps,
 )
-from trialkit.inference.count_fit_dispersion import Problem, adjustment, log_likelihood, pose
+from trialkit.inference.count_fit_dispersion import (
+    Problem,
+    adjustment,
+    log_likelihood,
+    pose,
+    settle,
+)
 from trialkit.inference.dispersion_posterior import Prior
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 
@@ -26,10 +31,11 @@ COUNT_PRIOR = Prior(
     slope_weights=np.array([0.05, 0.15, 0.80]),
     most=5.0,
 )
-#: Most steps of the fit at a node, the step that is the last, and how many nodes a fit serves:
-#: more steps, or fits at each node, change the likelihoods by less than 0.1 where they matter.
+#: Most steps of the fit at a node, the step that is the last (Newton's: what is left is its
+#: square), and how many nodes a fit serves: fits at each node change the likelihoods by less than
+#: 0.1 where they matter.
 _STEPS = 8
-_NEAR = 1e-3
+_NEAR = 1e-2
 _SPARE = 3
 
 
@@ -122,19 +128,6 @@ def peak_of(grid: FloatArray, height: FloatArray) -> float:
     before, here, after = height[top - 1 : top + 2]
     bend = min(before - 2.0 * here + after, -1e-300)
     return float(np.exp(grid[top] + 0.5 * (grid[1] - grid[0]) * (before - after) / bend))
-
-
-def repeated(problem: Problem, times: int) -> Problem:
-    """The same responses several times over, side by side, to be fitted at different nodes."""
-    live = np.tile(problem.live, times)
-    return Problem(
-        model=problem.model,
-        frame=scaffold(problem.model, live),
-        present=np.tile(problem.present, times),
-        live=live,
-        counts=np.tile(problem.counts, times),
-        start=np.tile(problem.start, times),
-    )
 
 
 def along_grid(
@@ -258,20 +251,13 @@ def _path(
     grid, size = COUNT_PRIOR.grid, problem.live.shape[1]
 
     def fitted(nodes: FloatArray) -> FloatArray:
-        many = repeated(problem, nodes.size)
-        working = log_working(many.counts, np.repeat(np.exp(nodes), size))
-        return iterate(
-            many.model,
-            many.frame,
-            many.live,
-            many.start,
-            working,
-            iterations=_STEPS,
-            tolerance=_NEAR,
-        ).predictor
+        many = problem.repeated(nodes.size)
+        working = log_newton(many.counts, np.repeat(np.exp(nodes), size))
+        parts = many.model, many.frame, many.live, many.start
+        return steps(*parts, working, iterations=_STEPS, tolerance=_NEAR)[0]
 
     predictor = along_grid(grid, size, fitted)
-    many = repeated(problem, grid.size)
+    many = problem.repeated(grid.size)
     dispersion = np.repeat(np.exp(grid), size)
     mean = np.exp(predictor)
     weights = np.where(many.live, mean / (1.0 + dispersion * mean), 0.0)
@@ -289,15 +275,7 @@ def _path(
 
 
 def _fit(problem: Problem, dispersion: FloatArray, start: FloatArray) -> WorkingFit:
-    return iterate(
-        problem.model,
-        problem.frame,
-        problem.live,
-        start,
-        log_working(problem.counts, dispersion),
-        iterations=30,
-        tolerance=1e-7,
-    )
+    return settle(problem, dispersion, start, scoring=0, newton=30, tolerance=1e-7)
 
 
 def _level_factors(problem: Problem, fit: WorkingFit) -> tuple[FloatArray, FloatArray]:

@@ -27,7 +27,6 @@ from trialkit.inference.group_evidence import (
     is_orthogonal,
     log_offset,
     peak_of,
-    repeated,
     split_penalty,
 )
 from trialkit.inference.layouts import FloatArray, Layout
@@ -183,7 +182,9 @@ def _measured(layout: Layout, problem: Problem) -> tuple[FloatArray, WorkingFit]
     grid = SHARE_PRIOR.grid[:, None, None]
     pearson = -0.5 * (free * grid + group_sum(layout, squares) * np.exp(-grid))
     steps = next((s for s in _STEPS if _keeps(problem, s)), _STEPS[-1])
-    counted, _ = _counted(layout, problem, np.where(problem.live, float(steps), 0.0))
+    # With as many items in all plots the fit is the same for all dispersions.
+    everywhere = np.tile(fit.predictor, SHARE_PRIOR.grid.size)
+    counted = _heights(layout, problem, np.where(problem.live, float(steps), 0.0), everywhere)
     return _TRUST * (2.0 * pearson + counted) / 3.0, fit
 
 
@@ -196,17 +197,9 @@ def _counted(layout: Layout, problem: Problem, items: FloatArray) -> tuple[Float
     """Adjusted beta-binomial log-likelihood of the dispersion, (q, t, d), and the best fit."""
     grid, size = SHARE_PRIOR.grid, items.shape[1]
 
-    def varied(nodes: FloatArray) -> FloatArray:
-        """How much more shares of items vary than shares of one item, over the items."""
-        dispersion = np.repeat(np.exp(nodes), size)
-        number = np.tile(items, nodes.size)
-        factor: FloatArray = 1.0 + np.maximum(number - 1.0, 0.0) * dispersion
-        factor /= np.maximum(number, 1e-12)
-        return factor
-
     def fit(nodes: FloatArray, start: FloatArray) -> WorkingFit:
-        many = repeated(problem, nodes.size)
-        working = logit_working(many.counts, varied(nodes))
+        many = problem.repeated(nodes.size)
+        working = logit_working(many.counts, _varied(items, nodes))
         return iterate(
             many.model, many.frame, many.live, start, working, iterations=_FITS, tolerance=_NEAR
         )
@@ -214,18 +207,35 @@ def _counted(layout: Layout, problem: Problem, items: FloatArray) -> tuple[Float
     def fitted(nodes: FloatArray) -> FloatArray:
         return fit(nodes, np.tile(problem.start, nodes.size)).predictor
 
-    many = repeated(problem, grid.size)
     predictor = along_grid(grid, size, fitted)
+    heights = _heights(layout, problem, items, predictor)
+    top = int(heights.sum(axis=(1, 2)).argmax())
+    best = fit(grid[top : top + 1], predictor[:, top * size : (top + 1) * size])
+    return heights, best
+
+
+def _heights(
+    layout: Layout, problem: Problem, items: FloatArray, predictor: FloatArray
+) -> FloatArray:
+    """Adjusted beta-binomial log-likelihood, (q, t, d), at predictors of all nodes (n, q * d)."""
+    grid, size = SHARE_PRIOR.grid, items.shape[1]
+    many = problem.repeated(grid.size)
     mean = np.clip(special.expit(predictor), 1e-10, 1.0 - 1e-10)
     size_of_beta = np.repeat(np.exp(-grid) - 1.0, size)
     a, b = size_of_beta * mean, size_of_beta * (1.0 - mean)
     number = np.tile(items, grid.size)
     hits = many.counts * number
     plots = special.betaln(hits + a, number - hits + b) - special.betaln(a, b)
-    weights = np.where(many.live, mean * (1.0 - mean) / varied(grid), 0.0)
+    weights = np.where(many.live, mean * (1.0 - mean) / _varied(items, grid), 0.0)
     flat = group_sum(layout, np.where(many.live, plots, 0.0))
     flat -= split_penalty(layout, many.live, weights, adjustment(many, weights))
-    out = flat.reshape(layout.n_treatments, grid.size, size).transpose(1, 0, 2)
-    top = int(out.sum(axis=(1, 2)).argmax())
-    best = fit(grid[top : top + 1], predictor[:, top * size : (top + 1) * size])
-    return out, best
+    return flat.reshape(layout.n_treatments, grid.size, size).transpose(1, 0, 2)
+
+
+def _varied(items: FloatArray, nodes: FloatArray) -> FloatArray:
+    """How much more shares of items vary than shares of one item, over the items, (n, q * d)."""
+    number = np.tile(items, nodes.size)
+    dispersion = np.repeat(np.exp(nodes), items.shape[1])
+    factor: FloatArray = 1.0 + np.maximum(number - 1.0, 0.0) * dispersion
+    factor /= np.maximum(number, 1e-12)
+    return factor
