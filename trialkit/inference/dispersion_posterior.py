@@ -112,7 +112,8 @@ class DispersionPosterior:
             logs[:, apart] = self._scattered(flat[apart], generator)
         logs += self.prior.step * (generator.random(logs.shape) - 0.5)
         along = np.exp(self.prior.slopes * self.offset[:, :, None])
-        found: FloatArray = np.exp(logs)[:, None, :] * along[:, :, slope]
+        found: FloatArray = np.take(along, slope, axis=2)
+        found *= np.exp(logs)[:, None, :]
         # Groups that say nothing of themselves are not thought worse than any field is.
         most = np.maximum(np.exp(self.prior.grid), self.prior.most)
         np.minimum(found, most[level], out=found)

@@ -90,13 +90,15 @@ def shared_units(
     tuple of SharedUnits
         Kinds without degrees of freedom, or which hold all treatments, are left out.
     """
+    if not units:
+        return ()
     about = _projector(layout)
     freedom = float(np.trace(about))
     days = max(1.0, temper * residuals.shape[1])
     cleaned = about @ residuals
     indicators = [_each(codes) for codes in units]
     spaces = [_space(about @ each) for each in indicators]
-    used = np.hstack(spaces) if spaces else np.zeros((layout.n_plots, 0))
+    used = np.hstack(spaces)
     within = freedom - float(np.linalg.matrix_rank(used)) if used.size else freedom
     if within < 1.0:
         return ()
