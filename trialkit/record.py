@@ -75,13 +75,14 @@ def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _trial_parts(trial: Trial) -> dict[str, Any]:
+def _trial_parts(tables: Tables) -> dict[str, Any]:
     """Bring a trial to lists, dictionaries and tables, without its settings."""
     parts: dict[str, Any] = {}
-    for item in fields(trial):
+    for item in fields(tables.trial):
         if item.name not in {"settings", "warnings", "inputs"}:
-            value = getattr(trial, item.name)
-            parts[item.name] = Rows.of(value) if isinstance(value, pd.DataFrame) else _plain(value)
+            value = getattr(tables.trial, item.name)
+            frame = isinstance(value, pd.DataFrame)
+            parts[item.name] = tables.as_read(item.name) if frame else _plain(value)
     return parts
 
 
@@ -107,7 +108,7 @@ def make_record(
         "made": made.isoformat(timespec="seconds"),
         "inputs": [{"name": name, "sha256": digest} for name, digest in trial.inputs],
         "settings": _plain(trial.settings),
-        "trial": _trial_parts(trial),
+        "trial": _trial_parts(read),
         "environment": {
             "python": platform.python_version(),
             **{name: installed_version(name) for name in PACKAGES},
@@ -129,7 +130,7 @@ _DEPTH = 3
 
 
 def _layout(value: Any, depth: int) -> str:
-    pad = " " * (depth + 1)
+    line = "\n" + " " * (depth + 1)
     if isinstance(value, Mapping) and value and depth < _DEPTH:
         left, right = "{}"
         parts = [f"{_dump(key)}: {_layout(item, depth + 1)}" for key, item in value.items()]
@@ -143,7 +144,7 @@ def _layout(value: Any, depth: int) -> str:
         return _dump(value)
     if not parts:
         return left + right
-    return left + "\n" + ",\n".join(pad + part for part in parts) + "\n" + " " * depth + right
+    return f"{left}{line}{f',{line}'.join(parts)}\n{' ' * depth}{right}"
 
 
 def _row_texts(rows: Rows) -> list[str]:
@@ -151,7 +152,7 @@ def _row_texts(rows: Rows) -> list[str]:
     parts: list[Iterable[str]] = []
     for name in rows.columns:
         parts += [repeat(f"{', ' if parts else '{'}{_dump(name)}: "), _cell_texts(rows, name)]
-    return ["".join(row) + "}" for row in zip(*parts, strict=False)]
+    return list(map("".join, zip(*parts, repeat("}"), strict=False)))
 
 
 def _cell_texts(rows: Rows, column: str) -> Sequence[str]:

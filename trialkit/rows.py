@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from itertools import compress
+from itertools import compress, repeat
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -27,7 +27,7 @@ def columns_of(table: pd.DataFrame) -> dict[str, list[Any]]:
     dict of str to list
         Numbers as Python's own.
     """
-    names = [str(name) for name in table.columns]
+    names = map(str, table.columns.tolist())
     return dict(zip(names, table.to_numpy(dtype=object).T.tolist(), strict=True))
 
 
@@ -76,11 +76,8 @@ class Rows:
 
     def records(self) -> list[dict[str, Any]]:
         """Every row as a dictionary."""
-        names = list(self._columns)
-        return [
-            dict(zip(names, cells, strict=True))
-            for cells in zip(*self._columns.values(), strict=True)
-        ]
+        rows = zip(*self._columns.values(), strict=True)
+        return list(map(dict, map(zip, repeat(tuple(self._columns)), rows)))
 
     def take(self, places: Sequence[int]) -> Rows:
         """Rows in these places."""
@@ -132,7 +129,7 @@ class Rows:
 
 
 class Tables:
-    """The trial of an analysis, and its tables as rows, each taken out of its frame once.
+    """The trial of an analysis, and the tables of both as rows, each taken out of its frame once.
 
     Parameters
     ----------
@@ -143,8 +140,15 @@ class Tables:
         self.trial: Trial = analysis.trial
         self._analysis = analysis
         self._rows: dict[str, Rows] = {}
+        self._read: dict[str, Rows] = {}
 
     def __getitem__(self, name: str) -> Rows:
         if name not in self._rows:
             self._rows[name] = Rows.of(getattr(self._analysis, name))
         return self._rows[name]
+
+    def as_read(self, name: str) -> Rows:
+        """Find a table of the trial: counts, yields or harvest."""
+        if name not in self._read:
+            self._read[name] = Rows.of(getattr(self.trial, name))
+        return self._read[name]

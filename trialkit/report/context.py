@@ -183,7 +183,7 @@ class Context:
 
     @cached_property
     def _counts(self) -> dict[str, Rows]:
-        return Rows.of(self.trial.counts).groups("variable")
+        return self.tables.as_read("counts").groups("variable")
 
     @cached_property
     def _plot_values(self) -> dict[str, PlotValues]:
@@ -206,9 +206,13 @@ class Context:
     def _plot_means(self, variable: str) -> ByPlot:
         """Means over the samples of each plot."""
         rows = self._counts.get(variable, NO_COUNTS).known("value")
+        places = list(zip(rows["plot"], rows["day"], strict=True))
+        alone = dict(zip(places, rows["value"], strict=True))
+        if len(alone) == len(places):  # as where nobody took samples
+            return alone
         samples: dict[tuple[str, float], list[float]] = {}
-        for plot, day, value in zip(rows["plot"], rows["day"], rows["value"], strict=True):
-            samples.setdefault((plot, day), []).append(value)
+        for place, value in zip(places, rows["value"], strict=True):
+            samples.setdefault(place, []).append(value)
         return {place: sum(values) / len(values) for place, values in samples.items()}
 
     def _plot_shares(self, variable: str, numbers: ByPlot) -> ByPlot:

@@ -284,6 +284,8 @@ class Document:
 
 def number_or_missing(value: object, reason: object = None) -> float | Missing:
     """Make a cell of a number; undefined becomes `Missing` with its reason."""
+    if type(value) is float and math.isfinite(value):  # as most are
+        return value
     number = float(value) if isinstance(value, int | float) else math.nan
     if math.isfinite(number):
         return number

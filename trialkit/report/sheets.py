@@ -26,8 +26,8 @@ from trialkit.numerals import UNDEFINED, Digits
 LONGEST_TEXT = 32767
 #: The date of every part inside the file, and of the file itself where none is given.
 FIXED_TIME = (2000, 1, 1, 0, 0, 0)
-#: Less than half the time of the usual 6, for a seventh more of size.
-_COMPRESSION = 2
+#: Less than half the time of the usual 6, for a fifth more of size.
+_COMPRESSION = 1
 _FORMULA_STARTS = ("=", "+", "-", "@")
 _ESCAPE_LOOKALIKE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
@@ -130,22 +130,18 @@ class _Cells:
 
     def __init__(self) -> None:
         self._numbers: dict[Style, int] = {PLAIN: 0}
-        self._texts: dict[tuple[str, Style], str] = {}
+        self._texts: dict[Style, _Texts] = {}
 
     def mark(self, style: Style) -> str:
         """What a cell says of its style; nothing where it is plain."""
         number = self._numbers.setdefault(style, len(self._numbers))
         return f' s="{number}"' if number else ""
 
-    def text(self, value: str, style: Style = PLAIN) -> str:
-        """End of a cell that holds text; kept, as most texts stand in many cells."""
-        found = self._texts.get((value, style))
-        if found is None:
-            # No text begins or ends with a space, so that none has to be preserved.
-            text = f"<is><t>{_text(value)}</t></is>"
-            mark = self.mark(text_style(value, style))
-            found = self._texts[value, style] = f'"{mark} t="inlineStr">{text}</c>'
-        return found
+    def texts(self, style: Style = PLAIN) -> _Texts:
+        """Ends of cells that hold text."""
+        if style not in self._texts:
+            self._texts[style] = _Texts(style, self)
+        return self._texts[style]
 
     def number(self, value: float, style: Style) -> str:
         """End of a cell that holds a number."""
@@ -189,6 +185,21 @@ class _Cells:
             "</styleSheet>"
         )
         return "".join(parts)
+
+
+class _Texts(dict[Shown, str]):
+    """Ends of cells by the text that they hold; each is made once, for all its cells."""
+
+    def __init__(self, style: Style, make: _Cells) -> None:
+        super().__init__({None: ""})
+        self._style, self._make = style, make
+
+    def __missing__(self, text: str) -> str:
+        """Make the end of a cell for a text that is new."""
+        mark = self._make.mark(text_style(text, self._style))
+        # No text begins or ends with a space, so that none has to be preserved.
+        end = self[text] = f'"{mark} t="inlineStr"><is><t>{_text(text)}</t></is></c>'
+        return end
 
 
 def _style_xml(style: Style, formats: list[str], fills: list[str]) -> str:
@@ -294,10 +305,9 @@ def _column_xml(
     if kinds == {float}:
         digits = Digits.of(cast("Sequence[float]", cells))
         return _column_xml(begun, numbers, digits, style, make)
-    ends: Sequence[str]
+    ends: Iterable[str]
     if kinds <= {str, NoneType}:
-        words = {cell: _cell_end(cell, style, make) for cell in set(cells)}
-        ends = [words[cell] for cell in cells]
+        ends = map(make.texts().__getitem__, cells)
     else:
         ends = [_cell_end(cell, style, make) for cell in cells]
     if NoneType not in kinds:
@@ -310,7 +320,7 @@ def _cell_end(cell: Shown, style: Style, make: _Cells) -> str:
         return ""
     value, style = cell if isinstance(cell, SheetCell) else (cell, style)
     if isinstance(value, str):
-        return make.text(value, style if isinstance(cell, SheetCell) else PLAIN)
+        return make.texts(style if isinstance(cell, SheetCell) else PLAIN)[value]
     return make.number(float(value), style)
 
 

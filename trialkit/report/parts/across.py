@@ -75,6 +75,8 @@ def span_text(lower: object, upper: object, digits: int | None = None) -> str:
 
 def as_number(value: object) -> float:
     """Bring a cell of a data frame to a number; what is none becomes NaN."""
+    if type(value) is float:  # as most are
+        return value
     return float(value) if isinstance(value, int | float) else math.nan
 
 

@@ -22,7 +22,6 @@ from trialkit.report.numbers import decimals_as_entered
 from trialkit.report.parts.means import day_column
 from trialkit.report.parts.methods import in_words, plural
 from trialkit.report.parts.shares import of_text, units
-from trialkit.rows import Rows
 from trialkit.trial import Variable
 
 #: Maps with more rows or columns than this show only those that hold plots.
@@ -197,14 +196,13 @@ def _sampled(context: Context) -> bool:
 def _yield_data(
     context: Context, head: tuple[Column, ...], starts: dict[str, tuple[Cell, ...]]
 ) -> Iterator[Table]:
-    trial = context.trial
     columns: list[Column] = []
     values: list[dict[str, float]] = []
-    for name, rows in Rows.of(trial.yields).groups("variable").items():
+    for name, rows in context.tables.as_read("yields").groups("variable").items():
         digits = decimals_as_entered(rows["value"])
         columns.append(_number_column(context.variable_label(str(name)), digits))
         values.append(dict(zip(rows["plot"], rows["value"], strict=True)))
-    harvest = Rows.of(trial.harvest)
+    harvest = context.tables.as_read("harvest")
     for name, cells in harvest.columns.items():
         if name == "plot" or not harvest.knows(name):
             continue

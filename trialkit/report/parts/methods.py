@@ -24,7 +24,7 @@ from trialkit.report.document import (
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.departures import missing_plots, uneven_samples
 from trialkit.report.parts.shares import BETA_BINOMIAL, units
-from trialkit.rows import Rows
+from trialkit.rows import defined
 from trialkit.trial import Comparison, Design, Trial
 from trialkit.trial import Kind as VariableKind
 
@@ -188,9 +188,12 @@ def assessments(context: Context) -> Iterator[Block]:
     counts = trial.counts
     if counts.empty:
         return
-    rows = Rows.of(counts)
-    days = sorted({float(day) for day in rows["day"] if math.isfinite(day)})
-    by_day = {day: set(own["variable"]) for day, own in rows.known("value").groups("day").items()}
+    rows = context.tables.as_read("counts")
+    days = sorted({float(day) for day in set(rows["day"]) if math.isfinite(day)})
+    by_day: dict[float, set[str]] = {}
+    for day, name, value in zip(rows["day"], rows["variable"], rows["value"], strict=True):
+        if defined(value):
+            by_day.setdefault(day, set()).add(name)
     latest = [context.since_latest(day) for day in days]
     body: list[tuple[Cell, ...]] = []
     sets = {frozenset(by_day.get(day, ())) for day in days}
