@@ -37,6 +37,7 @@ def falling_roots(
     Returns
     -------
     float array
+        Anywhere in the gap where a function does not fall through 0 in it.
     """
     place, before = low, np.zeros(low.shape, dtype=bool)
     gap = np.full(low.shape, np.inf)
@@ -44,6 +45,8 @@ def falling_roots(
     for turn in range(_TURNS):
         spread = at_low - at_high
         share = np.where(spread > 0.0, at_low / np.where(spread > 0.0, spread, 1.0), 1.0)
+        # A function that does not fall through 0 stays in its gap.
+        share = np.minimum(np.maximum(share, 0.0), 1.0)
         if turn % _CHECKED == 0:
             # A gap that keeps more than half of its width is halved instead.
             width = np.abs(high - low)
