@@ -88,7 +88,8 @@ def _start(basis: Basis, course: Course) -> _Start:
     term = fit_layout(layout, np.log(plots))[0].terms[0]
     if not float(term.F[0]) >= BLOCK_RATIO:
         return _Start(level=PLOTS, counts=plots)
-    means = np.array([np.nanmean(plots[blocks == code]) for code in np.unique(blocks)])
+    own = [plots[(blocks == code) & np.isfinite(plots)] for code in np.unique(blocks)]
+    means = np.array([each.mean() if each.size else np.nan for each in own])
     return _Start(level=BLOCKS, counts=means[np.searchsorted(np.unique(blocks), blocks)])
 
 
