@@ -143,3 +143,12 @@ def test_constant_response_and_bad_input():
         fit_covariate(BLOCKS, y, np.where(x > x[0], np.inf, x))
     with pytest.raises(ValueError, match="one row"):
         fit_covariate(BLOCKS, y[:-1], x)
+
+
+def test_a_response_without_any_plot_has_no_fit():
+    x, y = data(BLOCKS, 9)
+    fits = fit_covariate(BLOCKS, np.column_stack([y[:, 0], np.full(20, np.nan)]), x)
+    (empty,) = (fit for fit in fits if 1 in fit.columns)
+    assert empty.plots.size == 0
+    assert np.isnan(empty.means).all()
+    assert np.isnan(empty.treatment.F).all()

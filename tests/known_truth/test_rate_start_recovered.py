@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -51,3 +53,16 @@ def test_points_follow_from_the_ratio_and_carry_its_sign() -> None:
         assert np.sign(row.points) == np.sign(1.0 - row.ratio)
         assert row.lower <= row.points <= row.upper
         assert (row.p < 0.05) == (row.lower > 0.0 or row.upper < 0.0)
+
+
+def test_a_block_without_a_count_before_treatment_is_left_out() -> None:
+    trial = density_trial(7, ratio=2.0).trial
+    gone = {plot.id for plot in trial.plots if plot.block == trial.plots[0].block}
+    before = trial.counts["plot"].isin(gone) & (trial.counts["day"] < 0)
+    blind = replace(trial, counts=trial.counts[~before].reset_index(drop=True))
+    lost = replace(
+        trial, counts=trial.counts[~trial.counts["plot"].isin(gone)].reset_index(drop=True)
+    )
+    found, expected = (rate_start_table(basis_of(each)) for each in (blind, lost))
+    assert set(found["level"]) == {BLOCKS}
+    np.testing.assert_allclose(found["ratio"], expected["ratio"], rtol=1e-6)

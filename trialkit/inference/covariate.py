@@ -141,7 +141,8 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
     )
     x_used, y_used = x[plots], y[np.ix_(plots, fit.columns)]
     # The covariate, and that of each treatment alone, in one fit.
-    own = indicator(part.treatment, part.n_treatments) * (x_used - x_used.mean())[:, None]
+    middle = x_used.sum() / max(x_used.size, 1)
+    own = indicator(part.treatment, part.n_treatments) * (x_used - middle)[:, None]
     x_fit = fit_layout(part, np.column_stack([x_used, own]))[0]
     at = float(x_fit.grand_mean[0])
     ex = x_fit.residuals[:, 0]
