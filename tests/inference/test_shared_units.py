@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import special
 
 from trialkit.inference.course_draws import course_draws
 from trialkit.inference.layouts import Layout, randomised_blocks
@@ -28,31 +29,68 @@ def test_share_of_main_plots_is_recovered_without_bias() -> None:
     layout, units = split(blocks=40)
     rng = np.random.default_rng(2)
     values = np.sqrt(2.0) * rng.standard_normal(120)[units] + rng.standard_normal(480)
-    (found,) = shared_units(layout, [units], values[:, None], np.ones(1))
-    np.testing.assert_array_equal(found.level, np.repeat(np.arange(MAINS), SUBS))
-    assert found.df_between == 39 * (MAINS - 1)
+    found = shared_units(layout, [units], values[:, None], np.ones(1))
+    assert found is not None
+    np.testing.assert_array_equal(found.levels, [np.repeat(np.arange(MAINS), SUBS)])
+    assert found.df_between == [39 * (MAINS - 1)]
     assert found.df_within == pytest.approx(480 - 40 - 11 - 39 * (MAINS - 1))
-    assert found.size == pytest.approx(SUBS)
-    share = found.draw_share(4000, np.random.default_rng(1))
-    assert np.median(share) == pytest.approx(2.0 / 3.0, abs=0.08)
+    assert found.sizes == pytest.approx([SUBS])
+    own, (of_units,) = found.draw(4000, np.random.default_rng(1))
+    assert np.median(of_units / (own + of_units)) == pytest.approx(2.0 / 3.0, abs=0.08)
 
 
-def test_inflation_is_exact_in_a_balanced_split_plot() -> None:
+def test_what_units_hide_is_exact_in_a_balanced_split_plot() -> None:
     """Residual mean squares expect s (m - 1) / (m s - 1) of the variance of main plots."""
+    layout, units = split(blocks=4)
+    rng = np.random.default_rng(3)
+    values = 3.0 * rng.standard_normal(12)[units] + rng.standard_normal(48)
+    found = shared_units(layout, [units], values[:, None], np.ones(1))
+    assert found is not None
+    # Where mean squares are what is expected of them, main plots have this variance ...
+    of_units = (found.between[0] - found.within) / found.sizes[0]
+    shown = SUBS * (MAINS - 1) / (MAINS * SUBS - 1)
+    # ... and all residuals together show this of it.
+    assert found.within + shown * of_units == pytest.approx(1.0)
+
+
+def test_draws_are_as_wide_as_the_fewer_main_plots_make_them() -> None:
+    """Sums of squares over chi-squares: of 6 df between main plots, of 27 within them."""
     layout, units = split()
-    noise = np.random.default_rng(3).standard_normal((48, 1))
-    (found,) = shared_units(layout, [units], noise, np.ones(1))
-    assert found.shown == pytest.approx(SUBS * (MAINS - 1) / (MAINS * SUBS - 1))
-    assert found.inflation(np.zeros(1))[0] == 1.0
-    assert found.inflation(np.ones(1))[0] == pytest.approx(1.0 / found.shown)
+    rng = np.random.default_rng(3)
+    values = 5.0 * rng.standard_normal(12)[units] + rng.standard_normal(48)
+    found = shared_units(layout, [units], values[:, None], np.ones(1))
+    assert found is not None
+    n = 100_000
+    own, (of_units,) = found.draw(n, rng)
+    # As the level of all residuals is drawn beside them.
+    level = found.df_within + found.df_between[0]
+    level = level / rng.chisquare(level, n)
+    at = [0.05, 0.5, 0.95]
+    for seen, square, df in (
+        (own * level, found.within, 27),
+        ((own + SUBS * of_units) * level, found.between[0], 6),
+    ):
+        expected = square * df / special.chdtri(df, [0.95, 0.5, 0.05])[::-1]
+        np.testing.assert_allclose(np.quantile(seen, at), expected, rtol=0.03)
+
+
+def test_chance_of_individuals_is_not_laid_to_plots() -> None:
+    """With half of the variance chance, all that main plots add to it is plot effects."""
+    layout, units = split(blocks=60)
+    rng = np.random.default_rng(6)
+    values = rng.standard_normal(180)[units] + rng.standard_normal(720)
+    found = shared_units(layout, [units], values[:, None], np.full(1, 0.5))
+    assert found is not None
+    own, (of_units,) = found.draw(4000, rng)
+    assert np.median(own) < 0.35 < 1.0 < np.median(of_units)
 
 
 def test_units_that_hold_all_treatments_or_single_plots_say_nothing() -> None:
     layout, _ = split()
     noise = np.random.default_rng(3).standard_normal((48, 2))
     block = layout.blocking[0][1]
-    assert shared_units(layout, [block], noise, np.ones(2)) == ()
-    assert shared_units(layout, [np.arange(48)], noise, np.ones(2)) == ()
+    assert shared_units(layout, [block], noise, np.ones(2)) is None
+    assert shared_units(layout, [np.arange(48)], noise, np.ones(2)) is None
 
 
 def test_constants_of_blocks_and_treatments_change_nothing() -> None:
@@ -61,8 +99,10 @@ def test_constants_of_blocks_and_treatments_change_nothing() -> None:
     noise = rng.standard_normal((48, 2))
     moved = noise + rng.standard_normal((4, 1))[layout.blocking[0][1]]
     moved += rng.standard_normal((12, 1))[layout.treatment]
-    (one,), (two,) = (shared_units(layout, [units], part, np.ones(2)) for part in (noise, moved))
-    assert one.ratio == pytest.approx(two.ratio, rel=1e-9)
+    one, two = (shared_units(layout, [units], part, np.ones(2)) for part in (noise, moved))
+    assert one is not None and two is not None
+    assert one.within == pytest.approx(two.within, rel=1e-9)
+    assert one.between == pytest.approx(two.between, rel=1e-9)
 
 
 def _trials(sims: int, use: bool) -> tuple[float, float, float]:

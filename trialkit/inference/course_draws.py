@@ -7,8 +7,9 @@ How often such intervals cover is in tests/benchmarks/calibration.md.
 A mean known from a total of T individuals in n plots is drawn as a quotient of gammas: one of
 shape T + 1/2 for chance between individuals, over one of shape n / dispersion for the plots. A
 share is drawn as a beta. The dispersion itself is drawn from what the trial says of it, for each
-group and day (``dispersion_posterior``). Groups err independently; the plots of one group err
-together over the days, as their residuals do.
+group and day (``dispersion_posterior``). Groups err independently, but for those whose plots share
+larger units; the plots of one group err together over the days, as their residuals do. Chance
+between individuals or items is fresh everywhere.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ _MOST_SAMPLES = 60
 _LEAST_PART = 0.15
 #: Least and largest dispersion of a group that is drawn.
 _DISPERSIONS = (1e-6, 150.0)
+#: Least that a draw leaves of the variance of plots.
+_LEAST_LEFT = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -221,7 +224,7 @@ def _drawn(
     evidence: Evidence,
     posterior: DispersionPosterior,
     correlation: FloatArray,
-    shared: Sequence[SharedUnits],
+    shared: SharedUnits | None,
     kind: Kind,
     draws: int,
     generator: np.random.Generator,
@@ -231,10 +234,14 @@ def _drawn(
     Group after group: what belongs to one stays near the processor while it is worked on.
     """
     dispersion = posterior.sample(draws, generator)
+    levels: tuple[IntArray, ...] = ()
+    shares = np.empty((0, draws))
+    if shared is not None:
+        own, of_units = shared.draw(draws, generator)
+        varied = np.maximum(own + of_units.sum(axis=0), _LEAST_LEFT)
+        dispersion *= varied
+        levels, shares = shared.levels, of_units / varied
     np.clip(dispersion, *_DISPERSIONS, out=dispersion)
-    shares = [unit.draw_share(draws, generator) for unit in shared]
-    for unit, share in zip(shared, shares, strict=True):
-        dispersion *= unit.inflation(share)
     mean = np.where(np.isfinite(evidence.estimate), evidence.estimate, 0.0)[:, :, None]
     plots = np.maximum(evidence.plots, 1.0)[:, :, None]
     total = np.maximum(evidence.total, 0.0)[:, :, None]
@@ -242,13 +249,18 @@ def _drawn(
     # one-sided limit of a Poisson count of none.
     added = np.where(mean > 0.0, _HALF, 1.0)
     root = np.linalg.cholesky(correlation)
-    normal = root @ _together(generator, dispersion.shape, shared, shares)
+    normal = root @ _together(generator, dispersion.shape, levels, shares)
     out = np.empty(dispersion.shape)
     if kind == "percent":
-        other = root @ _together(generator, dispersion.shape, shared, shares)
+        other = root @ _together(generator, dispersion.shape, levels, shares)
         chance = np.where(total > 0.0, np.minimum(plots / np.maximum(total, 1e-300), 1.0), 0.0)
+        # What plots do goes together with their units and over days; chance of items does not.
+        apart = bool(chance.any()) and (len(levels) > 0 or len(correlation) > 1)
         for g, spread in enumerate(dispersion):
-            factor = chance[g] + np.minimum(spread, 1.0) * (1.0 - chance[g])
+            of_plots = np.minimum(spread, 1.0) * (1.0 - chance[g])
+            factor = chance[g] + of_plots
+            if apart:
+                _mix_in_chance(generator, chance[g] / factor, normal[g], other[g])
             worth = np.maximum(plots[g] / factor - 1.0, _HALF)
             hit = gamma_of_normal(worth * mean[g] + added[g], normal[g])
             left = gamma_of_normal(worth * (1.0 - mean[g]) + _HALF, other[g])
@@ -267,20 +279,17 @@ def _drawn(
 def _together(
     generator: np.random.Generator,
     shape: tuple[int, ...],
-    shared: Sequence[SharedUnits],
-    shares: Sequence[FloatArray],
+    levels: Sequence[IntArray],
+    shares: FloatArray,
 ) -> FloatArray:
     """Standard normal variables (t, d, draws), alike for treatments that share units."""
     normal = _normals(generator, shape)
-    if not shared:
+    if not levels:
         return normal
-    of_all = np.sum(shares, axis=0)
-    own = np.maximum(1.0 - of_all, 0.05)
-    normal *= np.sqrt(own)
-    for unit, share in zip(shared, shares, strict=True):
-        of_units = _normals(generator, (int(unit.level.max()) + 1, *shape[1:]))
-        normal += np.sqrt(share) * of_units[unit.level]
-    normal /= np.sqrt(own + of_all)
+    normal *= np.sqrt(np.maximum(1.0 - shares.sum(axis=0), 0.0))
+    for level, share in zip(levels, shares, strict=True):
+        of_units = _normals(generator, (int(level.max()) + 1, *shape[1:]))
+        normal += np.sqrt(share) * of_units[level]
     return normal
 
 
@@ -291,6 +300,16 @@ def _normals(generator: np.random.Generator, shape: tuple[int, ...]) -> FloatArr
     """
     half = generator.standard_normal((*shape[:-1], (shape[-1] + 1) // 2))
     return np.concatenate([half, -half], axis=-1)[..., : shape[-1]]
+
+
+def _mix_in_chance(
+    generator: np.random.Generator, chance: FloatArray, *normals: FloatArray
+) -> None:
+    """Give standard normal variables (d, draws) a part of their variance that is of each alone."""
+    kept, fresh = np.sqrt(1.0 - chance), np.sqrt(chance)
+    for normal in normals:
+        normal *= kept
+        normal += fresh * _normals(generator, normal.shape)
 
 
 def _correlation(evidence: Evidence) -> tuple[FloatArray, float]:

@@ -15,51 +15,54 @@ import numpy as np
 from trialkit.inference.layouts import FloatArray, IntArray, Layout
 from trialkit.inference.linear import indicator
 
-_MOST = 0.95
+#: Least part of the variance of residuals that is laid to plots.
+_LEAST_PART = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SharedUnits:
-    """One kind of larger unit that holds plots of several treatments.
+    """Larger units that hold plots of several treatments: main plots, or both kinds of strips.
 
     Attributes
     ----------
-    level : (t,) int array
-        Treatments with the same number share units.
-    ratio : float
-        Mean square between units over that within them, about blocks and treatments.
-    df_between, df_within : float
-    size : float
+    levels : tuple of (t,) int array
+        For each kind of unit: treatments with the same number share units.
+    between : (kinds,) float array
+        Mean squares between units of a kind, about blocks and treatments, over the mean square
+        of all residuals.
+    within : float
+        Mean square within units over that of all residuals.
+    df_between : (kinds,) float array
+    df_within : float
+    sizes : (kinds,) float array
         Plots of a unit, as far as they tell of its variance.
-    shown : float
-        Share of the variance of units that residuals about blocks and treatments show.
     part : float
         Share of plot effects in the variance of residuals; the rest is chance of individuals.
     """
 
-    level: IntArray
-    ratio: float
-    df_between: float
+    levels: tuple[IntArray, ...]
+    between: FloatArray
+    within: float
+    df_between: FloatArray
     df_within: float
-    size: float
-    shown: float
+    sizes: FloatArray
     part: float
 
-    def draw_share(self, draws: int, generator: np.random.Generator) -> FloatArray:
-        """Draw the share of the variance of plot effects that is of units, (draws,).
+    def draw(self, draws: int, generator: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+        """Draw how much plots vary of their own, and with their units, (draws,), (kinds, draws).
 
-        The ratio of the mean squares over that of their expectations is distributed as F.
+        Both over the variance of plot effects that the residuals show when they are taken for
+        independent. Given that variance, what part of their sum of squares lies between units is
+        distributed as a beta (of two kinds of strips a Dirichlet), about what is expected of it.
         """
-        above = generator.chisquare(self.df_between, draws) / self.df_between
-        below = generator.chisquare(self.df_within, draws) / self.df_within
-        excess = np.maximum(self.ratio * below / above - 1.0, 0.0) / self.size
-        share: FloatArray = np.minimum(excess / (1.0 + excess) / self.part, _MOST)
-        return share
-
-    def inflation(self, share: FloatArray) -> FloatArray:
-        """How much more plots vary than their residuals show, for shares drawn."""
-        found: FloatArray = 1.0 / (1.0 - share * (1.0 - self.shown))
-        return found
+        above = np.stack([generator.chisquare(df, draws) for df in self.df_between])
+        below = generator.chisquare(self.df_within, draws)
+        scale = (below + above.sum(axis=0)) / (self.df_within + self.df_between.sum())
+        within = self.within * self.df_within / below * scale
+        between = (self.between * self.df_between)[:, None] / above * scale
+        shared: FloatArray = np.maximum(between - within, 0.0) / self.sizes[:, None] / self.part
+        own: FloatArray = np.maximum((within - (1.0 - self.part)) / self.part, 0.0)
+        return own, shared
 
 
 def shared_units(
@@ -69,7 +72,7 @@ def shared_units(
     plot_part: FloatArray,
     *,
     temper: float = 1.0,
-) -> tuple[SharedUnits, ...]:
+) -> SharedUnits | None:
     """Find how far plots of the same unit err together.
 
     Parameters
@@ -87,45 +90,45 @@ def shared_units(
 
     Returns
     -------
-    tuple of SharedUnits
-        Kinds without degrees of freedom, or which hold all treatments, are left out.
+    SharedUnits or None
+        Kinds without degrees of freedom, or which hold all treatments, are left out; None where
+        no kind is left, or nothing varies within.
     """
     if not units:
-        return ()
+        return None
     about = _projector(layout)
     freedom = float(np.trace(about))
     days = max(1.0, temper * residuals.shape[1])
     cleaned = about @ residuals
     indicators = [_each(codes) for codes in units]
     spaces = [_space(about @ each) for each in indicators]
+    levels = [_levels(layout, each) for each in indicators]
     used = np.hstack(spaces)
-    within = freedom - float(np.linalg.matrix_rank(used)) if used.size else freedom
-    if within < 1.0:
-        return ()
     left = cleaned - used @ np.linalg.lstsq(used, cleaned, rcond=None)[0]
-    inner = float((left**2).sum()) / (within * residuals.shape[1])
-    found = []
-    for each, space in zip(indicators, spaces, strict=True):
-        level = _levels(layout, each)
-        df = space.shape[1]
-        if df == 0 or level.max() == 0 or inner <= 0.0:
-            continue
-        between = float(((space.T @ cleaned) ** 2).sum()) / (df * residuals.shape[1])
-        spread = each @ each.T
-        size = float(np.trace(space.T @ spread @ space)) / df
-        shown = float(np.trace(about @ spread)) / freedom
-        found.append(
-            SharedUnits(
-                level=level,
-                ratio=between / inner,
-                df_between=df * days,
-                df_within=within * days,
-                size=size,
-                shown=min(shown, 1.0),
-                part=float(np.clip(np.mean(plot_part), 0.2, 1.0)),
-            )
-        )
-    return tuple(found)
+    within = freedom - (float(np.linalg.matrix_rank(used)) if used.size else 0.0)
+    whole = _mean_square(cleaned, freedom)
+    kept = [
+        kind
+        for kind, (level, space) in enumerate(zip(levels, spaces, strict=True))
+        if level.max() > 0 and space.shape[1] > 0
+    ]
+    if not kept or within < 1.0 or not _mean_square(left, within) > 0.0:
+        return None
+    inside = [(indicators[kind], spaces[kind], float(spaces[kind].shape[1])) for kind in kept]
+    return SharedUnits(
+        levels=tuple(levels[kind] for kind in kept),
+        between=np.array([_mean_square(space.T @ cleaned, df) / whole for _, space, df in inside]),
+        within=_mean_square(left, within) / whole,
+        df_between=np.array([df * days for _, _, df in inside]),
+        df_within=within * days,
+        sizes=np.array([float(((space.T @ each) ** 2).sum()) / df for each, space, df in inside]),
+        part=float(np.clip(np.mean(plot_part), _LEAST_PART, 1.0)),
+    )
+
+
+def _mean_square(values: FloatArray, df: float) -> float:
+    square: float = (values**2).sum() / max(df * values.shape[1], 1.0)
+    return square
 
 
 def _each(codes: IntArray) -> FloatArray:
