@@ -251,12 +251,22 @@ def test_a_variable_of_zero_plots_is_missing_and_said(folder, check):
     text = WIDE.replace("102,30,0,40", "102,30,0,0").replace("201,30,3,60", "201,30,0,0")
     found = check(folder({"trial.toml": TOML, "counts.csv": text}))
     said = found.warning("none-examined", "counts.csv, row 3, column damage")
-    assert "In plot '102' nothing was examined" in said
-    assert "so has 1 more value" in said
+    assert (
+        "In plots 102 and 201 nothing was examined for 'damage' on day 30; they were taken as "
+        "missing." in said
+    )
     counts = found.reading.trial.counts
     assert counts["value"].isna().tolist() == [False, True, True, False]
     assert counts["examined"].isna().tolist() == [False, True, True, False]
-    assert found.one("missing-plots")
+    assert "missing-plots" not in found.kinds
+
+
+def test_plots_without_a_value_are_told_apart_from_those_of_none(folder, check):
+    text = WIDE.replace("102,30,0,40", "102,30,0,0").replace("201,30,3,60", "201,30,,60")
+    found = check(folder({"trial.toml": TOML, "counts.csv": text}))
+    assert "In plot 102 nothing was examined" in found.warning("none-examined")
+    assert "it was taken as missing" in found.warning("none-examined")
+    assert "Plot 201 has no value" in found.warning("missing-plots")
 
 
 @pytest.mark.parametrize(

@@ -83,14 +83,14 @@ def join_numbers(
     names : Names
     ledger : Ledger
         Gets an error for each value that can be no share, and one for each table in which
-        numbers examined are missing; a warning where none were examined.
+        numbers examined are missing.
     quiet : bool
         Whether the same number may stand on several rows of a plot (flat tables).
 
     Returns
     -------
     list of Record
-        Shares with ``value`` in percent (NaN where missing) and their ``number``.
+        Shares with ``value`` in percent and their ``number``; where that is 0 the value is NaN.
     """
     shares = names.shares()
     if not shares:
@@ -169,7 +169,6 @@ class _Join:
         self.ledger = ledger
         self.records: list[Record] = []
         self._without: dict[tuple[str, int], list[Record]] = {}
-        self._none: dict[tuple[str, int], list[Record]] = {}
         self._told: set[tuple[int, int, int]] = set()
 
     def add(self, record: Record, number: Number | None) -> None:
@@ -177,12 +176,8 @@ class _Join:
         if number is None:
             self._without.setdefault((record.variable, id(record.table)), []).append(record)
         elif not math.isinf(number.value) and self._sound(record, number):
-            share = record._replace(value=math.nan, number=None)
-            if number.value > 0:
-                share = record._replace(value=100.0 * record.value / number.value, number=number)
-            else:
-                self._none.setdefault((record.variable, id(record.table)), []).append(record)
-            self.records.append(share)
+            share = 100.0 * record.value / number.value if number.value > 0 else math.nan
+            self.records.append(record._replace(value=share, number=number))
 
     def _sound(self, record: Record, number: Number) -> bool:
         place = record.table.place(record.cell)
@@ -220,7 +215,7 @@ class _Join:
         return True
 
     def tell(self, shares: dict[str, Declared]) -> None:
-        """Say where numbers examined are missing or 0, once a variable and table."""
+        """Say where numbers examined are missing, once a variable and table."""
         for (name, _), lost in self._without.items():
             first, more = lost[0], len(lost) - 1
             self.ledger.error(
@@ -229,15 +224,6 @@ class _Join:
                 f"and no number examined ({quoted(str(shares[name].examined))})" + _more(more),
                 "Fill in how many were looked at, or clear the value where the plot was not "
                 "assessed.",
-                first.table.place(first.cell),
-            )
-        for (name, _), none in self._none.items():
-            first, more = none[0], len(none) - 1
-            self.ledger.warn(
-                "none-examined",
-                f"In plot {quoted(first.plot)} nothing was examined for '{name}' on day "
-                f"{first.day:g}; it was taken as missing" + _more(more),
-                "Nothing needs to be done if that is so.",
                 first.table.place(first.cell),
             )
 

@@ -162,7 +162,8 @@ def counts_frame(
     plot_rank = {plot: rank for rank, plot in enumerate(plots)}
     variable_rank = {name: rank for rank, name in enumerate(variables)}
     kept.sort(key=lambda r: (plot_rank[r.plot], variable_rank[r.variable], r.day))
-    numbers = [math.nan if record.number is None else record.number.value for record in kept]
+    numbers = [record.number.value if record.number else math.nan for record in kept]
+    numbers = [number if number > 0 else math.nan for number in numbers]
     further = {EXAMINED: np.array(numbers, dtype=float)} if not np.isnan(numbers).all() else {}
     return pd.DataFrame(
         {

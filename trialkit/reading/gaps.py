@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, quoted
@@ -14,23 +14,66 @@ _Assessment = tuple[str, float]
 def warn_missing(records: Sequence[Record], plots: Sequence[str], ledger: Ledger) -> None:
     """Warn of plots of the plan without a value on a day on which others have one.
 
-    The same plots missing in several variables or on several days are told once.
+    The same plots missing in several variables or on several days are told once. Those in which
+    nothing was examined are left to `warn_none_examined`.
     """
     have, places = _by_assessment(records)
-    days_by_lost: dict[tuple[str, tuple[str, ...]], list[float]] = {}
-    for variable, day in _in_order(have):
-        there = have[variable, day]
-        lost = tuple(plot for plot in plots if plot not in there)
-        if lost:
-            days_by_lost.setdefault((variable, lost), []).append(day)
-    together: dict[tuple[tuple[str, ...], tuple[float, ...]], list[str]] = {}
-    for (variable, lost), days in days_by_lost.items():
-        together.setdefault((lost, tuple(days)), []).append(variable)
-    for (lost, at), variables in together.items():
-        on = "day" if len(at) == 1 else "days"
-        when = f" on {on} {listing([f'{day:g}' for day in at], 12)}"
+    none = {(record.variable, record.day, record.plot) for record in records if _is_of_none(record)}
+    lost = {
+        (variable, day): tuple(
+            plot for plot in plots if plot not in there and (variable, day, plot) not in none
+        )
+        for (variable, day), there in have.items()
+    }
+    for gone, at, variables in _told_once(lost):
         where = _common(places[variable, day] for variable in variables for day in at)
-        tell_missing(variables, lost, when, where, ledger)
+        tell_missing(variables, gone, _on_days(at), where, ledger)
+
+
+def warn_none_examined(records: Sequence[Record], ledger: Ledger) -> None:
+    """Warn of plots in which none were examined of a share k of n: they have no value.
+
+    The same plots in several variables or on several days are told once.
+    """
+    lost: dict[_Assessment, tuple[str, ...]] = {}
+    places: dict[_Assessment, Place] = {}
+    for record in filter(_is_of_none, records):
+        key = (record.variable, record.day)
+        before = lost.get(key, ())
+        lost[key] = before if record.plot in before else (*before, record.plot)
+        places.setdefault(key, record.table.place(record.cell))
+    for gone, at, variables in _told_once(lost):
+        word, they = ("plot", "it was") if len(gone) == 1 else ("plots", "they were")
+        ledger.warn(
+            "none-examined",
+            f"In {word} {listing(gone)} nothing was examined for "
+            f"{listing(map(quoted, variables))}{_on_days(at)}; {they} taken as missing.",
+            "Nothing needs to be done if that is so; the means allow for it.",
+            places[variables[0], at[0]],
+        )
+
+
+def _is_of_none(record: Record) -> bool:
+    return record.number is not None and record.number.value == 0
+
+
+def _told_once(
+    lost: Mapping[_Assessment, tuple[str, ...]],
+) -> list[tuple[tuple[str, ...], tuple[float, ...], list[str]]]:
+    """Plots with the days and the variables in which just these are lost."""
+    days_by_lost: dict[tuple[str, tuple[str, ...]], list[float]] = {}
+    for variable, day in _in_order(lost):
+        if lost[variable, day]:
+            days_by_lost.setdefault((variable, lost[variable, day]), []).append(day)
+    together: dict[tuple[tuple[str, ...], tuple[float, ...]], list[str]] = {}
+    for (variable, gone), days in days_by_lost.items():
+        together.setdefault((gone, tuple(days)), []).append(variable)
+    return [(gone, at, variables) for (gone, at), variables in together.items()]
+
+
+def _on_days(days: Sequence[float]) -> str:
+    word = "day" if len(days) == 1 else "days"
+    return f" on {word} {listing([f'{day:g}' for day in days], 12)}"
 
 
 def warn_missing_yields(records: Sequence[Record], plots: Sequence[str], ledger: Ledger) -> None:

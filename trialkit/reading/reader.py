@@ -26,6 +26,7 @@ from trialkit.reading.gaps import (
     tell_missing,
     warn_missing,
     warn_missing_yields,
+    warn_none_examined,
     warn_samples,
 )
 from trialkit.reading.harvest import Harvest, harvest_frame, read_applications, read_harvest
@@ -284,6 +285,7 @@ def _check_gaps(
     plots: list[str],
     ledger: Ledger,
 ) -> None:
+    warn_none_examined(counts, ledger)
     warn_missing(counts, plots, ledger)
     warn_samples(counts, ledger)
     warn_missing_yields(yields, plots, ledger)
