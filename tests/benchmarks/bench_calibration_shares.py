@@ -161,7 +161,7 @@ def _splits() -> list[Split]:
     ]
     shapes = [
         Split(share=0.3, items=(50, 50), units=units, plots=0.02, shape=shape)
-        for shape in ((2, 4, 4), (4, 3, 4), (3, 4, 6), (2, 2, 4))
+        for shape in ((2, 4, 4), (4, 3, 4), (3, 4, 6), (2, 2, 3))
         for units in every
     ]
     uneven = [Split(share=0.3, items=(10, 100), units=units, plots=0.02) for units in every]

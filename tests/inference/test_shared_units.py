@@ -54,10 +54,10 @@ def test_what_units_hide_is_exact_in_a_balanced_split_plot() -> None:
 
 
 def test_draws_are_as_wide_as_the_fewer_main_plots_make_them() -> None:
-    """Sums of squares over chi-squares: of 6 df between main plots, of 27 within them."""
-    layout, units = split()
+    """Sums of squares over chi-squares, where no draw has main plots vary less than plots."""
+    layout, units = split(blocks=6)
     rng = np.random.default_rng(3)
-    values = 5.0 * rng.standard_normal(12)[units] + rng.standard_normal(48)
+    values = 5.0 * rng.standard_normal(18)[units] + rng.standard_normal(72)
     found = shared_units(layout, [units], values[:, None], np.ones(1))
     assert found is not None
     n = 100_000
@@ -65,13 +65,24 @@ def test_draws_are_as_wide_as_the_fewer_main_plots_make_them() -> None:
     # As the level of all residuals is drawn beside them.
     level = found.df_within + found.df_between[0]
     level = level / rng.chisquare(level, n)
-    at = [0.05, 0.5, 0.95]
+    at = np.array([0.05, 0.5, 0.95])
     for seen, square, df in (
-        (own * level, found.within, 27),
-        ((own + SUBS * of_units) * level, found.between[0], 6),
+        (own * level, found.within, 45),
+        ((own + SUBS * of_units) * level, found.between[0], 10),
     ):
-        expected = square * df / special.chdtri(df, [0.95, 0.5, 0.05])[::-1]
+        expected = square * df / special.chdtri(df, at)
         np.testing.assert_allclose(np.quantile(seen, at), expected, rtol=0.03)
+
+
+def test_main_plots_that_vary_less_than_plots_leave_the_level_as_it_is() -> None:
+    layout, units = split(blocks=40)
+    values = np.random.default_rng(4).standard_normal(480)
+    values -= 0.9 * (np.bincount(units, values) / SUBS)[units]
+    found = shared_units(layout, [units], values[:, None], np.ones(1))
+    assert found is not None
+    own, of_units = found.draw(500, np.random.default_rng(1))
+    np.testing.assert_allclose(own, 1.0)
+    assert not of_units.any()
 
 
 def test_chance_of_individuals_is_not_laid_to_plots() -> None:

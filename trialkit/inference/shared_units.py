@@ -52,17 +52,19 @@ class SharedUnits:
         """Draw how much plots vary of their own, and with their units, (draws,), (kinds, draws).
 
         Both over the variance of plot effects that the residuals show when they are taken for
-        independent. Given that variance, what part of their sum of squares lies between units is
-        distributed as a beta (of two kinds of strips a Dirichlet), about what is expected of it.
+        independent. The ratio of two mean squares over that of their expectations is distributed
+        as F; given that of the expectations, which is never below 1, all sums of squares together
+        tell the level, with all degrees of freedom.
         """
         above = np.stack([generator.chisquare(df, draws) for df in self.df_between])
         below = generator.chisquare(self.df_within, draws)
-        scale = (below + above.sum(axis=0)) / (self.df_within + self.df_between.sum())
-        within = self.within * self.df_within / below * scale
-        between = (self.between * self.df_between)[:, None] / above * scale
-        shared: FloatArray = np.maximum(between - within, 0.0) / self.sizes[:, None] / self.part
-        own: FloatArray = np.maximum((within - (1.0 - self.part)) / self.part, 0.0)
-        return own, shared
+        squares = (self.between * self.df_between)[:, None]
+        inner = self.within * self.df_within
+        ratio = np.maximum(squares / above / (inner / below), 1.0)
+        own = (inner + (squares / ratio).sum(axis=0)) / (inner + squares.sum())
+        shared: FloatArray = own * (ratio - 1.0) / self.sizes[:, None] / self.part
+        plots: FloatArray = np.maximum((own - (1.0 - self.part)) / self.part, 0.0)
+        return plots, shared
 
 
 def shared_units(
