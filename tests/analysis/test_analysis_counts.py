@@ -86,7 +86,7 @@ def test_notes_say_where_tests_and_limits_do_not_keep_their_level(product_trial:
     rows = few.count_models[few.count_models["days_after"] == 14.0]
     assert rows["note"].notna().all()
     (found,) = [problem for problem in few.problems if problem.kind == "few-counts"]
-    assert "on day 14: fewer than 40 individuals" in found.what
+    assert "on day 14, fewer than 40 individuals" in found.what
     notes = {table.key: table for table in compose(few).tables()}["beside"].notes
     assert any("shows less than it could" in note and "day 14" in note for note in notes)
 

@@ -34,7 +34,7 @@ def test_widths_are_those_of_the_table_of_control(analysis):
 
 def test_small_percentages_before_treatment_are_pointed_out_and_nothing_is_switched(analysis):
     told = [item for item in analysis.problems if item.kind == "weak-start"]
-    assert any("defoliation" in item.what for item in told)
+    assert any("Leaf area eaten" in item.what for item in told)
     shown = analysis.control[analysis.control["chosen"].to_numpy(dtype=bool)]
     assert set(shown["method"]) == {"henderson-tilton"}
 
@@ -74,7 +74,7 @@ def test_an_untreated_without_any_before_treatment_is_told_of_abbott(analysis):
     assert row[["width", "times"]].isna().all()
     assert row["width_other"] > 0
     (told,) = [item for item in found.problems if item.kind == "no-start"]
-    assert "larvae" in told.what
+    assert "Larvae per 10 plants" in told.what
     asked = replace(trial.settings, control=ControlMethod.ABBOTT)
     again = trialkit.analyse(replace(found.trial, settings=asked))
     assert again.persistence["holds_until_day"].notna().any()

@@ -158,7 +158,7 @@ def control_problems(assessed: tuple[Assessed, ...], settings: Settings) -> tupl
     return tuple(
         warning(
             "control-method",
-            f"Percent control of {item.variable.name} by {asked.value} was asked for, which its "
+            f"{item.variable.label}: percent control by {asked.value} was asked for, which the "
             "counts do not allow"
             + (": there is none before treatment." if item.baseline is None else "."),
             f"It is shown by {chosen_method(asked, item).value}.",

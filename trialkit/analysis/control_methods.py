@@ -11,7 +11,7 @@ from trialkit.analysis.responses import Assessed, FloatArray
 from trialkit.analysis.result import empty_table, make_table
 from trialkit.numerals import number
 from trialkit.problems import Problem, warning
-from trialkit.trial import ControlMethod
+from trialkit.trial import ControlMethod, Trial
 
 #: How many times wider than by Abbott intervals must be for a word about it (common practice, no
 #: source). Two counts that have nothing to do with each other make a log ratio 1.4 times as wide.
@@ -109,16 +109,17 @@ def _p_before(basis: Basis, item: Assessed) -> float:
     return float(p[own].min()) if own.any() else float("nan")
 
 
-def control_method_problems(table: pd.DataFrame) -> tuple[Problem, ...]:
+def control_method_problems(table: pd.DataFrame, trial: Trial) -> tuple[Problem, ...]:
     """Say for which variables Abbott's control is by far the surer, or the only one."""
-    names, said = table["variable"].to_list(), table["recommendation"].to_list()
+    labels = [trial.variable(name).label for name in table["variable"].to_list()]
+    said = table["recommendation"].to_list()
     means, times = table["before"].to_list(), table["times"].to_list()
     rows = range(len(table))
     return (
         *(
             warning(
                 "no-start",
-                f"Percent control of {names[i]} by Henderson-Tilton is not defined on any day, "
+                f"{labels[i]}: percent control by Henderson-Tilton is not defined on any day, "
                 "because of what the counts before treatment hold (the reasons stand in the tables "
                 "file). By Abbott, which leaves them out, it is.",
                 'With control = "abbott" in the settings the report shows it; both stand in the '
@@ -127,14 +128,14 @@ def control_method_problems(table: pd.DataFrame) -> tuple[Problem, ...]:
             for i in rows
             if said[i] == ONLY_ABBOTT
         ),
-        *(_weak_start(names[i], means[i], times[i]) for i in rows if said[i] == CONSIDER_ABBOTT),
+        *(_weak_start(labels[i], means[i], times[i]) for i in rows if said[i] == CONSIDER_ABBOTT),
     )
 
 
-def _weak_start(name: str, mean: float, times: float) -> Problem:
+def _weak_start(label: str, mean: float, times: float) -> Problem:
     return warning(
         "weak-start",
-        f"Intervals of the percent control of {name} by Henderson-Tilton are {number(times)} times "
+        f"{label}: intervals of percent control by Henderson-Tilton are {number(times)} times "
         f"as wide as by Abbott: before treatment the values (mean {number(mean)}) were too small, "
         "or differed too much between plots, to correct by.",
         'Treatments were not shown to differ before treatment; with control = "abbott" in the '

@@ -130,7 +130,7 @@ def analyse(trial: Trial) -> Analysis:
             *harvest_problems,
             *scale_problems,
             *(control_problems(assessed, trial.settings) if plan.untreated is not None else ()),
-            *control_method_problems(methods),
+            *control_method_problems(methods, trial),
             *money_problems(basis),
             *statistics.problems,
             *odd_data(basis),

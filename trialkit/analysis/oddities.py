@@ -73,7 +73,7 @@ def _uneven_numbers(basis: Basis) -> Iterator[tuple[int, Problem]]:
             place,
             warning(
                 "uneven-examined",
-                f"Plots differ widely in how many were examined for {item.variable.name}: from "
+                f"{item.variable.label}: plots differ widely in how many were examined, from "
                 f"{least[worst]:g} to {most[worst]:g} on {on}{others}. "
                 "The analysis of variance gives each plot the same weight.",
                 "Read it with care where the largest number is more than three times the smallest "
@@ -93,7 +93,7 @@ def _few_counts(basis: Basis) -> Iterator[tuple[int, Problem]]:
                 _first_of(basis, item),
                 warning(
                     "few-counts",
-                    f"Few were found of {item.variable.name} on {_on_days(item.days[few])}: fewer "
+                    f"{item.variable.label}: few were found on {_on_days(item.days[few])}, fewer "
                     "than 40 individuals in all plots together, or none in most plots. On such "
                     "counts tests show less than they could, and intervals are wider than they "
                     "need be.",
@@ -129,7 +129,7 @@ def _crowded_as_counted(basis: Basis) -> Iterator[tuple[int, Problem]]:
             _first_of(basis, item),
             warning(
                 "crowded-counts",
-                f"Counts of {item.variable.name} were analysed as they are, though single plots "
+                f"{item.variable.label}: counts were analysed as they are, though single plots "
                 f"hold most of what was found on {_on_days(days)} (aggregation k about "
                 f"{number(float(k.min()))}). F then finds differences less often than it could, "
                 "and intervals of means are too short above.",
@@ -155,13 +155,13 @@ def _on_days(days: np.ndarray) -> str:
 
 
 def place_of(response: Response) -> str:
-    """Name a response in a sentence: "larvae on day 7"."""
-    name = response.variable.name
+    """Say at the head of a sentence which response it is of: "Larvae per plant, day 7"."""
+    label = response.variable.label
     if response.measure == "pest_days":
-        return f"the area under the curve of {name}"
+        return f"{label}, area under the curve"
     if response.measure == "yield":
-        return name
-    return f"{name} on day {day_text(response.day)}"
+        return label
+    return f"{label}, day {day_text(response.day)}"
 
 
 def _uneven_before(
@@ -175,8 +175,8 @@ def _uneven_before(
                 int(column),
                 warning(
                     "uneven-before",
-                    f"Before treatment the plots already differed between treatments in "
-                    f"{place_of(response)} ({p_value(float(p[j]))}).",
+                    f"{place_of(response)}: before treatment the plots already differed between "
+                    f"treatments ({p_value(float(p[j]))}).",
                     "Read percent control from a method that uses the count before treatment "
                     "(Henderson-Tilton), and the means with care.",
                 ),
@@ -197,9 +197,10 @@ def _outlying(
             int(fit.columns[j]),
             warning(
                 "outlier",
-                f"Plot {plan.plots[row]} (treatment {plan.treatments[plan.treatment[row]]}) "
-                f"stands apart in {place_of(response)}: {number(response.values[row])}, with a "
-                f"studentized residual of {number(float(found.studentized[worst, j]))}.",
+                f"{place_of(response)}: plot {plan.plots[row]} (treatment "
+                f"{plan.treatments[plan.treatment[row]]}) stands apart with "
+                f"{number(response.values[row])}, a studentized residual of "
+                f"{number(float(found.studentized[worst, j]))}.",
                 "Look the value up in the field book; it stays in the analysis.",
             ),
         )
@@ -227,7 +228,7 @@ def _without_variance(plan: PlotPlan, responses: list[Response]) -> Iterator[tup
             int(column),
             warning(
                 "no-variance",
-                f"In {place_of(response)} all plots of "
+                f"{place_of(response)}: all plots of "
                 f"{'treatments' if len(constant) > 1 else 'treatment'} {', '.join(constant)} have "
                 "the same value.",
                 _meaning_of_constant(response, everywhere),

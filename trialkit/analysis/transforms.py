@@ -94,7 +94,7 @@ def _choose(
 ) -> _Choice:
     own = variable.transform
     if own is not None and own is not Transform.AUTO:
-        return _named(own, variable, values, f"set for {variable.name}")
+        return _named(own, variable, values, "set for this variable")
     if variable.kind is Kind.MEASUREMENT or item is None:
         return _Choice(transform="none", rule="Measurements and yields are analysed as they are.")
     setting = trial.settings.transform
@@ -108,8 +108,8 @@ def _choose(
                 cells=choice.cells,
                 problem=warning(
                     "transform-unfit",
-                    f"The settings ask for arcsine, which is for percentages; {variable.name} "
-                    "is a count.",
+                    f"{variable.label}: the settings ask for arcsine, which is for percentages, "
+                    "and this is a count.",
                     f"It was analysed by the rule instead: {SCALE_WORDS[choice.transform]}.",
                 ),
             )
@@ -134,10 +134,10 @@ def _named(
 def _unfit(variable: Variable, name: str, why: str) -> _Choice:
     return _Choice(
         transform="none",
-        rule=f"Analysed as it is, because {variable.name} {why}.",
+        rule=f"Analysed as it is, because it {why}.",
         problem=warning(
             "transform-unfit",
-            f"The transform {name} was asked for {variable.name}, which {why}.",
+            f"{variable.label}: the transform {name} was asked for, and the variable {why}.",
             "It was analysed as it is; name another transform in the settings.",
         ),
     )
