@@ -12,6 +12,7 @@ import pytest
 
 from trialkit.analysis import Analysis, analyse
 from trialkit.findings import make_findings
+from trialkit.report.compose import compose
 from trialkit.trial import (
     COUNT_COLUMNS,
     EXAMINED,
@@ -207,3 +208,11 @@ def test_what_is_said_of_plots_that_are_all_alike() -> None:
     remedies = {str(item.remedy) for item in found if item.kind == "no-variance"}
     # Percentages have no count model from which an interval could come.
     assert remedies == {"The analysis of variance gives such a treatment the spread of the others."}
+
+
+@pytest.mark.parametrize("design", [Design.RCBD, Design.SPLIT_PLOT, Design.STRIP_PLOT])
+def test_the_methods_tell_of_main_plots_where_there_are_some(design: Design) -> None:
+    trial = extreme(design=design, treatments=6, split=design is not Design.RCBD)
+    text = " ".join(str(block) for block in compose(analyse(trial)).blocks())
+    assert "In simulated randomised blocks" in text
+    assert ("In simulated split-plots and strip-plots" in text) == design.has_larger_units

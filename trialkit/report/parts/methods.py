@@ -69,6 +69,10 @@ INTERVALS = (
     "far more than all others they held it in 84 to 91 %: so few plots cannot show that, and no "
     "flag is raised for it."
 )
+INTERVALS_IN_UNITS = (
+    "In simulated split-plots and strip-plots, mostly of 3 x 4 treatments in 4 blocks, they held "
+    "it in 93 to 99 % of the trials, of counts and of shares of items examined."
+)
 
 
 TESTS_ONLY = (
@@ -382,4 +386,6 @@ def _control_text(context: Context) -> str:
     )
     if shown.knows("lower") or shown.knows("upper"):
         text += f" {INTERVALS}"
+        if context.trial.design.has_larger_units:
+            text += f" {INTERVALS_IN_UNITS}"
     return text
