@@ -9,6 +9,7 @@ from scipy import special, stats
 
 from trialkit.inference.layouts import completely_randomised, randomised_blocks
 from trialkit.inference.proportions import fit_shares
+from trialkit.inference.proportions_result import ratio_with_limits
 
 
 def _trial(seed: int = 1, t: int = 5, b: int = 4, m: int = 3, size: float = 8.0):
@@ -208,3 +209,12 @@ def test_nonsense_is_refused():
         fit_shares(layout, number + 1, number)
     with pytest.raises(ValueError, match="one row"):
         fit_shares(layout, hits[:-1], number[:-1])
+
+
+def test_a_ratio_that_nothing_bounds_has_no_upper_limit():
+    value, low, high = (np.array([[part], [part]]) for part in (0.2, 0.1, 0.4))
+    log_ratio, half = np.array([[0.0], [0.7]]), np.array([[0.0], [1e4]])
+    ratio, lower, upper = ratio_with_limits(value, low, high, 0, log_ratio, half)
+    assert ratio[1, 0] == np.exp(0.7)
+    assert lower[1, 0] == 0.0
+    assert np.isnan(upper[1, 0])

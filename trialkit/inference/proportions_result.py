@@ -14,6 +14,8 @@ from trialkit.inference.layouts import BoolArray, FloatArray
 ShareFamily = Literal["binomial", "quasi-binomial", "beta-binomial"]
 #: What is known of groups against a base.
 RATIOS = ("ratio", "ratio_lower", "ratio_upper", "odds", "odds_lower", "odds_upper")
+#: Half an interval of a logarithm from which a limit is none: a factor of 5e21.
+_BOUNDLESS = 50.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -201,7 +203,8 @@ def ratio_with_limits(
     least = np.where(low[base] > 0.0, low[base], np.nan)
     ratio = np.where(usual, np.exp(np.where(usual, log_ratio, 0.0)), value / below)
     lower = np.where(usual, ratio * np.exp(-half), low / np.where(high[base] > 0, high[base], 1.0))
-    upper = np.where(usual, ratio * np.exp(half), high / least)
+    bounded = np.where(half < _BOUNDLESS, half, np.nan)
+    upper = np.where(usual, ratio * np.exp(bounded), high / least)
     for part in (ratio, lower, upper):
         part[base] = np.where(np.isnan(value[base]), np.nan, 1.0)
     return ratio, lower, upper
