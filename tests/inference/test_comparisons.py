@@ -301,6 +301,15 @@ def test_treatments_without_a_mean_are_not_compared(method: Method) -> None:
     np.testing.assert_array_equal(result.different[~touched], alone.different)
 
 
+def test_a_difference_that_does_not_vary_leaves_nothing_to_test_all_by() -> None:
+    cov = np.array([[1.0, 1.0, 0.0], [1.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    found = compare_means(
+        np.array([[1.0], [2.0], [5.0]]), cov, np.ones(1), 10, "dunnett", control=0
+    )
+    assert np.isnan(found.p_adjusted).all()
+    assert not found.different.any()
+
+
 def test_a_control_without_a_mean() -> None:
     y = np.array([np.nan, np.nan, 1.0, 2.0, 4.0, 3.0])
     fit = fit_layout(completely_randomised([0, 0, 1, 1, 2, 2], 3), y)[0]

@@ -245,6 +245,9 @@ def _solve(
         return p, critical
     if method is Method.DUNNETT:
         correlation = _correlation(unit_cov, a, b)
+        if not np.isfinite(correlation).all():
+            # A difference that does not vary, or of unknown variance: nothing to test all by.
+            return p, critical
         p[live] = dunnett_sf(statistic[live], correlation, df, alternative=alternative)
         critical = float(dunnett_isf(alpha, correlation, df, alternative=alternative))
     elif method in (Method.SNK, Method.DUNCAN):
@@ -296,7 +299,8 @@ def _correlation(unit_cov: FloatArray, a: IntArray, b: IntArray) -> FloatArray:
         - unit_cov[np.ix_(b, a)]
         + unit_cov[np.ix_(b, b)]
     )
-    sd = np.sqrt(np.diagonal(cov))
+    variance = np.diagonal(cov)
+    sd = np.sqrt(np.where(variance > 0.0, variance, np.nan))
     return np.asarray(cov / np.outer(sd, sd))
 
 
