@@ -64,9 +64,9 @@ INTERVALS = (
     "between treatments as far as the plots show it; a plot that stands high on one day tends to "
     "stand high on the next, and plots of one main plot or strip stand high together. In simulated "
     "randomised blocks with overdispersed counts and 2 individuals a plot or more, 95 % intervals "
-    "held the truth in 93 to 99 % of the trials; where the variance rose only in proportion to the "
+    "held the truth in 91 to 99 % of the trials; where the variance rose only in proportion to the "
     "mean, those of the strongest control in 88 to 97 %. Where the untreated plots alone varied "
-    "far more than all others they held it in 84 to 91 %: so few plots cannot show that, and no "
+    "far more than all others they held it in 84 to 90 %: so few plots cannot show that, and no "
     "flag is raised for it."
 )
 INTERVALS_IN_UNITS = (
