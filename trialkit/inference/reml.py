@@ -139,10 +139,15 @@ def _line_search(
     x: FloatArray,
     y: FloatArray,
 ) -> RemlState | None:
-    """First of the step's halves, inside the limits, where the likelihood rises enough."""
+    """First of the step's halves, inside the limits, where the likelihood rises enough.
+
+    None where no half is left that moves anything.
+    """
     slack = 1e-12 * (1.0 + abs(state.log_likelihood))
     for halving in range(40):
         theta = np.clip(state.theta + 0.5**halving * step, model.lower, model.upper)
+        if np.array_equal(theta, state.theta):
+            return None
         candidate = evaluate(model, theta, x, y)
         if candidate is not None:
             promised = 1e-4 * float(gradient @ (theta - state.theta))
