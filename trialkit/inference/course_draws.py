@@ -229,10 +229,7 @@ def _drawn(
     draws: int,
     generator: np.random.Generator,
 ) -> FloatArray:
-    """Draws of the means, counts in individuals and shares from 0 to 1, (t, d, draws).
-
-    Group after group: what belongs to one stays near the processor while it is worked on.
-    """
+    """Draws of the means, counts in individuals and shares from 0 to 1, (t, d, draws)."""
     dispersion = posterior.sample(draws, generator)
     levels: tuple[IntArray, ...] = ()
     shares = np.empty((0, draws))
@@ -242,31 +239,25 @@ def _drawn(
         dispersion *= varied
         levels, shares = shared.levels, of_units / varied
     np.clip(dispersion, *_DISPERSIONS, out=dispersion)
-    mean = np.where(np.isfinite(evidence.estimate), evidence.estimate, 0.0)[:, :, None]
-    plots = np.maximum(evidence.plots, 1.0)[:, :, None]
-    total = np.maximum(evidence.total, 0.0)[:, :, None]
-    # A group of zeros is drawn about one individual: its upper 95 % limit then is the exact
-    # one-sided limit of a Poisson count of none.
-    added = np.where(mean > 0.0, _HALF, 1.0)
     root = np.linalg.cholesky(correlation)
     normal = root @ _together(generator, dispersion.shape, levels, shares)
-    out = np.empty(dispersion.shape)
-    if kind == "percent":
-        other = root @ _together(generator, dispersion.shape, levels, shares)
-        chance = np.where(total > 0.0, np.minimum(plots / np.maximum(total, 1e-300), 1.0), 0.0)
-        # What plots do goes together with their units and over days; chance of items does not.
-        apart = bool(chance.any()) and (len(levels) > 0 or len(correlation) > 1)
-        for g, spread in enumerate(dispersion):
-            of_plots = np.minimum(spread, 1.0) * (1.0 - chance[g])
-            factor = chance[g] + of_plots
-            if apart:
-                _mix_in_chance(generator, chance[g] / factor, normal[g], other[g])
-            worth = np.maximum(plots[g] / factor - 1.0, _HALF)
-            hit = gamma_of_normal(worth * mean[g] + added[g], normal[g])
-            left = gamma_of_normal(worth * (1.0 - mean[g]) + _HALF, other[g])
-            out[g] = hit / (hit + left)
-        return out
+    if kind != "percent":
+        return _counts(evidence, dispersion, normal, generator)
+    other = root @ _together(generator, dispersion.shape, levels, shares)
+    apart = len(levels) > 0 or len(correlation) > 1
+    return _shares(evidence, dispersion, normal, other, generator if apart else None)
+
+
+def _counts(
+    evidence: Evidence, dispersion: FloatArray, normal: FloatArray, generator: np.random.Generator
+) -> FloatArray:
+    """Means of counts, from standard normal variables of their plots, (t, d, draws).
+
+    Group after group: what belongs to one stays near the processor while it is worked on.
+    """
+    mean, plots, total, added = _known(evidence)
     whole = np.where(total > 0.0, total / np.where(mean > 0.0, mean, 1.0), plots)
+    out = np.empty(dispersion.shape)
     for g, spread in enumerate(dispersion):
         individuals = gamma_of_normal(total[g] + added[g], _normals(generator, spread.shape))
         k = plots[g] / spread
@@ -274,6 +265,45 @@ def _drawn(
         individuals /= gamma_of_normal(k, normal[g])
         np.divide(individuals, whole[g], out=out[g])
     return out
+
+
+def _shares(
+    evidence: Evidence,
+    dispersion: FloatArray,
+    hits: FloatArray,
+    misses: FloatArray,
+    fresh: np.random.Generator | None,
+) -> FloatArray:
+    """Means of shares, from two kinds of standard normal variables, (t, d, draws).
+
+    What plots do goes together with their units and over days; chance of items does not, and is
+    drawn afresh where there are any.
+    """
+    mean, plots, total, added = _known(evidence)
+    chance = np.where(total > 0.0, np.minimum(plots / np.maximum(total, 1e-300), 1.0), 0.0)
+    out = np.empty(dispersion.shape)
+    for g, spread in enumerate(dispersion):
+        of_plots = np.minimum(spread, 1.0) * (1.0 - chance[g])
+        factor = chance[g] + of_plots
+        if fresh is not None and chance.any():
+            _mix_in_chance(fresh, chance[g] / factor, hits[g], misses[g])
+        worth = np.maximum(plots[g] / factor - 1.0, _HALF)
+        hit = gamma_of_normal(worth * mean[g] + added[g], hits[g])
+        left = gamma_of_normal(worth * (1.0 - mean[g]) + _HALF, misses[g])
+        out[g] = hit / (hit + left)
+    return out
+
+
+def _known(evidence: Evidence) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Means, plots and totals of the evidence, and what a total is drawn about, (t, d, 1).
+
+    A group of zeros is drawn about one individual: its upper 95 % limit then is the exact
+    one-sided limit of a Poisson count of none.
+    """
+    mean = np.where(np.isfinite(evidence.estimate), evidence.estimate, 0.0)[:, :, None]
+    plots = np.maximum(evidence.plots, 1.0)[:, :, None]
+    total = np.maximum(evidence.total, 0.0)[:, :, None]
+    return mean, plots, total, np.where(mean > 0.0, _HALF, 1.0)
 
 
 def _together(
