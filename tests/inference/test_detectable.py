@@ -94,3 +94,14 @@ def test_no_gap_in_the_tail_misleads_the_search():
     np.testing.assert_array_less(0.0, np.diff(found, axis=0))
     assert np.diff(found, axis=0).max() < 0.2
     assert (np.abs(found - critical) < 1.5).all()
+
+
+@pytest.mark.parametrize("df", [1.0, 2.0, 10.0])
+def test_huge_critical_values_go_on_where_smaller_ones_end(df: float) -> None:
+    before, after = (
+        float(minimal_detectable_difference(1.0, df, critical)) for critical in (999.0, 1001.0)
+    )
+    assert after / before == pytest.approx(1001.0 / 999.0, rel=1e-5)
+    # The chi-square of the error then does all: it has to stay below the squared quotient.
+    farther = float(minimal_detectable_difference(1.0, df, 1e6))
+    assert stats.chi2.cdf(df * (farther / 1e6) ** 2, df) == pytest.approx(0.8)

@@ -116,6 +116,15 @@ def test_unknown_means_stay_unknown():
             assert got.p_adjusted[known, 0] == pytest.approx(single, rel=1e-6)
 
 
+def test_a_pair_with_less_than_one_degree_of_freedom_says_nothing():
+    means = np.array([[1.0], [2.0], [9.0]])
+    se, df = np.ones((3, 1)), np.array([[0.3], [8.0], [8.0]])
+    for method in (Method.LSD, Method.BONFERRONI, Method.SIDAK, Method.TUKEY, Method.SCHEFFE):
+        got = compare_pairs(means, se, df, method, overall_p=np.array([0.01]))
+        parts = (got.t, got.p_adjusted, got.lower, got.upper)
+        assert [np.isnan(part[:, 0]).tolist() for part in parts] == [[True, False, False]] * 4
+
+
 def test_arguments_are_checked():
     with pytest.raises(ValueError, match="all pairs"):
         compare_pairs(np.zeros((3, 1)), np.ones((2, 1)), np.ones((2, 1)), Method.TUKEY)

@@ -14,6 +14,8 @@ from trialkit.inference.power import Alternative, power_beyond
 from trialkit.inference.transforms import TransformName, backward, forward
 
 _HALVINGS: Final = 60
+#: Critical value from which only the error of the standard error counts (to 4e-6).
+_FAR: Final = 1000.0
 
 
 def least_significant_difference(
@@ -133,7 +135,7 @@ def _noncentrality(
     limit, freedom = np.broadcast_arrays(critical, df)
     # Responses with the same plots share both: few pairs have to be looked at.
     pairs = np.column_stack([limit.ravel(), freedom.ravel()])
-    known = ~np.isnan(pairs).any(axis=1)
+    known = np.isfinite(pairs[:, 0]) & ~np.isnan(pairs[:, 1])
     different, place = np.unique(pairs[known], axis=0, return_inverse=True)
     shift = np.full(len(pairs), np.nan)
     solved = [_solved(float(t), float(v), power, kind) for t, v in different]
@@ -144,6 +146,9 @@ def _noncentrality(
 @lru_cache(maxsize=4096)
 def _solved(limit: float, df: float, power: float, kind: Alternative) -> float:
     """Halve the range of the noncentrality; power grows with it."""
+    if limit > _FAR:
+        # The error of the means counts for nothing beside that of their standard error.
+        return limit * float(np.sqrt(special.chdtri(df, 1.0 - power) / df))
     low = 0.0
     # Normal theory would need critical + z; few degrees of freedom ask for more.
     high = 2.0 * limit + 8.0

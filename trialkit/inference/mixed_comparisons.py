@@ -218,8 +218,13 @@ def _stack(columns: list[Comparisons]) -> Comparisons:
 
 
 def _own_df(out: Comparisons, se: FloatArray, df: FloatArray, means: FloatArray) -> Comparisons:
-    """The same comparisons with the degrees of freedom of each pair."""
-    t = np.abs(np.where(se > 0, out.difference / np.where(se > 0, se, np.nan), np.nan))
+    """The same comparisons with the degrees of freedom of each pair.
+
+    A pair with less than one says nothing: its interval would span all that can be.
+    """
+    df = np.where(df >= 1, df, np.nan)
+    usable = (se > 0) & ~np.isnan(df)
+    t = np.abs(np.where(usable, out.difference / np.where(usable, se, 1.0), np.nan))
     n_means = (~np.isnan(means)).sum(axis=0)
     single = 2.0 * special.stdtr(df, -t)
     # Pairs that can be compared make up the family.
