@@ -1,0 +1,125 @@
+"""Run the analysis of a record again, and compare what comes out number by number."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from trialkit.analysis import analyse
+from trialkit.findings import make_findings
+from trialkit.record.reading import damaged, trial_from_record
+from trialkit.record.writing import rows_of
+
+#: Two numbers are the same when they differ by less than this share (other machines and
+#: versions of the libraries round the last digits in their own way).
+TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One number or word that came out otherwise when the record was run again."""
+
+    table: str
+    row: int
+    column: str
+    recorded: object
+    found: object
+
+    def __str__(self) -> str:
+        return (
+            f"{self.table}, row {self.row + 1}, {self.column}: "
+            f"recorded {self.recorded!r}, now {self.found!r}"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Outcome of running a record again.
+
+    Attributes
+    ----------
+    differences : tuple of Difference
+    compared : int
+        How many numbers and words were compared.
+    largest : float
+        Largest relative difference among the numbers called the same.
+    """
+
+    differences: tuple[Difference, ...]
+    compared: int
+    largest: float
+
+    @property
+    def same(self) -> bool:
+        """Whether everything came out as recorded."""
+        return not self.differences
+
+
+def _relative(recorded: float, found: float) -> float:
+    if recorded == found:
+        return 0.0
+    return abs(recorded - found) / max(abs(recorded), abs(found))
+
+
+def compare_tables(
+    recorded: Mapping[str, Sequence[Mapping[str, Any]]],
+    found: Mapping[str, Sequence[Mapping[str, Any]]],
+) -> Agreement:
+    """Compare the tables of a record with tables made again, cell by cell."""
+    differences: list[Difference] = []
+    compared, largest = 0, 0.0
+    for name in sorted({*recorded, *found}):
+        old, new = recorded.get(name, ()), found.get(name, ())
+        if len(old) != len(new):
+            differences.append(Difference(name, 0, "number of rows", len(old), len(new)))
+        for index, (before, after) in enumerate(zip(old, new, strict=False)):
+            for column in sorted({*before, *after}):
+                compared += 1
+                left, right = before.get(column), after.get(column)
+                if _is_number(left) and _is_number(right):
+                    gap = _relative(float(left), float(right))  # type: ignore[arg-type]
+                    if gap > TOLERANCE:
+                        differences.append(Difference(name, index, column, left, right))
+                    else:
+                        largest = max(largest, gap)
+                elif left != right:
+                    differences.append(Difference(name, index, column, left, right))
+    return Agreement(tuple(differences), compared, largest)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def rerun(record: Mapping[str, Any]) -> Agreement:
+    """Run the analysis of a record again, from the record alone, and compare every number.
+
+    Raises
+    ------
+    TrialError
+        When a part of the record is missing or damaged.
+    """
+    trial = trial_from_record(record)
+    recorded, findings = _tables(record.get("tables")), _sentences(record.get("findings"))
+    analysis = analyse(trial)
+    found = {name: rows_of(table) for name, table in analysis.tables().items()}
+    if findings:  # a record can be made without any
+        recorded = {**recorded, "findings": findings}
+        found["findings"] = _sentences([item.text for item in make_findings(analysis)])
+    return compare_tables(recorded, found)
+
+
+def _tables(plain: Any) -> dict[str, list[dict[str, Any]]]:
+    if not isinstance(plain, dict):
+        raise damaged("no tables")
+    for name, rows in plain.items():
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            raise damaged(f"the table {name!r} has no rows")
+    return plain
+
+
+def _sentences(plain: Any) -> list[dict[str, Any]]:
+    if not isinstance(plain, list):
+        raise damaged("no findings")
+    return [{"text": text} for text in plain]

@@ -1,0 +1,199 @@
+"""From a record.json back to the trial that it was made of."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import pandas as pd
+
+from trialkit.problems import Place, Problem, Severity, TrialError, error
+from trialkit.record.shape import trial_faults
+from trialkit.record.writing import FORMAT
+from trialkit.trial import (
+    EXAMINED,
+    Application,
+    Comparison,
+    ControlMethod,
+    Design,
+    Kind,
+    Plot,
+    Settings,
+    Transform,
+    Treatment,
+    TreatmentRole,
+    Trial,
+    Variable,
+    VariableRole,
+)
+
+
+def read_record(path: Path) -> dict[str, Any]:
+    """Read a record.json.
+
+    Raises
+    ------
+    TrialError
+        When the file cannot be read or is no record.
+    """
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as fault:
+        raise TrialError(
+            [
+                error(
+                    "record-unreadable",
+                    f"The record could not be read ({fault}).",
+                    "Give the record.json that the report wrote.",
+                    Place(file=path.name),
+                )
+            ]
+        ) from fault
+    if not isinstance(record, dict) or "trial" not in record:
+        raise TrialError(
+            [
+                error(
+                    "record-none",
+                    "The file is JSON but no record of a trial.",
+                    "Give the record.json that the report wrote.",
+                    Place(file=path.name),
+                )
+            ]
+        )
+    return record
+
+
+def _frame(rows: Sequence[Mapping[str, Any]], template: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            name: pd.Series([row.get(name) for row in rows], dtype=template[name].dtype)
+            for name in template.columns
+        }
+    )
+
+
+def _day(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
+
+
+def _text_map(values: Mapping[str, Any]) -> Mapping[str, str]:
+    return MappingProxyType({str(key): str(value) for key, value in values.items()})
+
+
+def _treatment(row: Mapping[str, Any]) -> Treatment:
+    return Treatment(
+        **{
+            **row,
+            "role": TreatmentRole(row["role"]),
+            "parts": tuple(row["parts"]),
+            "extra": _text_map(row["extra"]),
+        }
+    )
+
+
+def _variable(row: Mapping[str, Any]) -> Variable:
+    transform = row["transform"]
+    return Variable(
+        **{
+            **row,
+            "kind": Kind(row["kind"]),
+            "role": VariableRole(row["role"]),
+            "transform": Transform(transform) if transform else None,
+        }
+    )
+
+
+def _application(row: Mapping[str, Any]) -> Application:
+    return Application(
+        **{**row, "date": date.fromisoformat(row["date"]), "details": _text_map(row["details"])}
+    )
+
+
+def _settings(row: Mapping[str, Any]) -> Settings:
+    return Settings(
+        **{
+            **row,
+            "comparison": Comparison(row["comparison"]),
+            "transform": Transform(row["transform"]),
+            "control": ControlMethod(row["control"]),
+            "factors": tuple(row.get("factors", ())),
+            "contrasts": tuple(row.get("contrasts", ())),
+        }
+    )
+
+
+def _problem(row: Mapping[str, Any]) -> Problem:
+    severity = Severity(row["severity"])
+    return Problem(**{**row, "severity": severity, "place": Place(**row["place"])})
+
+
+def trial_from_record(record: Mapping[str, Any]) -> Trial:
+    """Make the trial of a record again.
+
+    Raises
+    ------
+    TrialError
+        When the record's format is not known, or a part of it is missing or damaged.
+    """
+    if record.get("format") != FORMAT:
+        raise TrialError(
+            [
+                error(
+                    "record-format",
+                    f"This record has format {record.get('format')!r}; "
+                    f"this version reads {FORMAT}.",
+                    "Use the version of trialkit that is named in the record.",
+                )
+            ]
+        )
+    try:
+        trial = _build_trial(record)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
+        raise damaged(str(fault)) from fault
+    faults = trial_faults(trial)
+    if faults:
+        raise damaged(*faults)
+    return trial
+
+
+def damaged(*faults: str) -> TrialError:
+    """What is said of a record with parts that are missing or not as they were written."""
+    return TrialError(
+        error(
+            "record-damaged",
+            f"The record lacks or garbles a part that is needed ({fault}).",
+            "Use the record.json as the report wrote it.",
+        )
+        for fault in faults
+    )
+
+
+def _build_trial(record: Mapping[str, Any]) -> Trial:
+    plain = dict(record["trial"])
+    empty = Trial(title="", design=Design.CRD, treatments=(), plots=(), variables=())
+    for name in ("counts", "yields", "harvest"):
+        template = getattr(empty, name)
+        if name == "counts" and any(EXAMINED in row for row in plain[name]):
+            template = template.assign(**{EXAMINED: pd.Series([], dtype=float)})
+        plain[name] = _frame(plain[name], template)
+    return Trial(
+        **{
+            **plain,
+            "design": Design(plain["design"]),
+            "main_plots": Design(plain["main_plots"]) if plain.get("main_plots") else None,
+            "treatments": tuple(_treatment(row) for row in plain["treatments"]),
+            "plots": tuple(Plot(**row) for row in plain["plots"]),
+            "variables": tuple(_variable(row) for row in plain["variables"]),
+            "applications": tuple(_application(row) for row in plain["applications"]),
+            "applied": _day(plain["applied"]),
+            "extra": _text_map(plain["extra"]),
+            "understood": tuple(tuple(row) for row in plain["understood"]),
+            "settings": _settings(record["settings"]),
+            "warnings": tuple(_problem(row) for row in record["problems"] if row["place"]["file"]),
+            "inputs": tuple((row["name"], row["sha256"]) for row in record["inputs"]),
+        }
+    )

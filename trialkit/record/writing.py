@@ -1,0 +1,149 @@
+"""An Analysis as a record: JSON that people can read and compare line by line."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from datetime import date, datetime
+from enum import Enum
+from itertools import repeat
+from math import isfinite
+from pathlib import Path
+from types import NoneType
+from typing import Any
+
+import pandas as pd
+
+from trialkit.analysis import Analysis
+from trialkit.files import write_whole
+from trialkit.numerals import LARGEST_WHOLE
+from trialkit.resources import installed_version
+from trialkit.rows import Rows, Tables, columns_of
+
+#: Of the record; one that is not known is not read.
+FORMAT = 1
+PACKAGES = ("numpy", "pandas", "scipy", "statsmodels", "plotnine", "openpyxl")
+_JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
+
+
+def _plain(value: object) -> Any:
+    """Bring a value to what JSON holds; undefined numbers become null, whole ones integers."""
+    if isinstance(value, Enum):
+        return value.value
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if is_dataclass(value) and not isinstance(value, type):
+        return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    number = float(value)  # type: ignore[arg-type]
+    if not isfinite(number):
+        return None
+    return int(number) if number.is_integer() and abs(number) < LARGEST_WHOLE else number
+
+
+def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """List the rows of a table as plain dictionaries, undefined numbers as None."""
+    columns = {name: map(_plain, values) for name, values in columns_of(table).items()}
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _trial_parts(tables: Tables) -> dict[str, Any]:
+    """Bring a trial to lists, dictionaries and tables, without its settings."""
+    parts: dict[str, Any] = {}
+    for item in fields(tables.trial):
+        if item.name not in {"settings", "warnings", "inputs"}:
+            value = getattr(tables.trial, item.name)
+            frame = isinstance(value, pd.DataFrame)
+            parts[item.name] = tables.as_read(item.name) if frame else _plain(value)
+    return parts
+
+
+def make_record(
+    analysis: Analysis, findings: Sequence[str], made: datetime, tables: Tables | None = None
+) -> str:
+    """Bring an analysis to the record's form: JSON, one row of a table a line.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    findings : sequence of str
+        The sentences of the report.
+    made : datetime
+        When the analysis was made.
+    tables : Tables, optional
+        Its tables as rows, where they are at hand.
+    """
+    trial, read = analysis.trial, tables or Tables(analysis)
+    parts = {
+        "format": FORMAT,
+        "trialkit": installed_version("trialkit"),
+        "made": made.isoformat(timespec="seconds"),
+        "inputs": [{"name": name, "sha256": digest} for name, digest in trial.inputs],
+        "settings": _plain(trial.settings),
+        "trial": _trial_parts(read),
+        "environment": {
+            "python": platform.python_version(),
+            **{name: installed_version(name) for name in PACKAGES},
+        },
+        "tables": {name: read[name] for name in analysis.tables()},
+        "findings": list(findings),
+        "problems": [_plain(problem) for problem in analysis.problems],
+    }
+    return _layout(parts, 0) + "\n"
+
+
+def write_record(record: str, path: Path) -> None:
+    """Write a record to a file, moved into place when it is whole."""
+    write_whole(path, record.encode("utf-8"))
+
+
+#: How deep the record is broken into lines: its keys, its tables, their rows.
+_DEPTH = 3
+
+
+def _layout(value: Any, depth: int) -> str:
+    line = "\n" + " " * (depth + 1)
+    if isinstance(value, Mapping) and value and depth < _DEPTH:
+        left, right = "{}"
+        parts = [f"{_dump(key)}: {_layout(item, depth + 1)}" for key, item in value.items()]
+    elif isinstance(value, Rows):
+        left, right = "[]"
+        parts = _row_texts(value)
+    elif isinstance(value, list) and depth < _DEPTH:
+        left, right = "[]"
+        parts = [_dump(item) for item in value]
+    else:
+        return _dump(value)
+    if not parts:
+        return left + right
+    return f"{left}{line}{f',{line}'.join(parts)}\n{' ' * depth}{right}"
+
+
+def _row_texts(rows: Rows) -> list[str]:
+    """Rows as JSON, one object each; written by columns, far faster than by rows."""
+    parts: list[Iterable[str]] = []
+    for name in rows.columns:
+        parts += [repeat(f"{', ' if parts else '{'}{_dump(name)}: "), _cell_texts(rows, name)]
+    return list(map("".join, zip(*parts, repeat("}"), strict=False)))
+
+
+def _cell_texts(rows: Rows, column: str) -> Sequence[str]:
+    values = rows[column]
+    kinds = set(map(type, values))
+    if kinds == {float}:
+        return rows.digits(column)
+    if kinds <= {str, bool, NoneType}:
+        words = {value: _dump(value) for value in set(values)}
+        return [words[value] for value in values]
+    return [_dump(_plain(value)) for value in values]
+
+
+def _dump(value: Any) -> str:
+    return _JSON.encode(value)
