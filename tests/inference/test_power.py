@@ -10,16 +10,13 @@ from scipy import stats
 
 from trialkit.inference.layouts import randomised_blocks
 from trialkit.inference.linear import fit_layout
-from trialkit.inference.power import (
-    Alternative,
+from trialkit.inference.power import Alternative, f_test_power, power_beyond, t_test_power
+from trialkit.inference.power_plans import (
     blocks_for_difference,
     blocks_needed,
     comparison_power,
     design_power,
     error_df,
-    f_test_power,
-    power_beyond,
-    t_test_power,
 )
 
 
