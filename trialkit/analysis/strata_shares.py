@@ -11,7 +11,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan
 from trialkit.analysis.strata_plan import StrataPlan
 from trialkit.inference.layouts import BoolArray, Layout
-from trialkit.inference.linear import indicator
+from trialkit.inference.linear_design import indicator
 from trialkit.inference.proportions_result import ShareLevels
 from trialkit.inference.share_strata import ShareStrata, share_strata
 from trialkit.inference.share_strata_levels import share_levels

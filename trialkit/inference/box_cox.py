@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from trialkit.inference.layouts import BoolArray, FloatArray, IntArray
-from trialkit.inference.linear import indicator
+from trialkit.inference.linear_design import indicator
 from trialkit.inference.roots import falling_roots
 
 # Powers that have a name in the trade: reciprocal, its root, logarithm, square root, none.

@@ -13,7 +13,8 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.layouts import FloatArray, IntArray, Layout
-from trialkit.inference.linear import LinearFit, Term, fit_layout, indicator
+from trialkit.inference.linear import LinearFit, Term, fit_layout
+from trialkit.inference.linear_design import indicator
 
 # Share of the covariate's variation that must be left inside blocks and treatments.
 _NO_VARIATION = 1e-12

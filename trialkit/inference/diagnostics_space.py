@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from trialkit.inference.layouts import FloatArray, IntArray, Layout
-from trialkit.inference.linear import indicator, orthogonal_addition
+from trialkit.inference.linear_design import indicator, orthogonal_addition
 
 # What is left of a covariate beyond a space, as a share of it, before it counts as rounding.
 _INSIDE: Final = 1e-9

@@ -15,13 +15,8 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.layouts import BoolArray, Codes, FloatArray, IntArray, Layout
-from trialkit.inference.linear import (
-    LinearFit,
-    Term,
-    fit_layout,
-    indicator,
-    orthogonal_addition,
-)
+from trialkit.inference.linear import LinearFit, Term, fit_layout
+from trialkit.inference.linear_design import indicator, orthogonal_addition
 from trialkit.inference.mixed_design import Factor, factor
 from trialkit.inference.strata import rounding_zero
 

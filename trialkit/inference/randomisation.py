@@ -16,7 +16,8 @@ from typing import Final
 import numpy as np
 
 from trialkit.inference.layouts import BoolArray, FloatArray, IntArray, Layout
-from trialkit.inference.linear import RANK_TOLERANCE, fit_layout, indicator, orthogonal_addition
+from trialkit.inference.linear import fit_layout
+from trialkit.inference.linear_design import RANK_TOLERANCE, indicator, orthogonal_addition
 
 # Arrangements that equal the one found, but for rounding, count as reaching it.
 _TIE: Final = 1e-9

@@ -28,7 +28,7 @@ from scipy import special
 
 from trialkit.inference.count_fit import Effects, effects, information, regular, scaffold
 from trialkit.inference.layouts import BoolArray, Codes, FloatArray, IntArray, Layout
-from trialkit.inference.linear import indicator
+from trialkit.inference.linear_design import indicator
 from trialkit.inference.proportions import correlation_root
 from trialkit.inference.strata_terms import (
     SOURCES,

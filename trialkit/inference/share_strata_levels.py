@@ -16,7 +16,7 @@ from scipy import special
 
 from trialkit.inference.count_fit import effects
 from trialkit.inference.layouts import FloatArray, Layout
-from trialkit.inference.linear import indicator
+from trialkit.inference.linear_design import indicator
 from trialkit.inference.proportions_result import RATIOS, ShareLevels, odds_of, ratio_with_limits
 from trialkit.inference.share_strata import ShareStrata, logit_shares
 

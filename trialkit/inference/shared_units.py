@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.inference.layouts import FloatArray, IntArray, Layout
-from trialkit.inference.linear import indicator
+from trialkit.inference.linear_design import indicator
 
 #: Least part of the variance of residuals that is laid to plots.
 _LEAST_PART = 0.2

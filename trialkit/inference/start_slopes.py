@@ -14,7 +14,7 @@ from scipy import special
 
 from trialkit.inference.count_fit_dispersion import LARGEST
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
-from trialkit.inference.linear import indicator
+from trialkit.inference.linear_design import indicator
 
 TOO_FEW_PLOTS = "too few plots to tell slopes from chance"
 NO_RANGE = "the counts at the start do not differ between the plots"

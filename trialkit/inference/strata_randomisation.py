@@ -28,7 +28,7 @@ from typing import Final
 import numpy as np
 
 from trialkit.inference.layouts import Codes, FloatArray, IntArray, Layout
-from trialkit.inference.linear import indicator
+from trialkit.inference.linear_design import indicator
 from trialkit.inference.randomisation import arrangements, randomisation_test
 
 _TIE: Final = 1e-9
