@@ -19,7 +19,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from scipy import special
 
-from trialkit.inference.count_models import CountFit, DevianceLine, fit_counts
+from trialkit.inference.count_deviance import DevianceLine
+from trialkit.inference.count_models import CountFit, fit_counts
 from trialkit.inference.layouts import BoolArray, Codes, FloatArray, IntArray, Layout
 from trialkit.inference.strata_terms import (
     SOURCES,

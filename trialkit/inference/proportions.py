@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
+from trialkit.inference.count_deviance import DevianceLine
 from trialkit.inference.count_fit import (
     Effects,
     Scaffold,
@@ -26,7 +27,6 @@ from trialkit.inference.count_fit import (
     regular,
     scaffold,
 )
-from trialkit.inference.count_models import DevianceLine
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
 from trialkit.inference.proportions_result import ShareFamily, ShareFit, quantile
 

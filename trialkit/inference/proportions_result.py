@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from scipy import special
 
-from trialkit.inference.count_models import DevianceLine
+from trialkit.inference.count_deviance import DevianceLine
 from trialkit.inference.layouts import BoolArray, FloatArray
 
 ShareFamily = Literal["binomial", "quasi-binomial", "beta-binomial"]

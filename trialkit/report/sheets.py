@@ -8,32 +8,18 @@ Every cell says where it stands: the format lets this out, but not all that read
 
 from __future__ import annotations
 
-import io
-import re
-import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import repeat
 from types import NoneType
 from typing import NamedTuple, cast
-from xml.sax.saxutils import escape, quoteattr
+from xml.sax.saxutils import quoteattr
 
-from trialkit.figures.identity import plain_line
 from trialkit.numerals import UNDEFINED, Digits
+from trialkit.report.sheet_package import FIXED_TIME, HEAD, MAIN, OFFICE, packed, xml_text
 
-#: Longest text of a cell that the format allows.
-LONGEST_TEXT = 32767
-#: The date of every part inside the file, and of the file itself where none is given.
-FIXED_TIME = (2000, 1, 1, 0, 0, 0)
-#: Less than half the time of the usual 6, for a fifth more of size.
-_COMPRESSION = 1
 _FORMULA_STARTS = ("=", "+", "-", "@")
-_ESCAPE_LOOKALIKE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
-_MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
-_PACKAGE = "http://schemas.openxmlformats.org/package/2006"
-_OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
-_HEAD = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
 
 
 class Style(NamedTuple):
@@ -152,7 +138,7 @@ class _Cells:
         styles = list(self._numbers)
         formats = [shown for shown in dict.fromkeys(s.shown for s in styles) if shown != "General"]
         fills = [fill for fill in dict.fromkeys(s.fill for s in styles) if fill]
-        parts = [_HEAD, f'<styleSheet xmlns="{_MAIN}">']
+        parts = [HEAD, f'<styleSheet xmlns="{MAIN}">']
         if formats:
             listed = "".join(
                 f'<numFmt numFmtId="{164 + i}" formatCode={quoteattr(shown)}/>'
@@ -198,7 +184,7 @@ class _Texts(dict[Shown, str]):
         """Make the end of a cell for a text that is new."""
         mark = self._make.mark(text_style(text, self._style))
         # No text begins or ends with a space, so that none has to be preserved.
-        end = self[text] = f'"{mark} t="inlineStr"><is><t>{_text(text)}</t></is></c>'
+        end = self[text] = f'"{mark} t="inlineStr"><is><t>{xml_text(text)}</t></is></c>'
         return end
 
 
@@ -216,12 +202,6 @@ def _style_xml(style: Style, formats: list[str], fills: list[str]) -> str:
     return f"{head}/>"
 
 
-def _text(value: str) -> str:
-    """Escape text for the format; what looks like one of its own escapes is escaped too."""
-    clean = plain_line(value)[:LONGEST_TEXT]
-    return escape(_ESCAPE_LOOKALIKE.sub("_x005F_", clean) if "_x" in clean else clean)
-
-
 def _sheet_xml(sheet: Sheet, make: _Cells) -> str:
     columns, rows = sheet.frozen
     corner = f"{column_letters(columns)}{rows + 1}"
@@ -232,7 +212,7 @@ def _sheet_xml(sheet: Sheet, make: _Cells) -> str:
         for i, width in enumerate(sheet.widths, start=1)
     )
     parts = [
-        f'{_HEAD}<worksheet xmlns="{_MAIN}" xmlns:r="{_OFFICE}"><sheetViews>'
+        f'{HEAD}<worksheet xmlns="{MAIN}" xmlns:r="{OFFICE}"><sheetViews>'
         f'<sheetView workbookViewId="0"><pane{split} topLeftCell="{corner}" '
         f'activePane="{panes}" state="frozen"/></sheetView></sheetViews>'
         f'<sheetFormatPr defaultRowHeight="15"/><cols>{widths}</cols><sheetData>'
@@ -342,79 +322,4 @@ def spreadsheet(sheets: Sequence[Sheet], title: str, made: datetime | None = Non
     make = _Cells()
     bodies = [_sheet_xml(sheet, make) for sheet in sheets]
     when = (made or datetime(*FIXED_TIME, tzinfo=UTC)).astimezone(UTC)
-    numbers = range(1, len(sheets) + 1)
-    parts = {
-        "[Content_Types].xml": _content_types(numbers),
-        "_rels/.rels": _relations(
-            [
-                (f"{_OFFICE}/officeDocument", "xl/workbook.xml"),
-                (f"{_PACKAGE}/relationships/metadata/core-properties", "docProps/core.xml"),
-            ]
-        ),
-        "docProps/core.xml": _core(title, when),
-        "xl/workbook.xml": _workbook(sheets),
-        "xl/_rels/workbook.xml.rels": _relations(
-            [(f"{_OFFICE}/worksheet", f"worksheets/sheet{i}.xml") for i in numbers]
-            + [(f"{_OFFICE}/styles", "styles.xml")]
-        ),
-        "xl/styles.xml": make.styles(),
-    }
-    parts |= {f"xl/worksheets/sheet{i}.xml": body for i, body in zip(numbers, bodies, strict=True)}
-    stream = io.BytesIO()
-    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, text in parts.items():
-            entry = zipfile.ZipInfo(name, FIXED_TIME)
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            archive.writestr(entry, text.encode("utf-8"), compresslevel=_COMPRESSION)
-    return stream.getvalue()
-
-
-def _content_types(numbers: range) -> str:
-    kind = "application/vnd.openxmlformats-officedocument.spreadsheetml"
-    sheets = "".join(
-        f'<Override PartName="/xl/worksheets/sheet{i}.xml" ContentType="{kind}.worksheet+xml"/>'
-        for i in numbers
-    )
-    return (
-        f'{_HEAD}<Types xmlns="{_PACKAGE}/content-types">'
-        '<Default Extension="rels" '
-        'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-        '<Default Extension="xml" ContentType="application/xml"/>'
-        f'<Override PartName="/xl/workbook.xml" ContentType="{kind}.sheet.main+xml"/>{sheets}'
-        f'<Override PartName="/xl/styles.xml" ContentType="{kind}.styles+xml"/>'
-        '<Override PartName="/docProps/core.xml" '
-        'ContentType="application/vnd.openxmlformats-package.core-properties+xml"/></Types>'
-    )
-
-
-def _relations(targets: Sequence[tuple[str, str]]) -> str:
-    listed = "".join(
-        f'<Relationship Id="rId{i}" Type="{kind}" Target="{target}"/>'
-        for i, (kind, target) in enumerate(targets, start=1)
-    )
-    return f'{_HEAD}<Relationships xmlns="{_PACKAGE}/relationships">{listed}</Relationships>'
-
-
-def _core(title: str, when: datetime) -> str:
-    stamp = when.strftime("%Y-%m-%dT%H:%M:%SZ")
-    return (
-        f'{_HEAD}<cp:coreProperties xmlns:cp="{_PACKAGE}/metadata/core-properties" '
-        'xmlns:dc="http://purl.org/dc/elements/1.1/" '
-        'xmlns:dcterms="http://purl.org/dc/terms/" '
-        'xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance">'
-        f"<dc:title>{_text(title)}</dc:title><dc:creator>trialkit</dc:creator>"
-        f'<dcterms:created xsi:type="dcterms:W3CDTF">{stamp}</dcterms:created>'
-        f'<dcterms:modified xsi:type="dcterms:W3CDTF">{stamp}</dcterms:modified>'
-        "</cp:coreProperties>"
-    )
-
-
-def _workbook(sheets: Sequence[Sheet]) -> str:
-    listed = "".join(
-        f'<sheet name={quoteattr(sheet.name)} sheetId="{i}" r:id="rId{i}"/>'
-        for i, sheet in enumerate(sheets, start=1)
-    )
-    return (
-        f'{_HEAD}<workbook xmlns="{_MAIN}" xmlns:r="{_OFFICE}"><bookViews>'
-        f'<workbookView activeTab="0"/></bookViews><sheets>{listed}</sheets></workbook>'
-    )
+    return packed([sheet.name for sheet in sheets], bodies, make.styles(), title, when)
