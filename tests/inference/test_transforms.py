@@ -184,3 +184,8 @@ def test_percentages(values: list[float], transform: str) -> None:
 def test_measurements_stay_as_they_are() -> None:
     choice = choose_transform("measurement", np.ones((3, 1)), np.zeros(3, dtype=np.intp))
     assert choice.transform == "none"
+
+
+def test_a_limit_beyond_all_counts_is_none() -> None:
+    found = backward("log", np.array([2.0, 400.0, np.nan]))
+    np.testing.assert_allclose(found, [99.0, np.nan, np.nan])

@@ -221,17 +221,7 @@ class MixedFit:
                 not self.kept[places[self.model.terms.index(t)]].all() for t in (*wider, term)
             )
             if spoilt and wider:
-                inner = mixed_fit(
-                    self._response,
-                    self.model.without(wider),
-                    random=self._random,
-                    repeated=self._repeated,
-                    method=self.method,
-                    signed=self.signed,
-                )
-                test = next(t for t in inner.anova() if t.source == source)
-                note = "combinations are missing: tested without the interactions that hold it"
-                out.append(replace(test, note=note))
+                out.append(self._without(wider, source, int(self.kept[place].sum())))
                 continue
             chosen = np.flatnonzero(self.kept[place]) + place.start
             rows = np.zeros((len(chosen), len(self.kept)))
@@ -239,6 +229,27 @@ class MixedFit:
             note = "some levels or combinations are missing" if spoilt else ""
             out.append(self.test(rows, source, note))
         return tuple(out)
+
+    def _without(self, wider: Sequence[tuple[str, ...]], source: str, df: int) -> FixedTest:
+        """Test of a term in the model without the terms that contain it."""
+        try:
+            inner = mixed_fit(
+                self._response,
+                self.model.without(wider),
+                random=self._random,
+                repeated=self._repeated,
+                method=self.method,
+                signed=self.signed,
+            )
+        except ValueError as fault:
+            note = f"combinations are missing, and without their interactions {fault}"
+            nothing = float("nan")
+            return FixedTest(
+                source=source, df=df, df_error=nothing, F=nothing, p=nothing, note=note
+            )
+        test = next(t for t in inner.anova() if t.source == source)
+        note = "combinations are missing: tested without the interactions that hold it"
+        return replace(test, note=note)
 
 
 def mixed_fit(

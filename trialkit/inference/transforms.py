@@ -20,6 +20,8 @@ SQRT_FROM, LOG_FROM = 0.5, 1.5
 ARCSINE_BELOW, ARCSINE_ABOVE = 20.0, 80.0
 # Percentages that averaging has carried over 100 in the last places are 100.
 _ROUNDING = 1e-9
+# Decimal logarithm from which a number has no bound.
+_LARGEST_LOG = 300.0
 
 
 def forward(name: TransformName, y: FloatArray) -> FloatArray:
@@ -74,7 +76,7 @@ def backward(name: TransformName, x: FloatArray) -> FloatArray:
     ----------
     name : {"none", "sqrt", "log", "arcsine"}
     x : array
-        Values on the scale of analysis; NaN stays NaN.
+        Values on the scale of analysis; NaN stays NaN, and a limit beyond all counts becomes it.
 
     Raises
     ------
@@ -87,7 +89,8 @@ def backward(name: TransformName, x: FloatArray) -> FloatArray:
     if name == "sqrt":
         return np.asarray(np.maximum(np.square(np.maximum(values, 0.0)) - 0.5, 0.0))
     if name == "log":
-        return np.asarray(np.expm1(np.maximum(values, 0.0) * np.log(10.0)))
+        counted = np.where(values > _LARGEST_LOG, np.nan, np.maximum(values, 0.0))
+        return np.asarray(np.expm1(counted * np.log(10.0)))
     if name == "arcsine":
         angle = np.clip(values, 0.0, np.pi / 2)
         return np.asarray(100.0 * np.square(np.sin(angle)))
