@@ -163,6 +163,17 @@ def test_order_of_plots_changes_nothing(split_rice: Build) -> None:
     np.testing.assert_allclose(left, two.means.set_index("treatment")["se"][left.index], rtol=1e-8)
 
 
+def test_levels_of_factors_stand_in_the_order_of_treatments(split_rice: Build) -> None:
+    trial = split_rice()
+    expected = analyse(trial).factor_means
+    order = np.random.default_rng(1).permutation(len(trial.plots))
+    dealt = analyse(replace(trial, plots=tuple(trial.plots[i] for i in order))).factor_means
+    for column in ("factor", "level"):
+        assert list(dealt[column]) == list(expected[column])
+    mains = list(dict.fromkeys(t.id.split(":")[0] for t in trial.treatments))
+    assert list(expected["level"])[: len(mains)] == mains
+
+
 @pytest.mark.parametrize("comparison", list(Comparison))
 def test_every_procedure_runs(strip_rice: Build, comparison: Comparison) -> None:
     analysis = analyse(strip_rice(comparison=comparison))

@@ -72,10 +72,13 @@ def plan_strata(trial: Trial, plan: PlotPlan) -> StrataPlan | None:
         return None
     _check(trial)
     plots = trial.plots
-    mains = tuple(dict.fromkeys(plot.main_factor or "" for plot in plots))
-    subs = tuple(dict.fromkeys(plot.sub_factor or "" for plot in plots))
-    main = codes_of([plot.main_factor for plot in plots])
-    sub = codes_of([plot.sub_factor for plot in plots])
+    # Levels stand in the order of the treatments, not in that of the field.
+    listed = {treatment: place for place, treatment in enumerate(plan.treatments)}
+    ordered = sorted(plots, key=lambda plot: listed[plot.treatment])
+    mains = tuple(dict.fromkeys(plot.main_factor or "" for plot in ordered))
+    subs = tuple(dict.fromkeys(plot.sub_factor or "" for plot in ordered))
+    main = np.array([mains.index(plot.main_factor or "") for plot in plots], dtype=np.intp)
+    sub = np.array([subs.index(plot.sub_factor or "") for plot in plots], dtype=np.intp)
     block, square = None, trial.main_plots is Design.LATIN
     groups: tuple[tuple[str, IntArray], ...] = ()
     if square:
