@@ -43,6 +43,14 @@ class DevianceLine:
     p: FloatArray
     p_chi_square: FloatArray
 
+    @classmethod
+    def of_error(cls, df: FloatArray, deviance: FloatArray) -> DevianceLine:
+        """The last line: what the full model leaves, and nothing to test."""
+        nothing = np.full(df.shape, np.nan)
+        return cls(
+            source="error", df=df, deviance=deviance, F=nothing, p=nothing, p_chi_square=nothing
+        )
+
 
 def deviance_lines(
     layout: Layout,
@@ -92,18 +100,7 @@ def deviance_lines(
         F = np.where(some, F, np.nan)
         p_lr = np.where((df > 0.0) & (scale > 0.0), special.chdtrc(degrees, gain / unit), np.nan)
         lines.append(DevianceLine(source=name, df=df, deviance=gain, F=F, p=p, p_chi_square=p_lr))
-    nothing = np.full(theta.shape, np.nan)
-    lines.append(
-        DevianceLine(
-            source="error",
-            df=df_error,
-            deviance=deviances[-1],
-            F=nothing,
-            p=nothing,
-            p_chi_square=nothing,
-        )
-    )
-    return tuple(lines)
+    return (*lines, DevianceLine.of_error(df_error, left))
 
 
 def _inner_model(

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.inference.layouts import BoolArray, FloatArray, IntArray, Layout
+from trialkit.inference.linear_design import indicator
 
 _ETA_LIMIT = 30.0
 _STEP_LIMIT = 2.0
@@ -76,7 +77,7 @@ def effects(layout: Layout, *, treatment: bool = True, n_blocking: int | None = 
     blocks: list[FloatArray] = []
     first = 0
     for source, codes, size in factors:
-        blocks.append(np.eye(size)[codes])
+        blocks.append(indicator(codes, size))
         sources.append((source, first, first + size))
         first += size
     columns = np.hstack(blocks)

@@ -11,6 +11,7 @@ from scipy import special
 from trialkit.inference.count_models import CountFit
 from trialkit.inference.count_zeros import zero_limits
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
+from trialkit.inference.linear_design import indicator
 
 # Added to a total, so that the limit lies midway between those that count it in and out.
 _HALF: Final = 0.5
@@ -82,7 +83,7 @@ def count_limits(
     tail = np.full(fit.df_error.shape, alpha / 2.0)
     if not poisson:
         tail = np.where(some, np.maximum(special.ndtr(-student), _LEAST_TAIL), np.nan)
-    member = np.eye(layout.n_treatments)[layout.treatment].T
+    member = indicator(layout.treatment, layout.n_treatments).T
     total = member @ np.nan_to_num(fit.counts)
     exposure = member @ np.nan_to_num(fit.levels)
     known = ~np.isnan(fit.means)

@@ -281,12 +281,13 @@ def _shares(
     """
     mean, plots, total, added = _known(evidence)
     chance = np.where(total > 0.0, np.minimum(plots / np.maximum(total, 1e-300), 1.0), 0.0)
+    mixed = fresh if chance.any() else None
     out = np.empty(dispersion.shape)
     for g, spread in enumerate(dispersion):
         of_plots = np.minimum(spread, 1.0) * (1.0 - chance[g])
         factor = chance[g] + of_plots
-        if fresh is not None and chance.any():
-            _mix_in_chance(fresh, chance[g] / factor, hits[g], misses[g])
+        if mixed is not None:
+            _mix_in_chance(mixed, chance[g] / factor, hits[g], misses[g])
         worth = np.maximum(plots[g] / factor - 1.0, _HALF)
         hit = gamma_of_normal(worth * mean[g] + added[g], hits[g])
         left = gamma_of_normal(worth * (1.0 - mean[g]) + _HALF, misses[g])

@@ -11,9 +11,7 @@ from trialkit.inference.count_fit import (
     WorkingFit,
     effects,
     information,
-    log_newton,
     regular,
-    steps,
 )
 from trialkit.inference.count_fit_dispersion import (
     Problem,
@@ -24,6 +22,7 @@ from trialkit.inference.count_fit_dispersion import (
 )
 from trialkit.inference.dispersion_posterior import Prior
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
+from trialkit.inference.linear_design import indicator
 
 COUNT_PRIOR = Prior(
     grid=np.linspace(np.log(1e-4), np.log(30.0), 24),
@@ -81,7 +80,7 @@ class Evidence:
 
 def group_sum(layout: Layout, values: FloatArray) -> FloatArray:
     """Sums of plot values by treatment, (t, d)."""
-    total: FloatArray = np.eye(layout.n_treatments)[layout.treatment].T @ values
+    total: FloatArray = indicator(layout.treatment, layout.n_treatments).T @ values
     return total
 
 
@@ -252,9 +251,8 @@ def _path(
 
     def fitted(nodes: FloatArray) -> FloatArray:
         many = problem.repeated(nodes.size)
-        working = log_newton(many.counts, np.repeat(np.exp(nodes), size))
-        parts = many.model, many.frame, many.live, many.start
-        return steps(*parts, working, iterations=_STEPS, tolerance=_NEAR)[0]
+        dispersion = np.repeat(np.exp(nodes), size)
+        return _fit(many, dispersion, many.start, newton=_STEPS, tolerance=_NEAR).predictor
 
     predictor = along_grid(grid, size, fitted)
     many = problem.repeated(grid.size)
@@ -274,8 +272,15 @@ def _path(
     return out, start, peak
 
 
-def _fit(problem: Problem, dispersion: FloatArray, start: FloatArray) -> WorkingFit:
-    return settle(problem, dispersion, start, scoring=0, newton=30, tolerance=1e-7)
+def _fit(
+    problem: Problem,
+    dispersion: FloatArray,
+    start: FloatArray,
+    *,
+    newton: int = 30,
+    tolerance: float = 1e-7,
+) -> WorkingFit:
+    return settle(problem, dispersion, start, scoring=0, newton=newton, tolerance=tolerance)
 
 
 def _level_factors(problem: Problem, fit: WorkingFit) -> tuple[FloatArray, FloatArray]:

@@ -277,7 +277,7 @@ def _tukey(
     Degrees of freedom are rounded to three digits, which moves a p-value by less than 0.001.
     """
     p, critical = np.full(t.shape, np.nan), np.full(t.shape, np.nan)
-    usable = ~np.isnan(t) & (df >= 1)
+    usable = ~np.isnan(t)
     digits = 10.0 ** (np.floor(np.log10(np.where(usable, df, 1.0))) - 2.0)
     rounded = np.where(usable, np.rint(df / digits) * digits, 0.0)
     for j in range(t.shape[1]):

@@ -28,6 +28,7 @@ from trialkit.inference.count_fit import (
     scaffold,
 )
 from trialkit.inference.layouts import BoolArray, FloatArray, Layout
+from trialkit.inference.linear_design import indicator
 from trialkit.inference.proportions_result import ShareFamily, ShareFit, quantile
 
 # Pearson chi-square for each unit examined below which a fit is exact but for rounding.
@@ -278,7 +279,7 @@ def _group_limits(
     alpha: float,
 ) -> tuple[FloatArray, FloatArray]:
     p = groups.share
-    member = np.eye(layout.n_treatments)[layout.treatment].T
+    member = indicator(layout.treatment, layout.n_treatments).T
     worth = np.maximum(member @ np.where(data.present, 1.0 / factor, 0.0) / inflation, 1e-9)
     beyond = 1.0 - (alpha / 2.0) ** (1.0 / worth)
     inside = (p > 0.0) & (p < 1.0)
@@ -310,7 +311,6 @@ def _lines(
         deviances.append(_deviance(data, _mean(live, data, fit), factor))
         ranks.append(scaffold(model, data.present).rank.astype(np.float64))
     lines = []
-    nothing = np.full(df_error.shape, np.nan)
     for i, name in enumerate(names):
         df = ranks[i + 1] - ranks[i]
         gain = np.maximum(deviances[i] - deviances[i + 1], 0.0)
@@ -320,12 +320,4 @@ def _lines(
         p: FloatArray = np.asarray(special.fdtrc(np.maximum(df, 1.0), np.maximum(df_error, 1.0), F))
         chance = special.chdtrc(np.maximum(df, 1.0), gain / over)
         lines.append(DevianceLine(source=name, df=df, deviance=gain, F=F, p=p, p_chi_square=chance))
-    error = DevianceLine(
-        source="error",
-        df=df_error,
-        deviance=deviances[-1],
-        F=nothing,
-        p=nothing,
-        p_chi_square=nothing,
-    )
-    return (*lines, error)
+    return (*lines, DevianceLine.of_error(df_error, deviances[-1]))

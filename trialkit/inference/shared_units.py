@@ -153,7 +153,7 @@ def _space(columns: FloatArray) -> FloatArray:
 
 def _levels(layout: Layout, units: FloatArray) -> IntArray:
     """Number treatments so that those which meet in a unit have the same, (t,)."""
-    held = np.eye(layout.n_treatments)[layout.treatment].T @ units > 0.0
+    held = indicator(layout.treatment, layout.n_treatments).T @ units > 0.0
     meet = (held.astype(float) @ held.T.astype(float)) > 0.0
     # Loaded here: only designs with larger units need it.
     from scipy.sparse.csgraph import connected_components

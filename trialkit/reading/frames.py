@@ -162,8 +162,10 @@ def counts_frame(
     plot_rank = {plot: rank for rank, plot in enumerate(plots)}
     variable_rank = {name: rank for rank, name in enumerate(variables)}
     kept.sort(key=lambda r: (plot_rank[r.plot], variable_rank[r.variable], r.day))
-    numbers = [record.number.value if record.number else math.nan for record in kept]
-    numbers = [number if number > 0 else math.nan for number in numbers]
+    numbers = [
+        record.number.value if record.number and record.number.value > 0 else math.nan
+        for record in kept
+    ]
     further = {EXAMINED: np.array(numbers, dtype=float)} if not np.isnan(numbers).all() else {}
     return pd.DataFrame(
         {
