@@ -42,6 +42,11 @@ def _signed(text: str) -> str:
     return text
 
 
+def plural(amount: int | str, word: str) -> str:
+    """Write a number, or what stands for it, with its noun: "1 block", "4 blocks", "0.5 points"."""
+    return f"{amount} {word}" if str(amount).lstrip(MINUS) == "1" else f"{amount} {word}s"
+
+
 def decimals_for(value: float, digits: int = 3) -> int:
     """Decimals that show a number with so many significant digits, and no more than needed."""
     if value == 0 or not isfinite(value):

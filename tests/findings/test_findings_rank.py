@@ -163,3 +163,9 @@ def test_pairs_that_share_no_level_of_a_factor_are_not_told(potato):
         (text,) = told(changed, "persistence")
         assert ("Shown: Tarnock longer than Wimbrel" in text) is said
         assert "Between no two" not in text
+
+
+def test_one_point_is_no_points(potato):
+    for points, said in ((0.9, " 1 point ("), (-1.1, " \u22121 point ("), (2.0, " 2 points (")):
+        (text,) = _start(potato, p=0.5, points=points, note=None)
+        assert said in text

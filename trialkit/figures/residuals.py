@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.figures.identity import identities, plain_line, shorten
-from trialkit.figures.theme import INK, LABEL_SIZE, RULE, SOFT_INK, report_theme
+from trialkit.figures.theme import INK, LABEL_SIZE, RULE, SOFT_INK, number_labels, report_theme
 
 if TYPE_CHECKING:
     from plotnine import ggplot
@@ -20,6 +20,8 @@ WIDTH, HEIGHT = 8.0, 3.2
 NAMED = 3.0
 #: Most names, the largest residuals first.
 MOST_NAMED = 6
+#: Residuals at which there are lines: among them those of 2, which few plots pass.
+_EVEN = tuple(range(-12, 13, 2))
 #: Characters of a name.
 LONGEST = 24
 
@@ -40,7 +42,17 @@ def residuals(analysis: Analysis, variable: str) -> ggplot:
     ValueError
         When there are no residuals.
     """
-    from plotnine import aes, geom_hline, geom_point, geom_text, ggplot, labs, scale_color_identity
+    from plotnine import (
+        aes,
+        geom_hline,
+        geom_point,
+        geom_text,
+        ggplot,
+        labs,
+        scale_color_identity,
+        scale_x_continuous,
+        scale_y_continuous,
+    )
 
     table = analysis.residuals
     rows = table[(table["variable"] == variable) & (table["measure"] == "count")]
@@ -61,6 +73,8 @@ def residuals(analysis: Analysis, variable: str) -> ggplot:
         + geom_hline(yintercept=[-2.0, 0.0, 2.0], color=RULE, size=0.6)
         + geom_point(aes(color="colour"), size=1.6, alpha=0.75)
         + scale_color_identity()
+        + scale_x_continuous(labels=number_labels)
+        + scale_y_continuous(breaks=_EVEN, labels=number_labels)
         + labs(x="Fitted value, on the scale of analysis", y="Studentized residual")
         + report_theme(WIDTH, HEIGHT)
     )

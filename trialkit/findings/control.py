@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from trialkit.analysis.programmes import applied_later
 from trialkit.findings.pest import MOST_NAMED, main_variables
 from trialkit.findings.sentences import Finding, Row, Style, Teller, rows, series
+from trialkit.numerals import plural
 from trialkit.rows import Tables
 from trialkit.trial import TreatmentRole, Variable
 
@@ -175,7 +176,7 @@ def _size(say: Teller, row: Row, unit: str) -> str:
     Where one of the two held to the last assessment the trial sets no upper limit.
     """
     ends = ("lower", "upper") if row["difference"] > 0 else ("upper", "lower")
-    size = f"{say.cite(row, 'difference', Style.SIZE)} {unit}"
+    size = plural(say.cite(row, "difference", Style.SIZE), unit)
     low = say.cite(row, ends[0], Style.SIZE)
     if row["bound"] is not None:
         return f"{size} or more (interval from {low})"
@@ -202,7 +203,7 @@ def _held_longer(say: Teller, variable: Variable) -> str:
     parts = []
     for row in told[:MOST_PAIRS]:
         longer, shorter = _larger(say, row)
-        parts.append(f"{longer} longer than {shorter} by {_size(say, row, 'days')}")
+        parts.append(f"{longer} longer than {shorter} by {_size(say, row, 'day')}")
     if len(told) > MOST_PAIRS:
         parts.append(_more_pairs(len(told) - MOST_PAIRS))
     return f" Shown: {series(parts)}."
@@ -232,7 +233,7 @@ def faster(say: Teller, variable: Variable) -> str:
     parts = []
     for row in shown[:MOST_PAIRS]:
         more, less = _larger(say, row)
-        parts.append(f"{more} than {less} by {_size(say, row, 'points')}")
+        parts.append(f"{more} than {less} by {_size(say, row, 'point')}")
     if len(shown) > MOST_PAIRS:
         parts.append(_more_pairs(len(shown) - MOST_PAIRS))
     return f" At the first assessment, {when}, more control was shown for {series(parts)}."

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from trialkit.findings.effects import loss_unit
 from trialkit.findings.pest import MOST_NAMED, main_variables, treatments_of, variables_of
 from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
+from trialkit.numerals import plural
 from trialkit.rows import Tables
 from trialkit.trial import Design, VariableRole
 
@@ -33,7 +34,7 @@ def mixture_findings(tables: Tables) -> Iterator[Finding]:
                     f"{say.cite(row, 'days_after', Style.DAY)} "
                     f"{say.cite(row, 'observed', Style.PERCENT)} % where "
                     f"{say.cite(row, 'expected', Style.PERCENT)} % was expected, a difference of "
-                    f"{say.cite(row, 'difference', Style.PERCENT)} points"
+                    f"{plural(say.cite(row, 'difference', Style.PERCENT), 'point')}"
                     f"{say.interval(row, Style.PERCENT)}.",
                 )
             elif found:
@@ -45,7 +46,7 @@ def mixture_findings(tables: Tables) -> Iterator[Finding]:
                     f"{say.cite(row, 'days_after', Style.DAY)} "
                     f"{say.cite(row, 'observed', Style.PERCENT)} % against "
                     f"{say.cite(row, 'expected', Style.PERCENT)} % expected, a difference of "
-                    f"{say.cite(row, 'difference', Style.PERCENT)} points"
+                    f"{plural(say.cite(row, 'difference', Style.PERCENT), 'point')}"
                     f"{say.interval(row, Style.PERCENT)}.",
                 )
 
@@ -54,7 +55,7 @@ def _over_all_days(say: Teller, label: str, row: Row) -> Finding:
     name = say.name(row["treatment"])
     numbers = (
         f"{say.cite(row, 'observed')} % where {say.cite(row, 'expected')} % was expected (Colby), "
-        f"a difference of {say.cite(row, 'difference')} points{say.interval(row)}"
+        f"a difference of {plural(say.cite(row, 'difference'), 'point')}{say.interval(row)}"
     )
     if row["verdict"] == "as expected":
         text = (

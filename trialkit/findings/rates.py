@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from trialkit.findings.pest import main_variables, treatments_of, variables_of
 from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows
+from trialkit.numerals import plural
 from trialkit.rows import Tables
 from trialkit.trial import VariableRole
 
@@ -25,7 +26,7 @@ def rate_findings(tables: Tables) -> Iterator[Finding]:
 def _rate(tables: Tables, label: str, found: list[Row]) -> Finding:
     say = Teller(tables)
     lower, full = say.name(found[0]["treatment"]), say.name(found[0]["full"])
-    margin = say.cite(found[0], "margin", Style.PERCENT)
+    margin = plural(say.cite(found[0], "margin", Style.PERCENT), "point")
     passed = [row for row in found if row["not_inferior"] is True]
     worse = [row for row in found if row["upper"] < 0]
     last = found[-1]
@@ -33,17 +34,18 @@ def _rate(tables: Tables, label: str, found: list[Row]) -> Finding:
     if worse:
         clauses.append(f"less control was shown on {day_list([r['days_after'] for r in worse])}")
     if len(passed) == len(found):
-        clauses.append(f"that it loses no more than {margin} points was shown on every day")
+        clauses.append(f"that it loses no more than {margin} was shown on every day")
     elif passed:
         days = day_list([row["days_after"] for row in passed])
-        clauses.append(f"that it loses no more than {margin} points was shown on {days} only")
+        clauses.append(f"that it loses no more than {margin} was shown on {days} only")
     else:
-        clauses.append(f"that it loses no more than {margin} points was shown on no day")
+        clauses.append(f"that it loses no more than {margin} was shown on no day")
     clauses.append(
         f"on day {say.cite(last, 'days_after', Style.DAY)} it had "
         f"{say.cite(last, 'control', Style.PERCENT)} % against "
         f"{say.cite(last, 'control_full', Style.PERCENT)} %, a difference of "
-        f"{say.cite(last, 'difference', Style.PERCENT)} points{say.interval(last, Style.PERCENT)}"
+        f"{plural(say.cite(last, 'difference', Style.PERCENT), 'point')}"
+        f"{say.interval(last, Style.PERCENT)}"
     )
     for row in rows(
         tables,
@@ -54,7 +56,8 @@ def _rate(tables: Tables, label: str, found: list[Row]) -> Finding:
     ):
         clauses.append(
             "the day until which it held the target differs by "
-            f"{say.cite(row, 'difference', Style.DAY)} days{say.interval(row, Style.DAY)}"
+            f"{plural(say.cite(row, 'difference', Style.DAY), 'day')}"
+            f"{say.interval(row, Style.DAY)}"
         )
     return say.finding("rate", f"{label}: {lower} against {full}: {'; '.join(clauses)}.")
 
@@ -92,8 +95,8 @@ def _rate_start(tables: Tables, label: str, row: Row) -> Finding:
             "rate and start",
             f"{label}: no sign that {lower} fails more against {full} where more were there at the "
             f"start; with every doubling its control against the full rate changed by "
-            f"{say.cite(row, 'points', Style.PERCENT)} points{say.interval(row, Style.PERCENT)}; "
-            f"{started}.",
+            f"{plural(say.cite(row, 'points', Style.PERCENT), 'point')}"
+            f"{say.interval(row, Style.PERCENT)}; {started}.",
         )
     word, ends = ("less", ("lower", "upper"))
     if row["points"] < 0:
@@ -101,6 +104,7 @@ def _rate_start(tables: Tables, label: str, row: Row) -> Finding:
     return say.finding(
         "rate and start",
         f"{label}: {lower} lost {word} against {full} where more were there at the start: "
-        f"{say.cite(row, 'points', Style.SIZE)} points ({say.cite(row, ends[0], Style.SIZE)} to "
+        f"{plural(say.cite(row, 'points', Style.SIZE), 'point')} "
+        f"({say.cite(row, ends[0], Style.SIZE)} to "
         f"{say.cite(row, ends[1], Style.SIZE)}) {word} with every doubling; {started}.",
     )

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from trialkit.figures.identity import mix, plain_line
+from trialkit.numerals import plural
 from trialkit.report.context import ByPlot, Context, PlotValues
 from trialkit.report.document import (
     Block,
@@ -20,7 +21,7 @@ from trialkit.report.document import (
 )
 from trialkit.report.numbers import decimals_as_entered
 from trialkit.report.parts.means import day_column
-from trialkit.report.parts.methods import in_words, plural
+from trialkit.report.parts.methods import in_words
 from trialkit.report.parts.shares import of_text, units
 from trialkit.trial import Variable
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
-from trialkit.numerals import number
+from trialkit.numerals import number, plural
 from trialkit.report.context import CONTROL_METHODS, Context
 from trialkit.report.document import (
     Block,
@@ -81,11 +81,6 @@ TESTS_ONLY = (
     "count before treatment, what the trial could have shown, and neighbouring plots. That nothing "
     "is said of them here does not mean that nothing was found."
 )
-
-
-def plural(number: int, word: str) -> str:
-    """Write a number with its noun: "1 block", "4 blocks"."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def in_words(key: str) -> str:
