@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from trialkit.analysis import analyse
-from trialkit.analysis.contrasts import name_stem, planned_contrasts, rate_series
+from trialkit.analysis.supporting.contrasts import name_stem, planned_contrasts, rate_series
 from trialkit.trial import Treatment, TreatmentRole, Trial
 
 Build = Callable[..., Trial]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from trialkit.analysis import analyse
-from trialkit.analysis.recovered import incomplete_by_design
+from trialkit.analysis.supporting.incomplete_blocks import incomplete_by_design
 from trialkit.report.compose import compose
 from trialkit.trial import Trial
 

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from trialkit.analysis import Analysis, analyse
-from trialkit.analysis.responses import assessed_variables, plan_plots
+from trialkit.analysis.plots.responses import assessed_variables, plan_plots
 from trialkit.findings import make_findings
-from trialkit.inference.proportions import fit_shares
+from trialkit.inference.glm.share_model import fit_shares
 from trialkit.numerals import number
 from trialkit.report.compose import compose
 from trialkit.report.document import Table

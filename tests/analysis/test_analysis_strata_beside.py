@@ -12,7 +12,7 @@ import pytest
 from trialkit.analysis import analyse
 from trialkit.analysis.result import Analysis
 from trialkit.findings import make_findings
-from trialkit.inference.share_strata import share_strata
+from trialkit.inference.glm.share_strata import share_strata
 from trialkit.report.compose import compose
 from trialkit.trial import COUNT_COLUMNS, EXAMINED, Kind, Trial, Variable, VariableRole
 

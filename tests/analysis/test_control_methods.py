@@ -8,7 +8,12 @@ import numpy as np
 import pytest
 
 import trialkit
-from trialkit.analysis.control_methods import CONSIDER_ABBOTT, FAR_WIDER, ONLY_ABBOTT, UNEVEN
+from trialkit.analysis.efficacy.control_tables import (
+    CONSIDER_ABBOTT,
+    FAR_WIDER,
+    ONLY_ABBOTT,
+    UNEVEN,
+)
 from trialkit.trial import ControlMethod
 
 

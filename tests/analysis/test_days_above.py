@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import trialkit
-from trialkit.analysis.days_above import NEVER_ABOVE, OWN
+from trialkit.analysis.efficacy.days_above import NEVER_ABOVE, OWN
 from trialkit.measures.pest_days import above_threshold
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import trialkit
-from trialkit.analysis.persistence_differences import (
+from trialkit.analysis.efficacy.persistence_differences import (
     BOTH_HELD,
     DAYS_HELD,
     FIRST_CONTROL,

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.analysis.columns import COLUMNS
 from trialkit.analysis.result import empty_table, make_table, table_of_parts
+from trialkit.analysis.schema import COLUMNS
 
 
 @pytest.mark.parametrize("name", COLUMNS)

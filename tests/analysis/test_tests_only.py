@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import trialkit
-from trialkit.analysis.columns import COLUMNS
+from trialkit.analysis.schema import COLUMNS
 from trialkit.record import read_record, rerun
 from trialkit.report import compose
 

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.analysis.courses import limits, two_sided
-from trialkit.inference.course_draws import course_draws
-from trialkit.inference.layouts import Layout, randomised_blocks
+from trialkit.analysis.fits.draws import limits, two_sided
+from trialkit.inference.design.layout import Layout, randomised_blocks
+from trialkit.inference.draws.course_draws import course_draws
 
 FloatArray = NDArray[np.float64]
 

@@ -16,8 +16,8 @@ from bench_control_intervals import BASE, BLOCK_SPREAD, Cell, Result, draw_count
 from numpy.typing import NDArray
 
 from known_truth import recovery
-from trialkit.inference.course_draws import course_draws
-from trialkit.inference.layouts import Layout
+from trialkit.inference.design.layout import Layout
+from trialkit.inference.draws.course_draws import course_draws
 from trialkit.measures.pest_days import pest_days
 
 FloatArray = NDArray[np.float64]

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.inference.count_limits import CountLimits, count_limits, few_counted
-from trialkit.inference.count_models import fit_counts
-from trialkit.inference.course_draws import course_draws
-from trialkit.inference.layouts import FloatArray, Layout, randomised_blocks
+from trialkit.inference.design.layout import FloatArray, Layout, randomised_blocks
+from trialkit.inference.draws.course_draws import course_draws
+from trialkit.inference.glm.count_limits import CountLimits, count_limits, few_counted
+from trialkit.inference.glm.count_model import fit_counts
 
 ALPHA = 0.05
 SIZES = ((4, 4), (8, 4), (12, 4), (4, 6), (12, 6))

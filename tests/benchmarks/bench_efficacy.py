@@ -19,11 +19,11 @@ from known_truth.field import draw, mean_one_effects, randomised_blocks, treatme
 from known_truth.mixture import mixture_trial
 from known_truth.persistence import persistence_trial
 from known_truth.recovery import basis_of
-from trialkit.analysis.days_above import days_above_table
-from trialkit.analysis.mixtures import mixture_period_table
-from trialkit.analysis.persistence import targets_held
-from trialkit.analysis.persistence_differences import persistence_difference_table
-from trialkit.analysis.rate_start import rate_start_table
+from trialkit.analysis.efficacy.days_above import days_above_table
+from trialkit.analysis.efficacy.mixtures import mixture_period_table
+from trialkit.analysis.efficacy.persistence import targets_held
+from trialkit.analysis.efficacy.persistence_differences import persistence_difference_table
+from trialkit.analysis.efficacy.rate_start import rate_start_table
 from trialkit.measures.pest_days import above_threshold
 
 Outcome = tuple[float, bool, bool]  # estimate, covered, called

@@ -12,10 +12,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from trialkit.inference import distributions, distributions_tables
-from trialkit.inference.comparisons import compare
-from trialkit.inference.layouts import FloatArray, randomised_blocks
-from trialkit.inference.linear import fit_layout
+from trialkit.inference.comparisons import distributions, tail_tables
+from trialkit.inference.comparisons.procedures import compare
+from trialkit.inference.design.layout import FloatArray, randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
 
 TREATMENTS, BLOCKS, RESPONSES = 8, 4, 25
 
@@ -35,7 +35,7 @@ def _forget_tables() -> None:
         distributions._range_normal_tail,
         distributions._dunnett_table,
         distributions._dunnett_normal_tail,
-        distributions_tables.root_mean_square_rule,
+        tail_tables.root_mean_square_rule,
     ):
         cached.cache_clear()
 

@@ -12,7 +12,7 @@ import sys
 
 import numpy as np
 
-from trialkit.inference.count_strata import count_strata
+from trialkit.inference.glm.count_strata import count_strata
 
 # mean, k, spread of the larger units (logarithms), blocks, mains, subs, strips
 SETTINGS = [

@@ -15,9 +15,9 @@ import sys
 import numpy as np
 from scipy import special
 
-from trialkit.inference.layouts import Layout
-from trialkit.inference.share_strata import share_strata
-from trialkit.inference.share_strata_levels import share_levels
+from trialkit.inference.design.layout import Layout
+from trialkit.inference.glm.share_strata import share_strata
+from trialkit.inference.glm.share_strata_limits import share_levels
 
 # share, correlation in larger units, in plots, items from and to, blocks, mains, subs, strips,
 # odds of the last main and sub level to those of the first, plots missing at random

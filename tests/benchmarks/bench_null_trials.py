@@ -18,13 +18,13 @@ from collections import Counter
 import numpy as np
 from scipy import special, stats
 
-from trialkit.analysis.oddities import LEAST_AGGREGATION
-from trialkit.inference.comparisons import Method, compare
-from trialkit.inference.count_limits import few_counted
-from trialkit.inference.layouts import FloatArray, Layout, randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.randomisation import randomisation_test
-from trialkit.inference.transforms import TransformName, backward, choose_transform, forward
+from trialkit.analysis.supporting.warnings import LEAST_AGGREGATION
+from trialkit.inference.comparisons.procedures import Method, compare
+from trialkit.inference.design.layout import FloatArray, Layout, randomised_blocks
+from trialkit.inference.design.scales import TransformName, backward, choose_transform, forward
+from trialkit.inference.glm.count_limits import few_counted
+from trialkit.inference.normal.linear import fit_layout
+from trialkit.inference.permutation.randomisation import randomisation_test
 
 ALPHA = 0.05
 DAYS = 5

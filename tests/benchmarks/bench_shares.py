@@ -18,10 +18,10 @@ import sys
 import numpy as np
 from scipy import special
 
-from trialkit.inference.layouts import randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.proportions import fit_shares
-from trialkit.inference.transforms import forward
+from trialkit.inference.design.layout import randomised_blocks
+from trialkit.inference.design.scales import forward
+from trialkit.inference.glm.share_model import fit_shares
+from trialkit.inference.normal.linear import fit_layout
 
 #: Treatments, blocks, fewest and most units a plot, share, correlation, whether treatments act.
 SETTINGS = [

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import trialkit
-from trialkit.analysis.programmes import applied_later
+from trialkit.analysis.efficacy.mode_of_action import applied_later
 from trialkit.analysis.result import empty_table
 
 

@@ -8,15 +8,15 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialkit.inference.additivity import AdditivityTest, tukey_additivity
-from trialkit.inference.diagnostics_space import layout_basis
-from trialkit.inference.layouts import (
+from trialkit.inference.checks.additivity import AdditivityTest, tukey_additivity
+from trialkit.inference.checks.residual_space import layout_basis
+from trialkit.inference.design.layout import (
     Layout,
     completely_randomised,
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.linear import fit_layout
+from trialkit.inference.normal.linear import fit_layout
 
 
 def blocks(t: int, b: int) -> Layout:

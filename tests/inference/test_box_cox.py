@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.box_cox import box_cox
-from trialkit.inference.diagnostics_space import basis
+from trialkit.inference.checks.box_cox import box_cox
+from trialkit.inference.checks.residual_space import basis
 
 
 def space(t: int, b: int) -> np.ndarray:

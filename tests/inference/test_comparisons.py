@@ -10,15 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.comparisons import Comparisons, Method, compare, compare_means
-from trialkit.inference.distributions import duncan_isf, studentized_range_isf
-from trialkit.inference.layouts import (
+from trialkit.inference.comparisons.distributions import duncan_isf, studentized_range_isf
+from trialkit.inference.comparisons.procedures import Comparisons, Method, compare, compare_means
+from trialkit.inference.design.layout import (
     FloatArray,
     completely_randomised,
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.linear import LinearFit, fit_layout
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 SEEDS = st.integers(0, 2**32 - 1)
 PAIRWISE = tuple(method for method in Method if method is not Method.DUNNETT)

@@ -8,9 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.contrasts import Adjustment, contrast_tests, group_contrast, rate_trend
-from trialkit.inference.layouts import completely_randomised, randomised_blocks
-from trialkit.inference.linear import LinearFit, fit_layout
+from trialkit.inference.comparisons.contrasts import (
+    Adjustment,
+    contrast_tests,
+    group_contrast,
+    rate_trend,
+)
+from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 RATES = (0.0, 0.5, 1.0, 2.0)
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trialkit.inference.count_fit import effects
-from trialkit.inference.count_fit_dispersion import adjustment, log_likelihood, pose, settle
-from trialkit.inference.count_limits import count_limits, few_counted
-from trialkit.inference.count_models import fit_counts
-from trialkit.inference.layouts import completely_randomised, randomised_blocks
+from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.glm.count_limits import count_limits, few_counted
+from trialkit.inference.glm.count_model import fit_counts
+from trialkit.inference.glm.dispersion import adjustment, log_likelihood, pose, settle
+from trialkit.inference.glm.weighted_fit import effects
 
 
 def _trial(seed: int = 1, t: int = 5, b: int = 4, m: int = 3):

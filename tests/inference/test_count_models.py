@@ -10,21 +10,21 @@ import pytest
 import statsmodels.api as sm
 from scipy import optimize, stats
 
-from trialkit.inference.count_fit import effects
-from trialkit.inference.count_fit_dispersion import (
-    adjustment,
-    log_likelihood,
-    pose,
-    settle,
-)
-from trialkit.inference.count_likelihood import by_likelihood
-from trialkit.inference.count_models import fit_counts
-from trialkit.inference.layouts import (
+from trialkit.inference.design.layout import (
     Layout,
     completely_randomised,
     latin_square,
     randomised_blocks,
 )
+from trialkit.inference.glm.count_model import fit_counts
+from trialkit.inference.glm.dispersion import (
+    adjustment,
+    log_likelihood,
+    pose,
+    settle,
+)
+from trialkit.inference.glm.dispersion_likelihood import by_likelihood
+from trialkit.inference.glm.weighted_fit import effects
 
 
 def _trial(seed: int, k: float = 1.0, t: int = 6, b: int = 5, m: int = 4):

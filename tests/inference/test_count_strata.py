@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.count_models import fit_counts
-from trialkit.inference.count_strata import count_strata
-from trialkit.inference.layouts import randomised_blocks
+from trialkit.inference.design.layout import randomised_blocks
+from trialkit.inference.glm.count_model import fit_counts
+from trialkit.inference.glm.count_strata import count_strata
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 3)))
 PLOT, STRIP = BLOCK * 3 + MAIN, BLOCK * 3 + SUB

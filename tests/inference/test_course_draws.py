@@ -7,13 +7,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.inference.course_draws import course_draws, positive_draws, unit_of
-from trialkit.inference.layouts import (
+from trialkit.inference.design.layout import (
     Layout,
     completely_randomised,
     latin_square,
     randomised_blocks,
 )
+from trialkit.inference.draws.course_draws import course_draws, positive_draws, unit_of
 
 FloatArray = NDArray[np.float64]
 LEFT = np.array([1.0, 1.0, 0.5, 0.2, 0.05])

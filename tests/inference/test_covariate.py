@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import special
 
-from trialkit.inference.comparisons import Method, compare_means
-from trialkit.inference.covariate import fit_covariate
-from trialkit.inference.layouts import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.comparisons.procedures import Method, compare_means
+from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.normal.covariate import fit_covariate
 
 BLOCK, TREATMENT = (i.ravel() for i in np.indices((4, 5)))
 BLOCKS = randomised_blocks(TREATMENT, BLOCK, 5)

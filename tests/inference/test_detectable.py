@@ -8,13 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.detectable import (
+from trialkit.inference.comparisons.detectable import (
     detectable_reduction,
     least_significant_difference,
     minimal_detectable_difference,
     minimal_significant_difference,
 )
-from trialkit.inference.power import power_beyond
+from trialkit.inference.comparisons.power import power_beyond
 
 
 def test_lsd_of_rice_yields() -> None:

@@ -7,25 +7,25 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialkit.inference.diagnostics import Diagnostics, diagnose
-from trialkit.inference.diagnostics_reference import (
+from trialkit.inference.checks.diagnose import Diagnostics, diagnose
+from trialkit.inference.checks.equal_variances import levene
+from trialkit.inference.checks.normality import shapiro_wilk
+from trialkit.inference.checks.reference import (
     drawn_p,
     layout_reference,
     spread_trend,
     spread_trend_p,
 )
-from trialkit.inference.diagnostics_space import (
+from trialkit.inference.checks.residual_space import (
     basis,
     beyond_covariate,
     beyond_factor,
     layout_basis,
     residual,
 )
-from trialkit.inference.diagnostics_verdict import Verdict
-from trialkit.inference.layouts import Layout, completely_randomised, randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.normality import shapiro_wilk
-from trialkit.inference.variances import levene
+from trialkit.inference.checks.verdict import Verdict
+from trialkit.inference.design.layout import Layout, completely_randomised, randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
 
 
 def blocks(t: int, b: int) -> Layout:

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from trialkit.inference.diagnostics_verdict import (
+from trialkit.inference.checks.verdict import (
     DOUBTFUL_BELOW,
     FAILED_BELOW,
     Recommendation,

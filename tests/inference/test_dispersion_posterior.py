@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.inference.dispersion_posterior import SCATTER_WEIGHTS, Prior, weigh
-from trialkit.inference.group_evidence import COUNT_PRIOR, count_evidence
-from trialkit.inference.layouts import completely_randomised
+from trialkit.inference.design.layout import completely_randomised
+from trialkit.inference.draws.count_evidence import COUNT_PRIOR, count_evidence
+from trialkit.inference.draws.dispersion_posterior import SCATTER_WEIGHTS, Prior, weigh
 
 FloatArray = NDArray[np.float64]
 

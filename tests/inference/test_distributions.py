@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from trialkit.inference.distributions import (
+from trialkit.inference.comparisons.distributions import (
     Alternative,
     duncan_isf,
     duncan_sf,
@@ -20,15 +20,15 @@ from trialkit.inference.distributions import (
     studentized_range_ppf,
     studentized_range_sf,
 )
-from trialkit.inference.distributions_dunnett import (
+from trialkit.inference.comparisons.dunnett import (
     CommonFactor,
     common_factor,
     expansion,
     lattice_sf,
     maximum_sf,
 )
-from trialkit.inference.layouts import FloatArray, randomised_blocks
-from trialkit.inference.linear import fit_layout
+from trialkit.inference.design.layout import FloatArray, randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
 
 INF = float("inf")
 ALL_DF = (1, 2, 3, 5.5, 10, 21, 60, 250, 1000, INF)

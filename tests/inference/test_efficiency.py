@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.efficiency import precision_factor, relative_efficiency
-from trialkit.inference.layouts import completely_randomised, latin_square, randomised_blocks
-from trialkit.inference.linear import fit_layout
+from trialkit.inference.comparisons.relative_efficiency import precision_factor, relative_efficiency
+from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
 
 BLOCK, TREATMENT = (i.ravel() for i in np.indices((4, 5)))
 LAYOUT = randomised_blocks(TREATMENT, BLOCK, 5)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.factorial import factorial_treatments, fit_factorial
-from trialkit.inference.layouts import completely_randomised, randomised_blocks
+from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.normal.factorial import factorial_treatments, fit_factorial
 
 SUMS = ("marginal", "hierarchical", "sequential")
 # Untreated, then 2 products x 3 rates.

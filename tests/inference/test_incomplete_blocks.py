@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.incomplete_blocks import incomplete_blocks
-from trialkit.inference.layouts import completely_randomised, randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.mixed_comparisons import compare_mixed
+from trialkit.inference.comparisons.mixed_procedures import compare_mixed
+from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.normal.incomplete_blocks import incomplete_blocks
+from trialkit.inference.normal.linear import fit_layout
 
 # 9 treatments in a lattice of 3 x 3, 4 replicates of 3 blocks.
 SQUARE = np.arange(9).reshape(3, 3)

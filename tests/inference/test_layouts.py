@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.layouts import (
+from trialkit.inference.design.layout import (
     Layout,
     completely_randomised,
     latin_square,

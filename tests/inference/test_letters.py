@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import trialkit.inference.letters as module
-from trialkit.inference.layouts import BoolArray, FloatArray
-from trialkit.inference.letters import letters
+import trialkit.inference.comparisons.letters as module
+from trialkit.inference.comparisons.letters import letters
+from trialkit.inference.design.layout import BoolArray, FloatArray
 
 
 def _marks(text: str, long: bool = False) -> set[str]:

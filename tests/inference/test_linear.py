@@ -9,14 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.layouts import (
+from trialkit.inference.design.layout import (
     FloatArray,
     Layout,
     completely_randomised,
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.linear import LinearFit, fit_layout
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 SEEDS = st.integers(0, 2**32 - 1)
 

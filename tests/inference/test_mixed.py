@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy import special
 
-from trialkit.inference.mixed import differences, mixed_fit
-from trialkit.inference.mixed_design import (
+from trialkit.inference.design.fixed_model import (
     FixedModel,
     factor,
     independent_columns,
     null_space,
 )
+from trialkit.inference.normal.mixed import differences, mixed_fit
 
 
 def split(seed, a=3, b=4, r=4, sd_main=1.5):

@@ -6,18 +6,18 @@ import numpy as np
 import pytest
 from scipy import special
 
-from trialkit.inference.comparisons import Method, compare, compare_means
-from trialkit.inference.distributions import studentized_range_sf
-from trialkit.inference.layouts import randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.mixed import mixed_fit
-from trialkit.inference.mixed_comparisons import (
+from trialkit.inference.comparisons.distributions import studentized_range_sf
+from trialkit.inference.comparisons.mixed_procedures import (
     compare_mixed,
     compare_pairs,
     compare_stratified,
 )
-from trialkit.inference.mixed_design import FixedModel, factor
-from trialkit.inference.split_plot import split_plot
+from trialkit.inference.comparisons.procedures import Method, compare, compare_means
+from trialkit.inference.design.fixed_model import FixedModel, factor
+from trialkit.inference.design.layout import randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
+from trialkit.inference.normal.mixed import mixed_fit
+from trialkit.inference.normal.split_plot import split_plot
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 4)))
 

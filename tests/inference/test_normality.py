@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.normality import shapiro_wilk, shapiro_wilk_weights
+from trialkit.inference.checks.normality import shapiro_wilk, shapiro_wilk_weights
 
 
 @pytest.mark.parametrize("n", [3, 4, 5, 6, 7, 11, 12, 13, 24, 32, 96, 500])

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.layouts import Layout, completely_randomised, randomised_blocks
-from trialkit.inference.linear import LinearFit, fit_layout
-from trialkit.inference.outliers import Outliers, studentized_residuals
+from trialkit.inference.checks.outliers import Outliers, studentized_residuals
+from trialkit.inference.design.layout import Layout, completely_randomised, randomised_blocks
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 
 def blocks(t: int, b: int) -> Layout:

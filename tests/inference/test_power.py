@@ -8,16 +8,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.layouts import randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.power import Alternative, f_test_power, power_beyond, t_test_power
-from trialkit.inference.power_plans import (
+from trialkit.inference.comparisons.power import (
+    Alternative,
+    f_test_power,
+    power_beyond,
+    t_test_power,
+)
+from trialkit.inference.comparisons.power_plans import (
     blocks_for_difference,
     blocks_needed,
     comparison_power,
     design_power,
     error_df,
 )
+from trialkit.inference.design.layout import randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
 
 
 def test_f_power_is_what_trials_do() -> None:

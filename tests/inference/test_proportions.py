@@ -7,9 +7,9 @@ import pytest
 import statsmodels.api as sm
 from scipy import special, stats
 
-from trialkit.inference.layouts import completely_randomised, randomised_blocks
-from trialkit.inference.proportions import fit_shares
-from trialkit.inference.proportions_result import ratio_with_limits
+from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.glm.share_model import fit_shares
+from trialkit.inference.glm.share_result import ratio_with_limits
 
 
 def _trial(seed: int = 1, t: int = 5, b: int = 4, m: int = 3, size: float = 8.0):

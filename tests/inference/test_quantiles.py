@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from trialkit.inference.quantiles import quantiles_of_draws
+from trialkit.inference.numerics.quantiles import quantiles_of_draws
 
 SHARES = [0.0, 0.025, 0.05, 0.5, 0.6, 0.975, 1.0]
 

@@ -8,9 +8,9 @@ import time
 import numpy as np
 import pytest
 
-from trialkit.inference.layouts import completely_randomised, latin_square, randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.randomisation import randomisation_test
+from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
+from trialkit.inference.permutation.randomisation import randomisation_test
 
 
 def _blocks(t: int, b: int, each: int = 1):

@@ -9,13 +9,13 @@ import statsmodels.formula.api as smf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialkit.inference.layouts import (
+from trialkit.inference.design.layout import (
     Layout,
     completely_randomised,
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.regression import attenuation, regress_within
+from trialkit.inference.normal.regression_on_covariate import attenuation, regress_within
 
 
 def blocks(t: int, b: int) -> Layout:

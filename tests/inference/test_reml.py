@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.mixed_df import small_sample
-from trialkit.inference.reml import maximise
-from trialkit.inference.reml_information import gradient_and_average
-from trialkit.inference.reml_model import covariance_model, evaluate
-from trialkit.inference.reml_structures import (
+from trialkit.inference.normal.covariance import covariance_model, evaluate
+from trialkit.inference.normal.covariance_structures import (
     Autoregressive,
     CompoundSymmetry,
     Independent,
     Unstructured,
 )
+from trialkit.inference.normal.degrees_of_freedom import small_sample
+from trialkit.inference.normal.reml import maximise
+from trialkit.inference.normal.reml_information import gradient_and_average
 
 STRUCTURES = {
     "compound symmetry": (CompoundSymmetry(4), np.array([0.4, 0.8])),

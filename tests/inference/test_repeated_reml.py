@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.layouts import randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.mixed_comparisons import compare_mixed
-from trialkit.inference.repeated import repeated_measures
-from trialkit.inference.repeated_reml import STRUCTURES, course_tests, repeated_reml
+from trialkit.inference.comparisons.mixed_procedures import compare_mixed
+from trialkit.inference.design.layout import randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
+from trialkit.inference.normal.repeated_reml import STRUCTURES, course_tests, repeated_reml
+from trialkit.inference.normal.split_plot_in_time import repeated_measures
 
 BLOCK, TREATMENT = (i.ravel() for i in np.indices((4, 4)))
 LAYOUT = randomised_blocks(TREATMENT, BLOCK, 4)
@@ -119,7 +119,9 @@ def test_contrasts_free_of_fixed_effects_have_the_top_of_the_plots(structure, mo
     y[5, 1] = y[9, 0] = y[9, 3] = np.nan
     y[TREATMENT == 1, 2] = np.nan
     short = repeated_reml(LAYOUT, y, DAYS, structure=structure)
-    monkeypatch.setattr("trialkit.inference.repeated_reml.error_contrasts", lambda *_, **__: None)
+    monkeypatch.setattr(
+        "trialkit.inference.normal.repeated_reml.error_contrasts", lambda *_, **__: None
+    )
     long = repeated_reml(LAYOUT, y, DAYS, structure=structure)
     assert short.fit.log_likelihood == pytest.approx(long.fit.log_likelihood, rel=1e-12)
     np.testing.assert_allclose(short.fit.theta, long.fit.theta, rtol=1e-7)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.repeated_strata import strata_courses
-from trialkit.inference.repeated_strata_reml import strata_courses_reml
-from trialkit.inference.split_plot import split_plot
-from trialkit.inference.strip_plot import strip_plot
+from trialkit.inference.normal.repeated_strata import strata_courses
+from trialkit.inference.normal.repeated_strata_reml import strata_courses_reml
+from trialkit.inference.normal.split_plot import split_plot
+from trialkit.inference.normal.strip_plot import strip_plot
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 3)))
 PLOT = BLOCK * 3 + MAIN

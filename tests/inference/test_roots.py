@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from trialkit.inference.roots import falling_roots
+from trialkit.inference.numerics.roots import falling_roots
 
 
 def test_roots_are_found_each_in_its_own_gap():

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.layouts import completely_randomised, randomised_blocks
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.sampling import fit_samples
+from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.normal.linear import fit_layout
+from trialkit.inference.normal.samples_in_plots import fit_samples
 
 BLOCK, TREATMENT = (i.ravel() for i in np.indices((4, 5)))
 LAYOUT = randomised_blocks(TREATMENT, BLOCK, 5)

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import special
 
-from trialkit.inference.layouts import Layout
-from trialkit.inference.share_strata import share_strata
-from trialkit.inference.share_strata_levels import share_levels
+from trialkit.inference.design.layout import Layout
+from trialkit.inference.glm.share_strata import share_strata
+from trialkit.inference.glm.share_strata_limits import share_levels
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 3)))
 PLOT, STRIP = BLOCK * 3 + MAIN, BLOCK * 3 + SUB

@@ -7,9 +7,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.inference.course_draws import course_draws
-from trialkit.inference.layouts import Layout, randomised_blocks
-from trialkit.inference.shared_units import shared_units
+from trialkit.inference.design.layout import Layout, randomised_blocks
+from trialkit.inference.draws.course_draws import course_draws
+from trialkit.inference.draws.shared_units import shared_units
 
 FloatArray = NDArray[np.float64]
 MAINS, SUBS = 3, 4

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.strata_covariate import strata_covariate
+from trialkit.inference.normal.strata_covariate import strata_covariate
 
 MAIN, SUB, BLOCK = (codes.ravel() for codes in np.indices((3, 3, 4)))
 

@@ -7,11 +7,11 @@ import itertools
 import numpy as np
 import pytest
 
-from trialkit.inference.diagnostics_space import basis, residual
-from trialkit.inference.power import Alternative
-from trialkit.inference.spatial import edge_test, morans_i, neighbour_test
-from trialkit.inference.spatial_map import adjacency, edge_plots, neighbour_means
-from trialkit.inference.spatial_permutation import detectable_correlation, permuted_rows
+from trialkit.inference.checks.residual_space import basis, residual
+from trialkit.inference.comparisons.power import Alternative
+from trialkit.inference.permutation.spatial import edge_test, morans_i, neighbour_test
+from trialkit.inference.permutation.spatial_map import adjacency, edge_plots, neighbour_means
+from trialkit.inference.permutation.spatial_permutation import detectable_correlation, permuted_rows
 
 
 class Field:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import CubicSpline
 
-from trialkit.inference.splines import spline_weights
+from trialkit.inference.numerics.splines import spline_weights
 
 
 @given(st.integers(4, 12), st.integers(0, 2**32 - 1))

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.layouts import completely_randomised, latin_square
-from trialkit.inference.linear import fit_layout
-from trialkit.inference.mixed import mixed_fit
-from trialkit.inference.mixed_design import FixedModel, factor
-from trialkit.inference.split_plot import split_plot
+from trialkit.inference.design.fixed_model import FixedModel, factor
+from trialkit.inference.design.layout import completely_randomised, latin_square
+from trialkit.inference.normal.linear import fit_layout
+from trialkit.inference.normal.mixed import mixed_fit
+from trialkit.inference.normal.split_plot import split_plot
 
 
 def codes(a=3, b=4, r=4):

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.layouts import completely_randomised, randomised_blocks
-from trialkit.inference.start_slopes import (
+from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.draws.start_slopes import (
     NO_RANGE,
     NOTHING_LEFT,
     TOO_FEW_PLOTS,

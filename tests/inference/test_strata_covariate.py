@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.split_plot import split_plot
-from trialkit.inference.strata_covariate import strata_covariate
+from trialkit.inference.normal.split_plot import split_plot
+from trialkit.inference.normal.strata_covariate import strata_covariate
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 3)))
 PLOT = BLOCK * 3 + MAIN

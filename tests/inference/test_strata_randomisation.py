@@ -7,12 +7,12 @@ from itertools import permutations, product
 import numpy as np
 import pytest
 
-from trialkit.inference.split_plot import split_plot
-from trialkit.inference.strata_randomisation import (
+from trialkit.inference.normal.split_plot import split_plot
+from trialkit.inference.normal.strip_plot import strip_plot
+from trialkit.inference.permutation.strata_randomisation import (
     split_plot_randomisation,
     strip_plot_randomisation,
 )
-from trialkit.inference.strip_plot import strip_plot
 
 PARTS = ("overall", "main", "sub", "interaction")
 

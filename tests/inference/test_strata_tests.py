@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.mixed_design import Factor
-from trialkit.inference.split_plot import split_plot
-from trialkit.inference.strata_tests import joint_test
+from trialkit.inference.design.fixed_model import Factor
+from trialkit.inference.normal.split_plot import split_plot
+from trialkit.inference.normal.strata_tests import joint_test
 
 
 def layout(a: int, b: int, r: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

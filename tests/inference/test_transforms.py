@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialkit.inference.layouts import FloatArray, IntArray
-from trialkit.inference.transforms import (
+from trialkit.inference.design.layout import FloatArray, IntArray
+from trialkit.inference.design.scales import (
     TransformName,
     backward,
     choose_transform,

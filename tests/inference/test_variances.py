@@ -8,7 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.variances import bartlett, fligner_killeen, levene, taylor_power_law
+from trialkit.inference.checks.equal_variances import (
+    bartlett,
+    fligner_killeen,
+    levene,
+    taylor_power_law,
+)
 
 
 def trial(seed: int, sizes: tuple[int, ...] = (5, 7, 3, 9)) -> tuple[np.ndarray, np.ndarray]:

@@ -17,17 +17,16 @@ from known_truth.mixture import mixture_trial
 from known_truth.neighbours import neighbour_trial
 from known_truth.persistence import persistence_trial
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.control import control_by_method
-from trialkit.analysis.courses import draw_courses
-from trialkit.analysis.loss import loss_table
-from trialkit.analysis.mixtures import mixture_period_table, mixture_table
-from trialkit.analysis.neighbours import NEIGHBOURS, neighbour_table
-from trialkit.analysis.persistence import persistence_table, targets_held
-from trialkit.analysis.persistence_differences import (
+from trialkit.analysis.efficacy.mixtures import mixture_period_table, mixture_table
+from trialkit.analysis.efficacy.persistence import persistence_table, targets_held
+from trialkit.analysis.efficacy.persistence_differences import (
     DAYS_HELD,
     persistence_difference_table,
 )
-from trialkit.analysis.responses import (
+from trialkit.analysis.efficacy.yield_loss import loss_table
+from trialkit.analysis.fits.control import control_by_method
+from trialkit.analysis.fits.draws import draw_courses
+from trialkit.analysis.plots.responses import (
     area_responses,
     areas_above_thresholds,
     areas_under_curves,
@@ -36,6 +35,7 @@ from trialkit.analysis.responses import (
     plan_plots,
     yield_responses,
 )
+from trialkit.analysis.supporting.neighbours import NEIGHBOURS, neighbour_table
 from trialkit.trial import Trial
 
 

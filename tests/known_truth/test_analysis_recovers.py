@@ -22,10 +22,10 @@ from known_truth.recovery import (
     persistences,
 )
 from trialkit.analysis import analyse
-from trialkit.analysis.loss import loss_table
-from trialkit.analysis.mixtures import mixture_table
-from trialkit.analysis.neighbours import neighbour_table
-from trialkit.analysis.persistence import persistence_table, targets_held
+from trialkit.analysis.efficacy.mixtures import mixture_table
+from trialkit.analysis.efficacy.persistence import persistence_table, targets_held
+from trialkit.analysis.efficacy.yield_loss import loss_table
+from trialkit.analysis.supporting.neighbours import neighbour_table
 
 SEEDS = range(100, 140)
 

@@ -9,7 +9,7 @@ import numpy as np
 from known_truth.field import draw, mean_one_effects, randomised_blocks, treatment_list, trial_of
 from known_truth.recovery import basis_of
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.days_above import days_above_table
+from trialkit.analysis.efficacy.days_above import days_above_table
 from trialkit.measures.pest_days import above_threshold
 
 DAYS = (-1.0, 3.0, 7.0, 14.0, 21.0, 28.0)

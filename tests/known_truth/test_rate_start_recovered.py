@@ -10,7 +10,7 @@ import pytest
 from known_truth.density import density_trial
 from known_truth.field import FloatArray
 from known_truth.recovery import basis_of
-from trialkit.analysis.rate_start import BLOCKS, rate_start_table
+from trialkit.analysis.efficacy.rate_start import BLOCKS, rate_start_table
 
 
 def _found(seeds: range, ratio: float) -> tuple[FloatArray, FloatArray, FloatArray]:

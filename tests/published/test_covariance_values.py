@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.covariate import fit_covariate
-from trialkit.inference.efficiency import relative_efficiency
-from trialkit.inference.layouts import latin_square, randomised_blocks
-from trialkit.inference.linear import fit_layout
+from trialkit.inference.comparisons.relative_efficiency import relative_efficiency
+from trialkit.inference.design.layout import latin_square, randomised_blocks
+from trialkit.inference.normal.covariate import fit_covariate
+from trialkit.inference.normal.linear import fit_layout
 
 EELWORM = """
 Con0 269,466; See2 283,280; Chl1 252,398; Cym1 212,386; Car1 138,194; Con0 100,219;

@@ -9,10 +9,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.additivity import tukey_additivity
-from trialkit.inference.diagnostics_space import basis, residual
-from trialkit.inference.normality import shapiro_wilk
-from trialkit.inference.variances import bartlett, fligner_killeen, levene, taylor_power_law
+from trialkit.inference.checks.additivity import tukey_additivity
+from trialkit.inference.checks.equal_variances import (
+    bartlett,
+    fligner_killeen,
+    levene,
+    taylor_power_law,
+)
+from trialkit.inference.checks.normality import shapiro_wilk
+from trialkit.inference.checks.residual_space import basis, residual
 
 
 def numbers(text: str) -> np.ndarray:

@@ -10,10 +10,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.comparisons import compare, t_critical
-from trialkit.inference.distributions import Alternative, dunnett_isf, dunnett_loadings, dunnett_sf
-from trialkit.inference.layouts import completely_randomised
-from trialkit.inference.linear import LinearFit, fit_layout
+from trialkit.inference.comparisons.distributions import (
+    Alternative,
+    dunnett_isf,
+    dunnett_loadings,
+    dunnett_sf,
+)
+from trialkit.inference.comparisons.procedures import compare, t_critical
+from trialkit.inference.design.layout import completely_randomised
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 INF = float("inf")
 TOLERANCE = 2e-6

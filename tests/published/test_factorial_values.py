@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.factorial import factorial_treatments, fit_factorial
-from trialkit.inference.layouts import randomised_blocks
+from trialkit.inference.design.layout import randomised_blocks
+from trialkit.inference.normal.factorial import factorial_treatments, fit_factorial
 
 
 @pytest.mark.parametrize("sums", ["marginal", "hierarchical", "sequential"])

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.count_limits import count_limits
-from trialkit.inference.count_models import fit_counts
-from trialkit.inference.layouts import completely_randomised, latin_square, randomised_blocks
-from trialkit.inference.linear import LinearFit, fit_layout
-from trialkit.inference.transforms import forward
+from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.design.scales import forward
+from trialkit.inference.glm.count_limits import count_limits
+from trialkit.inference.glm.count_model import fit_counts
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 REL = 1e-9
 

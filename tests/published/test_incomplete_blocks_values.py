@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.incomplete_blocks import incomplete_blocks
-from trialkit.inference.mixed import mixed_fit
-from trialkit.inference.mixed_design import FixedModel, factor
+from trialkit.inference.design.fixed_model import FixedModel, factor
+from trialkit.inference.normal.incomplete_blocks import incomplete_blocks
+from trialkit.inference.normal.mixed import mixed_fit
 
 # 3 replicates of 6 blocks of 4 plots: variety and yield, in the order of the field.
 OATS = """

@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.comparisons import compare
-from trialkit.inference.layouts import FloatArray, latin_square, randomised_blocks
-from trialkit.inference.linear import LinearFit, fit_layout
+from trialkit.inference.comparisons.procedures import compare
+from trialkit.inference.design.layout import FloatArray, latin_square, randomised_blocks
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 RATES = """
 5113 5398 5307 4678

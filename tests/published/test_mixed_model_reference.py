@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from trialkit.inference.mixed import differences, mixed_fit
-from trialkit.inference.mixed_design import FixedModel, factor
+from trialkit.inference.design.fixed_model import FixedModel, factor
+from trialkit.inference.normal.mixed import differences, mixed_fit
 
 ANSWERS = ast.literal_eval(
     "{"

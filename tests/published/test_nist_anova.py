@@ -28,8 +28,8 @@ import numpy as np
 import pytest
 import scipy
 
-from trialkit.inference.layouts import FloatArray, IntArray, completely_randomised
-from trialkit.inference.linear import LinearFit, fit_layout
+from trialkit.inference.design.layout import FloatArray, IntArray, completely_randomised
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 FOLDER = Path(scipy.__file__).parent / "stats" / "tests" / "data" / "nist_anova"
 

@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 from trialkit.analysis import analyse
-from trialkit.inference.strata_covariate import strata_covariate
+from trialkit.inference.normal.strata_covariate import strata_covariate
 from trialkit.trial import (
     COUNT_COLUMNS,
     Design,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from trialkit.inference.power_plans import (
+from trialkit.inference.comparisons.power_plans import (
     blocks_needed,
     comparison_power,
     design_noncentrality,

@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 from scipy import special
 
-from trialkit.inference.comparisons import t_critical
-from trialkit.inference.distributions import (
+from trialkit.inference.comparisons.distributions import (
     duncan_isf,
     duncan_sf,
     studentized_range_isf,
     studentized_range_sf,
 )
-from trialkit.inference.layouts import FloatArray
+from trialkit.inference.comparisons.procedures import t_critical
+from trialkit.inference.design.layout import FloatArray
 
 INF = float("inf")
 TOLERANCE, TOLERANCE_WORST = 2e-6, 3e-5

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.ratio_limits import fieller_limits, log_ratio_limits
+from trialkit.inference.comparisons.ratio_limits import fieller_limits, log_ratio_limits
 
 # Means, variances, df; g; limits of the ratio; control with Fieller's limits; se of the log
 # ratio; control with the limits of the delta method. All recomputed. The third is InsectSprays

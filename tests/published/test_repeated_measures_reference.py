@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from trialkit.inference.layouts import completely_randomised, randomised_blocks
-from trialkit.inference.mixed_df import satterthwaite
-from trialkit.inference.repeated import repeated_measures
-from trialkit.inference.repeated_reml import repeated_reml
+from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.normal.degrees_of_freedom import satterthwaite
+from trialkit.inference.normal.repeated_reml import repeated_reml
+from trialkit.inference.normal.split_plot_in_time import repeated_measures
 
 ANSWERS = ast.literal_eval(
     "{"

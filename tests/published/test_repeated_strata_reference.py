@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from trialkit.inference.repeated_strata import strata_courses
-from trialkit.inference.repeated_strata_reml import strata_courses_reml
-from trialkit.inference.split_plot import split_plot
+from trialkit.inference.normal.repeated_strata import strata_courses
+from trialkit.inference.normal.repeated_strata_reml import strata_courses_reml
+from trialkit.inference.normal.split_plot import split_plot
 
 ANSWERS = ast.literal_eval(
     "{"

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from trialkit.analysis import analyse
-from trialkit.inference.layouts import Layout, completely_randomised, randomised_blocks
-from trialkit.inference.proportions import ShareFit, fit_shares
+from trialkit.inference.design.layout import Layout, completely_randomised, randomised_blocks
+from trialkit.inference.glm.share_model import ShareFit, fit_shares
 from trialkit.trial import (
     EXAMINED,
     Design,

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.split_plot import split_plot
+from trialkit.inference.normal.split_plot import split_plot
 
 TEXT = """
 4430 4478 3850 3944 5314 3660 3464 2944 3142 4126 4482 4836

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from trialkit.inference.strata_covariate import strata_covariate
+from trialkit.inference.normal.strata_covariate import strata_covariate
 
 ANSWERS = ast.literal_eval(
     "{"

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.strip_plot import strip_plot
+from trialkit.inference.normal.strip_plot import strip_plot
 
 TEXT = """
 2373 3958 4384 4076 6431 4889 7254 6808 8582 4007 5795 5001 5630 7334 7177 7053 8284 6297

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 import trialkit
-from trialkit.analysis.columns import COLUMNS, NOT_RECORDED
+from trialkit.analysis.schema import COLUMNS, NOT_RECORDED
 from trialkit.findings import make_findings
 from trialkit.problems import TrialError
 from trialkit.record import (

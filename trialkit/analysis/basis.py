@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from trialkit.analysis.control import Controlled
-from trialkit.analysis.courses import Course
-from trialkit.analysis.responses import Assessed, FloatArray, PlotPlan, Response
-from trialkit.analysis.testing import Tested
-from trialkit.inference.transforms import TransformName
+from trialkit.analysis.fits.anova import Tested
+from trialkit.analysis.fits.control import Controlled
+from trialkit.analysis.fits.draws import Course
+from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan, Response
+from trialkit.inference.design.scales import TransformName
 from trialkit.measures.pest_days import AboveThreshold, PestDays
 from trialkit.trial import ControlMethod, Settings, Trial
 

@@ -8,26 +8,29 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.block_control import block_control_table
-from trialkit.analysis.control import control_by_method, control_problems, control_table
-from trialkit.analysis.control_methods import control_method_problems, control_method_table
-from trialkit.analysis.courses import draw_courses
-from trialkit.analysis.days_above import days_above_table
-from trialkit.analysis.enemies import enemy_reductions, enemy_table, resurgence_table
-from trialkit.analysis.harvest import yield_of_plots
-from trialkit.analysis.loss import loss_table
-from trialkit.analysis.mixtures import mixture_period_table, mixture_table
-from trialkit.analysis.money import money_problems, money_table
-from trialkit.analysis.neighbours import neighbour_table
-from trialkit.analysis.oddities import odd_data
-from trialkit.analysis.persistence import persistence_table, targets_held
-from trialkit.analysis.persistence_differences import persistence_difference_table
-from trialkit.analysis.products import carrier_table
-from trialkit.analysis.programmes import programme_table
-from trialkit.analysis.rate_start import rate_start_table
-from trialkit.analysis.rates import rate_persistence_table, rate_table
-from trialkit.analysis.reductions import reduction_table
-from trialkit.analysis.responses import (
+from trialkit.analysis.efficacy.block_control import block_control_table
+from trialkit.analysis.efficacy.carrier import carrier_table
+from trialkit.analysis.efficacy.control_tables import control_method_problems, control_method_table
+from trialkit.analysis.efficacy.days_above import days_above_table
+from trialkit.analysis.efficacy.mixtures import mixture_period_table, mixture_table
+from trialkit.analysis.efficacy.mode_of_action import programme_table
+from trialkit.analysis.efficacy.natural_enemies import (
+    enemy_reductions,
+    enemy_table,
+    resurgence_table,
+)
+from trialkit.analysis.efficacy.persistence import persistence_table, targets_held
+from trialkit.analysis.efficacy.persistence_differences import persistence_difference_table
+from trialkit.analysis.efficacy.rate_start import rate_start_table
+from trialkit.analysis.efficacy.rates import rate_persistence_table, rate_table
+from trialkit.analysis.efficacy.reductions import reduction_table
+from trialkit.analysis.efficacy.returns import money_problems, money_table
+from trialkit.analysis.efficacy.yield_loss import loss_table
+from trialkit.analysis.fits.control import control_by_method, control_problems, control_table
+from trialkit.analysis.fits.draws import draw_courses
+from trialkit.analysis.fits.strata_anova import run_all_tests
+from trialkit.analysis.plots.harvest import yield_of_plots
+from trialkit.analysis.plots.responses import (
     area_responses,
     areas_above_thresholds,
     areas_under_curves,
@@ -36,10 +39,11 @@ from trialkit.analysis.responses import (
     plan_plots,
     yield_responses,
 )
+from trialkit.analysis.plots.scales import choose_transforms
 from trialkit.analysis.result import Analysis, empty_table, table_of_parts
-from trialkit.analysis.statistics import statistics_tables
-from trialkit.analysis.testing_strata import run_all_tests
-from trialkit.analysis.transforms import choose_transforms
+from trialkit.analysis.supporting.neighbours import neighbour_table
+from trialkit.analysis.supporting.tables import statistics_tables
+from trialkit.analysis.supporting.warnings import odd_data
 from trialkit.trial import Trial
 
 

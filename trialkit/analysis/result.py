@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 from pandas.api.internals import create_dataframe_from_blocks
 
-from trialkit.analysis.columns import COLUMNS, NOT_RECORDED
+from trialkit.analysis.schema import COLUMNS, NOT_RECORDED
 from trialkit.problems import Problem
 from trialkit.trial import Trial
 

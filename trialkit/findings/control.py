@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trialkit.analysis.programmes import applied_later
+from trialkit.analysis.efficacy.mode_of_action import applied_later
 from trialkit.findings.pest import MOST_NAMED, main_variables
 from trialkit.findings.sentences import Finding, Row, Style, Teller, rows, series
 from trialkit.numerals import plural

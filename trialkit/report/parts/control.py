@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from trialkit.analysis.programmes import applied_later
+from trialkit.analysis.efficacy.mode_of_action import applied_later
 from trialkit.figures.lines import LOWEST_CONTROL, MOST_BARS
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number

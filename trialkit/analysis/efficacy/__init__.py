@@ -1,0 +1,1 @@
+"""Control, how long it lasts, and what it costs."""

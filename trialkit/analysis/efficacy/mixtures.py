@@ -1,0 +1,191 @@
+"""What mixtures did beyond their parts: on every day, and over the whole time after treatment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.efficacy.carrier import Shown, targets
+from trialkit.analysis.fits.draws import Course, limits, two_sided
+from trialkit.analysis.plots.responses import FloatArray, treatment_means
+from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.trial import ControlMethod, Treatment
+
+TOO_FEW_DAYS = "fewer than two days after treatment on which all of them were assessed"
+
+
+def _mixtures(basis: Basis) -> Iterator[tuple[Treatment, int, list[int]]]:
+    """Mixtures whose parts are treatments of the trial, with the codes of both."""
+    ids = basis.plan.treatments
+    for item in basis.trial.treatments:
+        if len(item.parts) >= 2 and all(part in ids for part in item.parts):
+            yield item, ids.index(item.id), [ids.index(part) for part in item.parts]
+
+
+def mixture_table(basis: Basis) -> pd.DataFrame:
+    """Control of each mixture against what its parts let expect (Colby).
+
+    The verdict goes by the interval of the difference: ``more than expected``, ``less than
+    expected``, or ``as expected`` where it holds 0, which is no proof of independence.
+    """
+    plan = basis.plan
+    if plan.untreated is None:
+        return empty_table("mixtures")
+    tables = []
+    for course in targets(basis):
+        shown = Shown(basis, course, plan.untreated)
+        for item, code, parts in _mixtures(basis):
+            left = np.prod(1.0 - shown.percent[parts] / 100.0, axis=0)
+            expected = 100.0 * (1.0 - left)
+            difference = shown.percent[code] - expected
+            drawn = 100.0 * np.prod(1.0 - shown.draws[:, parts] / 100.0, axis=1)
+            lower, upper, p = shown.interval(shown.draws[:, code] - (100.0 - drawn), difference)
+            size = shown.days.size
+            tables.append(
+                make_table(
+                    "mixtures",
+                    {
+                        "variable": [course.item.variable.name] * size,
+                        "days_after": shown.days,
+                        "treatment": [item.id] * size,
+                        "parts": ["+".join(item.parts)] * size,
+                        "expected": expected,
+                        "observed": shown.percent[code],
+                        "difference": difference,
+                        "lower": lower,
+                        "upper": upper,
+                        "p": p,
+                        "verdict": [
+                            _verdict(low, high) for low, high in zip(lower, upper, strict=True)
+                        ],
+                        "reason": [
+                            None if np.isfinite(value) else "not defined on this day"
+                            for value in difference
+                        ],
+                    },
+                )
+            )
+    return join_tables("mixtures", tables)
+
+
+def _verdict(lower: float, upper: float) -> str | None:
+    if not np.isfinite(lower):
+        return None
+    if lower > 0:
+        return "more than expected"
+    return "less than expected" if upper < 0 else "as expected"
+
+
+def mixture_period_table(basis: Basis) -> pd.DataFrame:
+    """Mixtures against their expectation over all days after treatment, one row each.
+
+    Colby's expectation is formed on every day and its pest-days are summed, so that control that
+    changes over the days makes no difference of itself. ``observed`` and ``expected`` are percent
+    control of the pest-days from the first day after treatment to the last, those of the untreated
+    being 100. Where a count before treatment exists and the method is left to the data, treatments
+    are adjusted for it as far as it foretold the later counts: ``adjustment`` is 0 where it did
+    not (Abbott) and 1 where it did so fully (Henderson-Tilton).
+    """
+    plan = basis.plan
+    if plan.untreated is None:
+        return empty_table("mixture_periods")
+    tables = []
+    for course in targets(basis):
+        if course.after.size < 2:
+            continue
+        adjustment = _adjustment(basis, course)
+        means = treatment_means(course.item.values, plan)
+        for item, code, parts in _mixtures(basis):
+            used = [plan.untreated, code, *parts]
+            assessed = np.isfinite(means[used]).all(axis=0) & (course.item.days > 0)
+            one = _period(course, means[None], used, assessed, adjustment)[:, 0]
+            many = _period(course, course.means, used, assessed, adjustment)
+            gap = many[0] - many[1]
+            lower, upper = limits(gap[:, None], basis.settings.alpha)
+            known = bool(np.isfinite(one).all())
+            tables.append(
+                make_table(
+                    "mixture_periods",
+                    {
+                        "variable": [course.item.variable.name],
+                        "treatment": [item.id],
+                        "parts": ["+".join(item.parts)],
+                        "days": [float(assessed.sum())],
+                        "adjustment": [adjustment],
+                        "expected": [one[1]],
+                        "observed": [one[0]],
+                        "difference": [one[0] - one[1]],
+                        "lower": lower if known else [np.nan],
+                        "upper": upper if known else [np.nan],
+                        "p": two_sided(gap[:, None]) if known else [np.nan],
+                        "verdict": [_verdict(lower[0], upper[0]) if known else None],
+                        "reason": [None if known else TOO_FEW_DAYS],
+                    },
+                )
+            )
+    return join_tables("mixture_periods", tables)
+
+
+def _adjustment(basis: Basis, course: Course) -> float:
+    """Power of the count before treatment by which later counts are divided, 0 to 1.
+
+    Regression of log pest-days after treatment on the log count before it, over the draws of all
+    treatments: how much plots that started high were high later.
+    """
+    asked = basis.settings.control
+    if course.item.baseline is None or asked is ControlMethod.ABBOTT:
+        return 0.0
+    if asked is not ControlMethod.AUTO:
+        return 1.0
+    days = course.item.days
+    drawn = course.means
+    whole = np.isfinite(drawn).all(axis=(0, 1)) & (days > 0)
+    if whole.sum() < 2 or not np.isfinite(drawn[:, :, course.item.baseline]).all():
+        return 0.0
+    before = np.log(drawn[:, :, course.item.baseline])
+    after = np.log(drawn[:, :, whole] @ _weights(days[whole]))
+    before = before - before.mean(axis=0)
+    return float(np.clip((before * after).sum() / (before**2).sum(), 0.0, 1.0))
+
+
+def _weights(days: FloatArray) -> FloatArray:
+    """Days for which each assessment stands in the trapezoid rule."""
+    step = np.diff(days)
+    weights: FloatArray = np.zeros(days.size)
+    weights[:-1] += step / 2.0
+    weights[1:] += step / 2.0
+    return weights
+
+
+def _period(
+    course: Course,
+    means: FloatArray,
+    used: list[int],
+    assessed: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    adjustment: float,
+) -> FloatArray:
+    """Observed and expected control of the pest-days, (2, draws); NaN where undefined.
+
+    ``means`` is (draws, treatments, days); ``used`` the untreated, the mixture and its parts.
+    """
+    undefined = np.full((2, means.shape[0]), np.nan)
+    if assessed.sum() < 2:
+        return undefined
+    counts = means[:, used][:, :, assessed]
+    if adjustment > 0.0:
+        before = means[:, used, course.item.baseline]
+        if not (before > 0.0).all():
+            return undefined
+        counts = counts * ((before[:, [0]] / before) ** adjustment)[:, :, None]
+    untreated, mixture, parts = counts[:, 0], counts[:, 1], counts[:, 2:]
+    weights = _weights(course.item.days[assessed])
+    total = untreated @ weights
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Nothing in the untreated on a day: nothing to expect in the mixture either.
+        left = np.where(untreated[:, None] > 0.0, parts / untreated[:, None], 0.0).prod(axis=1)
+        shares = np.stack([mixture @ weights, (untreated * left) @ weights]) / total
+    found: FloatArray = np.where(total > 0.0, 100.0 * (1.0 - shares), np.nan)
+    return found

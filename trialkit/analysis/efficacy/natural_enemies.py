@@ -1,0 +1,207 @@
+"""What treatments did to natural enemies, and pests that rose where enemies were down."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence, Sized
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.fits.control import percent_control
+from trialkit.analysis.fits.draws import Course, limits, method_of, two_sided
+from trialkit.analysis.plots.responses import FloatArray, IntArray, treatment_means
+from trialkit.analysis.result import empty_table, table_of_parts
+from trialkit.measures.natural_enemies import field_class, pest_per_enemy, resurgence
+from trialkit.trial import VariableRole
+
+#: Percent above the untreated from which a pest is said to have risen beyond it (common practice,
+#: no source).
+PEST_ABOVE = 25.0
+#: Pests for each enemy, its limits and the test against the untreated, as the table names them.
+PER_ENEMY = ("pest_per_enemy", "pest_per_enemy_lower", "pest_per_enemy_upper", "pest_per_enemy_p")
+
+
+def _courses(basis: Basis, role: VariableRole) -> list[Course]:
+    return [course for course in basis.courses.values() if course.item.variable.role is role]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EnemyReduction:
+    """Reduction of one natural enemy against the untreated, all (treatments, days after).
+
+    Attributes
+    ----------
+    course : Course
+    percent, reason
+        The estimate by the method of the settings, and why there is none.
+    lower, upper, p
+        Central interval of the draws, and the two-sided p-value of no reduction.
+    """
+
+    course: Course
+    percent: FloatArray
+    reason: NDArray[np.object_]
+    lower: FloatArray
+    upper: FloatArray
+    p: FloatArray
+
+
+def enemy_reductions(basis: Basis) -> tuple[EnemyReduction, ...]:
+    """Reduction of every natural enemy on every day after treatment."""
+    untreated = basis.plan.untreated
+    if untreated is None:
+        return ()
+    found = []
+    for course in _courses(basis, VariableRole.NATURAL_ENEMY):
+        method = method_of(course, basis.settings)
+        means = treatment_means(course.item.values, basis.plan)
+        control = percent_control(means, course.item, untreated, method)
+        drawn = course.control(untreated, method)
+        lower, upper = limits(drawn, basis.settings.alpha)
+        found.append(
+            EnemyReduction(
+                course=course,
+                percent=control.percent,
+                reason=control.reason,
+                lower=lower,
+                upper=upper,
+                p=two_sided(drawn),
+            )
+        )
+    return tuple(found)
+
+
+def enemy_table(basis: Basis, reductions: Sequence[EnemyReduction]) -> pd.DataFrame:
+    """Reduction of natural enemies by day, with its interval and class.
+
+    The class is that of the estimate (IOBC field scheme); with few enemies the interval often
+    spans several classes, so read them together. ``pest_per_enemy`` is for the first pest that
+    was counted on the same day: a quotient of treatment means, with its interval, and
+    ``pest_per_enemy_p`` tests whether it is that of the untreated. The courses of pest and enemy
+    are drawn apart from each other.
+    """
+    ids, untreated = basis.plan.treatments, basis.plan.untreated
+    if untreated is None:
+        return empty_table("natural_enemies")
+    pests = _courses(basis, VariableRole.PEST)[:1]
+    own = np.arange(len(ids))[:, None] == untreated
+    parts: list[dict[str, Sized]] = []
+    for found in reductions:
+        days = found.course.after
+        known = np.isfinite(found.percent) & ~own
+        percent = np.where(known, found.percent, np.nan)
+        # Nothing left is 100 % in this trial; the true reduction is at most that.
+        upper = np.maximum(found.upper, np.where(known, percent, -np.inf))
+        reason = np.where(own, "the untreated itself", found.reason)
+        numbers = {
+            "percent": percent,
+            "lower": np.where(known, found.lower, np.nan),
+            "upper": np.where(known, upper, np.nan),
+            "p": np.where(known, found.p, np.nan),
+            **_pests_per_enemy(basis, pests, found.course, untreated),
+        }
+        parts.append(
+            {
+                "variable": [found.course.item.variable.name] * known.size,
+                "days_after": np.repeat(days, len(ids)),
+                "treatment": list(ids) * days.size,
+                **{name: values.T.ravel() for name, values in numbers.items()},
+                "harm_class": [text or None for text in field_class(percent).label.T.ravel()],
+                "reason": [text or None for text in reason.T.ravel()],
+            }
+        )
+    return table_of_parts("natural_enemies", parts)
+
+
+def _pests_per_enemy(
+    basis: Basis, pests: Sequence[Course], enemy: Course, untreated: int
+) -> dict[str, FloatArray]:
+    """Columns of `PER_ENEMY`, (treatments, days after); NaN where the pest was not counted."""
+    shape = (len(basis.plan.treatments), enemy.after.size)
+    found = {name: np.full(shape, np.nan) for name in PER_ENEMY}
+    for pest in pests:
+        same = np.flatnonzero(np.isin(enemy.after, pest.item.days))
+        of_enemy = np.searchsorted(enemy.item.days, enemy.after[same])
+        of_pest = np.searchsorted(pest.item.days, enemy.after[same])
+        ratios = _ratios(basis, pest, of_pest, enemy, of_enemy, untreated)
+        for name, values in zip(PER_ENEMY, ratios, strict=True):
+            found[name][:, same] = values
+    return found
+
+
+def _ratios(
+    basis: Basis,
+    pest: Course,
+    of_pest: IntArray,
+    enemy: Course,
+    of_enemy: IntArray,
+    untreated: int,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Pests for each enemy, limits and p-value; the same days by their places in both courses."""
+    pests = treatment_means(pest.item.values, basis.plan)[:, of_pest]
+    enemies = treatment_means(enemy.item.values, basis.plan)[:, of_enemy]
+    value = pest_per_enemy(pests, enemies).value
+    drawn = pest.means[:, :, of_pest] / enemy.means[:, :, of_enemy]
+    lower, upper = limits(drawn, basis.settings.alpha)
+    known = np.isfinite(value)
+    # With no enemy found there is no quotient, but it is at least so large.
+    none_found = np.isfinite(pests) & (enemies == 0.0) & (pests > 0.0)
+    p = two_sided(drawn / drawn[:, [untreated]], 1.0)
+    other = np.arange(len(value))[:, None] != untreated
+    return (
+        value,
+        np.where(known | none_found, lower, np.nan),
+        np.where(known, upper, np.nan),
+        np.where((known | none_found) & other & known[untreated], p, np.nan),
+    )
+
+
+def resurgence_table(basis: Basis, reductions: Sequence[EnemyReduction]) -> pd.DataFrame:
+    """Treatments with fewer enemies than the untreated, and later more pests.
+
+    Fewer enemies must have been shown (limit of the interval above 0); the pest must stand more
+    than `PEST_ABOVE` percent above the untreated; ``lower`` and ``upper`` tell how sure that is.
+    """
+    untreated = basis.plan.untreated
+    if untreated is None:
+        return empty_table("resurgence")
+    parts: list[dict[str, Sized]] = []
+    for enemy in reductions:
+        for pest in _courses(basis, VariableRole.PEST):
+            shown = basis.control_of(pest.item.variable.name)
+            if shown is None:
+                continue
+            found = resurgence(
+                enemy.course.after,
+                enemy.lower,
+                pest.after,
+                shown.percent,
+                enemies_down=1.0,
+                pest_above=PEST_ABOVE,
+            )
+            flagged = np.flatnonzero(found.flag)
+            flagged = flagged[flagged != untreated]
+            if not flagged.size:
+                continue
+            at_enemy = np.searchsorted(enemy.course.after, found.enemies_down_day[flagged])
+            at_pest = np.searchsorted(pest.after, found.pest_above_day[flagged])
+            low, high = limits(
+                pest.control(untreated, shown.method)[:, flagged, at_pest], basis.settings.alpha
+            )
+            parts.append(
+                {
+                    "variable": [pest.item.variable.name] * flagged.size,
+                    "enemy": [enemy.course.item.variable.name] * flagged.size,
+                    "treatment": [basis.plan.treatments[i] for i in flagged],
+                    "enemy_day": found.enemies_down_day[flagged],
+                    "enemy_percent": enemy.percent[flagged, at_enemy],
+                    "pest_day": found.pest_above_day[flagged],
+                    "pest_percent": -shown.percent[flagged, at_pest],
+                    "lower": -high,
+                    "upper": -low,
+                }
+            )
+    return table_of_parts("resurgence", parts)

@@ -1,0 +1,1 @@
+"""The tests of every response, and the draws behind control."""

@@ -1,0 +1,1 @@
+"""Plots and responses: what is tested, on which scale."""

@@ -1,0 +1,85 @@
+"""Masses as harvested -> yield per area at the standard moisture."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from trialkit.analysis.plots.responses import FloatArray, PlotPlan
+from trialkit.measures.units import convert
+from trialkit.measures.yields import NOT_WEIGHED, YieldUnit, harvested_yield
+from trialkit.problems import Problem, TrialError, error, warning
+from trialkit.trial import Trial
+
+
+def _column(trial: Trial, plan: PlotPlan, name: str) -> FloatArray:
+    values = pd.Series(trial.harvest[name].to_numpy(), index=trial.harvest["plot"].to_numpy())
+    return values.reindex(list(plan.plots)).to_numpy(dtype=float)
+
+
+def _either(metric: FloatArray, other: FloatArray, source: str, target: str) -> FloatArray:
+    return np.where(np.isnan(metric), convert(other, source, target), metric)
+
+
+def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tuple[Problem, ...]]:
+    """Bring harvested masses to area, moisture and the yield unit of the settings.
+
+    Returns
+    -------
+    values : float array, shape (plots,), or None
+        None where nothing was weighed.
+    problems : tuple of Problem
+        Plots whose yield could not be calculated, and why.
+
+    Raises
+    ------
+    TrialError
+        When the yield is to be in bushels and the weight of a bushel is not known.
+    """
+    if trial.harvest.empty:
+        return None, ()
+    settings = trial.settings
+    mass = _either(
+        _column(trial, plan, "harvested_kg"), _column(trial, plan, "harvested_lb"), "lb", "kg"
+    )
+    area = _either(
+        _column(trial, plan, "harvested_area_m2"),
+        _column(trial, plan, "harvested_area_ft2"),
+        "ft2",
+        "m2",
+    )
+    if trial.plot_area_m2 is not None:
+        area = np.where(np.isnan(area), trial.plot_area_m2, area)
+    moisture = _column(trial, plan, "moisture_percent")
+    unit: YieldUnit = settings.yield_unit  # type: ignore[assignment]
+    if unit == "bu/acre" and settings.bushel_lb is None:
+        raise TrialError(
+            [
+                error(
+                    "no-bushel",
+                    "The yield is to be in bu/acre, and the weight of a bushel is not given.",
+                    "Give bushel_lb, the pounds in a bushel of the crop, in the settings.",
+                )
+            ]
+        )
+    made = harvested_yield(
+        mass,
+        area,
+        moisture_percent=moisture if settings.standard_moisture_percent is not None else None,
+        standard_percent=settings.standard_moisture_percent,
+        unit=unit,
+        bushel_lb=settings.bushel_lb,
+    )
+    return made.value, _without_yield(plan, made.reason)
+
+
+def _without_yield(plan: PlotPlan, reason: np.ndarray) -> tuple[Problem, ...]:
+    return tuple(
+        warning(
+            "no-yield",
+            f"The yield of plot {plot} could not be calculated: {why}.",
+            "Fill in the harvest table, or leave the plot empty where it was not harvested.",
+        )
+        for plot, why in zip(plan.plots, reason, strict=True)
+        if why and why != NOT_WEIGHED
+    )

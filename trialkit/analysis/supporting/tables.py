@@ -1,0 +1,140 @@
+"""Beside the tests of each response: checks, factors, courses, covariates, contrasts, samples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.fits.anova import Tested
+from trialkit.analysis.plots.responses import FloatArray
+from trialkit.analysis.result import empty_table, join_tables
+from trialkit.analysis.supporting.box_cox import Power, box_cox_powers, suggested_powers
+from trialkit.analysis.supporting.contrasts import contrast_table
+from trialkit.analysis.supporting.counts import Counted, count_tables, course_means
+from trialkit.analysis.supporting.covariate import covariate_tables
+from trialkit.analysis.supporting.detectable import reach_of_trial
+from trialkit.analysis.supporting.diagnostics import check_responses
+from trialkit.analysis.supporting.factors import factor_tables
+from trialkit.analysis.supporting.incomplete_blocks import recovered_tables
+from trialkit.analysis.supporting.repeated import course_table
+from trialkit.analysis.supporting.samples import sample_table
+from trialkit.analysis.supporting.shares import share_tables
+from trialkit.analysis.supporting.strata_tables import strata_randomised
+from trialkit.inference.design.scales import by_column, forward
+from trialkit.inference.permutation.randomisation import randomisation_test
+from trialkit.problems import Problem
+
+#: Arrangements of treatments that the randomisation test draws.
+ARRANGEMENTS = 999
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Statistics:
+    """Tables by name, and what was odd."""
+
+    tables: dict[str, pd.DataFrame]
+    problems: tuple[Problem, ...]
+
+
+def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
+    """Compute what stands beside the tests of each response.
+
+    Parameters
+    ----------
+    basis : Basis
+    choices : DataFrame
+        Scale of each variable; comes back with its power and recommendation.
+    """
+    tested = basis.tested
+    if tested is None:
+        return Statistics(tables={"choices": choices}, problems=())
+    if not basis.settings.supporting:
+        return _tests_only(basis, tested, choices)
+    profiles = box_cox_powers(basis)
+    checked = check_responses(basis, suggested_powers(choices, profiles))
+    reach = reach_of_trial(basis)
+    factors = factor_tables(basis)
+    adjusted = covariate_tables(basis)
+    recovered, recovered_tests = recovered_tables(basis)
+    counted, shared = count_tables(basis), share_tables(basis)
+    dealt, anova = _randomised(basis, tested, factors.anova)
+    names = choices["variable"]
+    tables = {
+        "anova": anova,
+        "course": course_means(tested.means, counted),
+        "responses": tested.responses.assign(
+            p_randomised=dealt,
+            relative_efficiency=checked.efficiency,
+            significant_difference=reach.significant,
+            detectable_difference=reach.detectable,
+            detectable_percent=reach.percent,
+            recommendation=pd.Series(checked.recommendations, dtype=object),
+        ),
+        "choices": choices.assign(
+            power=[_of(profiles, name, "power") for name in names],
+            power_lower=[_of(profiles, name, "lower") for name in names],
+            power_upper=[_of(profiles, name, "upper") for name in names],
+            recommendation=pd.Series([checked.variables.get(name) for name in names], dtype=object),
+        ),
+        "diagnostics": checked.table,
+        "residuals": checked.residuals,
+        "contrasts": contrast_table(basis),
+        "factor_means": factors.means,
+        "factor_differences": factors.differences,
+        "covariate": adjusted.tests,
+        "adjusted_means": adjusted.means,
+        "recovered": recovered,
+        "recovered_tests": recovered_tests,
+        "course_tests": course_table(basis),
+        "samples": sample_table(basis),
+        "count_models": _below("count_models", counted.means, shared.means),
+        "count_tests": _below("count_tests", counted.tests, shared.tests),
+    }
+    return Statistics(tables=tables, problems=factors.problems)
+
+
+def _tests_only(basis: Basis, tested: Tested, choices: pd.DataFrame) -> Statistics:
+    """What belongs to the tests themselves: factors, planned contrasts, means for figures."""
+    factors = factor_tables(basis)
+    nothing = Counted(
+        means=empty_table("count_models"),
+        tests=empty_table("count_tests"),
+    )
+    tables = {
+        "anova": factors.anova,
+        "course": course_means(tested.means, nothing),
+        "choices": choices,
+        "contrasts": contrast_table(basis),
+        "factor_means": factors.means,
+        "factor_differences": factors.differences,
+    }
+    return Statistics(tables=tables, problems=factors.problems)
+
+
+def _below(name: str, *parts: pd.DataFrame) -> pd.DataFrame:
+    return join_tables(name, [part for part in parts if not part.empty])
+
+
+def _randomised(
+    basis: Basis, tested: Tested, anova: pd.DataFrame
+) -> tuple[FloatArray, pd.DataFrame]:
+    """Randomisation p of every response on its scale, and the analysis of variance with them."""
+    if tested.strata is not None:
+        return strata_randomised(basis, tested.strata.plan, anova, ARRANGEMENTS)
+    counted = np.column_stack([item.values for item in basis.responses])
+    analysed = by_column(forward, basis.scales, counted)
+    try:
+        p = randomisation_test(
+            basis.plan.layout, analysed, draws=ARRANGEMENTS, seed=basis.settings.seed
+        ).p
+    except ValueError:  # rows and columns that do not cross fully cannot change places
+        p = np.full(len(basis.responses), np.nan)
+    return p, anova
+
+
+def _of(profiles: Mapping[str, Power], name: str, limit: str) -> float:
+    return float(getattr(profiles.get(name), limit, float("nan")))

@@ -1,0 +1,1 @@
+"""Comparisons of means, their distributions, letters and power."""

@@ -1,0 +1,1 @@
+"""Layouts, bases and scales: what every fit stands on."""

@@ -1,0 +1,1 @@
+"""Draws behind the intervals of control."""

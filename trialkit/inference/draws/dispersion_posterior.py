@@ -1,0 +1,193 @@
+"""How far the dispersion of plots is known: shared between groups as far as the data let it be.
+
+With four plots a group no group can tell its own dispersion, and a common one is wrong where
+groups differ. The dispersion of a group is therefore taken as a common level, moved along a trend
+with the mean (for counts a slope of 0 is the negative binomial and -1 a variance proportional to
+the mean, as Taylor's power law with exponents from 2 down to 1), and scattered about it. Level,
+trend and scatter are averaged over on grids under weak priors: flat in the logarithm of the level,
+the others as in ``Prior``. They are shared by all days.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from trialkit.inference.design.layout import FloatArray, IntArray
+
+_TINY = 1e-300
+#: Standard deviations of the log dispersion of a group about the trend, and their weights.
+SCATTERS = np.array([0.0, 0.5, 1.0, 1.5])
+SCATTER_WEIGHTS = np.array([0.80, 0.10, 0.07, 0.03])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Prior:
+    """Grid of the dispersion, and the trends with the mean with their weights.
+
+    Attributes
+    ----------
+    grid : (q,) float array
+        Logarithms of dispersions, evenly spaced.
+    slopes, slope_weights : (s,) float arrays
+        Powers of the mean along which the dispersion moves.
+    most : float
+        Largest dispersion of a group, unless the common level is larger.
+    kernels : (a, q, q) float array
+        Weights of the dispersions of groups (columns) about a common level (rows), for each
+        scatter.
+    """
+
+    grid: FloatArray
+    slopes: FloatArray
+    slope_weights: FloatArray
+    most: float
+    kernels: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        kernels = np.stack([_kernel(self.grid, float(scatter)) for scatter in SCATTERS])
+        object.__setattr__(self, "kernels", kernels)
+
+    @property
+    def step(self) -> float:
+        """Distance between nodes of the grid."""
+        return float(self.grid[1] - self.grid[0])
+
+
+def _kernel(grid: FloatArray, scatter: float) -> FloatArray:
+    if scatter == 0.0:
+        return np.eye(grid.size)
+    apart = (grid[:, None] - grid[None, :]) / scatter
+    weights = np.exp(-0.5 * apart**2)
+    scaled: FloatArray = weights / weights.sum(axis=1, keepdims=True)
+    return scaled
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DispersionPosterior:
+    """Weights over trend, scatter and level, and the likelihoods behind them.
+
+    Attributes
+    ----------
+    prior : Prior
+    offset : (t, d) float array
+        Log mean of each group and day less the average; the trend turns about it.
+    likelihood : (s, q, t) float array
+        Of each group on the grid, over all days, for each trend.
+    weights : (s, a, q) float array
+        Posterior weights of trend, scatter and level; they sum to 1.
+    """
+
+    prior: Prior
+    offset: FloatArray
+    likelihood: FloatArray
+    weights: FloatArray
+
+    @property
+    def level(self) -> float:
+        """Geometric mean of the common level."""
+        return float(np.exp(self.weights.sum(axis=(0, 1)) @ self.prior.grid))
+
+    @property
+    def differing(self) -> float:
+        """Posterior weight of dispersions that differ between groups beyond the trend."""
+        return float(self.weights[:, SCATTERS > 0.0].sum())
+
+    @property
+    def df(self) -> float:
+        """Degrees of freedom of a chi-square whose logarithm varies as the level does."""
+        share = self.weights.sum(axis=(0, 1))
+        centre = share @ self.prior.grid
+        variance = float(share @ (self.prior.grid - centre) ** 2)
+        return 2.0 / max(variance, 1e-6)
+
+    def sample(self, size: int, generator: np.random.Generator) -> FloatArray:
+        """Draw the dispersions of all groups and days, (t, d, size)."""
+        flat = generator.choice(self.weights.size, size=size, p=self.weights.ravel())
+        slope, scatter, level = np.unravel_index(flat, self.weights.shape)
+        logs = np.tile(self.prior.grid[level], (self.offset.shape[0], 1))
+        apart = np.flatnonzero(SCATTERS[scatter] > 0.0)
+        if apart.size:
+            logs[:, apart] = self._scattered(flat[apart], generator)
+        logs += self.prior.step * (generator.random(logs.shape) - 0.5)
+        along = np.exp(self.prior.slopes * self.offset[:, :, None])
+        found: FloatArray = np.take(along, slope, axis=2)
+        found *= np.exp(logs)[:, None, :]
+        # Groups that say nothing of themselves are not thought worse than any field is.
+        most = np.maximum(np.exp(self.prior.grid), self.prior.most)
+        np.minimum(found, most[level], out=found)
+        return found
+
+    def _scattered(self, flat: IntArray, generator: np.random.Generator) -> FloatArray:
+        """Nodes of groups about their levels, for draws of trend, scatter and level, (t, draws)."""
+        # One ladder for each trend, scatter and level drawn; a draw climbs that of its own. The
+        # ladders stand on each other, so that one search finds the nodes of all.
+        drawn, own = np.unique(flat, return_inverse=True)
+        trend, scatter, level = np.unravel_index(drawn, self.weights.shape)
+        kernels = self.prior.kernels[scatter, level]
+        reach = own + generator.random((self.offset.shape[0], flat.size))
+        last = self.prior.grid.size - 1
+        nodes = np.empty_like(reach)
+        for g, row in enumerate(reach):
+            ladders = np.cumsum(kernels * self.likelihood[trend, :, g], axis=1)
+            ladders /= ladders[:, -1:]
+            ladders += np.arange(drawn.size)[:, None]
+            node = np.searchsorted(ladders.ravel(), row, side="right") - own * (last + 1)
+            nodes[g] = self.prior.grid[np.minimum(node, last)]
+        return nodes
+
+
+def weigh(
+    log_likelihood: FloatArray,
+    offset: FloatArray,
+    floors: FloatArray,
+    prior: Prior,
+    *,
+    temper: float = 1.0,
+) -> DispersionPosterior:
+    """Weigh trend, scatter and level by the data.
+
+    Parameters
+    ----------
+    log_likelihood : (q, t, d) float array
+        Of the dispersion of each group and day on the grid; constant where it says nothing.
+    offset : (t, d) float array
+        Log mean of each group and day less the average over all.
+    floors : (s,) float array
+        Logarithm of the level, for each trend, below which dispersion cannot be told from none:
+        the flat prior of the level starts there.
+    prior : Prior
+    temper : float
+        Power of the likelihood, below 1 where plots tell in part the same on several days.
+    """
+    centred = temper * (log_likelihood - log_likelihood.max(axis=0))
+    together = np.stack(
+        [_shifted(centred, c * offset, prior.step).sum(axis=2) for c in prior.slopes]
+    )
+    likelihood = np.exp(together - together.max(axis=1, keepdims=True))
+    smoothed = np.einsum("aij,sjt->sait", prior.kernels, likelihood)
+    weight = np.log(np.maximum(smoothed, _TINY)).sum(axis=3)
+    # What was taken off each trend is its own, and goes back before trends are weighed.
+    weight += together.max(axis=1).sum(axis=1)[:, None, None]
+    weight += np.log(prior.slope_weights)[:, None, None]
+    weight += np.log(SCATTER_WEIGHTS)[None, :, None]
+    closed = prior.grid[None, :] < np.minimum(floors, prior.grid[-2])[:, None]
+    weight = np.where(closed[:, None, :], -np.inf, weight)
+    scaled = np.exp(weight - weight.max())
+    return DispersionPosterior(
+        prior=prior, offset=offset, likelihood=likelihood, weights=scaled / scaled.sum()
+    )
+
+
+def _shifted(log_likelihood: FloatArray, shift: FloatArray, step: float) -> FloatArray:
+    """Log-likelihood on the grid moved by ``shift`` (t, d), linear between nodes."""
+    last = log_likelihood.shape[0] - 1
+    place = np.arange(last + 1.0)[:, None, None] + shift[None] / step
+    place = np.clip(place, 0.0, float(last))
+    node = np.minimum(place.astype(np.intp), last - 1)
+    part = place - node
+    lower = np.take_along_axis(log_likelihood, node, axis=0)
+    upper = np.take_along_axis(log_likelihood, node + 1, axis=0)
+    value: FloatArray = lower * (1.0 - part) + upper * part
+    return value

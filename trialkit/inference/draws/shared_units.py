@@ -1,0 +1,162 @@
+"""Plots that err together because they share a main plot or a strip.
+
+In a split-plot the treatments of one main plot stand high or low together. Their ratio is known
+better than that of treatments in different main plots, and the residuals about blocks and
+treatments show less of the main plots than is in them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.inference.design.bases import indicator
+from trialkit.inference.design.layout import FloatArray, IntArray, Layout
+
+#: Least part of the variance of residuals that is laid to plots.
+_LEAST_PART = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SharedUnits:
+    """Larger units that hold plots of several treatments: main plots, or both kinds of strips.
+
+    Attributes
+    ----------
+    levels : tuple of (t,) int array
+        For each kind of unit: treatments with the same number share units.
+    between : (kinds,) float array
+        Mean squares between units of a kind, about blocks and treatments, over the mean square
+        of all residuals.
+    within : float
+        Mean square within units over that of all residuals.
+    df_between : (kinds,) float array
+    df_within : float
+    sizes : (kinds,) float array
+        Plots of a unit, as far as they tell of its variance.
+    part : float
+        Share of plot effects in the variance of residuals; the rest is chance of individuals.
+    """
+
+    levels: tuple[IntArray, ...]
+    between: FloatArray
+    within: float
+    df_between: FloatArray
+    df_within: float
+    sizes: FloatArray
+    part: float
+
+    def draw(self, draws: int, generator: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+        """Draw how much plots vary of their own, and with their units, (draws,), (kinds, draws).
+
+        Both over the variance of plot effects that the residuals show when they are taken for
+        independent. The ratio of two mean squares over that of their expectations is distributed
+        as F; given that of the expectations, which is never below 1, all sums of squares together
+        tell the level, with all degrees of freedom.
+        """
+        above = np.stack([generator.chisquare(df, draws) for df in self.df_between])
+        below = generator.chisquare(self.df_within, draws)
+        squares = (self.between * self.df_between)[:, None]
+        inner = self.within * self.df_within
+        ratio = np.maximum(squares / above / (inner / below), 1.0)
+        own = (inner + (squares / ratio).sum(axis=0)) / (inner + squares.sum())
+        shared: FloatArray = own * (ratio - 1.0) / self.sizes[:, None] / self.part
+        plots: FloatArray = np.maximum((own - (1.0 - self.part)) / self.part, 0.0)
+        return plots, shared
+
+
+def shared_units(
+    layout: Layout,
+    units: Sequence[IntArray],
+    residuals: FloatArray,
+    plot_part: FloatArray,
+    *,
+    temper: float = 1.0,
+) -> SharedUnits | None:
+    """Find how far plots of the same unit err together.
+
+    Parameters
+    ----------
+    layout : Layout
+        Treatments, and the blocks that are taken out.
+    units : sequence of (n,) int array
+        Main plots, or both kinds of strips.
+    residuals : (n, d) float array
+        Pearson residuals, 0 where a plot says nothing.
+    plot_part : (d,) float array
+        Share of plot effects in their variance.
+    temper : float
+        Share of a day's knowledge that each of several days adds.
+
+    Returns
+    -------
+    SharedUnits or None
+        Kinds without degrees of freedom, or which hold all treatments, are left out; None where
+        no kind is left, or nothing varies within.
+    """
+    if not units:
+        return None
+    about = _projector(layout)
+    freedom = float(np.trace(about))
+    days = max(1.0, temper * residuals.shape[1])
+    cleaned = about @ residuals
+    indicators = [_each(codes) for codes in units]
+    spaces = [_space(about @ each) for each in indicators]
+    levels = [_levels(layout, each) for each in indicators]
+    used = np.hstack(spaces)
+    left = cleaned - used @ np.linalg.lstsq(used, cleaned, rcond=None)[0]
+    within = freedom - (float(np.linalg.matrix_rank(used)) if used.size else 0.0)
+    whole = _mean_square(cleaned, freedom)
+    kept = [
+        kind
+        for kind, (level, space) in enumerate(zip(levels, spaces, strict=True))
+        if level.max() > 0 and space.shape[1] > 0
+    ]
+    if not kept or within < 1.0 or not _mean_square(left, within) > 0.0:
+        return None
+    inside = [(indicators[kind], spaces[kind], float(spaces[kind].shape[1])) for kind in kept]
+    return SharedUnits(
+        levels=tuple(levels[kind] for kind in kept),
+        between=np.array([_mean_square(space.T @ cleaned, df) / whole for _, space, df in inside]),
+        within=_mean_square(left, within) / whole,
+        df_between=np.array([df * days for _, _, df in inside]),
+        df_within=within * days,
+        sizes=np.array([float(((space.T @ each) ** 2).sum()) / df for each, space, df in inside]),
+        part=float(np.clip(np.mean(plot_part), _LEAST_PART, 1.0)),
+    )
+
+
+def _mean_square(values: FloatArray, df: float) -> float:
+    square: float = (values**2).sum() / max(df * values.shape[1], 1.0)
+    return square
+
+
+def _each(codes: IntArray) -> FloatArray:
+    return indicator(codes, int(codes.max()) + 1)
+
+
+def _projector(layout: Layout) -> FloatArray:
+    """Projector onto what is left beside treatments and blocks, (n, n)."""
+    parts = [_each(layout.treatment), *(_each(codes) for _, codes in layout.blocking)]
+    design = _space(np.hstack(parts))
+    return np.eye(layout.n_plots) - design @ design.T
+
+
+def _space(columns: FloatArray) -> FloatArray:
+    """Orthonormal columns of the same space."""
+    left, size, _ = np.linalg.svd(columns, full_matrices=False)
+    kept: FloatArray = left[:, size > 1e-8 * max(1.0, float(size.max(initial=0.0)))]
+    return kept
+
+
+def _levels(layout: Layout, units: FloatArray) -> IntArray:
+    """Number treatments so that those which meet in a unit have the same, (t,)."""
+    held = indicator(layout.treatment, layout.n_treatments).T @ units > 0.0
+    meet = (held.astype(float) @ held.T.astype(float)) > 0.0
+    # Loaded here: only designs with larger units need it.
+    from scipy.sparse.csgraph import connected_components
+
+    level: IntArray = connected_components(meet, directed=False)[1].astype(np.intp)
+    return level

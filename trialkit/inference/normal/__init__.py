@@ -1,0 +1,1 @@
+"""Fits of normal responses: linear, by strata, mixed, over days."""
