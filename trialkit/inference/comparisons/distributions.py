@@ -2,7 +2,7 @@
 
 All are relatively accurate in the upper tail and vectorised over statistics: a table is made for
 each number of means and each number of degrees of freedom, then read. See
-``distributions_tables`` for the method and ``distributions_dunnett`` for correlations.
+``tail_tables`` for the method and ``dunnett`` for correlations.
 """
 
 from __future__ import annotations
@@ -151,7 +151,7 @@ def dunnett_sf(
     array of the shape of ``t``
         Chance that the largest of the p statistics exceeds ``t`` (in size, where two-sided).
         Relative error below 1e-9 for correlations of product form, which unequal numbers of
-        plots give. Other matrices: see ``distributions_dunnett``.
+        plots give. Other matrices: see ``dunnett``.
 
     Raises
     ------

@@ -11,9 +11,9 @@ The shares of a larger unit (main plot, strip) are averaged over its plots and a
 the groups of these units as blocks: its variance holds whatever makes such units differ. What
 happens inside the larger units is analysed with a level of its own for each of them, as
 `trialkit.inference.glm.count_strata` does for counts. Weights leave out ``p * (1 - p)``: from few
-plots it is known too badly. Deviances of a logit model, and the likelihood of the beta-binomial, were
-tried and left: where shares are small or main plots much alike within they rejected 6 to 10 % at
-5 % and did not settle in up to nine of ten strip-plots. Simulated null trials are in
+plots it is known too badly. Deviances of a logit model, and the likelihood of the beta-binomial,
+were tried and left: where shares are small or main plots much alike within they rejected 6 to 10 %
+at 5 % and did not settle in up to nine of ten strip-plots. Simulated null trials are in
 tests/benchmarks/null_strata_shares.md.
 """
 
