@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 import trialkit
-from trialkit.analysis.schema import COLUMNS, NOT_RECORDED
+from trialkit.analysis.schema import COLUMNS, TABLES
 from trialkit.findings import make_findings
 from trialkit.problems import TrialError
 from trialkit.record import (
@@ -59,7 +59,7 @@ def test_it_has_the_promised_keys_and_columns(kept):
         assert set(columns.split()) <= set(COLUMNS[table])
         for row in record["tables"][table]:
             assert set(columns.split()) <= set(row)
-    assert set(record["tables"]) == set(COLUMNS) - NOT_RECORDED
+    assert set(record["tables"]) == {name for name, table in TABLES.items() if table.recorded}
     assert all(len(item["sha256"]) == 64 for item in record["inputs"])
 
 

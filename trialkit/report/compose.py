@@ -9,11 +9,9 @@ from typing import TYPE_CHECKING, Protocol
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
-from trialkit.report.document import Block, Document, Listing, Section
+from trialkit.report.document import Block, Document, Section
 from trialkit.report.parts import (
     annex,
-    annex_efficacy,
-    annex_statistics,
     beside,
     closing,
     control,
@@ -200,15 +198,9 @@ def compose(
         subtitle=", ".join(place),
         facts=methods.trial_facts(context),
         sections=tuple(_sections(context, left_out)),
-        annex=tuple(_annex(context)) if "xlsx" in formats else (),
+        annex=tuple(annex.long_tables(context)) if "xlsx" in formats else (),
         made=context.made,
     )
-
-
-def _annex(context: Context) -> Iterator[Listing]:
-    yield from annex.long_tables(context)
-    yield from annex_efficacy.long_efficacy(context)
-    yield from annex_statistics.long_statistics(context)
 
 
 def _sections(context: Context, left_out: Collection[Compose]) -> Iterator[Section]:

@@ -1,0 +1,55 @@
+"""The schema: every table and column says what it holds, in what unit, and what it means."""
+
+import dataclasses
+
+import pandas as pd
+import pytest
+
+from trialkit import Analysis, Trial
+from trialkit.analysis.schema import COLUMNS, TABLES, UNITS
+from trialkit.trial import Design
+
+NOTHING = Trial(title="", design=Design.CRD, treatments=(), plots=(), variables=())
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_every_column_has_a_meaning_and_a_unit(name: str) -> None:
+    table = TABLES[name]
+    assert table.question and table.row
+    assert len({column.name for column in table.columns}) == len(table.columns)
+    for column in table.columns:
+        assert column.heading and column.unit in UNITS
+        assert column.meaning.endswith(".")
+        assert len(column.meaning.split()) > 1
+        assert (column.unit == "yes or no") == (column.kind == "flag")
+        if column.kind != "number":
+            assert column.digits is None
+
+
+def test_every_unit_is_used() -> None:
+    used = {column.unit for table in TABLES.values() for column in table.columns}
+    assert used == set(UNITS)
+
+
+def test_sheets_have_short_names_that_differ() -> None:
+    names = [table.sheet for table in TABLES.values()]
+    assert len(set(names)) == len(names)
+    assert max(map(len, names)) <= 31
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_every_table_is_an_attribute_of_the_analysis(name: str) -> None:
+    empty = getattr(Analysis(trial=NOTHING), name)
+    assert list(empty.columns) == list(COLUMNS[name])
+    assert empty.empty
+    assert f"    {name} : DataFrame" in (Analysis.__doc__ or "")
+
+
+def test_an_analysis_takes_no_table_that_is_not_in_the_schema() -> None:
+    with pytest.raises(TypeError, match="mean_of_means"):
+        Analysis(trial=NOTHING, mean_of_means=pd.DataFrame())
+    with pytest.raises(AttributeError, match="mean_of_means"):
+        _ = Analysis(trial=NOTHING).mean_of_means
+    changed = dataclasses.replace(Analysis(trial=NOTHING), means=pd.DataFrame({"a": [1]}))
+    assert list(changed.means) == ["a"]
+    assert changed.anova.empty

@@ -1,0 +1,350 @@
+"""Tables of efficacy: percent control, pest-days, persistence, natural enemies."""
+
+from __future__ import annotations
+
+from trialkit.analysis.schema.columns import (
+    DAY,
+    NOTE,
+    REASON,
+    TREATMENT,
+    VARIABLE,
+    P,
+    Table,
+    flag,
+    limits,
+    number,
+    p_value,
+    text,
+)
+
+_METHOD = text("method", "Method", "Formula of percent control.", "method")
+_CONTROL = number(
+    "percent",
+    "Control, %",
+    "%",
+    1,
+    "Percent control against the untreated; below zero: more than there.",
+)
+_HARM = text(
+    "harm_class",
+    "Class of harm (natural enemies)",
+    "Class of the IOBC field scheme; none for other variables.",
+)
+
+CONTROL = Table(
+    name="control",
+    sheet="Control, every method",
+    question="Percent control by every method that the data allow",
+    row="a variable, day after treatment, treatment and method; not the untreated",
+    columns=(
+        *DAY,
+        TREATMENT,
+        _METHOD,
+        _CONTROL,
+        *limits("%", 1, "percent control"),
+        REASON,
+        flag("chosen", "Shown in the report", "Whether the report shows this method."),
+        p_value("p_untreated", "p-value, no control", "Two-sided p-value of no control."),
+        p_value(
+            "p_target",
+            "p-value, control above the target",
+            "One-sided: small where control above the target of the settings was shown.",
+        ),
+        p_value(
+            "p_reference",
+            "p-value, as the reference",
+            "Two-sided p-value of the same control as the reference; none without one.",
+        ),
+        NOTE,
+    ),
+)
+CONTROL_METHODS = Table(
+    name="control_methods",
+    sheet="Methods of control compared",
+    question="Widths of the intervals of control with and without the count before treatment",
+    row="a variable whose method was left to the data and uses the count before treatment",
+    columns=(
+        VARIABLE,
+        text("method", "Method shown", "Method that the report shows.", "method"),
+        text("other", "Compared with", "Method without the count before treatment.", "method"),
+        number("before", "Mean before treatment", "of the variable", 2, "Mean of all plots."),
+        p_value(
+            "p_before",
+            "p-value, treatments before treatment",
+            "Whether treatments differed before treatment.",
+        ),
+        number(
+            "width",
+            "Width of its intervals, points (median)",
+            "percentage points",
+            1,
+            "Median over treatments and days.",
+        ),
+        number(
+            "width_other",
+            "Width by the other, points (median)",
+            "percentage points",
+            1,
+            "Median over treatments and days.",
+        ),
+        number("times", "Times as wide (median)", "ratio", 2, "Median of the quotients."),
+        text("recommendation", "Recommendation", "What the widths recommend; none mostly."),
+    ),
+)
+BLOCK_CONTROL = Table(
+    name="block_control",
+    sheet="Control by block",
+    question="Percent control of each block on its own. Data, not an estimate: their average is "
+    "biased, as a block with few pests in the untreated pulls it down",
+    row="a variable, day after treatment, block and treatment",
+    columns=(
+        *DAY,
+        text("block", "Block", "The block of the row.", "block"),
+        TREATMENT,
+        _METHOD,
+        _CONTROL,
+        REASON,
+    ),
+    recorded=False,
+)
+PEST_DAYS = Table(
+    name="pest_days",
+    sheet="Pest-days by plot",
+    question="The area under the curve of every plot",
+    row="a variable and plot",
+    columns=(
+        VARIABLE,
+        text("plot", "Plot", "The plot of the row.", "plot"),
+        TREATMENT,
+        number(
+            "pest_days",
+            "Pest-days",
+            "variable × days",
+            2,
+            "Area under the curve, straight lines between assessments.",
+        ),
+        number("days", "Days spanned", "days", None, "From the first to the last assessment."),
+        number("per_day", "Per day", "of the variable", 3, "Pest-days over the days spanned."),
+        number(
+            "bridged", "Assessments bridged", "number", 0, "Missing assessments inside the span."
+        ),
+        number(
+            "days_above",
+            "Days above the threshold",
+            "days",
+            2,
+            "Days on which the curve stood above the threshold; none without one.",
+        ),
+        number(
+            "pest_days_above",
+            "Pest-days above the threshold",
+            "variable × days",
+            2,
+            "Area between the curve and the threshold; none without one.",
+        ),
+        REASON,
+    ),
+)
+REDUCTIONS = Table(
+    name="reductions",
+    sheet="All reductions",
+    question="The whole period against the untreated",
+    row="a variable, measure and treatment",
+    columns=(
+        VARIABLE,
+        text(
+            "measure",
+            "Measure",
+            "pest_days, and where there is a threshold pest_days_above and days_above it.",
+            "measure",
+        ),
+        TREATMENT,
+        number("mean", "Mean", "of the response", 2, "Mean of the plots, over the whole span."),
+        number("percent", "Reduction, %", "%", 1, "Reduction against the untreated."),
+        *limits("%", 1, "the reduction"),
+        p_value("p", "p-value", "Two-sided p-value of no reduction."),
+        REASON,
+        _HARM,
+    ),
+)
+DAYS_ABOVE = Table(
+    name="days_above",
+    sheet="All days above threshold",
+    question="Days on which the mean of each treatment stood above the action threshold",
+    row="a variable with a threshold, and treatment",
+    columns=(
+        VARIABLE,
+        TREATMENT,
+        number("threshold", "Threshold", "of the variable", None, "The action threshold."),
+        number("span", "Days assessed", "days", None, "From the first to the last assessment."),
+        number("days", "Days above", "days", 2, "Days on which the mean stood above it."),
+        *limits("days", 2, "the days above"),
+        number(
+            "difference",
+            "Fewer than the untreated, days",
+            "days",
+            2,
+            "Days above of the untreated less those of the treatment.",
+        ),
+        number(
+            "difference_lower",
+            "Interval of these from, days",
+            "days",
+            2,
+            "Lower limit of that difference.",
+        ),
+        number(
+            "difference_upper",
+            "Interval of these to, days",
+            "days",
+            2,
+            "Upper limit of that difference.",
+        ),
+        text("reason", "Why there is no comparison", "Why there is none; none where there is."),
+    ),
+)
+PERSISTENCE = Table(
+    name="persistence",
+    sheet="All persistence",
+    question="How fast control came, how long the target was held, and how it fell",
+    row="a variable and treatment",
+    columns=(
+        VARIABLE,
+        TREATMENT,
+        number("target", "Target, %", "%", None, "Control that counts as holding."),
+        number(
+            "knockdown_percent",
+            "Control at the first assessment, %",
+            "%",
+            1,
+            "Control at the first assessment after treatment.",
+        ),
+        number("peak_percent", "Highest control, %", "%", 1, "The highest control of any day."),
+        number("peak_day", "Day of the highest", "day", None, "Day of the highest control."),
+        number(
+            "holds_until_day",
+            "Target held until day",
+            "day",
+            1,
+            "Last day at the target, read between assessments; none where it was never reached.",
+        ),
+        number(
+            "lower",
+            "Interval from day (0: perhaps never)",
+            "day",
+            1,
+            "Lower limit of that day; 0: the target may never have been reached.",
+        ),
+        number(
+            "upper",
+            "Interval to day (empty: perhaps beyond the last)",
+            "day",
+            1,
+            "Upper limit of that day; none: control may have held beyond the last assessment.",
+        ),
+        flag("censored", "Held to the last assessment", "Whether the end was not seen."),
+        number(
+            "rebound_percent",
+            "Fall after the highest, points",
+            "percentage points",
+            1,
+            "Highest control less the control at the last assessment.",
+        ),
+        number("last_percent", "Control at the last assessment, %", "%", 1, "Control at the last."),
+        number("last_day", "Last day", "day", None, "Day of the last assessment."),
+        REASON,
+    ),
+)
+PERSISTENCE_DIFFERENCES = Table(
+    name="persistence_differences",
+    sheet="All persistence compared",
+    question="Days at the target, and control at the first assessment, compared pair by pair",
+    row="a variable, question and pair of products; the reference, where it is one, second",
+    columns=(
+        VARIABLE,
+        text("question", "Compared", "days held, or first control."),
+        text("a", "Treatment", "The first of the pair.", "treatment"),
+        text("b", "Compared with", "The second of the pair.", "treatment"),
+        number("value_a", "Value of the treatment", "of the row", 1, "Days or percent of a."),
+        number("value_b", "Value of the other", "of the row", 1, "Days or percent of b."),
+        number("difference", "Difference", "of the row", 1, "Value of a less that of b."),
+        *limits("of the row", 1, "the difference"),
+        P,
+        p_value(
+            "p_adjusted",
+            "p-value, all pairs together (Holm)",
+            "p-value adjusted for the number of pairs (Holm).",
+        ),
+        text(
+            "bound",
+            "The difference is",
+            "at least or at most, where one of the pair held to the last assessment.",
+        ),
+        REASON,
+    ),
+)
+NATURAL_ENEMIES = Table(
+    name="natural_enemies",
+    sheet="All natural enemies",
+    question="Reduction of natural enemies on every day, with class (IOBC field scheme)",
+    row="a natural enemy, day after treatment and treatment",
+    columns=(
+        *DAY,
+        TREATMENT,
+        number("percent", "Reduction, %", "%", 1, "Reduction against the untreated."),
+        *limits("%", 1, "the reduction"),
+        p_value("p", "p-value", "Two-sided p-value of no reduction."),
+        text("harm_class", "Class", "Class of harm of the IOBC field scheme."),
+        number(
+            "pest_per_enemy",
+            "Pests for each enemy",
+            "ratio",
+            2,
+            "Mean of the pest over that of the enemy on the same day.",
+        ),
+        REASON,
+        number(
+            "pest_per_enemy_lower",
+            "Pests for each enemy, interval from",
+            "ratio",
+            2,
+            "Lower limit of the quotient.",
+        ),
+        number(
+            "pest_per_enemy_upper",
+            "Pests for each enemy, interval to",
+            "ratio",
+            2,
+            "Upper limit of the quotient; none where no enemy was found.",
+        ),
+        p_value(
+            "pest_per_enemy_p",
+            "p-value, as in the untreated",
+            "Two-sided p-value of the same quotient as in the untreated.",
+        ),
+    ),
+)
+RESURGENCE = Table(
+    name="resurgence",
+    sheet="Resurgence",
+    question="Pests above the untreated after enemies had been below it",
+    row="a pest, natural enemy and treatment for which that was so",
+    columns=(
+        VARIABLE,
+        text("enemy", "Natural enemy", "The natural enemy that was down.", "variable"),
+        TREATMENT,
+        number("enemy_day", "Day of fewer enemies", "day", None, "Day of fewer enemies."),
+        number(
+            "enemy_percent",
+            "Enemies below the untreated, %",
+            "%",
+            1,
+            "Reduction of the enemy on that day.",
+        ),
+        number("pest_day", "Day of more pests", "day", None, "Day of more pests."),
+        number(
+            "pest_percent", "Pests above the untreated, %", "%", 1, "Pests above the untreated."
+        ),
+        *limits("%", 1, "pests above the untreated"),
+    ),
+)
