@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.factorial import factorial_treatments, fit_factorial
 
 SUMS = ("marginal", "hierarchical", "sequential")
@@ -147,13 +148,13 @@ def test_constant_response_has_no_tests():
 def test_wrong_treatments_are_refused():
     with pytest.raises(ValueError, match="at least two factors"):
         factorial_treatments([("a", [0, 1])])
-    with pytest.raises(ValueError, match="none of others"):
+    with pytest.raises(NotEstimable, match="none of others"):
         factorial_treatments([("a", [0, 1, -1]), ("b", [0, 1, 0])])
-    with pytest.raises(ValueError, match="same combination"):
+    with pytest.raises(NotEstimable, match="same combination"):
         factorial_treatments([("a", [0, 0, 1]), ("b", [1, 1, 0])])
     with pytest.raises(ValueError, match="without a gap"):
         factorial_treatments([("a", [0, 2]), ("b", [0, 1])])
-    with pytest.raises(ValueError, match="fewer than two"):
+    with pytest.raises(NotEstimable, match="fewer than two"):
         factorial_treatments([("a", [0, -1]), ("b", [0, -1])])
     with pytest.raises(ValueError, match="every treatment"):
         fit_factorial(completely_randomised([0, 1], 2), TREATMENTS, np.ones(2))

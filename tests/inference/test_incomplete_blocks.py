@@ -7,6 +7,7 @@ import pytest
 
 from trialkit.inference.comparisons.mixed_procedures import compare_mixed
 from trialkit.inference.design.layout import completely_randomised, randomised_blocks
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.incomplete_blocks import incomplete_blocks
 from trialkit.inference.normal.linear import fit_layout
 
@@ -109,5 +110,5 @@ def test_bad_input_is_refused():
     y = response(6, 1.0)
     with pytest.raises(ValueError, match="same length"):
         incomplete_blocks(LATTICE, BLOCK[:-1], y)
-    with pytest.raises(ValueError, match="apart"):
+    with pytest.raises(NotEstimable, match="apart"):
         incomplete_blocks(LATTICE, np.arange(36), y)

@@ -12,6 +12,7 @@ from trialkit.inference.design.fixed_model import (
     independent_columns,
     null_space,
 )
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.mixed import differences, mixed_fit
 
 
@@ -150,7 +151,7 @@ def test_impossible_input_is_refused():
         mixed_fit(np.where(y > 21, np.inf, y), model, random={"main_plot": plot})
     with pytest.raises(ValueError, match="one value"):
         mixed_fit(y[:-1], model, random={"main_plot": plot})
-    with pytest.raises(ValueError, match="beyond the fixed effects"):
+    with pytest.raises(NotEstimable, match="beyond the fixed effects"):
         mixed_fit(np.where(np.arange(y.size) < 4, y, np.nan), model, random={"main_plot": plot})
     with pytest.raises(ValueError, match="kenward-roger or satterthwaite"):
         mixed_fit(y, model, random={"main_plot": plot}, method="exact")
@@ -215,7 +216,7 @@ def test_too_little_data_for_the_variances_is_refused():
         "sub": factor("sub", sub),
     }
     model = FixedModel(factors=factors, terms=(("block",), ("main",), ("sub",), ("main", "sub")))
-    with pytest.raises(ValueError, match="apart"):
+    with pytest.raises(NotEstimable, match="apart"):
         mixed_fit(y, model, random={"main_plot": block * 2 + main})
 
 
@@ -224,5 +225,5 @@ def test_no_error_beside_the_random_effects_is_refused():
     plot, sub = np.repeat(np.arange(8), 3), np.tile(np.arange(3), 8)
     y = rng.normal(size=8)[plot] + sub
     model = FixedModel(factors={"sub": factor("sub", sub)}, terms=(("sub",),))
-    with pytest.raises(ValueError, match="no error is left"):
+    with pytest.raises(NotEstimable, match="no error is left"):
         mixed_fit(y, model, random={"plot": plot})

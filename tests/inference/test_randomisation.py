@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.linear import fit_layout
 from trialkit.inference.permutation.randomisation import randomisation_test
 
@@ -160,7 +161,7 @@ def test_nothing_to_test():
 
 def test_rows_and_columns_must_cross():
     broken = latin_square([0, 1, 1], [0, 0, 1], [0, 1, 0], 2)
-    with pytest.raises(ValueError, match="exactly one plot"):
+    with pytest.raises(NotEstimable, match="exactly one plot"):
         randomisation_test(broken, np.ones(3))
     with pytest.raises(ValueError, match="at least one"):
         randomisation_test(_blocks(3, 3), np.ones(9), draws=0)

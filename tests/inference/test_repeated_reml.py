@@ -7,6 +7,7 @@ import pytest
 
 from trialkit.inference.comparisons.mixed_procedures import compare_mixed
 from trialkit.inference.design.layout import randomised_blocks
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.linear import fit_layout
 from trialkit.inference.normal.repeated_reml import STRUCTURES, course_tests, repeated_reml
 from trialkit.inference.normal.split_plot_in_time import repeated_measures
@@ -165,7 +166,7 @@ def test_a_version_that_cannot_be_made_says_why():
     assert "more plots" in tests["REML, unstructured"].note
     assert np.isnan(tests["REML, unstructured"].p)
     assert np.isfinite(tests["REML, autoregressive"].p)
-    with pytest.raises(ValueError, match="more plots"):
+    with pytest.raises(NotEstimable, match="more plots"):
         repeated_reml(LAYOUT, y, days, structure="unstructured")
 
 

@@ -25,6 +25,7 @@ from trialkit.inference.comparisons.mixed_procedures import compare_stratified
 from trialkit.inference.comparisons.procedures import Comparisons, Method, compare_means
 from trialkit.inference.comparisons.strata_efficiency import splitting_efficiency
 from trialkit.inference.design.scales import forward
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.factorial import (
     FactorialFit,
     FactorialTreatments,
@@ -239,7 +240,7 @@ def _read_factorial(trial: Trial) -> tuple[_Factorial | None, tuple[Problem, ...
         return None, (_unfit(f"The factor {few} has fewer than two levels."),)
     try:
         made = factorial_treatments(list(zip(trial.settings.factors, codes, strict=True)))
-    except ValueError as fault:
+    except NotEstimable as fault:
         return None, (_unfit(f"The treatments make no factorial: {fault}."),)
     factorial = _Factorial(treatments=made, levels=tuple(levels))
     lacking = made.missing()

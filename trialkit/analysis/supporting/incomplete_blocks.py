@@ -11,6 +11,7 @@ from scipy import special
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.result import table_of_parts
 from trialkit.inference.design.scales import TransformName, backward, forward
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.incomplete_blocks import IncompleteBlocksFit, incomplete_blocks
 from trialkit.trial import Design, Trial
 
@@ -41,7 +42,7 @@ def recovered_tables(basis: Basis) -> tuple[pd.DataFrame, pd.DataFrame]:
             values = forward(scale, response.values)
             try:
                 fit = incomplete_blocks(basis.plan.treatment, block, values, n_treatments=t)
-            except ValueError as fault:
+            except NotEstimable as fault:
                 tests.append(_failed(key, str(fault)))
                 continue
             means.append(_means(key, basis, scale, fit))

@@ -14,6 +14,7 @@ from trialkit.analysis.supporting.covariate import scale_of
 from trialkit.analysis.supporting.strata_courses import Row, reml_rows, strata_course_rows
 from trialkit.inference.design.layout import Layout
 from trialkit.inference.design.scales import forward
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.repeated_reml import StructureName, repeated_reml
 from trialkit.inference.normal.split_plot_in_time import RepeatedFit, repeated_measures
 from trialkit.trial import VariableRole
@@ -123,7 +124,7 @@ def _reml(layout: Layout, values: FloatArray, days: FloatArray) -> list[Row]:
     for structure in STRUCTURES:
         try:
             fit = repeated_reml(layout, values, days, structure=structure)
-        except ValueError:
+        except NotEstimable:
             continue
         found = [fit.term(LEVEL), fit.term(COURSE)]
         if fit.fit.converged and all(np.isfinite(test.p) for test in found):

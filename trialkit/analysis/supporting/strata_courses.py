@@ -9,6 +9,7 @@ import numpy as np
 from trialkit.analysis.fits.strata_anova import fit_strata
 from trialkit.analysis.plots.larger_units import StrataPlan
 from trialkit.analysis.plots.responses import FloatArray, IntArray
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.mixed import FixedTest
 from trialkit.inference.normal.repeated_strata import (
     SOURCES,
@@ -122,7 +123,7 @@ def _by_reml(strata: StrataPlan, values: FloatArray, days: FloatArray) -> list[R
                 units=strata.random,
                 structure=structure,
             )
-        except ValueError:
+        except NotEstimable:
             continue
         if fit.fit.converged and all(np.isfinite(test.p) for test in fit.terms):
             return reml_rows(fit.terms, name, values)

@@ -25,6 +25,7 @@ from trialkit.analysis.supporting.samples import sample_table
 from trialkit.analysis.supporting.shares import share_tables
 from trialkit.analysis.supporting.strata_tables import strata_randomised
 from trialkit.inference.design.scales import by_column, forward
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.permutation.randomisation import randomisation_test
 from trialkit.problems import Problem
 
@@ -131,7 +132,7 @@ def _randomised(
         p = randomisation_test(
             basis.plan.layout, analysed, draws=ARRANGEMENTS, seed=basis.settings.seed
         ).p
-    except ValueError:  # rows and columns that do not cross fully cannot change places
+    except NotEstimable:  # rows and columns that do not cross fully cannot change places
         p = np.full(len(basis.responses), np.nan)
     return p, anova
 

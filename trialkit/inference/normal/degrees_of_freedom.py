@@ -17,6 +17,7 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import BoolArray, FloatArray
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance import CovarianceModel
 from trialkit.inference.normal.reml import RemlSolution
 from trialkit.inference.normal.reml_information import (
@@ -57,7 +58,7 @@ def small_sample(model: CovarianceModel, solution: RemlSolution, x: FloatArray) 
 
     Raises
     ------
-    ValueError
+    NotEstimable
         The data can't tell the variance parameters apart.
     """
     state = solution.state
@@ -85,7 +86,7 @@ def small_sample(model: CovarianceModel, solution: RemlSolution, x: FloatArray) 
         if _positive_definite(adjusted - curved):
             adjusted -= curved
     if not _positive_definite(adjusted):
-        raise ValueError("too little data for variances and their uncertainty")
+        raise NotEstimable("too little data for variances and their uncertainty")
     observed = expected
     if not solution.at_limit.any():
         second_order = info.observed(gradient_and_average(model, state, x)[1])
@@ -101,7 +102,10 @@ def small_sample(model: CovarianceModel, solution: RemlSolution, x: FloatArray) 
 
 
 def _positive_definite(matrix: FloatArray) -> bool:
-    scale = np.sqrt(np.abs(np.diag(matrix)))
+    diagonal = np.diag(matrix)
+    if not np.isfinite(matrix).all() or not np.all(diagonal > 0):
+        return False
+    scale = np.sqrt(diagonal)
     return float(np.linalg.eigvalsh(matrix / np.outer(scale, scale))[0]) > 0.0
 
 
@@ -110,12 +114,12 @@ def _inverse(information: FloatArray, known: BoolArray) -> FloatArray:
     out = np.zeros_like(information)
     part = information[np.ix_(~known, ~known)]
     diagonal = np.diag(part)
-    if not np.all(diagonal > 0):
-        raise ValueError("the data hold no information on one of the variance parameters")
+    if not np.isfinite(part).all() or not np.all(diagonal > 0):
+        raise NotEstimable("the data hold no information on one of the variance parameters")
     scale = np.sqrt(diagonal)
     values, vectors = np.linalg.eigh(part / np.outer(scale, scale))
     if values.size and float(values[0]) < _ZERO:
-        raise ValueError("the data can't tell the variance parameters apart")
+        raise NotEstimable("the data can't tell the variance parameters apart")
     out[np.ix_(~known, ~known)] = (vectors / values) @ vectors.T / np.outer(scale, scale)
     return out
 

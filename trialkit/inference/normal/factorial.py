@@ -17,6 +17,7 @@ from scipy import special
 from trialkit.inference.design.bases import indicator, orthogonal_addition
 from trialkit.inference.design.fixed_model import Factor, factor
 from trialkit.inference.design.layout import BoolArray, Codes, FloatArray, IntArray, Layout
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.linear import LinearFit, Term, fit_layout
 from trialkit.inference.normal.stratified import rounding_zero
 
@@ -63,20 +64,22 @@ def factorial_treatments(factors: Sequence[tuple[str, Codes]]) -> FactorialTreat
     Raises
     ------
     ValueError
-        A treatment with only some factors; a combination twice; fewer than two factors or
-        treatments in the factorial; levels that are not numbered 0, 1, 2, ...
+        Fewer than two factors; levels that are not numbered 0, 1, 2, ...
+    NotEstimable
+        A treatment with only some factors; a combination twice; fewer than two treatments in the
+        factorial.
     """
     if len(factors) < 2:
         raise ValueError("a factorial has at least two factors")
     levels = np.column_stack([np.asarray(codes).astype(np.intp) for _, codes in factors])
     outside = levels < 0
     if np.any(outside.any(axis=1) != outside.all(axis=1)):
-        raise ValueError("a treatment has a level of some factors and none of others")
+        raise NotEstimable("a treatment has a level of some factors and none of others")
     rows = levels[~outside[:, 0]]
     if len(rows) < 2:
-        raise ValueError("fewer than two treatments belong to the factorial")
+        raise NotEstimable("fewer than two treatments belong to the factorial")
     if len(np.unique(rows, axis=0)) != len(rows):
-        raise ValueError("two treatments have the same combination of levels")
+        raise NotEstimable("two treatments have the same combination of levels")
     for (name, _), column in zip(factors, rows.T, strict=True):
         if not np.array_equal(np.unique(column), np.arange(int(column.max()) + 1)):
             raise ValueError(f"levels of {name} must be numbered 0, 1, 2, ... without a gap")

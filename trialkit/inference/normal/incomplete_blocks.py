@@ -99,7 +99,9 @@ def incomplete_blocks(
     Raises
     ------
     ValueError
-        Lengths that differ; blocks of one plot each, or too little data for two variances.
+        Lengths that differ.
+    NotEstimable
+        Blocks of one plot each, or too little data for two variances.
     """
     t = factor("treatment", treatment, n_treatments)
     y = np.asarray(response, dtype=np.float64)

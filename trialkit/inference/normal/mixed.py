@@ -11,6 +11,7 @@ from scipy import special
 
 from trialkit.inference.design.fixed_model import FixedModel, independent_columns, null_space
 from trialkit.inference.design.layout import BoolArray, Codes, FloatArray, IntArray
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance import CovarianceModel, covariance_model, evaluate
 from trialkit.inference.normal.covariance_structures import Structure
 from trialkit.inference.normal.degrees_of_freedom import (
@@ -241,7 +242,7 @@ class MixedFit:
                 method=self.method,
                 signed=self.signed,
             )
-        except ValueError as fault:
+        except NotEstimable as fault:
             note = f"combinations are missing, and without their interactions {fault}"
             nothing = float("nan")
             return FixedTest(
@@ -293,8 +294,10 @@ def mixed_fit(
     Raises
     ------
     ValueError
-        An infinite response; no observation beyond the fixed effects; variance parameters that
-        the data can't tell apart.
+        An infinite response, or lengths that differ.
+    NotEstimable
+        No observation beyond the fixed effects; variance parameters that the data can't tell
+        apart.
     """
     y = np.asarray(response, dtype=np.float64)
     if np.isinf(y).any():
@@ -304,6 +307,8 @@ def mixed_fit(
     if method not in ("kenward-roger", "satterthwaite"):
         raise ValueError("degrees of freedom are kenward-roger or satterthwaite")
     rows = np.flatnonzero(~np.isnan(y)).astype(np.intp)
+    if rows.size == 0:
+        raise NotEstimable("nothing was observed")
     used, y = model.take(rows), y[rows]
     groups = {k: np.asarray(c)[rows].astype(np.intp) for k, c in (random or {}).items()}
     if repeated is not None:
@@ -314,7 +319,7 @@ def mixed_fit(
     kept = independent_columns(full)
     x = full[:, kept]
     if len(y) <= x.shape[1]:
-        raise ValueError("no observation is left beyond the fixed effects")
+        raise NotEstimable("no observation is left beyond the fixed effects")
     # Work on ordinary residuals of unit size: offsets and units then cost no digits.
     ordinary = np.linalg.lstsq(x, y, rcond=None)[0]
     rest = y - x @ ordinary
@@ -329,7 +334,7 @@ def mixed_fit(
     )
     k, p = len(covariance.names), x.shape[1]
     if len(y) - p < k:
-        raise ValueError("the data can't tell the variance parameters apart")
+        raise NotEstimable("the data can't tell the variance parameters apart")
     theta, theta_se, limit = np.zeros(k), np.full(k, np.nan), np.ones(k, dtype=bool)
     beta, phi = ordinary, np.full((p, p), np.nan)
     small, value, iterations, converged = None, float("nan"), 0, True
@@ -341,7 +346,7 @@ def mixed_fit(
             solution = maximise(covariance, x, rest / scale)
         own = solution.at_limit[len(groups) :] & (covariance.structure.powers > 0)
         if own.any():
-            raise ValueError("no error is left beside the random effects")
+            raise NotEstimable("no error is left beside the random effects")
         unit = small_sample(covariance, solution, x)
         powers = scale**covariance.powers
         small = SmallSample(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.inference.design.layout import BoolArray, FloatArray
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance import CovarianceModel, RemlState, evaluate
 from trialkit.inference.normal.reml_information import gradient_and_average, information
 
@@ -61,7 +62,7 @@ def maximise(
 
     Raises
     ------
-    ValueError
+    NotEstimable
         No start value gives a positive definite covariance, or variance parameters can't be told
         apart (a random factor that is the same as another or as the error).
     """
@@ -72,7 +73,7 @@ def maximise(
     state = evaluate(model, theta, x, y)
     if state is None:
         msg = "no positive definite covariance to start from"
-        raise ValueError(msg)
+        raise NotEstimable(msg)
     decrement = np.inf
     steps = 0
     at_limit = np.zeros(len(theta), dtype=bool)
@@ -82,7 +83,7 @@ def maximise(
         at_limit = ((state.theta <= lower) & (gradient <= 0)) | (
             (state.theta >= upper) & (gradient >= 0)
         )
-        if np.any(np.diag(average) < 0) or not np.isfinite(gradient).all():
+        if np.any(np.diag(average) < 0) or not np.isfinite([*gradient, *average.ravel()]).all():
             # The covariance is singular to rounding: there is no top to go to.
             decrement = np.inf
             break

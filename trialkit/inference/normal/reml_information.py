@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.inference.design.layout import FloatArray
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance import CovarianceModel, RemlState
 
 
@@ -69,7 +70,7 @@ def information(model: CovarianceModel, state: RemlState, x: FloatArray) -> Info
     """Work out the expected information and what Kenward and Roger's covariance needs."""
     phi = state.phi
     k, p = len(model.names), x.shape[1]
-    half = np.linalg.cholesky(phi)
+    half = _root(phi)
     trace, middle = np.zeros((k, k)), np.zeros((k, k))
     fixed, curved = np.zeros((k, p, p)), np.zeros((k, k, p, p))
     curvature = np.zeros((k, k))
@@ -124,3 +125,11 @@ def bias_of_parameters(
         left = (second @ state.vx[batch.rows]).reshape(-1, p)
         c -= 2.0 * np.einsum("ij,kij->k", phi, left.T @ vdvx.reshape(k, -1, p))
     return np.asarray(-0.25 * weights @ c)
+
+
+def _root(phi: FloatArray) -> FloatArray:
+    """Triangular root of the covariance of the fixed effects."""
+    try:
+        return np.asarray(np.linalg.cholesky(phi))
+    except np.linalg.LinAlgError:  # singular to rounding
+        raise NotEstimable("the data can't tell the fixed effects apart") from None

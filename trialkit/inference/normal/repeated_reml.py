@@ -15,6 +15,7 @@ import numpy as np
 
 from trialkit.inference.design.fixed_model import FixedModel, factor
 from trialkit.inference.design.layout import FloatArray, IntArray, Layout
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance_structures import (
     Autoregressive,
     CompoundSymmetry,
@@ -129,8 +130,10 @@ def repeated_reml(
     Raises
     ------
     ValueError
-        Fewer than two days, days not ascending, lengths that differ; an unstructured covariance
-        with too few plots; data that hold no information on the covariance.
+        Fewer than two days, days not ascending, lengths that differ.
+    NotEstimable
+        An unstructured covariance with too few plots; data that hold no information on the
+        covariance.
     """
     y = np.asarray(responses, dtype=np.float64)
     when = np.asarray(days, dtype=np.float64)
@@ -201,11 +204,11 @@ def _enough_plots(layout: Layout, y: FloatArray) -> None:
     """
     for fit in fit_layout(layout, y):
         if np.any(fit.ms_error == 0):
-            raise ValueError("an unstructured covariance needs days on which plots vary")
+            raise NotEstimable("an unstructured covariance needs days on which plots vary")
     complete = ~np.isnan(y).any(axis=1)
     whole = fit_layout(layout, np.where(complete, 1.0, np.nan))[0]
     if whole.df_error < y.shape[1]:
-        raise ValueError(
+        raise NotEstimable(
             f"an unstructured covariance of {y.shape[1]} days needs more plots: those seen on all "
             f"days leave {whole.df_error} degrees of freedom"
         )
@@ -283,7 +286,7 @@ def course_tests(
         version = f"REML, {structure}"
         try:
             fit = repeated_reml(layout, y, days, structure=structure, blocks_by_day=blocks_by_day)
-        except ValueError as problem:
+        except NotEstimable as problem:
             out.append(_no_test(version, counts, str(problem)))
             continue
         course, level = fit.term("treatment:day"), fit.term("treatment")

@@ -74,8 +74,9 @@ def strata_courses_reml(
     Raises
     ------
     ValueError
-        Fewer than two days, days not ascending, lengths that differ, or data that hold no
-        information on the variances.
+        Fewer than two days, days not ascending, lengths that differ.
+    NotEstimable
+        Data that hold no information on the variances.
     """
     y, when = np.asarray(responses, dtype=np.float64), np.asarray(days, dtype=np.float64)
     n = len(np.asarray(main))

@@ -14,6 +14,7 @@ from scipy import special
 
 from trialkit.inference.design.fixed_model import FixedModel, factor
 from trialkit.inference.design.layout import Codes, FloatArray, IntArray, Layout
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.linear import LinearFit, Term, fit_layout
 from trialkit.inference.normal.mixed import mixed_fit
 from trialkit.inference.normal.stratified import mean_square, rounding_zero
@@ -234,7 +235,7 @@ def _reml(layout: Layout, owner: IntArray, y: FloatArray) -> tuple[float, float]
     model = FixedModel(factors=factors, terms=tuple((name,) for name in factors))
     try:
         fit = mixed_fit(y, model, random={"plot": owner}, method="satterthwaite")
-    except ValueError:
+    except NotEstimable:
         return None
     return fit.variances["plot"], fit.variances["error"]
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from trialkit.inference.design.fixed_model import FixedModel, factor
 from trialkit.inference.design.layout import Codes, FloatArray, IntArray, Layout
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.linear import LinearFit, fit_layout
 from trialkit.inference.normal.mixed import DfMethod, MixedFit, mixed_fit
 from trialkit.inference.normal.stratified import (
@@ -119,7 +120,7 @@ def split_plot(
             reml = mixed_fit(
                 y[:, column], model, random={"main_plot": plots}, method=method, signed=True
             )
-        except ValueError as problem:
+        except NotEstimable as problem:
             note[column] = f"subplots are missing and REML failed: {problem}"
         else:
             lines.put_reml(int(column), reml)

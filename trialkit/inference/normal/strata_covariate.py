@@ -15,6 +15,7 @@ import numpy as np
 
 from trialkit.inference.design.fixed_model import Factor, FixedModel, factor
 from trialkit.inference.design.layout import Codes, FloatArray
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.mixed import FixedTest, MixedFit, mixed_fit
 
 COVARIATE = "covariate"
@@ -118,7 +119,7 @@ def strata_covariate(
     seen = int(np.isfinite(y).sum())
     try:
         fit = mixed_fit(y, model, random=random, signed=True)
-    except ValueError as problem:
+    except NotEstimable as problem:
         return _nothing(seen, len(weights), str(problem))
     place = fit.model.columns()[1][-1].start
     if not fit.kept[place] or not np.isfinite(fit.covariance).all():
@@ -164,7 +165,7 @@ def _slopes(y: FloatArray, model: FixedModel, random: Mapping[str, Codes]) -> Fi
     )
     try:
         fit = mixed_fit(y, wide, random=random, signed=True)
-    except ValueError:
+    except NotEstimable:
         return _no_test("slopes")
     places = fit.model.columns()[1][-len(more) :]
     chosen = [i for place in places for i in range(place.start, place.stop) if fit.kept[i]]

@@ -10,6 +10,7 @@ import numpy as np
 
 from trialkit.inference.design.fixed_model import FixedModel, factor
 from trialkit.inference.design.layout import Codes, FloatArray, IntArray
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.mixed import DfMethod, MixedFit, mixed_fit
 from trialkit.inference.normal.stratified import (
     RemlCells,
@@ -117,7 +118,7 @@ def strip_plot(
         reml: MixedFit | None = None
         try:
             reml = mixed_fit(y[:, column], model, random=strips, method=method, signed=True)
-        except ValueError as problem:
+        except NotEstimable as problem:
             note[column] = f"plots are missing and REML failed: {problem}"
         else:
             lines.put_reml(int(column), reml)

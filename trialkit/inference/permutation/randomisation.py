@@ -17,6 +17,7 @@ import numpy as np
 
 from trialkit.inference.design.bases import RANK_TOLERANCE, indicator, orthogonal_addition
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray, Layout
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.linear import fit_layout
 
 # Arrangements that equal the one found, but for rounding, count as reaching it.
@@ -75,8 +76,9 @@ def randomisation_test(
     Raises
     ------
     ValueError
-        When rows are not the plots of the layout, ``draws`` is below 1, or rows and columns do
-        not cross in exactly one plot each.
+        When rows are not the plots of the layout, or ``draws`` is below 1.
+    NotEstimable
+        When rows and columns do not cross in exactly one plot each.
 
     Notes
     -----
@@ -126,7 +128,7 @@ def arrangements(
 
     Raises
     ------
-    ValueError
+    NotEstimable
         When rows and columns do not cross in exactly one plot each.
     """
     if len(layout.blocking) > 1:
@@ -147,7 +149,7 @@ def _check_crossing(layout: Layout) -> None:
     cells = set(zip(row.tolist(), column.tolist(), strict=True))
     full = len(np.unique(row)) * len(np.unique(column))
     if len(layout.blocking) > 2 or len(cells) != layout.n_plots or full != layout.n_plots:
-        raise ValueError("each row must meet each column in exactly one plot")
+        raise NotEstimable("each row must meet each column in exactly one plot")
 
 
 def _within(

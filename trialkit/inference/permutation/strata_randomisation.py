@@ -29,6 +29,7 @@ import numpy as np
 
 from trialkit.inference.design.bases import indicator
 from trialkit.inference.design.layout import Codes, FloatArray, IntArray, Layout
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.permutation.randomisation import arrangements, randomisation_test
 
 _TIE: Final = 1e-9
@@ -103,7 +104,7 @@ def split_plot_randomisation(
         inside = values - _means(where, present.size, values)[where]
         try:
             labels = _both(larger, smaller, draws, seed)
-        except ValueError:
+        except NotEstimable:
             labels = None
         else:
             out[1, columns] = randomisation_test(larger, level, draws=draws, seed=seed).p
