@@ -310,6 +310,9 @@ class Trial:
     settings : Settings
     extra : Mapping
         Further keys of the trial, as text (season, trial number, cultivar and the like).
+    plan : Mapping
+        How the trial is laid out, assessed and sprayed: the keys of ``trialkit.plan_keys`` with
+        their section (``plan.blocks``), as text.
     warnings : tuple of Problem
         What was odd in the input and did not stop the reading; not part of equality.
     understood : tuple of (str, str, str)
@@ -338,6 +341,7 @@ class Trial:
     notes: str | None = None
     main_plots: Design | None = None
     extra: Mapping[str, str] = field(default_factory=_no_extras)
+    plan: Mapping[str, str] = field(default_factory=_no_extras)
     warnings: tuple[Problem, ...] = ()
     understood: tuple[tuple[str, str, str], ...] = ()
     inputs: tuple[tuple[str, str], ...] = ()

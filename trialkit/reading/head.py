@@ -13,6 +13,7 @@ from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, nearest, quoted
 from trialkit.reading.contrasts import contrast_texts
 from trialkit.reading.headers import normal
+from trialkit.reading.plan_settings import is_plan_entry, read_plan_key
 from trialkit.reading.settings import Entry, Value, as_text
 from trialkit.reading.values import plain_number, read_dates
 from trialkit.trial import (
@@ -103,6 +104,7 @@ class Head:
     settings: Settings = field(default_factory=Settings)
     contrasts_place: Place = field(default_factory=Place)
     extra: dict[str, str] = field(default_factory=dict)
+    plan: dict[str, str] = field(default_factory=dict)
 
 
 E = TypeVar("E", bound=StrEnum)
@@ -122,6 +124,8 @@ def read_head(entries: Sequence[Entry], ledger: Ledger) -> Head:
             _read_setting(entry, chosen, ledger)
             if normal(entry.path[1]) == "contrasts":
                 head.contrasts_place = entry.place
+        elif is_plan_entry(entry):
+            read_plan_key(entry, head.plan, ledger)
         else:
             _read_key(entry, head, ledger)
     head.settings = Settings(**chosen)

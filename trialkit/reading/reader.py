@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 
-from trialkit.problems import Place, Problem, Severity, TrialError
+from trialkit.problems import Place, Problem, Severity, TrialError, error
 from trialkit.reading.cells import Ledger
 from trialkit.reading.contrasts import check_contrasts
 from trialkit.reading.days import Zero
@@ -31,6 +31,7 @@ from trialkit.reading.gaps import (
 )
 from trialkit.reading.harvest import Harvest, harvest_frame, read_applications, read_harvest
 from trialkit.reading.head import Head, read_head
+from trialkit.reading.headers import normal
 from trialkit.reading.names import Names, make_variables
 from trialkit.reading.observations import Record, Values, read_values
 from trialkit.reading.planning import Plan, read_plan
@@ -92,23 +93,67 @@ def read_trial(path: Path | str) -> Trial:
     return reading.trial
 
 
-def read(path: Path | str) -> Reading:
+#: What is no fault of a trial that is still to be laid out.
+_OF_NO_PLAN = frozenset(
+    {"no-plan", "no-plots", "treatment-without-plots", "no-values", "variable-without-data"}
+)
+
+
+def read_protocol(path: Path | str) -> Trial:
+    """Read a trial that may still be without plots, to lay it out.
+
+    Parameters
+    ----------
+    path : Path or str
+        As for `read_trial`; the table of plots may be empty or missing.
+
+    Returns
+    -------
+    Trial
+        ``plots`` is empty where it has not been laid out.
+
+    Raises
+    ------
+    TrialError
+        With all problems found, when there is any error beside the missing plan, or the design
+        is not named.
+    """
+    reading = read(path, planned=False)
+    if reading.trial is None:
+        raise TrialError(reading.problems)
+    return reading.trial
+
+
+def read(path: Path | str, *, planned: bool = True) -> Reading:
     """Read a trial and say what was found, without raising on bad input.
 
     Parameters
     ----------
     path : Path or str
         As for `read_trial`.
+    planned : bool
+        Whether a trial without plots is one that lacks something.
     """
     ledger = Ledger()
     source = open_source(Path(path), ledger)
     trial = None if source is None else _read_source(source, ledger)
     problems = _in_order(ledger.problems)
+    if not planned:
+        if not any(normal(header) == "design" for _, header, _ in ledger.understood):
+            problems = (*problems, _NO_DESIGN)
+        problems = tuple(item for item in problems if item.kind not in _OF_NO_PLAN)
     return Reading(
         trial=None if any(p.severity is Severity.ERROR for p in problems) else trial,
         problems=problems,
         understood=tuple(ledger.understood),
     )
+
+
+_NO_DESIGN = error(
+    "no-design",
+    "The design is not named, so the trial cannot be laid out.",
+    f'Name it in the settings: design = "rcbd" ({", ".join(item.value for item in Design)}).',
+)
 
 
 def _in_order(problems: Sequence[Problem]) -> tuple[Problem, ...]:
@@ -268,6 +313,7 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         main_plots=head.main_plots if design is Design.SPLIT_PLOT else None,
         notes=text.get("notes") or None,
         extra=MappingProxyType(dict(head.extra)),
+        plan=MappingProxyType(dict(head.plan)),
         warnings=tuple(
             problem
             for problem in _in_order(ledger.problems)

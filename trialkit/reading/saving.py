@@ -281,6 +281,7 @@ def _keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
     keys += [
         (("analysis", item.name), getattr(trial.settings, item.name)) for item in fields(Settings)
     ]
+    keys += [(tuple(name.split(".", 1)), text) for name, text in trial.plan.items()]
     return [(path, value) for path, value in keys if value is not None and value != ()]
 
 

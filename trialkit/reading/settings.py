@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
+from trialkit.plan_keys import SECTIONS
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Grid, Ledger, quoted
 
@@ -170,8 +171,8 @@ def _sheet_path(key: str) -> tuple[str, ...]:
         return (
             ("variables", name.strip(), attribute.strip()) if dot else ("variables", rest.strip())
         )
-    if head.casefold() == "analysis":
-        return ("analysis", rest.strip())
+    if head.casefold() in {"analysis", *SECTIONS}:
+        return (head.casefold(), rest.strip())
     return (text,)
 
 

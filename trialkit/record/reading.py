@@ -191,6 +191,7 @@ def _build_trial(record: Mapping[str, Any]) -> Trial:
             "applications": tuple(_application(row) for row in plain["applications"]),
             "applied": _day(plain["applied"]),
             "extra": _text_map(plain["extra"]),
+            "plan": _text_map(plain.get("plan", {})),
             "understood": tuple(tuple(row) for row in plain["understood"]),
             "settings": _settings(record["settings"]),
             "warnings": tuple(_problem(row) for row in record["problems"] if row["place"]["file"]),
