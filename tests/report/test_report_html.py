@@ -15,7 +15,8 @@ from trialkit.analysis import Analysis
 from trialkit.figures.identity import contrast
 from trialkit.report import compose, draw_figures
 from trialkit.report.document import Column, Document, Kind, Missing, Section, Table
-from trialkit.report.html import hold_together, page_table, render_html, shade
+from trialkit.report.html import render_html
+from trialkit.report.laid_out import hold_together, page_table, shade
 from trialkit.report.numbers import write_number
 from trialkit.resources import data_folder
 

@@ -83,6 +83,8 @@ class Table:
         Name of the shade of each cell, in the shape of ``rows``; empty where there are none.
     shade_key : tuple of (str, str)
         What the shades mean: name and words.
+    label : str
+        Its number in the report, such as "Table 2"; empty where it has none.
     """
 
     key: str
@@ -94,6 +96,7 @@ class Table:
     target: float | None = None
     shades: tuple[tuple[str, ...], ...] = ()
     shade_key: tuple[tuple[str, str], ...] = ()
+    label: str = ""
 
     def __post_init__(self) -> None:
         for row in self.rows:
@@ -140,11 +143,23 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """Sentences, the weightiest first, numbered from ``start``; ``aside`` sets them smaller."""
+    """Sentences, the weightiest first.
+
+    Attributes
+    ----------
+    items : tuple of str
+    start : int
+        Number of the first; 0 where they carry none.
+    aside : bool
+        Whether they are set smaller.
+    strong : tuple of str
+        Names that stand out in them.
+    """
 
     items: tuple[str, ...]
     start: int = 1
     aside: bool = False
+    strong: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +204,7 @@ class FigureBlock:
     variable: str
     alt: str
     caption: str
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,16 +246,153 @@ class FieldMap:
         return tuple(plot for plot in self.plots if (plot.row, plot.column) == (row, column))
 
 
-Block = Paragraph | Findings | Notes | Facts | Command | FigureBlock | FieldMap | Table
+class Ink(StrEnum):
+    """How a number of the first page is printed: full where something was shown."""
+
+    SHOWN = "shown"
+    ESTIMATE = "estimate"
+    HARM = "harm"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GlanceCell:
+    """A number of the table at a glance, as text, with its interval in small type.
+
+    Attributes
+    ----------
+    text, under : str
+        The number, and what stands below it.
+    ink : Ink
+    beside : str
+        Letters after the number.
+    """
+
+    text: str
+    under: str = ""
+    ink: Ink = Ink.ESTIMATE
+    beside: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmallCourse:
+    """A course over days in the row of its treatment.
+
+    Attributes
+    ----------
+    days, values, lower, upper : tuple of float
+        NaN where there is none; ``lower`` and ``upper`` may be infinite nowhere.
+    reached : tuple of bool
+        Whether the value is at the target or above: its point is full.
+    target : float or None
+        Dashed line.
+    low, high : float
+        Frame; values beyond it are drawn as arrows at its edge.
+    alt : str
+    """
+
+    days: tuple[float, ...]
+    values: tuple[float, ...]
+    lower: tuple[float, ...]
+    upper: tuple[float, ...]
+    reached: tuple[bool, ...]
+    target: float | None
+    low: float
+    high: float
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmallSpan:
+    """A mean with its interval beside the untreated, in the row of its treatment."""
+
+    value: float
+    lower: float
+    upper: float
+    base: float | None
+    low: float
+    high: float
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GlanceRow:
+    """One treatment at a glance.
+
+    Attributes
+    ----------
+    name, under : str
+        The treatment, and its rate and role in small type.
+    course : SmallCourse or None
+    words : str
+        What stands in the place of the course, as for the untreated.
+    cells : tuple of GlanceCell
+    span : SmallSpan or None
+        Stands below the cell with the number ``span_at``.
+    base : bool
+        Whether this is what the others are compared with.
+    """
+
+    name: str
+    under: str = ""
+    course: SmallCourse | None = None
+    words: str = ""
+    cells: tuple[GlanceCell, ...] = ()
+    span: SmallSpan | None = None
+    base: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Glance:
+    """The table of the first page: one row a treatment, everything that a decision needs.
+
+    Attributes
+    ----------
+    key, title : str
+    course_head : tuple of (str, str), or None
+        Heading and small heading of the small courses; None where there are none.
+    heads : tuple of (str, str)
+        Heading and small heading of each number.
+    rows : tuple of GlanceRow
+    span_at : int
+        Number of the cell below which a span stands; -1 for none.
+    notes : tuple of str
+    """
+
+    key: str
+    title: str
+    course_head: tuple[str, str] | None
+    heads: tuple[tuple[str, str], ...]
+    rows: tuple[GlanceRow, ...]
+    span_at: int = -1
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row.cells) != len(self.heads):
+                raise ValueError(f"{row.name}: {len(row.cells)} cells, {len(self.heads)} headings")
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """A remark that stands apart: a doubt, or a caution."""
+
+    text: str
+    doubt: bool = False
+
+
+Block = (
+    Glance | Aside | Paragraph | Findings | Notes | Facts | Command | FigureBlock | FieldMap | Table
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """A heading and what stands below it."""
+    """A heading and what stands below it; ``annex`` where it belongs to the annex."""
 
     key: str
     title: str
     blocks: tuple[Block, ...]
+    annex: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,25 +404,35 @@ class Document:
     title : str
     subtitle : str
         Site and season, where known.
+    design : str
+        Design, treatments and dates in a line.
     facts : tuple of (str, str)
         The trial in a few words.
+    front : tuple of Block
+        The first page: the answer.
     sections : tuple of Section
         None is empty.
     annex : tuple of Listing
         Long tables for a workbook only.
     made : str
         When the report was made.
+    foot : str
+        What stands at the foot of each printed page.
     """
 
     title: str
     subtitle: str
     facts: tuple[tuple[str, str], ...]
     sections: tuple[Section, ...]
+    design: str = ""
+    front: tuple[Block, ...] = ()
     annex: tuple[Listing, ...] = ()
     made: str = ""
+    foot: str = ""
 
     def blocks(self) -> Iterator[Block]:
         """Every block in reading order."""
+        yield from self.front
         for section in self.sections:
             yield from section.blocks
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trialkit.figures.identity import plain_line
 from trialkit.files import write_whole
-from trialkit.report.document import Cell, Column, Document, FieldMap, Kind, MapPlot, Missing, Table
-from trialkit.report.numbers import write_cell
+from trialkit.report.document import Document
+from trialkit.report.laid_out import hold_together, map_edges, page_table, shade_words
 from trialkit.resources import data_folder
 
 if TYPE_CHECKING:
@@ -20,197 +18,6 @@ if TYPE_CHECKING:
 
 TEMPLATE = "report.html.j2"
 STYLE = "report.css"
-#: Tables with more columns than this are set smaller on paper.
-WIDE_TABLE = 9
-#: Headings up to this length stay on one line.
-SHORT_HEAD = 8
-#: Words up to this length stay on one line.
-SHORT_WORD = 14
-#: Tables up to this many rows are not split between pages.
-SHORT_TABLE = 14
-#: First columns with texts longer than this get more room.
-LONG_NAME = 14
-#: Spaces between a sign or word and its number: "p = 0.003", "5 %", "day 7".
-_BETWEEN = re.compile(
-    r" (?:(?<=\d )(?=%)|(?<=\b[pnF] )(?=[=<>] \d)|(?<=\b[pnF] [=<>] )(?=\d)"
-    r"|(?<=\bday )(?=\N{MINUS SIGN}?\d))"
-)
-_RAISED = str.maketrans(
-    "0123456789", "\u2070\u00b9\u00b2\u00b3\u2074\u2075\u2076\u2077\u2078\u2079"
-)
-
-
-@dataclass(frozen=True, slots=True)
-class HeadCell:
-    """One heading of a table as the page shows it."""
-
-    title: str
-    under: str
-    style: str
-
-
-@dataclass(frozen=True, slots=True)
-class BodyCell:
-    """One cell of a table as the page shows it.
-
-    Attributes
-    ----------
-    text : str
-    style : str
-        Class of the cell: how it is set, and how it is shaded.
-    letters : str or None
-        Letters beside a mean; None in a column that has none.
-    note : str
-        Number of a note below the table, raised.
-    span : str
-        Interval of the number, below it.
-    """
-
-    text: str
-    style: str
-    letters: str | None = None
-    note: str = ""
-    span: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class PageTable:
-    """A table ready for the page: letters set into the cells of their means, notes numbered."""
-
-    heads: tuple[HeadCell, ...]
-    rows: tuple[tuple[BodyCell, ...], ...]
-    notes: tuple[str, ...]
-    reasons: tuple[tuple[str, str], ...]
-    style: str
-    short: bool
-    target: float | None
-    shade_key: tuple[tuple[str, str], ...]
-
-
-#: Columns that are set into the cell of the number before them.
-_BESIDE = (Kind.LETTERS, Kind.SIGN, Kind.SPAN)
-
-
-def shade(value: Cell, target: float) -> str:
-    """Name the shade of a percent control: the nearer to the target, the darker.
-
-    Parameters
-    ----------
-    value : number, or what stands for a missing one
-    target : float
-        Percent control that counts as holding.
-    """
-    if value is None or isinstance(value, str | Missing):
-        return ""
-    if value < 0:
-        return "below"
-    for name, share in (("held", 1.0), ("near", 0.75), ("half", 0.5), ("some", 0.25)):
-        if value >= share * target:
-            return name
-    return "little"
-
-
-def page_table(table: Table) -> PageTable:
-    """Bring a table to the form of the page."""
-    heads: list[HeadCell] = []
-    for column in table.columns:
-        if column.kind not in _BESIDE:
-            classes = ["number"] if column.kind is not Kind.TEXT else []
-            if len(column.title) <= SHORT_HEAD:
-                classes.append("line")
-            heads.append(HeadCell(hold_together(column.title), column.under, " ".join(classes)))
-    reasons: dict[str, str] = {}
-    shades = table.shades or tuple(("",) * len(row) for row in table.rows)
-    rows = tuple(
-        tuple(_cells(table, row, line, reasons))
-        for row, line in zip(table.rows, shades, strict=True)
-    )
-    return PageTable(
-        heads=tuple(heads),
-        rows=rows,
-        notes=table.notes,
-        reasons=tuple((raised, reason) for reason, raised in reasons.items()),
-        style=_table_style(table, len(heads)),
-        short=len(rows) <= SHORT_TABLE,
-        target=table.target,
-        shade_key=table.shade_key,
-    )
-
-
-def _table_style(table: Table, width: int) -> str:
-    """Classes of a table: how wide, how long its row headings, how many letters beside a mean."""
-    classes = [f"letters-{letters_width(table)}"]
-    if width > WIDE_TABLE:
-        classes.append("wide")
-    if max((len(str(row[0])) for row in table.rows), default=0) > LONG_NAME:
-        classes.append("names")
-    return " ".join(classes)
-
-
-def _beside(table: Table, row: tuple[Cell, ...], index: int) -> dict[Kind, str]:
-    """Letters and span that belong to the cell before them."""
-    found: dict[Kind, str] = {}
-    for column, value in zip(table.columns[index + 1 :], row[index + 1 :], strict=True):
-        if column.kind not in _BESIDE:
-            break
-        found[column.kind] = plain_line(value) if isinstance(value, str) else ""
-    return found
-
-
-def _cells(
-    table: Table, row: tuple[Cell, ...], shades: tuple[str, ...], reasons: dict[str, str]
-) -> Iterator[BodyCell]:
-    for index, (column, value) in enumerate(zip(table.columns, row, strict=True)):
-        if column.kind in _BESIDE:
-            continue
-        beside = _beside(table, row, index)
-        note = ""
-        if isinstance(value, Missing) and value.reason:
-            note = reasons.setdefault(value.reason, str(len(reasons) + 1).translate(_RAISED))
-        style = "word" if column.kind is Kind.TEXT else "number"
-        if column.kind is Kind.TEXT and len(str(value or "")) <= SHORT_WORD:
-            style += " line"
-        if table.target is not None and column.kind is Kind.NUMBER:
-            style += f" {shade(value, table.target)}".rstrip()
-        style += f" {shades[index]}".rstrip()
-        yield BodyCell(
-            text=hold_together(plain_line(write_cell(value, column)))
-            if isinstance(value, str)
-            else write_cell(value, column),
-            style=style,
-            letters=beside.get(Kind.LETTERS, beside.get(Kind.SIGN)),
-            note=note,
-            span=beside.get(Kind.SPAN, ""),
-        )
-
-
-def map_edges(field: FieldMap, row: int, column: int) -> str:
-    """Name the edges of a place where a neighbour lies in another block."""
-    here = _block(field.at(row, column))
-    edges = []
-    for name, step in (("above", (-1, 0)), ("left", (0, -1))):
-        there = _block(field.at(row + step[0], column + step[1]))
-        if here is not None and there is not None and here != there:
-            edges.append(name)
-    return " ".join(edges)
-
-
-def _block(plots: tuple[MapPlot, ...]) -> str | None:
-    return plots[0].block if plots else None
-
-
-def letters_width(table: Table) -> int:
-    """How many letters the longest group of letters of a table has."""
-    places = [
-        i for i, column in enumerate(table.columns) if column.kind in {Kind.LETTERS, Kind.SIGN}
-    ]
-    lengths = (len(str(row[place] or "")) for row in table.rows for place in places)
-    return min(max(lengths, default=0), 8)
-
-
-def hold_together(text: str) -> str:
-    """Let no line end between a sign, or the word day, and its number."""
-    return _BETWEEN.sub("\N{NO-BREAK SPACE}", text)
 
 
 @cache
@@ -226,6 +33,7 @@ def _template() -> Template:
     )
     environment.filters["kind"] = lambda block: type(block).__name__
     environment.filters["page_table"] = page_table
+    environment.filters["shade_words"] = shade_words
     environment.filters["held"] = hold_together
     environment.globals["map_edges"] = map_edges
     return environment.get_template(TEMPLATE)
@@ -274,6 +82,3 @@ def write_html(document: Document, figures: Mapping[str, str], path: Path) -> No
     path : Path
     """
     write_whole(path, render_html(document, figures).encode("utf-8"))
-
-
-__all__ = ["Column", "page_table", "render_html", "shade", "write_html"]

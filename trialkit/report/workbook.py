@@ -1,45 +1,52 @@
-"""The Document as a workbook: one sheet a table, numbers as numbers."""
+"""The Document as a workbook for people: one sheet a table, numbers as numbers.
+
+The long forms of all results are files of their own (see `trialkit.report.tidy_files`).
+"""
 
 from __future__ import annotations
 
+import io
 import math
 import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.files import write_whole
 from trialkit.report.document import (
+    Aside,
     Cell,
     Column,
     Document,
     Findings,
+    Glance,
+    Ink,
     Kind,
-    Listing,
     Missing,
     Table,
 )
-from trialkit.report.html import shade
-from trialkit.report.sheets import Sheet, SheetCell, Shown, Style, spreadsheet
+from trialkit.report.laid_out import FILLS, shade
+from trialkit.report.packages import same_archive
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
+    from openpyxl.worksheet.worksheet import Worksheet
 
 #: Longest name of a sheet that the format allows.
 LONGEST_NAME = 31
 CONTENTS = "Contents"
+FRONT = "In short"
 #: Four decimals, and a word for what is smaller than they can show.
 P_VALUE_FORMAT = '[<0.0001]"<0.0001";0.0000'
+#: Tables with more rows get a filter.
+FILTERED_FROM = 12
+
 _BARRED = re.compile(r"[\[\]:*?/\\']")
-_HEADING = Style(font="bold")
-_FILLS = {
-    "held": "7FB3D9",
-    "near": "B5D3EA",
-    "half": "D6E6F3",
-    "some": "EDF4FA",
-    "below": "F6D9C2",
-    "harm-2": "FBE9D7",
-    "harm-3": "F3C79E",
-    "harm-4": "E79F63",
-}
+#: What a sheet cannot hold.
+_UNWRITABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
+_INK_COLOURS = {Ink.SHOWN: "1D2529", Ink.HARM: "B4552D", Ink.ESTIMATE: "6B767D"}
 
 
 def sheet_names(wanted: Iterable[str]) -> list[str]:
@@ -96,62 +103,12 @@ def _head_lines(titles: Sequence[str], widths: Sequence[float]) -> int:
     return most
 
 
-def _table_sheet(name: str, table: Table | Listing) -> Sheet:
-    titles = [
-        f"{column.title} ({column.under})" if column.under else column.title
-        for column in table.columns
-    ]
-    styles = [Style(shown=number_format(column)) for column in table.columns]
-    columns: Sequence[Sequence[Cell]]
-    body: Sequence[Sequence[Shown]]
-    if isinstance(table, Listing):
-        columns = body = table.cells
-        notes = []
-    else:
-        columns = list(zip(*table.rows, strict=True)) or [()] * len(titles)
-        body = [
-            _body_cells(table, place, cells, style)
-            for place, (cells, style) in enumerate(zip(columns, styles, strict=True))
-        ]
-        notes = [*table.notes, *_reasons(table)]
-    widths = [_width(*column) for column in zip(table.columns, columns, strict=True)]
-    return Sheet(
-        name=name,
-        head=[[SheetCell(title, _HEADING) for title in titles]],
-        body=body,
-        foot=[[], *([note] for note in notes)] if notes else [],
-        widths=widths,
-        styles=styles,
-        head_lines=_head_lines(titles, widths),
-    )
-
-
-def _body_cells(table: Table, place: int, cells: Sequence[Cell], style: Style) -> Sequence[Shown]:
-    """Cells of one column; what is missing stays empty."""
-    values = [_shown(cell) for cell in cells]
-    names: Sequence[str] = ()
-    if table.target is not None and table.columns[place].kind is Kind.NUMBER:
-        target = table.target
-        names = [shade(value, target) for value in values]
-    elif table.shades:
-        names = [row[place] for row in table.shades]
-    if not names:
-        return values
-    filled = {name: Style(style.shown, _FILLS.get(name, "")) for name in set(names) if name}
-    return [
-        SheetCell(value, filled[name])
-        if name and value is not None and not isinstance(value, str)
-        else value
-        for value, name in zip(values, names, strict=True)
-    ]
-
-
-def _shown(value: Cell) -> float | str | None:
-    if isinstance(value, str):
-        return value or None
-    if value is None or isinstance(value, Missing) or not math.isfinite(value):
+def _shown(cell: Cell) -> float | str | None:
+    if isinstance(cell, str):
+        return cell or None
+    if cell is None or isinstance(cell, Missing) or not math.isfinite(cell):
         return None
-    return value
+    return cell
 
 
 def _reasons(table: Table) -> list[str]:
@@ -164,40 +121,188 @@ def _reasons(table: Table) -> list[str]:
     return [f"Empty: {reason}." for reason in found]
 
 
-def _contents_sheet(document: Document, entries: Sequence[tuple[str, str]]) -> Sheet:
-    where = ", ".join(part for part in (document.subtitle, document.made) if part)
-    rows: list[Sequence[Shown]] = [
-        [SheetCell(document.title, _HEADING)],
-        [where or None],
-        [],
-        [SheetCell("Sheet", _HEADING), SheetCell("What it holds", _HEADING)],
-    ]
-    link = Style(font="link")
-    rows += [[SheetCell(name, link), question] for name, question in entries]
-    return Sheet(
-        name=CONTENTS,
-        head=rows,
-        widths=(34.0, 100.0),
-        frozen=(0, 4),
-        links=tuple((row, name) for row, (name, _) in enumerate(entries, start=5)),
-    )
+def put(sheet: Worksheet, row: int, column: int, value: float | str | None, **look: Any) -> None:
+    """Set a cell: text stays text, whatever it begins with.
+
+    Parameters
+    ----------
+    sheet : Worksheet
+    row, column : int
+        From 1.
+    value : float, str or None
+    **look
+        Attributes of the cell, such as ``font`` or ``number_format``.
+    """
+    if value is None:
+        return
+    cell: Any = sheet.cell(row, column)
+    if isinstance(value, str):
+        cell.value = _UNWRITABLE.sub("", value)
+        cell.data_type = "s"
+        cell.quotePrefix = value[:1] in {"=", "+", "-", "@"}
+    else:
+        cell.value = value
+    for name, wanted in look.items():
+        setattr(cell, name, wanted)
 
 
-def _shows_table(document: Document) -> tuple[Table, ...]:
-    items = [
-        item for block in document.blocks() if isinstance(block, Findings) for item in block.items
+def _write_table(sheet: Worksheet, table: Table) -> None:
+    from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+    from openpyxl.utils import get_column_letter
+
+    titles = [
+        f"{column.title} ({column.under})" if column.under else column.title
+        for column in table.columns
     ]
-    if not items:
-        return ()
-    return (
-        Table(
-            key="findings",
-            question="What the trial shows, in sentences",
-            columns=(Column(title="What the trial shows"),),
-            rows=tuple((item,) for item in items),
-            sheet="What it shows",
-        ),
+    columns = list(zip(*table.rows, strict=True)) or [()] * len(titles)
+    widths = [_width(*pair) for pair in zip(table.columns, columns, strict=True)]
+    question = f"{table.label}. {table.question}" if table.label else table.question
+    put(sheet, 1, 1, question, font=Font(bold=True, size=12))
+    under = Border(bottom=Side(style="medium"))
+    for place, (title, column) in enumerate(zip(titles, table.columns, strict=True), start=1):
+        right = column.kind not in {Kind.TEXT, Kind.SPAN, Kind.LETTERS, Kind.SIGN}
+        look = Alignment(wrap_text=True, vertical="bottom", horizontal="right" if right else "left")
+        put(sheet, 2, place, title, font=Font(bold=True), alignment=look, border=under)
+        sheet.column_dimensions[get_column_letter(place)].width = widths[place - 1]
+    sheet.row_dimensions[2].height = 15.0 * _head_lines(titles, widths)
+    fills = {name: PatternFill("solid", fgColor=colour) for name, colour in FILLS.items()}
+    for line, cells in enumerate(table.rows, start=3):
+        for place, (cell, column) in enumerate(zip(cells, table.columns, strict=True), start=1):
+            look_of: dict[str, Any] = {}
+            name = _shade_name(table, line - 3, place - 1, cell, column)
+            if name in fills:
+                look_of["fill"] = fills[name]
+            if column.kind in {Kind.NUMBER, Kind.P_VALUE}:
+                look_of["number_format"] = number_format(column)
+            put(sheet, line, place, _shown(cell), **look_of)
+    last = 2 + len(table.rows)
+    for step, note in enumerate([*table.notes, *_reasons(table)], start=2):
+        put(sheet, last + step, 1, note, font=Font(italic=True, color="566168"))
+    sheet.freeze_panes = "B3"
+    if len(table.rows) >= FILTERED_FROM:
+        sheet.auto_filter.ref = f"A2:{get_column_letter(len(titles))}{last}"
+    _for_print(sheet, 2)
+
+
+def _shade_name(table: Table, row: int, place: int, cell: Cell, column: Column) -> str:
+    if isinstance(_shown(cell), str) or _shown(cell) is None:
+        return ""
+    if table.target is not None and column.kind is Kind.NUMBER:
+        return shade(cell, table.target)
+    return table.shades[row][place] if table.shades else ""
+
+
+def _for_print(sheet: Worksheet, head: int) -> None:
+    """Let a sheet be printed across the width of a page, with its headings on each."""
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.print_title_rows = f"1:{head}"
+
+
+def _write_front(sheet: Worksheet, document: Document) -> None:
+    """Write the first page: title, sentences, the table at a glance."""
+    from openpyxl.styles import Alignment, Font
+
+    soft = Font(color="566168")
+    put(sheet, 1, 1, document.title, font=Font(bold=True, size=14))
+    line = 2
+    for text in (document.subtitle, document.design):
+        if text:
+            put(sheet, line, 1, text, font=soft)
+            line += 1
+    line += 1
+    for block in document.front:
+        if isinstance(block, Findings):
+            for item in block.items:
+                put(sheet, line, 1, item)
+                line += 1
+            line += 1
+        elif isinstance(block, Glance):
+            line = _write_glance(sheet, block, line)
+        elif isinstance(block, Aside):
+            put(sheet, line, 1, block.text, font=soft)
+            line += 1
+    sheet.column_dimensions["A"].width = 30
+    for row in sheet.iter_rows(min_row=1, max_row=line, max_col=1):
+        row[0].alignment = Alignment(vertical="top")
+    _for_print(sheet, 1)
+
+
+def _write_glance(sheet: Worksheet, block: Glance, line: int) -> int:
+    from openpyxl.styles import Alignment, Border, Font, Side
+    from openpyxl.utils import get_column_letter
+
+    under = Border(bottom=Side(style="medium"))
+    wrapped = Alignment(wrap_text=True, vertical="bottom", horizontal="right")
+    put(sheet, line, 1, block.title, font=Font(bold=True, size=12))
+    line += 1
+    put(sheet, line, 1, "Treatment", font=Font(bold=True), border=under)
+    put(sheet, line, 2, "Rate and role", font=Font(bold=True), border=under)
+    sheet.column_dimensions["B"].width = 22
+    for place, (title, small) in enumerate(block.heads):
+        for step, text in enumerate((f"{title} {small}".strip(), "Interval or note")):
+            column = 3 + 2 * place + step
+            put(sheet, line, column, text, font=Font(bold=True), border=under, alignment=wrapped)
+            sheet.column_dimensions[get_column_letter(column)].width = 14
+    for row in block.rows:
+        line += 1
+        put(sheet, line, 1, row.name, font=Font(bold=not row.base))
+        put(sheet, line, 2, row.under or None, font=Font(color="566168"))
+        for place, cell in enumerate(row.cells):
+            colour = Font(color=_INK_COLOURS[cell.ink], bold=cell.ink is not Ink.ESTIMATE)
+            text = f"{cell.text} {cell.beside}".strip()
+            right = Alignment(horizontal="right")
+            put(sheet, line, 3 + 2 * place, text or None, font=colour, alignment=right)
+            put(
+                sheet,
+                line,
+                4 + 2 * place,
+                cell.under or None,
+                font=Font(color="566168"),
+                alignment=right,
+            )
+    line += 1
+    for note in block.notes:
+        put(sheet, line, 1, note, font=Font(italic=True, color="566168"))
+        line += 1
+    return line + 1
+
+
+def _write_contents(sheet: Worksheet, entries: Sequence[tuple[str, str]]) -> None:
+    from openpyxl.styles import Border, Font, Side
+    from openpyxl.worksheet.hyperlink import Hyperlink
+
+    under = Border(bottom=Side(style="medium"))
+    for place, title in enumerate(("Sheet", "What it holds"), start=1):
+        put(sheet, 1, place, title, font=Font(bold=True), border=under)
+    for line, (name, question) in enumerate(entries, start=2):
+        put(sheet, line, 1, name, font=Font(color="1F4F7A", underline="single"))
+        sheet.cell(line, 1).hyperlink = Hyperlink(ref=f"A{line}", location=f"'{name}'!A1")
+        put(sheet, line, 2, question)
+    sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 34, 100
+    sheet.freeze_panes = "A2"
+
+
+def _book(document: Document) -> Workbook:
+    from openpyxl import Workbook
+
+    tables = document.tables()
+    first = [FRONT] if document.front else []
+    names = sheet_names([*first, CONTENTS, *(table.sheet or table.question for table in tables)])[
+        len(first) + 1 :
+    ]
+    book = Workbook()
+    book.remove(book.worksheets[0])
+    if document.front:
+        _write_front(book.create_sheet(FRONT), document)
+    _write_contents(
+        book.create_sheet(CONTENTS),
+        [(name, table.question) for name, table in zip(names, tables, strict=True)],
     )
+    for name, table in zip(names, tables, strict=True):
+        _write_table(book.create_sheet(name), table)
+    return book
 
 
 def workbook_bytes(document: Document, made: datetime | None = None) -> bytes:
@@ -214,18 +319,11 @@ def workbook_bytes(document: Document, made: datetime | None = None) -> bytes:
     bytes
         The same document gives the same bytes.
     """
-    tables: tuple[Table | Listing, ...] = (
-        *_shows_table(document),
-        *document.tables(),
-        *document.annex,
-    )
-    names = sheet_names([CONTENTS, *(table.sheet or table.question for table in tables)])[1:]
-    entries = [(name, table.question) for name, table in zip(names, tables, strict=True)]
-    sheets = [
-        _contents_sheet(document, entries),
-        *(_table_sheet(name, table) for name, table in zip(names, tables, strict=True)),
-    ]
-    return spreadsheet(sheets, document.title, made)
+    book = _book(document)
+    book.properties.title, book.properties.creator = document.title, "trialkit"
+    stream = io.BytesIO()
+    book.save(stream)
+    return same_archive(stream.getvalue(), made)
 
 
 def write_tables(document: Document, path: Path, made: datetime | None = None) -> None:
