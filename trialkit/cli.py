@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from trialkit.report_options import FORMATS, USUAL, ReportOptions
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from trialkit.problems import Problem
-
-FORMATS = ("html", "xlsx")
 
 app = typer.Typer(
     name="trialkit",
@@ -113,9 +113,31 @@ def report(
         typer.Option(
             "--formats",
             metavar="LIST",
-            help="Any of html,xlsx; record.json is always written. Figures are drawn for html.",
+            help=f"Any of {','.join(FORMATS)}; record.json is always written.",
         ),
-    ] = "html,xlsx",
+    ] = ",".join(USUAL),
+    length: Annotated[
+        str, typer.Option("--length", metavar="short|full", help="Without or with the annex.")
+    ] = "full",
+    form: Annotated[
+        str,
+        typer.Option(
+            "--form",
+            metavar="report|page|table",
+            help="The whole report, a page for growers, or one table for a short journal report.",
+        ),
+    ] = "report",
+    template: Annotated[
+        Path | None,
+        typer.Option("--template", metavar="FILE.docx", help="Styles and logo of the Word file."),
+    ] = None,
+    paper: Annotated[
+        str, typer.Option("--paper", metavar="a4|letter", help="Paper of the PDF.")
+    ] = "a4",
+    figures: Annotated[
+        Path | None,
+        typer.Option("--figures", metavar="DIR", help="Every figure as .svg and .png, too."),
+    ] = None,
     jobs: Annotated[
         int | None,
         typer.Option(
@@ -129,21 +151,29 @@ def report(
 ) -> None:
     """Analyse one or more trials and write report, tables and record of each.
 
-    Writes report.html, tables.xlsx and record.json to DIR, or for several trials to one folder
-    a trial in DIR. Exit status: 0 when they are written, 1 when a trial has problems (nothing
+    Writes report.html, report.docx, report.pdf, tables.xlsx and record.json to DIR, or for
+    several trials to one folder a trial in DIR. Exit status: 0 when they are written, 1 when a trial has problems (nothing
     is written for it, the others are), 2 for wrong usage.
     """
     wanted = [name.strip().lower() for name in formats.split(",") if name.strip()]
-    unknown = [name for name in wanted if name not in FORMATS]
-    if unknown:
-        _usage(f"no format is called {', '.join(unknown)}; choose from {', '.join(FORMATS)}")
+    try:
+        options = ReportOptions(
+            formats=wanted,
+            length=length,
+            form=form,
+            template=template if template is None else _existing(template),
+            paper=paper,
+            figures=figures,
+        )
+    except ValueError as fault:
+        _usage(str(fault))
     _folder(out)
     for trial in trials:
         _existing(trial)
     if len(trials) == 1:
-        _report_one(trials[0], out, wanted, quiet)
+        _report_one(trials[0], out, options, quiet)
     else:
-        _report_several(trials, out, wanted, jobs, quiet)
+        _report_several(trials, out, options, jobs, quiet)
 
 
 def _progress(show: bool) -> Callable[[str], None]:
@@ -154,14 +184,14 @@ def _progress(show: bool) -> Callable[[str], None]:
     return tell
 
 
-def _report_one(trial: Path, out: Path, formats: list[str], quiet: bool) -> None:
+def _report_one(trial: Path, out: Path, options: ReportOptions, quiet: bool) -> None:
     from trialkit.problems import TrialError
     from trialkit.run import report_trial
     from trialkit.wording import closing_lines
 
     show = not quiet and sys.stderr.isatty()
     try:
-        written = report_trial(trial, out, formats=formats, progress=_progress(show))
+        written = report_trial(trial, out, options=options, progress=_progress(show))
     except TrialError as fault:
         progress_end(show)
         _complain(fault.problems)
@@ -179,14 +209,14 @@ def _report_one(trial: Path, out: Path, formats: list[str], quiet: bool) -> None
 
 
 def _report_several(
-    trials: list[Path], out: Path, formats: list[str], jobs: int | None, quiet: bool
+    trials: list[Path], out: Path, options: ReportOptions, jobs: int | None, quiet: bool
 ) -> None:
     gc.enable()
     from trialkit.many import report_trials
     from trialkit.wording import failure_lines, outcome_lines, total_line
 
     show = not quiet and sys.stderr.isatty()
-    outcomes = report_trials(trials, out, formats=formats, jobs=jobs, progress=_progress(show))
+    outcomes = report_trials(trials, out, options=options, jobs=jobs, progress=_progress(show))
     progress_end(show)
     for item in outcomes:
         if not item.written:

@@ -14,6 +14,7 @@ from importlib import import_module
 from pathlib import Path
 
 from trialkit.problems import Problem, Severity, TrialError, error
+from trialkit.report_options import USUAL, ReportOptions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +60,8 @@ def report_trials(
     trials: Sequence[Path | str],
     out: Path | str,
     *,
-    formats: Collection[str] = ("html", "xlsx"),
+    formats: Collection[str] = USUAL,
+    options: ReportOptions | None = None,
     jobs: int | None = None,
     progress: Callable[[str], None] = _silent,
 ) -> tuple[Reported, ...]:
@@ -72,8 +74,9 @@ def report_trials(
     out : Path or str
         Folder of the folders; these are called as `folder_names` says.
     formats : collection of str
-        Any of ``html`` and ``xlsx``; without ``html`` no figure is drawn. ``record.json`` is
-        always written.
+        As of `trialkit.report_trial`; without ``html``, ``docx`` and ``pdf`` no figure is drawn.
+    options : ReportOptions, optional
+        More to choose from; its formats stand for ``formats``.
     jobs : int, optional
         Processes at once; as many as there are cores, when left out. With 1 all is done in this
         process.
@@ -92,8 +95,9 @@ def report_trials(
     ``if __name__ == "__main__"``, as with any pool of processes.
     """
     paths = [Path(trial) for trial in trials]
+    wanted = options or ReportOptions(formats=tuple(formats))
     tasks = [
-        (name, path, Path(out) / name, tuple(formats))
+        (name, path, Path(out) / name, wanted)
         for name, path in zip(folder_names(paths), paths, strict=True)
     ]
     some = min(cores() if jobs is None else max(jobs, 1), max(len(tasks), 1))
@@ -142,7 +146,7 @@ def folder_names(trials: Sequence[Path]) -> list[str]:
 #: Bytes of freed memory that a process keeps by it.
 _KEPT = 30_000_000
 
-_Task = tuple[str, Path, Path, tuple[str, ...]]
+_Task = tuple[str, Path, Path, ReportOptions]
 
 
 def _in_turn(tasks: Sequence[_Task]) -> Iterator[Reported]:
@@ -197,9 +201,9 @@ def _report_one(task: _Task) -> Reported:
     # Loaded here: a process that only hands out work needs none of it.
     from trialkit.run import report_trial
 
-    name, trial, folder, formats = task
+    name, trial, folder, options = task
     try:
-        written = report_trial(trial, folder, formats=formats)
+        written = report_trial(trial, folder, options=options)
     except TrialError as fault:
         return Reported(name=name, trial=trial, problems=fault.problems)
     except OSError as fault:

@@ -8,10 +8,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from trialkit.analysis import Analysis, analyse
+from trialkit.files import write_whole
 from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
 from trialkit.record import make_record, write_record
-from trialkit.report import Drawer, write_report
+from trialkit.report import Drawer, report_files
+from trialkit.report_options import USUAL, ReportOptions
 from trialkit.rows import Tables
 from trialkit.trial import Trial
 
@@ -41,7 +43,8 @@ def report_trial(
     trial: Trial | Path | str,
     out: Path | str,
     *,
-    formats: Collection[str] = ("html", "xlsx"),
+    formats: Collection[str] = USUAL,
+    options: ReportOptions | None = None,
     progress: Callable[[str], None] = _silent,
     made: datetime | None = None,
 ) -> Written:
@@ -54,7 +57,9 @@ def report_trial(
     out : Path or str
         Folder for the files; made where it is missing.
     formats : collection of str
-        Any of ``html`` and ``xlsx``; ``record.json`` is always written.
+        Any of ``html``, ``docx``, ``pdf``, ``xlsx`` and ``csv``; ``record.json`` is always written.
+    options : ReportOptions, optional
+        More to choose from; its formats stand for ``formats``.
     progress : callable
         Is told each step.
     made : datetime, optional
@@ -67,10 +72,10 @@ def report_trial(
     OSError
         When a file cannot be written.
     """
-    folder = Path(out)
+    folder, wanted = Path(out), options or ReportOptions(formats=formats)
     when = made or datetime.now(UTC)
     with Drawer() as drawer:
-        if "html" in formats:
+        if wanted.drawn:
             drawer.start()
         if not isinstance(trial, Trial):
             progress("Reading the trial")
@@ -80,16 +85,18 @@ def report_trial(
         tables = Tables(analysis)
         findings = make_findings(analysis, tables)
         record = make_record(analysis, [item.text for item in findings], when, tables)
-        paths = write_report(
+        files = report_files(
             analysis,
             findings,
-            folder,
-            formats=formats,
-            made=when,
+            wanted,
             progress=progress,
+            made=when,
             drawer=drawer,
             tables=tables,
         )
+    for path, content in files.items():
+        write_whole(folder / path, content)
+    paths = tuple(folder / path for path in files)
     progress("Writing the record")
     write_record(record, folder / "record.json")
     return Written(analysis=analysis, findings=findings, paths=(*paths, folder / "record.json"))

@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trialkit.files import write_whole
 from trialkit.report.compose import Sentence, compose
+from trialkit.report.document import Document
 from trialkit.report.drawing import Drawer, draw_figures
 from trialkit.report.html import render_html, write_html
+from trialkit.report.tidy_files import tidy_files
 from trialkit.report.workbook import workbook_bytes, write_tables
+from trialkit.report_options import FILES, FORMATS, TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
 
-#: File name by format.
-FILES = {"html": "report.html", "xlsx": "tables.xlsx"}
-
 __all__ = [
     "FILES",
+    "FORMATS",
+    "USUAL",
     "Drawer",
+    "ReportOptions",
     "compose",
     "draw_figures",
     "write_html",
@@ -39,11 +42,11 @@ def write_report(
     analysis: Analysis,
     findings: Sequence[Sentence],
     out: Path,
-    formats: Collection[str] = ("html", "xlsx"),
+    options: ReportOptions | Collection[str] | None = None,
+    *,
     progress: Callable[[str], None] | None = None,
     made: datetime | None = None,
     drawer: Drawer | None = None,
-    tables: Tables | None = None,
 ) -> tuple[Path, ...]:
     """Write the report and the tables of an analysis.
 
@@ -57,16 +60,14 @@ def write_report(
         What the trial shows; anything with a ``text``.
     out : Path
         Folder, made where it is missing.
-    formats : collection of str
-        Any of ``html`` and ``xlsx``.
+    options : ReportOptions, or collection of str
+        What to write; format names alone will do.
     progress : callable, optional
         Is told each step.
     made : datetime, optional
         The time that the files carry; without it they carry none.
     drawer : Drawer, optional
         One that was started before; the figures are drawn in this process without.
-    tables : Tables, optional
-        The tables of the analysis as rows, where they are at hand.
 
     Returns
     -------
@@ -79,31 +80,98 @@ def write_report(
     OSError
         When a file cannot be written.
     """
-    unknown = sorted(set(formats) - set(FILES))
-    if unknown:
-        raise ValueError(
-            f"no report can be written as {', '.join(unknown)}; known: {', '.join(FILES)}"
-        )
-    if not formats:
-        return ()
-    tell = progress or _silent
-    document = compose(analysis, findings, made=made, formats=formats, tables=tables)
-    made_files: dict[str, bytes] = {}
-    draw = drawer or Drawer()
-    if "html" in formats:
-        draw.begin(analysis, document)
-    if "xlsx" in formats:
-        tell("Writing the tables")
-        made_files["xlsx"] = workbook_bytes(document, made)
-    if "html" in formats:
-        tell("Drawing the figures")
-        drawings = draw.drawings()
-        tell("Writing the report")
-        page = render_html(document, drawings).encode("utf-8")
-        made_files = {"html": page, **made_files}
-    paths = []
-    for name, content in made_files.items():
-        path = Path(out) / FILES[name]
-        write_whole(path, content)
-        paths.append(path)
-    return tuple(paths)
+    if options is None:
+        options = ReportOptions()
+    elif not isinstance(options, ReportOptions):
+        options = ReportOptions(formats=options)
+    files = report_files(
+        analysis, findings, options, progress=progress or _silent, made=made, drawer=drawer
+    )
+    for path, content in files.items():
+        write_whole(Path(out) / path, content)
+    return tuple(Path(out) / path for path in files)
+
+
+def report_files(
+    analysis: Analysis,
+    findings: Sequence[Sentence],
+    options: ReportOptions,
+    *,
+    progress: Callable[[str], None] = _silent,
+    made: datetime | None = None,
+    drawer: Drawer | None = None,
+    tables: Tables | None = None,
+) -> dict[Path, bytes]:
+    """Make the files of a report, in the order in which a reader wants them.
+
+    Parameters
+    ----------
+    analysis, findings, options, progress, made, drawer
+        See `write_report`.
+    tables : Tables, optional
+        The tables of the analysis as rows, where they are at hand.
+
+    Returns
+    -------
+    dict of Path to bytes
+        Content by path below the folder of the report; figures may lie elsewhere.
+    """
+    wanted = [name for name in FILES if name in options.formats]
+    rows = tables or Tables(analysis)
+    contents: dict[str, bytes] = {}
+    drawings: dict[str, str] = {}
+    if wanted or options.figures:
+        document = compose(analysis, findings, made=made, options=options, tables=rows)
+        draw = drawer or Drawer()
+        if options.drawn:
+            draw.begin(analysis, document)
+        if "xlsx" in wanted:
+            progress("Writing the tables")
+            contents["xlsx"] = workbook_bytes(document, made)
+        if options.drawn:
+            progress("Drawing the figures")
+            drawings = draw.drawings()
+            progress("Writing the report")
+            contents |= _pages(document, drawings, options, made)
+    files = {Path(FILES[name]): contents[name] for name in wanted}
+    if TIDY in options.formats:
+        files |= {Path(TIDY) / name: content for name, content in tidy_files(rows).items()}
+    if options.figures:
+        files |= _figure_files(drawings, options.figures.resolve())
+    return files
+
+
+def _pages(
+    document: Document,
+    drawings: Mapping[str, str],
+    options: ReportOptions,
+    made: datetime | None,
+) -> dict[str, bytes]:
+    """Make the formats that show figures; their writers are loaded only where one is asked for."""
+    made_pages: dict[str, bytes] = {}
+    if "html" in options.formats:
+        made_pages["html"] = render_html(document, drawings).encode("utf-8")
+    if "docx" in options.formats:
+        from trialkit.report.word import word_bytes
+
+        made_pages["docx"] = word_bytes(document, drawings, made, options.template)
+    if "pdf" in options.formats:
+        from trialkit.report.pdf import pdf_bytes
+
+        made_pages["pdf"] = pdf_bytes(document, drawings, made, options.paper)
+    return made_pages
+
+
+def _figure_files(drawings: Mapping[str, str], folder: Path) -> dict[Path, bytes]:
+    from trialkit.report.pixels import png_of
+
+    pixels = png_of([(svg, FIGURE_WIDTH) for svg in drawings.values()])
+    files = {}
+    for (key, svg), png in zip(drawings.items(), pixels, strict=True):
+        files[folder / f"{key}.svg"] = svg.encode("utf-8")
+        files[folder / f"{key}.png"] = png
+    return files
+
+
+#: Width of a figure for slides, in points.
+FIGURE_WIDTH = 620.0

@@ -11,7 +11,6 @@ from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Document, Section
 from trialkit.report.parts import (
-    annex,
     beside,
     closing,
     control,
@@ -161,7 +160,7 @@ def compose(
     findings: Sequence[Sentence] = (),
     *,
     made: datetime | None = None,
-    formats: Collection[str] = ("html", "xlsx"),
+    options: ReportOptions | None = None,
     tables: Tables | None = None,
 ) -> Document:
     """Put an analysis into words and tables.
@@ -174,9 +173,8 @@ def compose(
     made : datetime, optional
         When the report was made. Without it the document carries no time, and depends on the
         analysis alone.
-    formats : collection of str
-        What the document is for: without ``html`` it holds nothing that only a page shows,
-        without ``xlsx`` no annex.
+    options : ReportOptions, optional
+        What the document is for: where no format shows pages it holds nothing but tables.
     tables : Tables, optional
         The tables of the analysis as rows, where they are at hand.
 
@@ -192,13 +190,12 @@ def compose(
     )
     trial = analysis.trial
     place = (plain_line(part) for part in (trial.site, trial.season) if part)
-    left_out = frozenset() if "html" in formats else PAGE_ONLY
+    left_out = PAGE_ONLY if options is not None and not options.drawn else frozenset()
     return Document(
         title=plain_line(trial.title),
         subtitle=", ".join(place),
         facts=methods.trial_facts(context),
         sections=tuple(_sections(context, left_out)),
-        annex=tuple(annex.long_tables(context)) if "xlsx" in formats else (),
         made=context.made,
     )
 

@@ -7,11 +7,9 @@ escapes it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
-
-from trialkit.numerals import Digits
 
 
 class Kind(StrEnum):
@@ -104,34 +102,6 @@ class Table:
                 raise ValueError(f"table {self.key}: {len(row)} cells, {len(self.columns)} columns")
         if self.shades and [len(row) for row in self.shades] != [len(row) for row in self.rows]:
             raise ValueError(f"table {self.key}: its shades do not have the shape of its rows")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Listing:
-    """A long table for a workbook alone.
-
-    Attributes
-    ----------
-    key, question : str
-        As of a `Table`.
-    columns : tuple of Column
-    cells : tuple of sequence
-        The cells of each column, all equally many: text, None where there is nothing, or the
-        `Digits` of numbers.
-    sheet : str
-    """
-
-    key: str
-    question: str
-    columns: tuple[Column, ...]
-    cells: tuple[Sequence[str | None], ...]
-    sheet: str
-
-    @property
-    def rows(self) -> tuple[tuple[str | float | None, ...], ...]:
-        """The same cells row by row, numbers as numbers."""
-        columns = (cells.numbers() if isinstance(cells, Digits) else cells for cells in self.cells)
-        return tuple(zip(*columns, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -380,9 +350,8 @@ class Aside:
     doubt: bool = False
 
 
-Block = (
-    Glance | Aside | Paragraph | Findings | Notes | Facts | Command | FigureBlock | FieldMap | Table
-)
+Words = Aside | Paragraph | Findings | Notes | Facts | Command
+Block = Words | Glance | FigureBlock | FieldMap | Table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -412,8 +381,6 @@ class Document:
         The first page: the answer.
     sections : tuple of Section
         None is empty.
-    annex : tuple of Listing
-        Long tables for a workbook only.
     made : str
         When the report was made.
     foot : str
@@ -426,7 +393,6 @@ class Document:
     sections: tuple[Section, ...]
     design: str = ""
     front: tuple[Block, ...] = ()
-    annex: tuple[Listing, ...] = ()
     made: str = ""
     foot: str = ""
 

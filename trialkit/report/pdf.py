@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import warnings
 from collections.abc import Iterator, Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +39,8 @@ TEMPLATE = "report.typ"
 #: Sizes of paper by name.
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 #: What a document without a time of its own carries, so that the same input gives the same bytes.
-_NO_TIME = datetime(2000, 1, 1)  # noqa: DTZ001 - typst takes a plain time
+_NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHADES = ("held", "near", "half", "some", "below", "harm-2", "harm-3", "harm-4")
 #: A glyph that none of the fonts has is left to the reader's eye, as on the page; all else is ours.
 _NO_GLYPH = "font"
@@ -68,8 +69,10 @@ def pdf_bytes(
         The same document gives the same bytes.
     """
     data = json.dumps(page_data(document, figures, PAPERS[paper]), ensure_ascii=False)
-    time = made.replace(tzinfo=None) if made is not None else _NO_TIME
-    return set_type(TEMPLATE, data, timestamp=int((time - datetime(1970, 1, 1)).total_seconds()))  # noqa: DTZ001
+    time = (made or _NO_TIME).astimezone(UTC)
+    seconds = int((time - _EPOCH).total_seconds())
+    pages: bytes = set_type(TEMPLATE, data, timestamp=seconds)
+    return pages
 
 
 def set_type(template: str, data: str, *, timestamp: int, **options: Any) -> Any:

@@ -184,7 +184,7 @@ def page_numbers(word: WordFile, foot: str) -> None:
 
 
 def set_widths(grid: WordTable, widths: Sequence[float], room: float, title: str) -> None:
-    """Give a table its column widths, a title for those who cannot see it, and no more than fits."""
+    """Give a table widths that fit the page, and a title for those who cannot see it."""
     from docx.shared import Pt
 
     scale = min(room / sum(widths), 5.6)
@@ -206,7 +206,7 @@ def cell_line(cell: _Cell, *, right: bool = False, more: bool = False) -> Line:
     from docx.enum.text import WD_ALIGN_PARAGRAPH
     from docx.shared import Pt
 
-    line = cell.add_paragraph() if more else cell.paragraphs[0]
+    line: Line = cell.add_paragraph() if more else cell.paragraphs[0]
     line.paragraph_format.space_after = Pt(0)
     if right:
         line.alignment = WD_ALIGN_PARAGRAPH.RIGHT

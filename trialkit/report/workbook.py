@@ -194,9 +194,11 @@ def _shade_name(table: Table, row: int, place: int, cell: Cell, column: Column) 
 
 def _for_print(sheet: Worksheet, head: int) -> None:
     """Let a sheet be printed across the width of a page, with its headings on each."""
+    from openpyxl.worksheet.properties import PageSetupProperties
+
     sheet.page_setup.orientation = "landscape"
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
-    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     sheet.print_title_rows = f"1:{head}"
 
 
@@ -233,7 +235,7 @@ def _write_glance(sheet: Worksheet, block: Glance, line: int) -> int:
     from openpyxl.styles import Alignment, Border, Font, Side
     from openpyxl.utils import get_column_letter
 
-    under = Border(bottom=Side(style="medium"))
+    under, soft = Border(bottom=Side(style="medium")), Font(color="566168")
     wrapped = Alignment(wrap_text=True, vertical="bottom", horizontal="right")
     put(sheet, line, 1, block.title, font=Font(bold=True, size=12))
     line += 1
@@ -248,7 +250,7 @@ def _write_glance(sheet: Worksheet, block: Glance, line: int) -> int:
     for row in block.rows:
         line += 1
         put(sheet, line, 1, row.name, font=Font(bold=not row.base))
-        put(sheet, line, 2, row.under or None, font=Font(color="566168"))
+        put(sheet, line, 2, row.under or None, font=soft)
         for place, cell in enumerate(row.cells):
             colour = Font(color=_INK_COLOURS[cell.ink], bold=cell.ink is not Ink.ESTIMATE)
             text = f"{cell.text} {cell.beside}".strip()

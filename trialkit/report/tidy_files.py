@@ -1,0 +1,101 @@
+"""Every table of the analysis as a tidy file, with a file that says what each column holds."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+
+from trialkit.analysis import schema
+from trialkit.numerals import UNDEFINED, Digits
+from trialkit.rows import Rows, Tables
+from trialkit.trial import Trial
+
+#: File that says what the columns of the others hold.
+SCHEMA = "schema.csv"
+#: Tables of the trial as it was read.
+_AS_READ = ("counts", "yields", "harvest")
+
+
+def tidy_files(tables: Tables) -> dict[str, bytes]:
+    """Write the tables of an analysis, and of its trial, as files of comma-separated values.
+
+    Parameters
+    ----------
+    tables : Tables
+
+    Returns
+    -------
+    dict of str to bytes
+        Content by name of the file, in UTF-8. Numbers carry every digit; what is undefined is an
+        empty cell. A text that a spreadsheet would take for a formula begins with an apostrophe.
+        Tables without rows have no file.
+    """
+    made: dict[str, bytes] = {}
+    about: list[Sequence[str]] = []
+    for table in schema.TABLES.values():
+        rows = tables[table.name]
+        if not len(rows):
+            continue
+        name = f"{table.name}.csv"
+        made[name] = _file(rows.columns, [_texts(rows, column) for column in rows.columns])
+        for column in table.columns:
+            unit = schema.UNITS.get(column.unit, column.unit)
+            about.append((name, column.name, column.kind, column.heading, unit, column.meaning))
+    made |= _trial_files(tables)
+    heads = ("file", "column", "kind", "heading", "unit", "meaning")
+    made[SCHEMA] = _file(heads, list(zip(*about, strict=True)) if about else [()] * len(heads))
+    return made
+
+
+def _trial_files(tables: Tables) -> dict[str, bytes]:
+    made = {"plots.csv": _plots(tables.trial), "treatments.csv": _treatments(tables.trial)}
+    for name in _AS_READ:
+        rows = tables.as_read(name)
+        if len(rows):
+            made[f"{name}.csv"] = _file(rows.columns, [_texts(rows, c) for c in rows.columns])
+    return made
+
+
+def _plots(trial: Trial) -> bytes:
+    heads = ("plot", "treatment", "block", "row", "column")
+    columns = [
+        [_text(getattr(plot, "id" if head == "plot" else head)) for plot in trial.plots]
+        for head in heads
+    ]
+    return _file(heads, columns)
+
+
+def _treatments(trial: Trial) -> bytes:
+    heads = ("treatment", "name", "role", "rate", "rate_unit")
+    columns = [
+        [_text(getattr(item, "id" if head == "treatment" else head)) for item in trial.treatments]
+        for head in heads
+    ]
+    return _file(heads, columns)
+
+
+def _texts(rows: Rows, column: str) -> list[str]:
+    values = rows[column]
+    if set(map(type, values)) == {float}:
+        return ["" if text == UNDEFINED else text for text in rows.digits(column)]
+    return [_text(value) for value in values]
+
+
+def _text(value: object) -> str:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return Digits.of([float(value)])[0]
+    text = str(value)
+    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
+
+
+def _file(heads: Iterable[str], columns: Sequence[Sequence[str]]) -> bytes:
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(heads)
+    writer.writerows(zip(*columns, strict=True))
+    return stream.getvalue().encode("utf-8")
