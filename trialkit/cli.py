@@ -152,8 +152,8 @@ def report(
     """Analyse one or more trials and write report, tables and record of each.
 
     Writes report.html, report.docx, report.pdf, tables.xlsx and record.json to DIR, or for
-    several trials to one folder a trial in DIR. Exit status: 0 when they are written, 1 when a trial has problems (nothing
-    is written for it, the others are), 2 for wrong usage.
+    several trials to one folder a trial in DIR. Exit status: 0 when they are written, 1 when a
+    trial has problems (nothing is written for it, the others are), 2 for wrong usage.
     """
     wanted = [name.strip().lower() for name in formats.split(",") if name.strip()]
     try:

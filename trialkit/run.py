@@ -13,7 +13,7 @@ from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
 from trialkit.record import make_record, write_record
 from trialkit.report import Drawer, report_files
-from trialkit.report_options import USUAL, ReportOptions
+from trialkit.report_options import TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
 from trialkit.trial import Trial
 
@@ -96,7 +96,8 @@ def report_trial(
         )
     for path, content in files.items():
         write_whole(folder / path, content)
-    paths = tuple(folder / path for path in files)
+    # of the tidy files their folder is named
+    paths = dict.fromkeys(folder / (TIDY if path.parts[0] == TIDY else path) for path in files)
     progress("Writing the record")
     write_record(record, folder / "record.json")
     return Written(analysis=analysis, findings=findings, paths=(*paths, folder / "record.json"))

@@ -314,10 +314,6 @@ def test_the_report_shows_k_of_n() -> None:
     assert "Counted out of a number examined: Damaged fruits (of fruits examined)" in text
     assert "Williams DA (1982)" in text
     assert "Clopper" in text  # treatment C has none
-    long = {table.key: table for table in compose(analysis).annex}
-    titles = [column.title for column in long["all-count-models"].columns]
-    assert {"Units hit", "Units examined", "Ratio of odds"} <= set(titles)
-    assert len(long["all-count-models"].rows) == 8
 
 
 def test_a_finding_tells_the_last_shares() -> None:
@@ -342,13 +338,6 @@ def test_a_finding_tells_the_last_shares() -> None:
     told = [item.text for item in make_findings(analysis) if item.topic == "shares"]
     assert f"no difference between treatments could be shown (p = {p:.3f})." in told[0]
     assert "smallest" not in told[0]
-
-
-def test_samples_in_the_workbook_carry_their_numbers() -> None:
-    analysis = analyse(build(samples=2))
-    long = {table.key: table for table in compose(analysis).annex}["all-samples"]
-    assert long.columns[-1].title == "Of how many examined"
-    assert long.rows[0][-1] == analysis.trial.counts[EXAMINED].iloc[0]
 
 
 def test_a_share_without_numbers_is_a_percentage() -> None:

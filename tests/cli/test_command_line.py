@@ -53,16 +53,18 @@ def test_help_loads_nothing_heavy():
     assert done.stdout.strip() == "[]"
 
 
-def test_report_writes_the_three_files_and_says_so(reported):
+def test_report_writes_the_files_and_says_so(reported):
     out, result = reported
     assert result.exit_code == 0
     assert sorted(path.name for path in out.iterdir()) == [
         "record.json",
+        "report.docx",
         "report.html",
+        "report.pdf",
         "tables.xlsx",
     ]
     assert "What the trial shows" in result.output
-    assert "report.html" in result.output.splitlines()[-3]
+    assert "report.html" in result.output.splitlines()[-5]
 
 
 def test_lines_fit_the_terminal(reported):

@@ -207,7 +207,8 @@ def test_odd_texts_of_a_workbook_stay_text_in_the_report(odd_workbook):
         assert text in shown
     assert "{{ 7 * 7 }}" in shown
     assert sorted(path.name for path in folder.iterdir()) == ["odd.xlsx", "out"]
-    assert set(contents(out)) == {"report.html", "tables.xlsx", "record.json"}
+    names = {"report.html", "report.docx", "report.pdf", "tables.xlsx", "record.json"}
+    assert set(contents(out)) == names
 
 
 def text_of(node) -> str:

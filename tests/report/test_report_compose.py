@@ -63,7 +63,7 @@ def test_no_section_is_empty_and_none_is_without_need(
 
 
 def test_table_keys_are_unique(document: Document) -> None:
-    keys = [item.key for item in (*document.tables(), *document.figures(), *document.annex)]
+    keys = [item.key for item in (*document.tables(), *document.figures())]
     keys += [section.key for section in document.sections]
     assert len(keys) == len(set(keys))
 
@@ -257,7 +257,6 @@ def test_samples_are_said_to_be_averaged(trial: Trial) -> None:
     said = texts(document)
     assert "averaged to the plot" in said
     assert "1 to 2 samples a plot" in said
-    assert any(item.sheet == "Samples" for item in document.annex)
 
 
 def test_a_table_with_a_ragged_row_is_refused(document: Document) -> None:
@@ -273,7 +272,7 @@ def test_the_time_is_told_only_when_given(document: Document, analysis: Analysis
 
 
 def test_words_for_headings(document: Document) -> None:
-    for item in (*document.tables(), *document.annex):
+    for item in document.tables():
         for column in item.columns:
             assert "_" not in column.title
             assert column.title != column.title.upper() or column.title in {"F", "SHA-256"}

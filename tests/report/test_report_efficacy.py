@@ -369,26 +369,6 @@ def test_residuals_lie_on_the_map(trial: Trial, story: Analysis) -> None:
     assert [b.key for b in none.blocks() if isinstance(b, FieldMap)] == ["map"]
 
 
-def test_long_tables_go_to_the_workbook(told: Document, story: Analysis) -> None:
-    annex = {item.key: item for item in told.annex}
-    names = ("persistence", "reductions", "natural-enemies", "mixtures", "rates", "loss", "money")
-    for name in names:
-        found = getattr(story, name.replace("-", "_"))
-        assert len(annex[f"all-{name}"].rows) == len(found)
-    flags = annex["all-rates"]
-    assert {row[column(flags, "Not inferior")] for row in flags.rows} <= {"yes", "no", None}
-    assert column(annex["all-control"], "p-value, control above the target")
-    methods = annex["all-control"]
-    assert "abbott" not in {row[column(methods, "Method")] for row in methods.rows}
-
-
-def test_no_long_table_has_a_column_without_an_entry(told: Document) -> None:
-    for item in told.annex:
-        for place, head in enumerate(item.columns):
-            entries = [row[place] for row in item.rows]
-            assert any(entry not in (None, "") for entry in entries), (item.key, head.title)
-
-
 def test_how_intervals_arise_is_told(told: Document, story: Analysis) -> None:
     assert "draws of all treatment means" in said(told)
     unknown = story.control.assign(lower=np.nan, upper=np.nan)

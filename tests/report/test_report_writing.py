@@ -17,27 +17,25 @@ MADE = datetime(2025, 11, 25, 1, 2, tzinfo=UTC)
 def test_writes_the_formats_asked_for(analysis: Analysis, tmp_path: Path) -> None:
     steps: list[str] = []
     paths = write_report(analysis, (), tmp_path / "out", progress=steps.append, made=MADE)
-    assert [path.name for path in paths] == ["report.html", "tables.xlsx"]
+    names = ["report.html", "report.docx", "report.pdf", "tables.xlsx"]
+    assert [path.name for path in paths] == names
     assert all(path.stat().st_size > 10_000 for path in paths)
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
-        "report.html",
-        "tables.xlsx",
-    ]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(names)
     assert steps == ["Writing the tables", "Drawing the figures", "Writing the report"]
-    assert write_report(analysis, (), tmp_path / "x", formats=["xlsx"]) == (
-        tmp_path / "x" / "tables.xlsx",
-    )
+    assert write_report(analysis, (), tmp_path / "x", ["xlsx"]) == (tmp_path / "x" / "tables.xlsx",)
 
 
 def test_same_input_same_bytes(analysis: Analysis, tmp_path: Path) -> None:
-    first = write_report(analysis, (), tmp_path / "a", ["xlsx"], made=MADE)
-    second = write_report(analysis, (), tmp_path / "b", ["xlsx"], made=MADE)
+    formats = ["docx", "pdf", "xlsx", "csv"]
+    first = write_report(analysis, (), tmp_path / "a", formats, made=MADE)
+    second = write_report(analysis, (), tmp_path / "b", formats, made=MADE)
+    assert len(first) > 20
     assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
 
 
 def test_unknown_format_is_refused(analysis: Analysis, tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="docs"):
-        write_report(analysis, (), tmp_path / "out", formats=["html", "docs"])
+        write_report(analysis, (), tmp_path / "out", options=["html", "docs"])
     assert not (tmp_path / "out").exists()
 
 

@@ -33,6 +33,7 @@ from trialkit.report.parts import (
     supporting,
     trust,
 )
+from trialkit.report_options import ReportOptions
 from trialkit.rows import Tables
 
 if TYPE_CHECKING:

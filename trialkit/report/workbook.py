@@ -46,6 +46,8 @@ FILTERED_FROM = 12
 _BARRED = re.compile(r"[\[\]:*?/\\']")
 #: What a sheet cannot hold.
 _UNWRITABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
+#: What the format takes for the number of a sign.
+_ESCAPED = re.compile("_x[0-9A-Fa-f]{4}_")
 _INK_COLOURS = {Ink.SHOWN: "1D2529", Ink.HARM: "B4552D", Ink.ESTIMATE: "6B767D"}
 
 
@@ -137,7 +139,7 @@ def put(sheet: Worksheet, row: int, column: int, value: float | str | None, **lo
         return
     cell: Any = sheet.cell(row, column)
     if isinstance(value, str):
-        cell.value = _UNWRITABLE.sub("", value)
+        cell.value = _ESCAPED.sub(r"_x005F\g<0>", _UNWRITABLE.sub("", value))
         cell.data_type = "s"
         cell.quotePrefix = value[:1] in {"=", "+", "-", "@"}
     else:
