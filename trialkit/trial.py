@@ -11,6 +11,65 @@ from types import MappingProxyType
 import pandas as pd
 
 from trialkit.problems import Problem
+from trialkit.trial_tables import (
+    COUNT_COLUMNS,
+    EXAMINED,
+    HARVEST_COLUMNS,
+    YIELD_COLUMNS,
+    empty_assessments,
+    empty_counts,
+    empty_doses,
+    empty_events,
+    empty_harvest,
+    empty_weather,
+    empty_yields,
+    numbers_examined,
+    same_table,
+)
+
+__all__ = [
+    "COUNT_COLUMNS",
+    "EXAMINED",
+    "HARVEST_COLUMNS",
+    "REPORT_TEXTS",
+    "YIELD_COLUMNS",
+    "Application",
+    "Comparison",
+    "ControlMethod",
+    "Design",
+    "Kind",
+    "Plot",
+    "Settings",
+    "Transform",
+    "Treatment",
+    "TreatmentRole",
+    "Trial",
+    "Variable",
+    "VariableRole",
+    "empty_assessments",
+    "empty_counts",
+    "empty_doses",
+    "empty_events",
+    "empty_harvest",
+    "empty_weather",
+    "empty_yields",
+    "harvest_variable",
+    "numbers_examined",
+]
+
+#: Texts of the user's own that a report can hold, as ``[report]`` names them.
+REPORT_TEXTS = (
+    "objective",
+    "methods",
+    "discussion",
+    "conclusion",
+    "sponsor",
+    "protocol",
+    "author",
+    "approved_by",
+    "version",
+    "amendment",
+)
 
 
 class Design(StrEnum):
@@ -97,7 +156,22 @@ def _no_extras() -> Mapping[str, str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Treatment:
-    """What is compared. The id is text and stays as it was written."""
+    """What is compared. The id is text and stays as it was written.
+
+    Attributes
+    ----------
+    rate, rate_unit : float, str or None
+        As written; where it differs between applications see ``Trial.doses``.
+    cost_per_ha, cost_per_acre : float or None
+        Cost of the treatment, of which the one is set that was given.
+    parts : tuple of str
+        Ids of the components of a mixture.
+    applications : tuple of str
+        Ids of the applications on which it was put out, as `Application.id` has them; empty
+        where nothing is said. Where the trial lists no applications, what was written.
+    extra : Mapping
+        Further columns of the list of treatments, as text.
+    """
 
     id: str
     name: str
@@ -106,8 +180,9 @@ class Treatment:
     rate_unit: str | None = None
     mode_of_action: str | None = None
     cost_per_ha: float | None = None
+    cost_per_acre: float | None = None
     parts: tuple[str, ...] = ()
-    applications: str | None = None
+    applications: tuple[str, ...] = ()
     extra: Mapping[str, str] = field(default_factory=_no_extras)
 
 
@@ -160,10 +235,28 @@ class Variable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Application:
-    """One date on which treatments were put out; ``details`` keeps every other column as text."""
+    """One time at which treatments were put out.
 
+    Attributes
+    ----------
+    id : str
+        Number or letter by which treatments and doses name it; its place in the list where none
+        was given. Two volumes put out on one day are two applications.
+    date : date
+    carrier_l_per_ha, carrier_gal_per_acre : float or None
+        Volume of the carrier, of which the one is set that was given.
+    method : str or None
+        How it was put out: spray, drench, bait, seed treatment.
+    growth_stage, equipment : str or None
+    details : Mapping
+        Every other column, as text under its heading (nozzle, pressure, temperature).
+    """
+
+    id: str
     date: date
     carrier_l_per_ha: float | None = None
+    carrier_gal_per_acre: float | None = None
+    method: str | None = None
     growth_stage: str | None = None
     equipment: str | None = None
     details: Mapping[str, str] = field(default_factory=_no_extras)
@@ -223,66 +316,6 @@ class Settings:
     supporting: bool = True
 
 
-COUNT_COLUMNS = ("plot", "variable", "day", "sample", "value")
-#: Further column of counts where a variable is k of n: how many units the percentage is of.
-EXAMINED = "examined"
-YIELD_COLUMNS = ("plot", "variable", "value")
-HARVEST_COLUMNS = (
-    "plot",
-    "harvested_kg",
-    "harvested_lb",
-    "harvested_area_m2",
-    "harvested_area_ft2",
-    "moisture_percent",
-)
-
-
-def empty_counts() -> pd.DataFrame:
-    """Make a table of counts without rows, with its types."""
-    return pd.DataFrame(
-        {
-            "plot": pd.Series([], dtype=object),
-            "variable": pd.Series([], dtype=object),
-            "day": pd.Series([], dtype=float),
-            "sample": pd.Series([], dtype=object),
-            "value": pd.Series([], dtype=float),
-        }
-    )
-
-
-def numbers_examined(counts: pd.DataFrame) -> pd.Series:
-    """How many units each row of counts is the share of; NaN where it is none, or missing."""
-    if EXAMINED in counts:
-        return counts[EXAMINED]
-    return pd.Series(float("nan"), index=counts.index, dtype=float)
-
-
-def empty_yields() -> pd.DataFrame:
-    """Make a table of yields without rows, with its types."""
-    return empty_counts()[list(YIELD_COLUMNS)]
-
-
-def empty_harvest() -> pd.DataFrame:
-    """Make a table of harvested masses without rows, with its types."""
-    return pd.DataFrame(
-        {name: pd.Series([], dtype=object if name == "plot" else float) for name in HARVEST_COLUMNS}
-    )
-
-
-def _same_table(mine: pd.DataFrame, theirs: pd.DataFrame) -> bool:
-    """Whether two tables hold the same, whatever types pandas keeps their text in."""
-    if list(mine.columns) != list(theirs.columns) or len(mine) != len(theirs):
-        return False
-    return all(_same_column(mine[name], theirs[name]) for name in mine.columns)
-
-
-def _same_column(mine: pd.Series, theirs: pd.Series) -> bool:
-    missing = mine.isna().to_numpy()
-    if not (missing == theirs.isna().to_numpy()).all():
-        return False
-    return mine[~missing].tolist() == theirs[~missing].tolist()
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Trial:
     """One experiment at one site in one season.
@@ -307,6 +340,22 @@ class Trial:
     harvest : DataFrame
         Masses as harvested, not yet brought to area and moisture: ``plot`` and the columns of
         ``HARVEST_COLUMNS``, NaN where not given.
+    doses : DataFrame
+        Doses of single applications: ``treatment``, ``application`` (id, None for all), ``rate``
+        (as intended) and ``actual`` (as put out) in ``rate_unit``; further columns as text.
+    assessments : DataFrame
+        How assessments were done: ``day`` (NaN for all days), ``variable`` (None for all) and
+        the texts ``growth_stage``, ``assessor``, ``method``, ``sample_size``, ``notes``; further
+        columns as text.
+    weather : DataFrame
+        ``date`` and a column for each thing measured, under its heading as written: numbers
+        where all cells are, else text.
+    events : DataFrame
+        What happened in the field: ``date`` (or None), ``what``, ``kind`` (one of
+        `trialkit.trial_tables.EVENT_KINDS`), ``plots`` (ids with semicolons between them, None
+        for the whole trial); further columns as text.
+    report : Mapping
+        Texts of the user's own for the report, by the names of ``REPORT_TEXTS``.
     settings : Settings
     extra : Mapping
         Further keys of the trial, as text (season, trial number, cultivar and the like).
@@ -329,6 +378,11 @@ class Trial:
     counts: pd.DataFrame = field(default_factory=empty_counts)
     yields: pd.DataFrame = field(default_factory=empty_yields)
     harvest: pd.DataFrame = field(default_factory=empty_harvest)
+    doses: pd.DataFrame = field(default_factory=empty_doses)
+    assessments: pd.DataFrame = field(default_factory=empty_assessments)
+    weather: pd.DataFrame = field(default_factory=empty_weather)
+    events: pd.DataFrame = field(default_factory=empty_events)
+    report: Mapping[str, str] = field(default_factory=_no_extras)
     applications: tuple[Application, ...] = ()
     settings: Settings = field(default_factory=Settings)
     applied: date | None = None
@@ -356,7 +410,7 @@ class Trial:
                 continue
             mine, theirs = getattr(self, item.name), getattr(other, item.name)
             if isinstance(mine, pd.DataFrame):
-                if not _same_table(mine, theirs):
+                if not same_table(mine, theirs):
                     return False
             elif mine != theirs:
                 return False

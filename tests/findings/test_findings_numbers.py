@@ -43,6 +43,7 @@ def _known_words(analysis) -> list[str]:
     words += [f"threshold of {item.threshold:g}" for item in trial.variables if item.threshold]
     words += ["every 100 pest-days", "for every 100"]  # the unit of the loss, no result
     words += [f"price given, {trial.settings.crop_price or 0:g} ", "applications (1 and 2)"]
+    words += ["applications (1, 2 and 3)"]
     words += [f" for 1 {trial.settings.yield_unit.partition('/')[0]}, "]  # the unit of the price
     words += [f"group {row}" for row in analysis.programmes["group"]]
     return sorted(words, key=len, reverse=True)

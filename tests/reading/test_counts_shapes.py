@@ -208,7 +208,11 @@ def test_remarks_beside_the_counts_are_named(folder, check):
         "101,7,5,wet,65,JK\n102,7,5,,65,JK\n201,7,5,,65,JK\n202,7,4,,65,JK\n"
     )
     found = check(folder({"counts.csv": text}))
-    assert [p.place.column for p in found.of("unknown-column")] == ["Remarks", "BBCH", "Obs."]
+    assert [p.place.column for p in found.of("unknown-column")] == ["Obs."]
+    kept = found.reading.trial.assessments.to_dict("records")
+    assert [(row["day"], row["growth_stage"], row["notes"]) for row in kept] == [
+        (7.0, "65", "101: wet")
+    ]
     assert [v.name for v in found.reading.trial.variables] == ["aphids"]
 
 

@@ -118,8 +118,8 @@ def test_day_zero_from_the_applications(folder, base, check):
     assert trial.applied == date(2025, 6, 12)
     assert days_of(found) == [-1, 7]
     assert [item.date.day for item in trial.applications] == [20, 12]
-    # 1 US gal = 3.785411784 L and 1 acre = 4046.8564224 m2, both exact: 9.35395622896 L/ha.
-    assert trial.applications[0].carrier_l_per_ha == pytest.approx(15 * 9.35395622896, abs=1e-9)
+    assert trial.applications[0].carrier_gal_per_acre == 15
+    assert trial.applications[0].carrier_l_per_ha is None
 
 
 def test_applications_that_start_on_another_day(folder, check):

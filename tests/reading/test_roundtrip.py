@@ -15,9 +15,11 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from trialkit.reading import read_trial, save_trial
+from trialkit.reading.headers import normal
 from trialkit.reading.values import plain_number
 from trialkit.trial import (
     HARVEST_COLUMNS,
+    REPORT_TEXTS,
     Application,
     Comparison,
     ControlMethod,
@@ -31,10 +33,15 @@ from trialkit.trial import (
     Trial,
     Variable,
     VariableRole,
+    empty_assessments,
     empty_counts,
+    empty_doses,
+    empty_events,
     empty_harvest,
+    empty_weather,
     empty_yields,
 )
+from trialkit.trial_tables import EVENT_KINDS, text_column
 
 ODD = [
     "None", "NA", "007", "7", "1e3", "1,5", "1.5", "<script>alert(1)</script>", "=1+1", "+1", "-",
@@ -81,6 +88,7 @@ def trials(draw: st.DrawFn) -> Trial:
         )
     )
     untreated = treatment_ids[0]
+    applications = draw(_applications())
     treatments = tuple(
         Treatment(
             id=key,
@@ -91,7 +99,8 @@ def trials(draw: st.DrawFn) -> Trial:
             rate=draw(st.none() | positive),
             rate_unit=draw(optional),
             mode_of_action=draw(optional),
-            cost_per_ha=draw(st.none() | positive),
+            **draw(_costs()),
+            applications=draw(_named(applications)),
             extra=draw(st.dictionaries(st.sampled_from(["Remark", "Dose", "a,b"]), texts)),
         )
         for key in treatment_ids
@@ -145,7 +154,12 @@ def trials(draw: st.DrawFn) -> Trial:
         counts=counts,
         yields=yields,
         harvest=harvest,
-        applications=draw(_applications()),
+        applications=applications,
+        doses=draw(_doses(treatment_ids, applications)),
+        assessments=draw(_assessments(names)),
+        weather=draw(_weather()),
+        events=draw(_events(plot_ids)),
+        report=draw(st.dictionaries(st.sampled_from(REPORT_TEXTS), texts)),
         settings=replace(draw(_settings()), contrasts=_contrasts(treatments)),
         applied=date(2025, 6, 12),
         untreated=untreated,
@@ -240,16 +254,97 @@ def _frame(rows: list[tuple[object, ...]], like: pd.DataFrame) -> pd.DataFrame:
 def _applications(draw: st.DrawFn) -> tuple[Application, ...]:
     if draw(st.booleans()):
         return ()
+    named = draw(st.sampled_from([("1", "2"), ("A", "B"), ("T1", "T2"), ("early; late", "late")]))
+    american = draw(st.booleans())
+    volume = "carrier_gal_per_acre" if american else "carrier_l_per_ha"
     return tuple(
         Application(
+            id=name,
             date=day,
-            carrier_l_per_ha=draw(st.none() | positive),
+            **{volume: draw(st.none() | positive)},
+            method=draw(optional),
             growth_stage=draw(optional),
             equipment=draw(optional),
             details=draw(st.dictionaries(st.sampled_from(["nozzle", "Spray volume", "ü"]), texts)),
         )
-        for day in (date(2025, 6, 12), date(2025, 6, 30))
+        for name, day in zip(named, (date(2025, 6, 12), date(2025, 6, 30)), strict=True)
     )
+
+
+def _named(applications: tuple[Application, ...]) -> st.SearchStrategy[tuple[str, ...]]:
+    """Applications of a treatment: some of those listed, in their order, or plain marks."""
+    known = [item.id for item in applications] or ["1", "2", "B"]
+    return st.lists(st.sampled_from(known), unique=True).map(
+        lambda some: tuple(sorted(some, key=known.index))
+    )
+
+
+@st.composite
+def _costs(draw: st.DrawFn) -> dict[str, float]:
+    return {draw(st.sampled_from(["cost_per_ha", "cost_per_acre"])): draw(st.none() | positive)}
+
+
+@st.composite
+def _doses(
+    draw: st.DrawFn, treatments: list[str], applications: tuple[Application, ...]
+) -> pd.DataFrame:
+    nan = float("nan")
+    amount = st.just(nan) | positive
+    known: list[str | None] = [item.id for item in applications]
+    rows = [
+        (treatment, application, draw(amount), draw(optional), draw(amount))
+        for treatment in treatments
+        for application in known or [None]
+        if draw(st.booleans())
+    ]
+    frame = _facts(rows, empty_doses())
+    return frame.assign(batch=text_column([draw(texts) for _ in rows])) if rows else frame
+
+
+def _facts(rows: list[tuple[object, ...]], like: pd.DataFrame) -> pd.DataFrame:
+    frame = _frame(rows, like)
+    for index, name in enumerate(like.columns):
+        if like[name].dtype == object:
+            frame[name] = text_column([row[index] for row in rows])
+    return frame
+
+
+@st.composite
+def _assessments(draw: st.DrawFn, names: list[str]) -> pd.DataFrame:
+    plain = [name for name in names if normal(name) not in {"all", "allvariables", "every"}]
+    rows = [
+        (
+            day,
+            draw(st.none() | st.sampled_from(plain or [None])),
+            *(draw(optional) for _ in "12345"),
+        )
+        for day in draw(st.lists(st.sampled_from([float("nan"), -1.0, 0.5, 7.0]), max_size=3))
+    ]
+    return _facts(rows, empty_assessments())
+
+
+@st.composite
+def _weather(draw: st.DrawFn) -> pd.DataFrame:
+    days = draw(st.lists(st.dates(date(2025, 5, 1), date(2025, 9, 1)), max_size=3))
+    if not days:
+        return empty_weather()
+    made: dict[str, object] = {"date": text_column(days)}
+    for name in draw(st.lists(st.sampled_from(["rain (mm)", "Max °F", "wind"]), unique=True)):
+        if draw(st.booleans()):
+            made[name] = np.array([draw(numbers) for _ in days])
+        else:
+            made[name] = text_column(["calm", *(draw(texts) for _ in days[1:])])
+    return pd.DataFrame(made)
+
+
+@st.composite
+def _events(draw: st.DrawFn, plots: list[str]) -> pd.DataFrame:
+    where = st.none() | st.sampled_from(plots)
+    rows = [
+        (draw(st.none() | st.just(date(2025, 7, 1))), draw(texts), kind, draw(where))
+        for kind in draw(st.lists(st.sampled_from(EVENT_KINDS), max_size=3))
+    ]
+    return _facts(rows, empty_events())
 
 
 @st.composite

@@ -179,11 +179,11 @@ def test_ids_shown_with_zeros(book, sheets):
 def test_hidden_and_empty_sheets(folder, book, sheets, check):
     plain = read_trial(folder())
     sheets["Sheet4"] = []
-    sheets["Weather"] = [["date", "rain"], ["x", 1]]
+    sheets["Soil"] = [["depth", "clay"], ["x", 1]]
     found = check(book(sheets))
     assert found.reading.trial == plain
     assert found.kinds == ["unknown-sheet"]
-    assert "Weather" in found.warning("unknown-sheet", "trial.xlsx, sheet Weather")
+    assert "Soil" in found.warning("unknown-sheet", "trial.xlsx, sheet Soil")
 
 
 def test_a_sheet_known_by_its_headings(folder, book, sheets, check):

@@ -128,9 +128,9 @@ def build_trial() -> Trial:
         yields=yields,
         applications=(
             Application(
-                date=date(2025, 6, 12), carrier_l_per_ha=300.0, growth_stage="first flower"
+                id="1", date=date(2025, 6, 12), carrier_l_per_ha=300.0, growth_stage="first flower"
             ),
-            Application(date=date(2025, 6, 22), carrier_l_per_ha=300.0),
+            Application(id="2", date=date(2025, 6, 22), carrier_l_per_ha=300.0),
         ),
         settings=Settings(),
         applied=date(2025, 6, 12),

@@ -68,7 +68,7 @@ def story(trial: Trial) -> Analysis:
             item,
             cost_per_ha=item.cost_per_ha or 40.0,
             mode_of_action="7" if item.rate else None,
-            applications="1; 2" if item.id == "2" else None,
+            applications=("1", "2") if item.id == "2" else (),
         )
         for item in treatments
     )
@@ -308,7 +308,7 @@ def test_the_carrier_is_set_apart(trial: Trial) -> None:
 
 
 def test_repeated_groups_are_pointed_out(told: Document, story: Analysis) -> None:
-    assert "2 Fernway, full rate: group 7 in applications 1 and 2." in said(told)
+    assert "2 Fernway, full rate: group 7 in applications 1, 2." in said(told)
     none = compose(replace(story, programmes=empty_table("programmes")))
     assert "mode of action in successive" not in said(none)
     assert group_words("Group 7") == "Group 7"

@@ -229,11 +229,15 @@ def money_findings(tables: Tables) -> Iterator[Finding]:
 
 
 def programme_findings(tables: Tables) -> Iterator[Finding]:
-    """Programmes that repeat a mode-of-action group."""
+    """Programmes that repeat a mode-of-action group, each group of a treatment once."""
+    runs: dict[tuple[str, str], list[str]] = {}
     for row in rows(tables, "programmes"):
+        named = runs.setdefault((row["treatment"], row["group"]), [])
+        named += [name for name in (row["first"], row["second"]) if name not in named]
+    for (treatment, group), named in runs.items():
         say = Teller(tables)
         yield Finding(
             "resistance",
-            f"{say.name(row['treatment'])} used mode-of-action group {row['group']} in successive "
-            f"applications ({row['first']} and {row['second']}), which favours resistance.",
+            f"{say.name(treatment)} used mode-of-action group {group} in successive "
+            f"applications ({series(named)}), which favours resistance.",
         )

@@ -81,7 +81,7 @@ def row_days(table: Table, zero: Zero, ledger: Ledger) -> list[float | None] | N
     """
     days_column = table.column("days_after") or table.column("days_before")
     date_column = table.column("date")
-    if days_column is not None and _holds_dates(table.cells(days_column)):
+    if days_column is not None and holds_dates(table.cells(days_column)):
         date_column, days_column = date_column or days_column, None
     if days_column is None and date_column is None:
         return None
@@ -97,7 +97,8 @@ def row_days(table: Table, zero: Zero, ledger: Ledger) -> list[float | None] | N
     return days
 
 
-def _holds_dates(cells: Sequence[Cell]) -> bool:
+def holds_dates(cells: Sequence[Cell]) -> bool:
+    """Whether all cells of a column of days with something in them are dates."""
     filled = [cell for cell in cells if cell.text]
     return bool(filled) and all(
         cell.day is not None

@@ -17,6 +17,7 @@ from trialkit.reading.plan_settings import is_plan_entry, read_plan_key
 from trialkit.reading.settings import Entry, Value, as_text
 from trialkit.reading.values import plain_number, read_dates
 from trialkit.trial import (
+    REPORT_TEXTS,
     Comparison,
     ControlMethod,
     Design,
@@ -105,6 +106,7 @@ class Head:
     contrasts_place: Place = field(default_factory=Place)
     extra: dict[str, str] = field(default_factory=dict)
     plan: dict[str, str] = field(default_factory=dict)
+    report: dict[str, str] = field(default_factory=dict)
 
 
 E = TypeVar("E", bound=StrEnum)
@@ -126,6 +128,8 @@ def read_head(entries: Sequence[Entry], ledger: Ledger) -> Head:
                 head.contrasts_place = entry.place
         elif is_plan_entry(entry):
             read_plan_key(entry, head.plan, ledger)
+        elif first == "report" and len(entry.path) > 1:
+            _read_report(entry, head, ledger)
         else:
             _read_key(entry, head, ledger)
     head.settings = Settings(**chosen)
@@ -185,6 +189,24 @@ def _keep_extra(entry: Entry, written: str, head: Head, ledger: Ledger) -> None:
         f"Nothing needs to be done if that is right.{meant}",
         entry.place,
     )
+
+
+def _read_report(entry: Entry, head: Head, ledger: Ledger) -> None:
+    """Keep a text of the user's own for the report."""
+    written = ".".join(entry.path[1:])
+    known = next((key for key in REPORT_TEXTS if normal(key) == normal(written)), None)
+    if known is None:
+        near = nearest(written, REPORT_TEXTS)
+        meant = f"Did you mean '{near}'? " if near else ""
+        ledger.warn(
+            "unknown-key",
+            f"The key '{written}' of the report is not known and was left out.",
+            f"{meant}Known are {', '.join(REPORT_TEXTS)}.",
+            entry.place,
+        )
+    elif text := as_text(entry.value):
+        head.report[known] = text
+        ledger.understand(entry.source, ".".join(entry.path), "text of the report")
 
 
 def _read_variable(entry: Entry, head: Head, ledger: Ledger) -> None:

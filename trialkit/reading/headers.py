@@ -94,24 +94,82 @@ _HARVEST: dict[str, tuple[str, ...]] = {
         "watercontentpercent", "harvestmoisture", "harvestmoisturepercent",
     ),
 }  # fmt: skip
+_RATE = ("rate", "dose", "doserate", "rateperha", "applicationrate")
+_RATE_UNIT = ("rateunit", "rateunits", "unit", "units", "doseunit", "doseunits")
+_APPLICATION = (
+    "application", "applicationno", "applicationnr", "applicationnumber", "applicationid",
+    "applicationcode", "applno", "appno", "no", "nr", "number", "letter", "spray", "sprayno",
+    "spraynumber",
+)  # fmt: skip
+#: How an assessment was done, in columns beside its values.
+_BESIDE: dict[str, tuple[str, ...]] = {
+    "growth_stage": (
+        "growthstage", "cropstage", "cropgrowthstage", "stage", "bbch", "growthstagebbch",
+        "bbchstage", "stageofcrop",
+    ),
+    "assessor": (
+        "assessor", "observer", "assessedby", "countedby", "observedby", "ratedby", "rater",
+        "initials", "counter", "scorer", "scoredby",
+    ),
+    "method": (
+        "method", "assessmentmethod", "methodofassessment", "countingmethod", "samplingmethod",
+    ),
+    "sample_size": (
+        "samplesize", "samplesizes", "sizeofsample", "sampledunits", "unitssampled",
+    ),
+    "notes": (
+        "notes", "note", "remark", "remarks", "comment", "comments", "assessmentnotes",
+    ),
+}  # fmt: skip
 
 FIELDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "treatments": {
         "treatment": (*_TREATMENT, "no", "nr", "number", "id", "code"),
         "name": _NAME,
         "role": _ROLE,
-        "rate": ("rate", "dose", "doserate", "rateperha", "applicationrate"),
-        "rate_unit": ("rateunit", "rateunits", "unit", "units", "doseunit", "doseunits"),
+        "rate": _RATE,
+        "rate_unit": _RATE_UNIT,
         "mode_of_action": ("modeofaction", "moa", "modeofactiongroup", "moagroup"),
-        "cost_per_ha": ("costperha", "cost", "costha", "costperhectare", "priceperha"),
+        "cost_per_ha": ("costperha", "costha", "costperhectare", "priceperha"),
+        "cost_per_acre": ("costperacre", "costacre", "costac", "costperac", "priceperacre"),
+        "cost": ("cost", "costs", "price", "treatmentcost", "productcost"),
         "parts": ("parts", "components", "mixtureof", "partners", "component"),
         "applications": ("applications", "application", "timing", "timings", "applied"),
     },
+    "doses": {
+        "treatment": (*_TREATMENT, *_NAME),
+        "application": (*_APPLICATION, "applications"),
+        "rate": (*_RATE, "intended", "intendedrate", "planned", "plannedrate", "targetrate"),
+        "rate_unit": _RATE_UNIT,
+        "actual": (
+            "actual", "actualrate", "actualdose", "achieved", "achievedrate", "delivered",
+            "rateapplied", "doseapplied", "appliedrate", "putout",
+        ),
+    },
+    "assessments": {
+        **_DAYS,
+        "variable": (*_LONG["variable"], "assessedvariable", "what"),
+        **_BESIDE,
+    },
+    "weather": {
+        "date": (*_DAYS["date"], "weatherdate"),
+        "days_after": _DAYS["days_after"],
+    },
+    "events": {
+        "date": (*_DAYS["date"], "eventdate", "when"),
+        "days_after": _DAYS["days_after"],
+        "what": (
+            "what", "event", "description", "whathappened", "incident", "text", "deviation",
+        ),
+        "kind": ("kind", "type", "category", "class"),
+        "plots": ("plots", "plot", "plotno", "plotnumbers", "plotsaffected", "where"),
+    },
     "plots": {**_PLAN, "name": _NAME, "role": _ROLE},
-    "counts": {**_PLAN, **_DAYS, **_LONG},
+    "counts": {**_PLAN, **_DAYS, **_LONG, **_BESIDE},
     "yield": {**_PLAN, **_HARVEST, **_LONG, "date": (*_DAYS["date"], "harvestdate")},
-    "flat": {**_PLAN, "name": _NAME, "role": _ROLE, **_DAYS, **_LONG, **_HARVEST},
+    "flat": {**_PLAN, "name": _NAME, "role": _ROLE, **_DAYS, **_LONG, **_HARVEST, **_BESIDE},
     "applications": {
+        "application": (*_APPLICATION, "id"),
         "date": ("date", "applicationdate", "dateofapplication", "applied", "appliedon", "day"),
         "carrier_l_per_ha": (
             "carrierlperha", "carrierlha", "lperha", "lha", "carrier", "carriervolume",
@@ -122,8 +180,12 @@ FIELDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
             "galperacre", "gpa", "carriergalperacre", "galacre", "gallonsperacre",
             "carriergpa", "sprayvolumegpa", "sprayvolumegalperacre", "watervolumegalperacre",
         ),
+        "method": (
+            "method", "applicationmethod", "methodofapplication", "howapplied", "applicationtype",
+            "applmethod",
+        ),
         "equipment": ("equipment", "sprayer", "applicator", "equipmenttype"),
-        "growth_stage": ("growthstage", "cropstage", "cropgrowthstage", "stage", "bbch"),
+        "growth_stage": _BESIDE["growth_stage"],
     },
 }  # fmt: skip
 

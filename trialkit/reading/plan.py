@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from trialkit.problems import Place
+from trialkit.reading.applications import PART_MARKS, named_applications
 from trialkit.reading.cells import Cell, Ledger, listing, nearest, quoted
 from trialkit.reading.headers import known_headers, normal
 from trialkit.reading.tables import Column, Table
 from trialkit.reading.values import commas_are_decimal, read_numbers
-from trialkit.trial import Plot, Treatment, TreatmentRole
+from trialkit.trial import Application, Plot, Treatment, TreatmentRole
 
 _ROLE_WORDS: Mapping[str, TreatmentRole] = {
     word: role
@@ -31,9 +32,8 @@ _ROLE_WORDS: Mapping[str, TreatmentRole] = {
     )
     for word in words
 }  # fmt: skip
-_NUMERIC = ("rate", "cost_per_ha")
+_NUMERIC = ("rate", "cost_per_ha", "cost_per_acre", "cost")
 _POSITION = re.compile(r"[^\d\-+.,]{0,12}?0*(\d{1,6})(?:\.0+)?")
-PART_MARKS = (";", "+", ",", "|")
 
 
 @dataclass(slots=True)
@@ -44,6 +44,7 @@ class Listed:
     role: TreatmentRole | None
     place: Place
     parts_cell: Cell | None = None
+    index: int = 0
 
 
 @dataclass(slots=True)
@@ -97,7 +98,9 @@ def warn_unknown_column(table: Table, column: Column, ledger: Ledger) -> None:
     )
 
 
-def read_treatments(table: Table, ledger: Ledger) -> dict[str, Listed] | None:
+def read_treatments(
+    table: Table, ledger: Ledger, applications: Sequence[Application] = ()
+) -> dict[str, Listed] | None:
     """Read the table of treatments; None where it has no column of ids."""
     id_column = table.column("treatment") or table.column("name")
     if id_column is None:
@@ -129,6 +132,7 @@ def read_treatments(table: Table, ledger: Ledger) -> dict[str, Listed] | None:
             continue
         listed[cell.text] = _one_treatment(table, row, cell, numbers, index, ledger)
     _check_parts(table, listed, ledger)
+    _settle_applications(table, listed, applications, ledger)
     return listed
 
 
@@ -185,11 +189,11 @@ def _one_treatment(
         rate=number("rate"),
         rate_unit=text("rate_unit"),
         mode_of_action=text("mode_of_action"),
-        cost_per_ha=number("cost_per_ha"),
-        applications=text("applications"),
+        cost_per_ha=number("cost_per_ha") if "cost_per_ha" in numbers else number("cost"),
+        cost_per_acre=number("cost_per_acre"),
         extra=MappingProxyType(extra),
     )
-    return Listed(treatment, role, table.place(cell), parts_cell)
+    return Listed(treatment, role, table.place(cell), parts_cell, index)
 
 
 def read_role(cell: Cell, table: Table, ledger: Ledger) -> TreatmentRole | None:
@@ -213,7 +217,7 @@ def _check_parts(table: Table, listed: dict[str, Listed], ledger: Ledger) -> Non
         cell = item.parts_cell
         if cell is None or not cell.text:
             continue
-        parts = _split_parts(cell.text, listed)
+        parts = split_names(cell.text, listed)
         unknown = [part for part in parts if part not in listed]
         for part in unknown:
             near = nearest(part, listed)
@@ -228,7 +232,20 @@ def _check_parts(table: Table, listed: dict[str, Listed], ledger: Ledger) -> Non
             item.treatment = replace(item.treatment, parts=tuple(parts))
 
 
-def _split_parts(text: str, listed: Mapping[str, Listed]) -> list[str]:
+def _settle_applications(
+    table: Table, listed: dict[str, Listed], known: Sequence[Application], ledger: Ledger
+) -> None:
+    column = table.column("applications")
+    if column is None:
+        return
+    for item in listed.values():
+        cell = table.rows[item.index][column.index - 1]
+        named = named_applications(cell, table, known, ledger)
+        item.treatment = replace(item.treatment, applications=named)
+
+
+def split_names(text: str, listed: Collection[str]) -> list[str]:
+    """Take ids in one cell apart at the sign that leaves known ones, where there is one."""
     if text in listed:
         return [text]
     splits = [[part.strip() for part in text.split(mark)] for mark in PART_MARKS if mark in text]

@@ -22,7 +22,7 @@ from trialkit.reading.plan import (
 from trialkit.reading.roles import settle_roles
 from trialkit.reading.sources import Source
 from trialkit.reading.tables import Table, make_table
-from trialkit.trial import Plot, Treatment
+from trialkit.trial import Application, Plot, Treatment
 
 
 @dataclass(slots=True)
@@ -61,10 +61,16 @@ class Plan:
         return self.plots if self.usable else None
 
 
-def read_plan(source: Source, head: Head, names: Names, ledger: Ledger) -> Plan:
+def read_plan(
+    source: Source,
+    head: Head,
+    names: Names,
+    applications: Sequence[Application],
+    ledger: Ledger,
+) -> Plan:
     """Read treatments and plots, and look up one in the other."""
     plan = Plan(place=Place(source.label), treatments_place=Place(source.label))
-    listed = _read_treatments(source, plan, ledger)
+    listed = _read_treatments(source, plan, applications, ledger)
     table, rows = _read_plots(source, names, plan, ledger)
     if table is None or rows is None:
         if listed:
@@ -93,7 +99,9 @@ def read_plan(source: Source, head: Head, names: Names, ledger: Ledger) -> Plan:
     return plan
 
 
-def _read_treatments(source: Source, plan: Plan, ledger: Ledger) -> dict[str, Listed] | None:
+def _read_treatments(
+    source: Source, plan: Plan, applications: Sequence[Application], ledger: Ledger
+) -> dict[str, Listed] | None:
     """Treatments of their own table; None where there is no such table."""
     grid = source.first("treatments")
     if grid is None:
@@ -102,7 +110,7 @@ def _read_treatments(source: Source, plan: Plan, ledger: Ledger) -> dict[str, Li
     table = make_table(grid, "treatments", ledger, key="treatment")
     if table is None:
         return {}
-    return read_treatments(table, ledger) or {}
+    return read_treatments(table, ledger, applications) or {}
 
 
 def _read_plots(

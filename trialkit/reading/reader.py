@@ -8,12 +8,15 @@ from pathlib import Path
 from types import MappingProxyType
 
 from trialkit.problems import Place, Problem, Severity, TrialError, error
+from trialkit.reading.applications import read_applications
+from trialkit.reading.beside import with_beside
 from trialkit.reading.cells import Ledger
 from trialkit.reading.contrasts import check_contrasts
 from trialkit.reading.days import Zero
 from trialkit.reading.design import check_plan, infer_design
 from trialkit.reading.examined import join_numbers, settle_examined
 from trialkit.reading.examined_headings import assume_examined
+from trialkit.reading.facts import Facts, Known, read_facts
 from trialkit.reading.frames import (
     check_values,
     check_yields,
@@ -29,7 +32,7 @@ from trialkit.reading.gaps import (
     warn_none_examined,
     warn_samples,
 )
-from trialkit.reading.harvest import Harvest, harvest_frame, read_applications, read_harvest
+from trialkit.reading.harvest import Harvest, harvest_frame, read_harvest
 from trialkit.reading.head import Head, read_head
 from trialkit.reading.headers import normal
 from trialkit.reading.names import Names, make_variables
@@ -175,6 +178,7 @@ class _Draft:
     values: Values = field(default_factory=Values)
     harvest: Harvest = field(default_factory=dict)
     harvest_place: Place = field(default_factory=Place)
+    facts: Facts = field(default_factory=Facts)
 
 
 def _read_source(source: Source, ledger: Ledger) -> Trial:
@@ -182,11 +186,16 @@ def _read_source(source: Source, ledger: Ledger) -> Trial:
     names = Names.of(head)
     zero = Zero(head.applied, head.applied_place)
     applications = _read_applications(source, head, zero, ledger)
-    plan = read_plan(source, head, names, ledger)
+    plan = read_plan(source, head, names, applications, ledger)
     draft = _Draft(source, head, names, plan, zero, applications)
     _read_counts(draft, ledger)
     _read_yields(draft, ledger)
     zero.check(ledger)
+    draft.facts = read_facts(
+        source.tables,
+        Known(plan.words(), applications, list(plan.plots), names, zero),
+        ledger,
+    )
     return _assemble(draft, ledger)
 
 
@@ -199,6 +208,15 @@ def _read_settings(source: Source, ledger: Ledger) -> Head:
             return Head(given=True, usable=False)
     elif grid is not None:
         entries = sheet_entries(grid, ledger)
+    grid = source.first("report")
+    if grid is not None:
+        entries = [
+            *(entries or []),
+            *(
+                entry if entry.path[0] == "report" else entry._replace(path=("report", *entry.path))
+                for entry in sheet_entries(grid, ledger)
+            ),
+        ]
     head = read_head(entries or [], ledger)
     settle_examined(head, ledger)
     return head
@@ -301,6 +319,11 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         counts=counts_frame([item for item in counts if item.plot in plan.plots], plots, order),
         yields=yields_frame([item for item in yields if item.plot in plan.plots], plots, order),
         harvest=harvest_frame(draft.harvest, plots),
+        doses=draft.facts.doses,
+        assessments=with_beside(draft.facts.assessments, draft.values.counts, order, ledger),
+        weather=draft.facts.weather,
+        events=draft.facts.events,
+        report=MappingProxyType(dict(head.report)),
         applications=tuple(draft.applications),
         settings=head.settings,
         applied=draft.zero.day,

@@ -17,11 +17,11 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.reading.applications import PART_MARKS
 from trialkit.reading.headers import field_of
-from trialkit.reading.plan import PART_MARKS
 from trialkit.reading.saving_counts import Value, clash, counts_table
 from trialkit.reading.sources import TEXT_TABLES, WORKBOOKS, kind_of_name
-from trialkit.trial import HARVEST_COLUMNS, Settings, Trial
+from trialkit.trial import HARVEST_COLUMNS, Design, Settings, Trial
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,13 +110,46 @@ def _sheets(trial: Trial) -> list[_Sheet]:
     sheets += _yields(trial)
     if trial.applications:
         sheets.append(_applications(trial))
+    sheets += [
+        _facts(name, getattr(trial, name), always)
+        for name, always in _FACTS.items()
+        if not getattr(trial, name).empty
+    ]
     return sheets
+
+
+#: Tables beside plan and values, with the columns that are written even where they are empty.
+_FACTS = {
+    "doses": ("treatment", "application"),
+    "assessments": ("day",),
+    "weather": ("date",),
+    "events": ("date", "what", "kind"),
+}
+
+
+def _facts(name: str, table: pd.DataFrame, always: tuple[str, ...]) -> _Sheet:
+    known = [column for column in getattr(_EMPTY, name).columns if column in table]
+    rows = [
+        {str(column): _defined(value) for column, value in row.items()}
+        for row in table.to_dict("records")
+    ]
+    extras = [
+        {column: value for column, value in row.items() if column not in known} for row in rows
+    ]
+    return _sheet(name, known, always, rows, extras)
+
+
+def _defined(value: Any) -> Value:
+    return None if value is None or value != value else value
+
+
+_EMPTY = Trial(title="", design=Design.CRD, treatments=(), plots=(), variables=())
 
 
 def _treatments(trial: Trial) -> _Sheet:
     known = (
-        "treatment", "name", "role", "rate", "rate_unit", "mode_of_action", "cost_per_ha", "parts",
-        "applications",
+        "treatment", "name", "role", "rate", "rate_unit", "mode_of_action", "cost_per_ha",
+        "cost_per_acre", "parts", "applications",
     )  # fmt: skip
     rows: list[dict[str, Value]] = [
         {
@@ -127,8 +160,9 @@ def _treatments(trial: Trial) -> _Sheet:
             "rate_unit": item.rate_unit,
             "mode_of_action": item.mode_of_action,
             "cost_per_ha": item.cost_per_ha,
+            "cost_per_acre": item.cost_per_acre,
             "parts": _joined(item.parts),
-            "applications": item.applications,
+            "applications": _joined(item.applications),
         }
         for item in trial.treatments
     ]
@@ -142,7 +176,7 @@ def _joined(parts: Sequence[str]) -> str | None:
     for mark in PART_MARKS:
         if not any(mark in part for part in parts):
             return f"{mark} ".join(parts)
-    msg = "The ids of the parts of a mixture hold every sign that could stand between them."
+    msg = f"The ids {', '.join(parts)} hold every sign that could stand between them."
     raise ValueError(msg)
 
 
@@ -151,7 +185,7 @@ def _sheet(
     known: Sequence[str],
     always: Iterable[str],
     rows: Sequence[dict[str, Value]],
-    extras: Sequence[Mapping[str, str]],
+    extras: Sequence[Mapping[str, Value]],
 ) -> _Sheet:
     """Known columns that hold anything, then further ones.
 
@@ -216,12 +250,16 @@ def _wide(name: str, trial: Trial, names: Sequence[str], harvest: pd.DataFrame) 
 
 
 def _applications(trial: Trial) -> _Sheet:
-    known = ("date", "carrier_l_per_ha", "growth_stage", "equipment")
+    known = (
+        "application", "date", "carrier_l_per_ha", "carrier_gal_per_acre", "method",
+        "growth_stage", "equipment",
+    )  # fmt: skip
     rows: list[dict[str, Value]] = [
-        {name: getattr(item, name) for name in known} for item in trial.applications
+        {"application": item.id, **{name: getattr(item, name) for name in known[1:]}}
+        for item in trial.applications
     ]
     details = [item.details for item in trial.applications]
-    return _sheet("applications", known, ("date",), rows, details)
+    return _sheet("applications", known, ("application", "date"), rows, details)
 
 
 # --- text --------------------------------------------------------------------------------
@@ -278,6 +316,7 @@ def _keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
                 "examined",
             )
         ]
+    keys += [(("report", name), text) for name, text in trial.report.items()]
     keys += [
         (("analysis", item.name), getattr(trial.settings, item.name)) for item in fields(Settings)
     ]
@@ -324,9 +363,12 @@ def _workbook(trial: Trial, sheets: Sequence[_Sheet]) -> bytes:
 
     book = openpyxl.Workbook(write_only=False)
     book.remove(book.worksheets[0])
-    keys = tuple((".".join(path), _plain(value)) for path, value in _keys(trial))
+    keys = [(path, _plain(value)) for path, value in _keys(trial)]
+    own = tuple((".".join(path), value) for path, value in keys if path[0] != "report")
+    texts = tuple((path[-1], value) for path, value in keys if path[0] == "report")
+    report = [_Sheet("report", ("key", "value"), texts)] if texts else []
     try:
-        for sheet in (_Sheet("trial", ("key", "value"), keys), *sheets):
+        for sheet in (_Sheet("trial", ("key", "value"), own), *sheets, *report):
             page = book.create_sheet(sheet.name.capitalize())
             for number, row in enumerate((sheet.headers, *sheet.rows), 1):
                 for index, value in enumerate(row, 1):

@@ -171,7 +171,7 @@ def _sheet_path(key: str) -> tuple[str, ...]:
         return (
             ("variables", name.strip(), attribute.strip()) if dot else ("variables", rest.strip())
         )
-    if head.casefold() in {"analysis", *SECTIONS}:
+    if head.casefold() in {"analysis", "report", *SECTIONS}:
         return (head.casefold(), rest.strip())
     return (text,)
 

@@ -12,6 +12,7 @@ from trialkit.reading.cells import Grid, Ledger, nearest
 from trialkit.reading.headers import day_header, field_of, normal
 from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
 from trialkit.reading.workbooks import read_workbook
+from trialkit.trial import REPORT_TEXTS
 
 TEXT_TABLES = (".csv", ".tsv")
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -30,7 +31,7 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
         "randomisation", "randomization", "plotlayout",
     ),
     "counts": (
-        "counts", "count", "countdata", "assessments", "assessment", "data", "observations",
+        "counts", "count", "countdata", "assessment", "data", "observations",
         "plotdata", "ratings", "scores", "fielddata", "plotcounts",
     ),
     "yield": ("yield", "yields", "harvest", "harvestdata", "yielddata", "plotyields"),
@@ -38,7 +39,16 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
         "applications", "application", "sprays", "spraydates", "treatmentdates", "spraylog",
         "applicationdates", "sprayrecord", "applicationdata",
     ),
+    "doses": ("doses", "dose", "dosesapplied", "doserates", "ratesapplied", "dosebyapplication"),
+    "assessments": ("assessments", "assessmentdetails", "assessmentlist", "assessmentinfo"),
+    "weather": ("weather", "weatherdata", "meteo", "meteodata", "climate", "weatherrecord"),
+    "events": (
+        "events", "event", "eventlog", "deviations", "fieldlog", "triallog", "incidents",
+        "maintenance",
+    ),
+    "report": ("report", "reporttext", "reporttexts"),
 }  # fmt: skip
+_REPORT_WORDS = frozenset(map(normal, REPORT_TEXTS))
 STANDARD = {kind: names[0] for kind, names in _NAMES.items()}
 
 
@@ -180,13 +190,14 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
             _read_toml(item, source, ledger)
     unknown: list[Grid] = []
     for item in tables:
-        kind = kind_of_name(item.stem)
         data = _bytes(item, item.name, source, ledger)
         grid = None if data is None else read_text_table(data, item.name, ledger)
         if grid is None:
+            kind = kind_of_name(item.stem)
             if kind is not None:
                 source.tables.setdefault(kind, [])
             continue
+        kind = _kind_of_table(item.stem, grid)
         if kind is None:
             unknown.append(grid)
         else:
@@ -225,12 +236,29 @@ def kind_of_name(name: str) -> str | None:
     return None
 
 
+def _kind_of_table(name: str, grid: Grid) -> str | None:
+    """Kind by name, where the same name may stand for counts or for how they were made."""
+    kind = kind_of_name(name)
+    if kind == "assessments":
+        header = max(
+            ({field_of("counts", cell.text) for cell in row} - {None} for row in grid.rows[:20]),
+            key=len,
+            default=set(),
+        )
+        return "counts" if header & {"plot", "treatment", "block"} else kind
+    if kind == "report" and not any(
+        normal(cell.text) in _REPORT_WORDS for row in grid.rows for cell in row
+    ):
+        return None
+    return kind
+
+
 def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
     unknown: list[Grid] = []
     for grid in grids:
         if not grid.rows:
             continue
-        kind = kind_of_name(grid.sheet or "")
+        kind = _kind_of_table(grid.sheet or "", grid)
         if kind is None:
             unknown.append(grid)
         elif kind in source.tables and kind not in {"counts", "yield"}:

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit.problems import Place, Problem, Severity, TrialError, error
-from trialkit.record.shape import trial_faults
+from trialkit.record.shape import FACTS, trial_faults
 from trialkit.record.writing import FORMAT
 from trialkit.trial import (
     EXAMINED,
@@ -30,6 +30,7 @@ from trialkit.trial import (
     Variable,
     VariableRole,
 )
+from trialkit.trial_tables import text_column
 
 
 def read_record(path: Path) -> dict[str, Any]:
@@ -76,6 +77,21 @@ def _frame(rows: Sequence[Mapping[str, Any]], template: pd.DataFrame) -> pd.Data
     )
 
 
+def _facts(rows: Sequence[Mapping[str, Any]], template: pd.DataFrame) -> pd.DataFrame:
+    """Make a table of facts again, with the columns that stand beside those of the template."""
+    further = [name for name in (rows[0] if rows else ()) if name not in template.columns]
+    for name in further:
+        cells = [row.get(name) for row in rows]
+        texts = any(isinstance(cell, str) for cell in cells)
+        template = template.assign(**{name: pd.Series([], dtype=object if texts else float)})
+    frame = _frame(rows, template)
+    return (
+        frame.assign(date=text_column(_day(text) for text in frame["date"]))
+        if "date" in frame
+        else frame
+    )
+
+
 def _day(text: str | None) -> date | None:
     return date.fromisoformat(text) if text else None
 
@@ -90,6 +106,7 @@ def _treatment(row: Mapping[str, Any]) -> Treatment:
             **row,
             "role": TreatmentRole(row["role"]),
             "parts": tuple(row["parts"]),
+            "applications": tuple(row["applications"]),
             "extra": _text_map(row["extra"]),
         }
     )
@@ -180,6 +197,8 @@ def _build_trial(record: Mapping[str, Any]) -> Trial:
         if name == "counts" and any(EXAMINED in row for row in plain[name]):
             template = template.assign(**{EXAMINED: pd.Series([], dtype=float)})
         plain[name] = _frame(plain[name], template)
+    for name in FACTS:
+        plain[name] = _facts(plain[name], getattr(empty, name))
     return Trial(
         **{
             **plain,
@@ -192,6 +211,7 @@ def _build_trial(record: Mapping[str, Any]) -> Trial:
             "applied": _day(plain["applied"]),
             "extra": _text_map(plain["extra"]),
             "plan": _text_map(plain.get("plan", {})),
+            "report": _text_map(plain["report"]),
             "understood": tuple(tuple(row) for row in plain["understood"]),
             "settings": _settings(record["settings"]),
             "warnings": tuple(_problem(row) for row in record["problems"] if row["place"]["file"]),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
+from datetime import date
 from enum import Enum
 from functools import cache
-from math import isfinite
+from math import inf, isfinite
 from types import UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
@@ -14,6 +15,7 @@ import pandas as pd
 
 from trialkit.planned import read_planned
 from trialkit.trial import Design, Kind, Trial, numbers_examined
+from trialkit.trial_tables import EVENT_KINDS
 
 #: Numbers beyond this are written with an exponent, and so are no whole ones when read.
 _WHOLE = range(-(2**53), 2**53 + 1)
@@ -21,6 +23,8 @@ _WHOLE = range(-(2**53), 2**53 + 1)
 _LARGEST_PLACE = 1_000_000
 _YIELD_UNITS = ("kg/ha", "t/ha", "lb/acre", "bu/acre")
 _VALUES = ("counts", "yields", "harvest")
+#: Tables of a trial beside plan and values.
+FACTS = ("doses", "assessments", "weather", "events")
 
 
 def trial_faults(trial: Trial) -> tuple[str, ...]:
@@ -40,7 +44,7 @@ def trial_faults(trial: Trial) -> tuple[str, ...]:
     return (
         tuple(_of_dataclass("trial", trial))
         or (*_of_plan(trial), *_of_names(trial), *_of_settings(trial))
-        or tuple(_of_values(trial))
+        or (*_of_values(trial), *_of_facts(trial))
     )
 
 
@@ -143,6 +147,30 @@ def _of_values(trial: Trial) -> Iterator[str]:
         yield "counts without a day"
     if not trial.counts["sample"].map(lambda mark: mark is None or isinstance(mark, str)).all():
         yield "counts with a sample that is no text"
+
+
+def _of_facts(trial: Trial) -> Iterator[str]:
+    for name in FACTS:
+        table: pd.DataFrame = getattr(trial, name)
+        for column in table.columns:
+            cells = table[column]
+            if column == "date":
+                good = cells.map(lambda cell: cell is None or isinstance(cell, date))
+            elif cells.dtype == object:
+                good = cells.map(lambda cell: cell is None or isinstance(cell, str))
+            else:
+                good = cells.map(lambda cell: isinstance(cell, float) and abs(cell) != inf)
+            if not good.all():
+                yield f"{name} hold a {column} of the wrong kind"
+    treatments = [item.id for item in trial.treatments]
+    yield from _unknown("doses name the treatment", trial.doses["treatment"], treatments)
+    variables = [item.name for item in trial.variables]
+    named = trial.assessments["variable"].dropna()
+    yield from _unknown("assessments name the variable", named, variables)
+    yield from _unknown("events are of the kind", trial.events["kind"], list(EVENT_KINDS))
+    for name in ("rate", "actual"):
+        if (trial.doses[name] < 0.0).any():
+            yield "doses below 0"
 
 
 def _of_shares(trial: Trial) -> Iterator[str]:

@@ -7,7 +7,8 @@ import pandas as pd
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.result import make_table
 from trialkit.measures.resistance import repeated_groups
-from trialkit.trial import Trial
+from trialkit.programme import application_days, applications_of
+from trialkit.trial import Treatment, Trial
 
 
 def programme_table(basis: Basis) -> pd.DataFrame:
@@ -15,16 +16,15 @@ def programme_table(basis: Basis) -> pd.DataFrame:
 
     The groups are those that the user gave, one for each application, with semicolons between
     applications ("group 3; group 7"). Where one group is given for several applications it is
-    that of all of them.
+    that of all of them, and a mixture that gives none has those of its parts. What was put out on
+    one day is one application.
     """
     found = []
     for treatment in basis.trial.treatments:
-        given = (treatment.mode_of_action or "").split(";")
-        number = len([part for part in (treatment.applications or "").split(";") if part.strip()])
-        groups = given * number if len(given) == 1 and number > 1 else given
+        groups, names = _programme(basis.trial, treatment)
         for repeat in repeated_groups(groups).repeats:
             for first, second in zip(repeat.applications, repeat.applications[1:], strict=False):
-                found.append((treatment.id, repeat.group, str(first), str(second)))
+                found.append((treatment.id, repeat.group, names[first - 1], names[second - 1]))
     return make_table(
         "programmes",
         {
@@ -34,13 +34,40 @@ def programme_table(basis: Basis) -> pd.DataFrame:
     )
 
 
+def _programme(trial: Trial, treatment: Treatment) -> tuple[list[str], list[str]]:
+    """Groups of each application of a treatment in order of date, and what each is called."""
+    given = _groups(trial, treatment).split(";")
+    own = applications_of(trial, treatment)
+    names = [item.id for item in own] or list(treatment.applications)
+    if len(given) == 1:
+        given = given * max(len(names), 1)
+    names += [str(number) for number in range(len(names) + 1, len(given) + 1)]
+    days: dict[object, tuple[list[str], list[str]]] = {}
+    for index, (group, name) in enumerate(zip(given, names, strict=False)):
+        day = own[index].date if index < len(own) else index
+        groups, called = days.setdefault(day, ([], []))
+        groups.append(group)
+        called.append(name)
+    return (
+        ["+".join(groups) for groups, _ in days.values()],
+        [" and ".join(called) for _, called in days.values()],
+    )
+
+
+def _groups(trial: Trial, treatment: Treatment) -> str:
+    if treatment.mode_of_action or not treatment.parts:
+        return treatment.mode_of_action or ""
+    parts = [trial.treatment(part).mode_of_action for part in treatment.parts]
+    return "+".join(part for part in parts if part and ";" not in part)
+
+
 def applied_later(trial: Trial, day: float) -> dict[str, float]:
     """Find the treatments whose own first application came on or after a day.
 
     Parameters
     ----------
     trial : Trial
-        Its treatments name their applications by number ("2", "1; 3"), where they name any.
+        Its treatments name their applications, where they differ in them.
     day : float
         Days after the first application of the trial.
 
@@ -49,14 +76,9 @@ def applied_later(trial: Trial, day: float) -> dict[str, float]:
     dict of str to float
         Day of its own first application by treatment; none where that was the trial's first.
     """
-    dates = [item.date for item in trial.applications]
     found = {}
     for treatment in trial.treatments:
-        parts = [part.strip() for part in (treatment.applications or "").split(";")]
-        numbers = [int(part) for part in parts if part.isdecimal()]
-        own = [dates[number - 1] for number in numbers if 0 < number <= len(dates)]
-        if own and trial.applied is not None:
-            began = float((min(own) - trial.applied).days)
-            if began >= max(day, 1.0):
-                found[treatment.id] = began
+        own = application_days(trial, treatment) if treatment.applications else ()
+        if own and own[0] >= max(day, 1.0):
+            found[treatment.id] = own[0]
     return found

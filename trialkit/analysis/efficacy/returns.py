@@ -73,17 +73,16 @@ def money_problems(basis: Basis) -> tuple[Problem, ...]:
 
 def _costs(basis: Basis) -> FloatArray:
     """Cost of each treatment for the unit of area of the yield; the untreated costs nothing."""
-    costs = np.array(
-        [
-            np.nan if item.cost_per_ha is None else item.cost_per_ha
-            for item in basis.trial.treatments
-        ]
-    )
+    area = basis.settings.yield_unit.partition("/")[2]
+    costs = np.full(len(basis.trial.treatments), np.nan)
+    for given in ("ha", "acre"):
+        typed = [getattr(item, f"cost_per_{given}") for item in basis.trial.treatments]
+        here = convert(
+            [np.nan if cost is None else cost for cost in typed], f"1/{given}", f"1/{area}"
+        )
+        costs = np.where(np.isnan(costs), here, costs)
     if np.isnan(costs[basis.plan.untreated]):
         costs[basis.plan.untreated] = 0.0
-    if basis.settings.yield_unit.endswith("/acre"):
-        acre: FloatArray = costs * convert(1.0, "acre", "ha")
-        return acre
     return costs
 
 

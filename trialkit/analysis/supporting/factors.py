@@ -203,7 +203,7 @@ def _column(trial: Trial, name: str) -> list[str] | None:
         "rate": ["" if item.rate is None else f"{item.rate:g}" for item in trial.treatments],
         "rateunit": [item.rate_unit or "" for item in trial.treatments],
         "modeofaction": [item.mode_of_action or "" for item in trial.treatments],
-        "applications": [item.applications or "" for item in trial.treatments],
+        "applications": [", ".join(item.applications) for item in trial.treatments],
     }
     if plain in known:
         return known[plain]

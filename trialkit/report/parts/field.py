@@ -37,24 +37,34 @@ def applications(context: Context) -> Iterator[Block]:
         return
     details = list(dict.fromkeys(key for item in items for key in item.details))
     optional: dict[str, list[str]] = {
+        "Method": [item.method or "" for item in items],
         "Growth stage": [item.growth_stage or "" for item in items],
         "Equipment": [item.equipment or "" for item in items],
         **{in_words(key): [item.details.get(key, "") for item in items] for key in details},
     }
     kept = {title: cells for title, cells in optional.items() if any(cells)}
-    carrier = any(item.carrier_l_per_ha is not None for item in items)
+    volumes = {
+        title: amounts
+        for title, amounts in (
+            ("Carrier volume, L/ha", [item.carrier_l_per_ha for item in items]),
+            ("Carrier volume, gal/acre", [item.carrier_gal_per_acre for item in items]),
+        )
+        if any(amount is not None for amount in amounts)
+    }
     yield Table(
         key="applications",
         question="When and how were treatments applied?",
         columns=(
+            Column(title="Application"),
             Column(title="Date"),
-            *([Column(title="Carrier volume, L/ha", kind=Kind.NUMBER)] if carrier else []),
+            *(Column(title=title, kind=Kind.NUMBER) for title in volumes),
             *(Column(title=title) for title in kept),
         ),
         rows=tuple(
             (
+                plain_line(item.id),
                 item.date.isoformat(),
-                *([number_or_missing(item.carrier_l_per_ha)] if carrier else []),
+                *(number_or_missing(amounts[index]) for amounts in volumes.values()),
                 *(plain_line(cells[index]) for cells in kept.values()),
             )
             for index, item in enumerate(items)

@@ -155,7 +155,7 @@ def treatments_table(context: Context) -> Table:
         ],
         "Mode of action": [item.mode_of_action or "" for item in trial.treatments],
         "Made of treatments": [" + ".join(item.parts) for item in trial.treatments],
-        "Applications": [item.applications or "" for item in trial.treatments],
+        "Applications": [", ".join(item.applications) for item in trial.treatments],
         **{in_words(key): [item.extra.get(key, "") for item in trial.treatments] for key in extras},
     }
     kept = {title: cells for title, cells in optional.items() if any(cells)}

@@ -237,11 +237,15 @@ def programmes(context: Context) -> Iterator[Block]:
     if not rows:
         return
     yield Paragraph("The same mode of action in successive applications:")
+    runs: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        named = runs.setdefault((row["treatment"], row["group"]), [])
+        named += [name for name in (row["first"], row["second"]) if name not in named]
     yield Notes(
         tuple(
-            f"{context.label(row['treatment'])}: {group_words(row['group'])} in applications "
-            f"{plain_line(row['first'])} and {plain_line(row['second'])}."
-            for row in rows
+            f"{context.label(treatment)}: {group_words(group)} in applications "
+            f"{', '.join(map(plain_line, named))}."
+            for (treatment, group), named in runs.items()
         )
     )
     yield Paragraph(
