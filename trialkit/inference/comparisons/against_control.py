@@ -1,0 +1,276 @@
+"""Comparisons with a control whose plots may vary otherwise than those of the treatments.
+
+An untreated plot, where pests go on as they like, seldom varies as a treated one does, and it
+stands in every comparison. Its variance is therefore estimated on its own: the treatments without
+the control give theirs, and what the residual sum of squares gains when the control comes in
+gives the other. In complete blocks that is the variance of control minus block mean, and both
+parts are independent and exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from scipy import special
+
+from trialkit.inference.comparisons.dunnett import maximum_sf
+from trialkit.inference.design.bases import indicator
+from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray, Layout
+
+#: What is smaller than this share of the largest is rounding.
+_NOUGHT = 1e-10
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
+#: Below so many degrees of freedom the lower tail of the spread is far the longer one.
+_FEW = 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AgainstControl:
+    """Every treatment against the control, in one response.
+
+    All arrays are (t,), NaN for the control itself and for what cannot be compared.
+
+    Attributes
+    ----------
+    difference : (t,) array
+        Treatment minus control.
+    se : (t,) array
+    df : (t,) array
+        Satterthwaite's, of the two variances behind each standard error.
+    p_adjusted : (t,) array
+        Two-sided, adjusted over the treatments by the largest statistic, step-down: the smallest
+        is the p-value of the question whether any treatment differs from the control.
+    """
+
+    difference: FloatArray
+    se: FloatArray
+    df: FloatArray
+    p_adjusted: FloatArray
+
+    @property
+    def gate(self) -> float:
+        """P-value that no treatment differs from the control; NaN where nothing was compared."""
+        known = self.p_adjusted[np.isfinite(self.p_adjusted)]
+        return float(known.min()) if known.size else float("nan")
+
+
+def against_control(
+    layout: Layout, values: FloatArray, control: int, covariate: FloatArray | None = None
+) -> AgainstControl:
+    """Compare every treatment with the control, with a variance of its own for the control.
+
+    Parameters
+    ----------
+    layout : Layout
+        One error: for larger units the analysis by strata has comparisons of its own.
+    values : (n,) array
+        One response of the plots; NaN where a plot is missing.
+    control : int
+        Code of the control.
+    covariate : (n,) array, optional
+        Values before treatment, on the scale of the response; left out where a plot lacks it,
+        where it is constant, and where fewer than two degrees of freedom would be left.
+
+    Returns
+    -------
+    AgainstControl
+
+    Notes
+    -----
+    Where too few plots are left to part the variances, one is taken for all.
+    """
+    nothing = np.full(layout.n_treatments, np.nan)
+    none = AgainstControl(difference=nothing, se=nothing, df=nothing, p_adjusted=nothing)
+    used = np.flatnonzero(np.isfinite(values))
+    if used.size < 2:
+        return none
+    treatment, y = layout.treatment[used], values[used]
+    blocking = [codes[used] for _, codes in layout.blocking]
+    own = treatment == control
+    extra = _columns_of(covariate, used)
+    weights, residual, others = _fit(treatment, blocking, extra, layout.n_treatments, control)
+    if extra is not None and residual[1] < 2:
+        weights, residual, others = _fit(treatment, blocking, None, layout.n_treatments, control)
+    compared = np.isfinite(weights).all(axis=1)
+    if not compared.any() or residual[1] < 1:
+        return none
+    difference = np.where(compared, np.where(compared[:, None], weights, 0.0) @ y, np.nan)
+    squares = np.where(compared[:, None], weights, 0.0) ** 2
+    shares = squares[:, own].sum(axis=1), squares[:, ~own].sum(axis=1)
+    parts = _variances(residual, others, y, own)
+    # Variance of each difference as a sum of independent mean squares.
+    factors = _factors(shares, parts)
+    pieces = factors * np.array([parts.extra, parts.rest])[:, None]
+    variance = pieces.sum(axis=0)
+    floor = _NOUGHT * max(float(np.var(y)), np.finfo(float).tiny)
+    known = compared & (variance > floor)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        df = variance**2 / (pieces**2 / np.array([parts.extra_df, parts.rest_df])[:, None]).sum(0)
+    se = np.sqrt(np.where(known, variance, np.nan))
+    correlation = _correlation(weights[known], own, parts)
+    p = nothing.copy()
+    p[known] = _step_down(np.abs(difference[known]) / se[known], correlation, df[known])
+    return AgainstControl(
+        difference=difference, se=se, df=np.where(known, df, np.nan), p_adjusted=p
+    )
+
+
+def _columns_of(covariate: FloatArray | None, used: IntArray) -> FloatArray | None:
+    if covariate is None:
+        return None
+    own = covariate[used]
+    if not np.isfinite(own).all() or np.ptp(own) <= 0.0:
+        return None
+    centred: FloatArray = (own - own.mean())[:, None]
+    return centred
+
+
+_Residual = tuple[FloatArray, int]
+
+
+def _fit(
+    treatment: IntArray,
+    blocking: list[IntArray],
+    extra: FloatArray | None,
+    n_treatments: int,
+    control: int,
+) -> tuple[FloatArray, _Residual, _Residual]:
+    """Weights (t, n) of the plots in each difference, and residual projectors with their df.
+
+    The second projector is that of the treatments without the control; weights are NaN where a
+    difference cannot be estimated.
+    """
+    n = treatment.size
+    parts = [np.ones((n, 1))]
+    for codes in blocking:
+        levels, index = np.unique(codes, return_inverse=True)
+        parts.append(indicator(index.astype(np.intp), levels.size))
+    if extra is not None:
+        parts.append(extra)
+    beside = np.hstack(parts)
+    dummies = indicator(treatment, n_treatments)
+    design = np.hstack([beside, dummies])
+    left, singular, right = np.linalg.svd(design, full_matrices=False)
+    rank = int((singular > singular[0] * 1e-9).sum())
+    left, singular, right = left[:, :rank], singular[:rank], right[:rank]
+    wanted = np.zeros((n_treatments, design.shape[1]))
+    wanted[:, beside.shape[1] :] = np.eye(n_treatments)
+    wanted[:, beside.shape[1] + control] -= 1.0
+    estimable = np.abs(wanted - (wanted @ right.T) @ right).max(axis=1) < 1e-8
+    estimable[control] = False
+    weights = ((wanted @ right.T) / singular) @ left.T
+    weights[~estimable] = np.nan
+    own = treatment == control
+    inner, inner_df = _projector(design[~own])
+    outside = np.zeros((n, n))
+    outside[np.ix_(~own, ~own)] = inner
+    return weights, (np.eye(n) - left @ left.T, n - rank), (outside, inner_df)
+
+
+def _projector(design: FloatArray) -> _Residual:
+    if not design.size:
+        return np.zeros((0, 0)), 0
+    left, singular, _ = np.linalg.svd(design, full_matrices=False)
+    left = left[:, singular > singular[0] * 1e-9]
+    return np.eye(design.shape[0]) - left @ left.T, design.shape[0] - left.shape[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Variances:
+    """Two independent mean squares, and what the control's variance takes of each.
+
+    Variance of a control plot: ``of_extra * extra + of_rest * rest``; of any other: ``rest``.
+    """
+
+    extra: float
+    extra_df: float
+    rest: float
+    rest_df: float
+    of_extra: float
+    of_rest: float
+
+    @property
+    def control(self) -> float:
+        """Variance of a control plot."""
+        return max(self.of_extra * self.extra + self.of_rest * self.rest, 0.0)
+
+
+def _variances(residual: _Residual, others: _Residual, y: FloatArray, own: BoolArray) -> _Variances:
+    (full, df), (inner, inner_df) = residual, others
+    centred = y - y.mean()
+    whole, rest = float(centred @ full @ centred), float(centred @ inner @ centred)
+    extra_df = df - inner_df
+    diagonal = np.diagonal(full)
+    control_share = float(diagonal[own].sum())
+    if inner_df < 1 or extra_df < 1 or control_share <= _NOUGHT:
+        pooled = max(whole, 0.0) / df
+        return _Variances(
+            extra=0.0, extra_df=1.0, rest=pooled, rest_df=df, of_extra=0.0, of_rest=1.0
+        )
+    other_share = float(diagonal[~own].sum()) - inner_df
+    return _Variances(
+        extra=max(whole - rest, 0.0) / extra_df,
+        extra_df=extra_df,
+        rest=max(rest, 0.0) / inner_df,
+        rest_df=inner_df,
+        of_extra=extra_df / control_share,
+        of_rest=-other_share / control_share,
+    )
+
+
+def _factors(shares: tuple[FloatArray, FloatArray], parts: _Variances) -> FloatArray:
+    """What the variance of each difference takes of the two mean squares, (2, t)."""
+    of_control, of_others = shares
+    of_rest = of_others + of_control * parts.of_rest
+    return np.vstack([of_control * parts.of_extra, np.maximum(of_rest, 0.0)])
+
+
+def _correlation(weights: FloatArray, own: BoolArray, parts: _Variances) -> FloatArray:
+    control, others = weights[:, own], weights[:, ~own]
+    covariance = parts.control * control @ control.T + parts.rest * others @ others.T
+    spread = np.sqrt(np.maximum(np.diagonal(covariance), np.finfo(float).tiny))
+    correlation: FloatArray = np.clip(covariance / np.outer(spread, spread), -1.0, 1.0)
+    return correlation
+
+
+def _step_down(t: FloatArray, correlation: FloatArray, df: FloatArray) -> FloatArray:
+    """Adjusted p-values: of each the largest statistic among it and those below it."""
+    p = np.full(t.size, np.nan)
+    left = np.argsort(-t, kind="stable")
+    largest = 0.0
+    for place, first in enumerate(left):
+        among = correlation[np.ix_(left[place:], left[place:])]
+        largest = max(largest, _tail(float(t[first]), among, float(df[first])))
+        p[first] = largest
+    return p
+
+
+def _tail(t: float, correlation: FloatArray, df: float) -> float:
+    """Chance that the largest of some equally correlated t statistics exceeds one of them.
+
+    The smallest correlation is taken for all, which errs to the safe side.
+    """
+    size = correlation.shape[0]
+    off = correlation[~np.eye(size, dtype=bool)]
+    shared = min(max(float(off.min(initial=1.0)), 0.0), 0.95) if size > 1 else 0.0
+    spread, weight = _chi_nodes(df)
+    tail = maximum_sf(t * spread, np.full(size, np.sqrt(shared)), two_sided=True)
+    return float(min(weight @ tail, 1.0))
+
+
+def _chi_nodes(df: float) -> tuple[FloatArray, FloatArray]:
+    """Nodes and weights of sqrt(chi square / df), by Gauss and Legendre over its logarithm."""
+    df = max(df, 1.0)
+    middle, reach = -0.5 / df, 9.0 / np.sqrt(2.0 * df)
+    log_s = middle + reach * (_NODES - (0.35 if df < _FEW else 0.0))
+    log_density = (
+        np.log(2.0)
+        + 0.5 * df * np.log(0.5 * df)
+        - special.gammaln(0.5 * df)
+        + df * log_s
+        - 0.5 * df * np.exp(2.0 * log_s)
+    )
+    weight = reach * _WEIGHTS * np.exp(log_density)
+    return np.exp(log_s), weight / weight.sum()
