@@ -84,7 +84,7 @@ def report_trial(
         analysis = analyse(trial)
         tables = Tables(analysis)
         findings = make_findings(analysis, tables)
-        record = make_record(analysis, [item.text for item in findings], when, tables)
+        record = make_record(analysis, findings, when, tables)
         files = report_files(
             analysis,
             findings,

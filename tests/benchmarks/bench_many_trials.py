@@ -169,7 +169,7 @@ def parts(root: Path, trials: int) -> tuple[dict[str, float], int]:
         tables = Tables(analysis)
         findings = make_findings(analysis, tables)
         marks.append(time.process_time())
-        record = make_record(analysis, [item.text for item in findings], made, tables)
+        record = make_record(analysis, findings, made, tables)
         write_record(record, root / "record.json")
         marks.append(time.process_time())
         folder = root / "tables"

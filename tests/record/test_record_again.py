@@ -41,7 +41,7 @@ PROMISED = {
 def kept(request, tmp_path_factory):
     trial = trialkit.read_trial(trialkit.example_trial(request.param))
     analysis = trialkit.analyse(trial)
-    findings = [item.text for item in trialkit.make_findings(analysis)]
+    findings = trialkit.make_findings(analysis)
     path = tmp_path_factory.mktemp("record") / "record.json"
     write_record(make_record(analysis, findings, MADE), path)
     return trial, analysis, path
@@ -93,8 +93,7 @@ def test_rows_at_hand_give_the_same_record(kept):
     tables = Tables(analysis)
     findings = make_findings(analysis, tables)
     assert findings == make_findings(analysis)
-    texts = [item.text for item in findings]
-    assert make_record(analysis, texts, MADE, tables) == make_record(analysis, texts, MADE)
+    assert make_record(analysis, findings, MADE, tables) == make_record(analysis, findings, MADE)
 
 
 def test_each_row_of_a_table_is_a_line_of_its_own(kept):
@@ -128,7 +127,7 @@ def test_cells_of_every_kind_are_written_as_json(kept):
     assert [row["mixed"] for row in found] == [1, 1, True, "1", None, 0.1]
     assert found[2]["mixed"] is True
     assert [row['5 % "of"'] for row in found] == list(range(6))
-    assert record["findings"] == ['a "finding"']
+    assert record["findings"] == [{"text": 'a "finding"'}]
 
 
 def test_run_again_gives_the_same(kept):

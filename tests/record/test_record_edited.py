@@ -111,7 +111,8 @@ def test_what_cannot_be_run_again_is_refused(record, path, value, tmp_path):
         ("tables", "comparisons", 0, "p_adjusted"),
         ("tables", "control", 0, "percent"),
         ("tables", "pest_days", 0, "pest_days"),
-        ("findings", 0),
+        ("findings", 0, "text"),
+        ("findings", 0, "front"),
     ],
 )
 def test_a_changed_result_is_named(record, path, tmp_path):

@@ -326,13 +326,6 @@ def test_loss_and_returns_show_their_numbers(story: Analysis, told: Document, pa
     assert "What was each treatment worth, in EUR per ha?" in page
 
 
-def test_a_chance_never_looks_certain(story: Analysis) -> None:
-    money = story.money.assign(chance_of_paying=[np.nan, 99.97, 0.2, 64.0])
-    made = tables(compose(replace(story, money=money)))["money"]
-    place = column(made, "Chance that it paid")
-    assert [row[place] for row in made.rows] == [Missing(""), "over 99", "under 1", "64"]
-
-
 def test_nothing_is_said_of_money_without_a_price(document: Document) -> None:
     assert "money" not in tables(document)
     assert "returns" not in {section.key for section in document.sections}

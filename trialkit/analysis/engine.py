@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sized
+from collections.abc import Mapping, Sized
 
 import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
+from trialkit.analysis.claims.claims import claim_table, held_together
+from trialkit.analysis.claims.glance import glance_table
 from trialkit.analysis.efficacy.block_control import block_control_table
 from trialkit.analysis.efficacy.carrier import carrier_table
 from trialkit.analysis.efficacy.control_tables import control_method_problems, control_method_table
@@ -107,15 +109,17 @@ def analyse(trial: Trial) -> Analysis:
     methods = control_method_table(basis)
     statistics = statistics_tables(basis, choices)
     tables |= statistics.tables
+    tables["control"] = control_table(basis.controlled, plan)
+    tables["persistence"] = persistence_table(basis, held)
+    tables["reductions"] = reduction_table(basis)
+    tables["money"] = money_table(basis)
+    tables |= claim_tables(basis, tables)
     return Analysis(
         trial=trial,
-        control=control_table(basis.controlled, plan),
         pest_days=_pest_days_table(basis),
         block_control=block_control_table(basis),
         control_methods=methods,
-        persistence=persistence_table(basis, held),
         persistence_differences=persistence_difference_table(basis, held),
-        reductions=reduction_table(basis),
         days_above=days_above_table(basis),
         natural_enemies=enemy_table(basis, enemies),
         resurgence=resurgence_table(basis, enemies),
@@ -127,7 +131,6 @@ def analyse(trial: Trial) -> Analysis:
         rate_start=rate_start_table(basis) if supporting else empty_table("rate_start"),
         neighbours=neighbour_table(basis) if supporting else empty_table("neighbours"),
         loss=loss_table(basis),
-        money=money_table(basis),
         programmes=programme_table(basis),
         problems=(
             *trial.warnings,
@@ -141,6 +144,14 @@ def analyse(trial: Trial) -> Analysis:
         ),
         **tables,
     )
+
+
+def claim_tables(basis: Basis, tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Tabulate what was shown, and page 1 in rows, from the tables that are made."""
+    held = held_together(basis, tables["money"])
+    claims = claim_table(basis, held, tables["control"])
+    found = {"means": empty_table("means"), **tables}
+    return {"claims": claims, "glance": glance_table(basis, claims, found)}
 
 
 def _pest_days_table(basis: Basis) -> pd.DataFrame:

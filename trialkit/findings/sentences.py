@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -62,11 +62,38 @@ class Finding:
     text : str
     numbers : tuple of Number
         Every number in the text that was computed.
+    claim : bool
+        Whether it says that something was shown; a test stands behind it then. An estimate and a
+        description claim nothing.
+    front : bool
+        Whether it stands on page 1, where all claims hold together at the level of the settings.
+    question : str or None
+        Of the table ``claims`` where one of its tests stands behind the sentence, else the topic.
+    variable : str or None
+    subjects : tuple of str
+        Ids of the treatments of which it says something.
+    against : tuple of str
+        Ids of the treatments with which a claim compares them.
+    direction : "lower", "higher" or None
+        How the subjects of a claim stand to ``against``.
+    p : float or None
+        The largest p-value behind a claim, as adjusted.
+    level : float or None
+        The level at which that p-value was read.
     """
 
     topic: str
     text: str
     numbers: tuple[Number, ...] = ()
+    claim: bool = False
+    front: bool = False
+    question: str | None = None
+    variable: str | None = None
+    subjects: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    direction: Literal["lower", "higher"] | None = None
+    p: float | None = None
+    level: float | None = None
 
 
 def write(value: float, style: Style, decimals: int | None = None) -> str:

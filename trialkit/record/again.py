@@ -9,7 +9,7 @@ from typing import Any
 from trialkit.analysis import analyse
 from trialkit.findings import make_findings
 from trialkit.record.reading import damaged, trial_from_record
-from trialkit.record.writing import rows_of
+from trialkit.record.writing import plain_finding, rows_of
 
 #: Two numbers are the same when they differ by less than this share (other machines and
 #: versions of the libraries round the last digits in their own way).
@@ -106,7 +106,11 @@ def rerun(record: Mapping[str, Any]) -> Agreement:
     found = {name: rows_of(table) for name, table in analysis.tables().items()}
     if findings:  # a record can be made without any
         recorded = {**recorded, "findings": findings}
-        found["findings"] = _sentences([item.text for item in make_findings(analysis)])
+        known = {name for row in findings for name in row}
+        found["findings"] = [
+            {name: value for name, value in plain_finding(item).items() if name in known}
+            for item in make_findings(analysis)
+        ]
     return compare_tables(recorded, found)
 
 
@@ -120,6 +124,7 @@ def _tables(plain: Any) -> dict[str, list[dict[str, Any]]]:
 
 
 def _sentences(plain: Any) -> list[dict[str, Any]]:
+    """Findings as rows; of older records, which hold texts alone, their texts."""
     if not isinstance(plain, list):
         raise damaged("no findings")
-    return [{"text": text} for text in plain]
+    return [item if isinstance(item, dict) else {"text": item} for item in plain]

@@ -18,6 +18,7 @@ import pandas as pd
 
 from trialkit.analysis import Analysis
 from trialkit.files import write_whole
+from trialkit.findings import Finding
 from trialkit.numerals import LARGEST_WHOLE
 from trialkit.resources import installed_version
 from trialkit.rows import Rows, Tables, columns_of
@@ -65,15 +66,26 @@ def _trial_parts(tables: Tables) -> dict[str, Any]:
     return parts
 
 
+def plain_finding(finding: Finding | str) -> dict[str, Any]:
+    """Bring a finding to what JSON holds, without the places of its numbers."""
+    if isinstance(finding, str):
+        return {"text": finding}
+    names = [item.name for item in fields(finding) if item.name != "numbers"]
+    return {name: _plain(getattr(finding, name)) for name in names}
+
+
 def make_record(
-    analysis: Analysis, findings: Sequence[str], made: datetime, tables: Tables | None = None
+    analysis: Analysis,
+    findings: Sequence[Finding | str],
+    made: datetime,
+    tables: Tables | None = None,
 ) -> str:
     """Bring an analysis to the record's form: JSON, one row of a table a line.
 
     Parameters
     ----------
     analysis : Analysis
-    findings : sequence of str
+    findings : sequence of Finding
         The sentences of the report.
     made : datetime
         When the analysis was made.
@@ -93,7 +105,7 @@ def make_record(
             **{name: installed_version(name) for name in PACKAGES},
         },
         "tables": {name: read[name] for name in analysis.tables()},
-        "findings": list(findings),
+        "findings": [plain_finding(item) for item in findings],
         "problems": [_plain(problem) for problem in analysis.problems],
     }
     return _layout(parts, 0) + "\n"

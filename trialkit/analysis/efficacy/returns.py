@@ -23,8 +23,7 @@ def money_table(basis: Basis) -> pd.DataFrame:
 
     The gain is the difference of least-squares mean yields times the price, less what the
     treatment costs more than the untreated; its interval is that of the difference alone, since
-    price and cost are taken as given. ``chance_of_paying`` is the share of that confidence
-    distribution above zero, in percent.
+    price and cost are taken as given.
 
     Empty where the settings have no price, or the yield has no unit of area to which a cost per
     hectare could be brought.
@@ -101,8 +100,8 @@ def _of_fit(basis: Basis, name: str, fit: LinearFit, column: int, price: float) 
     half = t_quantile(fit, basis.settings.alpha) * se
     own = np.arange(means.size) == untreated
     with np.errstate(divide="ignore", invalid="ignore"):
-        chance = 100.0 * special.stdtr(max(fit.df_error, 1), gain.value / se)
-    chance = np.where(np.isfinite(gain.value) & (se > 0) & ~own, chance, np.nan)
+        p = 2.0 * special.stdtr(max(fit.df_error, 1), -np.abs(gain.value) / se)
+    p = np.where(np.isfinite(gain.value) & (se > 0) & ~own, p, np.nan)
     reason = [
         NO_COST if np.isnan(cost) else (text or None)
         for cost, text in zip(costs, gain.reason, strict=True)
@@ -119,7 +118,7 @@ def _of_fit(basis: Basis, name: str, fit: LinearFit, column: int, price: float) 
             "gain": np.where(own, np.nan, gain.value),
             "lower": np.where(own, np.nan, gain.value - half),
             "upper": np.where(own, np.nan, gain.value + half),
-            "chance_of_paying": chance,
+            "p": p,
             "break_even_price": np.where(
                 own, np.nan, money.break_even_price(difference, extra).value
             ),

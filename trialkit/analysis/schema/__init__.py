@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from trialkit.analysis.schema import claim_tables as shown
 from trialkit.analysis.schema import efficacy_tables as efficacy
 from trialkit.analysis.schema import question_tables as questions
 from trialkit.analysis.schema import response_tables as responses
@@ -65,6 +66,8 @@ TABLES: Mapping[str, Table] = MappingProxyType(
             questions.LOSS,
             questions.MONEY,
             questions.PROGRAMMES,
+            shown.CLAIMS,
+            shown.GLANCE,
             efficacy.BLOCK_CONTROL,
             responses.RESIDUALS,
         )

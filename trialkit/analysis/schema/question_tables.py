@@ -249,13 +249,7 @@ MONEY = Table(
         number("net", "Return less cost", "currency", 2, "Gross return less cost."),
         number("gain", "Gain over the untreated", "currency", 2, "Net return less its own."),
         *limits("currency", 2, "the gain, price and costs taken as given"),
-        number(
-            "chance_of_paying",
-            "Chance that it paid, %",
-            "%",
-            2,
-            "Share of the confidence distribution of the gain above zero.",
-        ),
+        p_value("p", "p-value", "Two-sided p-value of no gain, unadjusted."),
         number(
             "break_even_price",
             "Crop price from which it pays",

@@ -4,15 +4,16 @@ An untreated plot, where pests go on as they like, seldom varies as a treated on
 stands in every comparison. Its variance is therefore estimated on its own: the treatments without
 the control give theirs, and what the residual sum of squares gains when the control comes in
 gives the other. In complete blocks that is the variance of control minus block mean, and both
-parts are independent and exact.
+parts are independent and exact. With few blocks that is little to go by: where plots were seen on
+several days, how much more or less the control varies from day to day is borrowed as what is
+expected of it over all days, and weighs as much as `BORROWED` degrees of freedom.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-
 from scipy import special
 
 from trialkit.inference.comparisons.dunnett import maximum_sf
@@ -21,6 +22,9 @@ from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray, La
 
 #: What is smaller than this share of the largest is rounding.
 _NOUGHT = 1e-10
+#: Degrees of freedom that the days add at most to the variance of the control (chosen by
+#: simulation, tests/benchmarks/claims.md).
+BORROWED = 4.0
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 #: Below so many degrees of freedom the lower tail of the spread is far the longer one.
 _FEW = 6.0
@@ -57,7 +61,13 @@ class AgainstControl:
 
 
 def against_control(
-    layout: Layout, values: FloatArray, control: int, covariate: FloatArray | None = None
+    layout: Layout,
+    values: FloatArray,
+    control: int,
+    *,
+    covariate: FloatArray | None = None,
+    days: FloatArray | None = None,
+    logarithms: bool = False,
 ) -> AgainstControl:
     """Compare every treatment with the control, with a variance of its own for the control.
 
@@ -72,6 +82,11 @@ def against_control(
     covariate : (n,) array, optional
         Values before treatment, on the scale of the response; left out where a plot lacks it,
         where it is constant, and where fewer than two degrees of freedom would be left.
+    days : (n, d) array, optional
+        The response on single days, on the same scale; days with gaps are left out.
+    logarithms : bool
+        Whether the response is a logarithm and means before it are to be compared: half the
+        difference of the variances is taken out, as is exact where values are lognormal.
 
     Returns
     -------
@@ -83,7 +98,10 @@ def against_control(
     """
     nothing = np.full(layout.n_treatments, np.nan)
     none = AgainstControl(difference=nothing, se=nothing, df=nothing, p_adjusted=nothing)
-    used = np.flatnonzero(np.isfinite(values))
+    still = _without_spread(layout.treatment, values, layout.n_treatments)
+    if still[control]:
+        still = np.zeros_like(still)
+    used = np.flatnonzero(np.isfinite(values) & ~still[layout.treatment])
     if used.size < 2:
         return none
     treatment, y = layout.treatment[used], values[used]
@@ -93,28 +111,49 @@ def against_control(
     weights, residual, others = _fit(treatment, blocking, extra, layout.n_treatments, control)
     if extra is not None and residual[1] < 2:
         weights, residual, others = _fit(treatment, blocking, None, layout.n_treatments, control)
-    compared = np.isfinite(weights).all(axis=1)
+    compared: BoolArray = np.asarray(np.isfinite(weights).all(axis=1))
     if not compared.any() or residual[1] < 1:
         return none
-    difference = np.where(compared, np.where(compared[:, None], weights, 0.0) @ y, np.nan)
-    squares = np.where(compared[:, None], weights, 0.0) ** 2
-    shares = squares[:, own].sum(axis=1), squares[:, ~own].sum(axis=1)
-    parts = _variances(residual, others, y, own)
+    parts = _variances(residual, others, y[:, None], own)
+    if days is not None and parts.of_extra > 0.0:
+        parts = _with_days(parts, days[used], (residual, others), own)
+    weights = np.where(compared[:, None], weights, 0.0)
+    difference = np.where(compared, weights @ y, np.nan)
+    if logarithms:
+        # At equal means the logarithms of what varies more lie lower, by half the variance.
+        difference = difference + 0.5 * (parts.rest - parts.control)
     # Variance of each difference as a sum of independent mean squares.
-    factors = _factors(shares, parts)
-    pieces = factors * np.array([parts.extra, parts.rest])[:, None]
+    pieces = _factors(weights**2, own, parts) * np.array([[parts.extra], [parts.rest]])
     variance = pieces.sum(axis=0)
-    floor = _NOUGHT * max(float(np.var(y)), np.finfo(float).tiny)
-    known = compared & (variance > floor)
+    known = compared & (variance > _NOUGHT * max(float(np.var(y)), np.finfo(float).tiny))
+    if not known.any():
+        return none
     with np.errstate(divide="ignore", invalid="ignore"):
-        df = variance**2 / (pieces**2 / np.array([parts.extra_df, parts.rest_df])[:, None]).sum(0)
+        df = variance**2 / (pieces**2 / np.array([[parts.extra_df], [parts.rest_df]])).sum(axis=0)
+    worst = int(np.argmax(np.where(known, variance, -1.0)))
+    for code in np.flatnonzero(still):
+        # Plots that are all alike, as where nothing is left, take the error of the others.
+        at = values[(layout.treatment == code) & np.isfinite(values)][0]
+        difference[code] = at - float(y[own].mean())
+        variance[code], df[code], weights[code] = variance[worst], df[worst], weights[worst]
+        known[code] = True
     se = np.sqrt(np.where(known, variance, np.nan))
-    correlation = _correlation(weights[known], own, parts)
     p = nothing.copy()
-    p[known] = _step_down(np.abs(difference[known]) / se[known], correlation, df[known])
+    p[known] = _step_down(
+        np.abs(difference[known]) / se[known], _correlation(weights[known], own, parts), df[known]
+    )
     return AgainstControl(
         difference=difference, se=se, df=np.where(known, df, np.nan), p_adjusted=p
     )
+
+
+def _without_spread(treatment: IntArray, values: FloatArray, number: int) -> BoolArray:
+    """Which treatments have two plots or more, all with the same value."""
+    found = np.zeros(number, dtype=bool)
+    for code in range(number):
+        own = values[(treatment == code) & np.isfinite(values)]
+        found[code] = own.size > 1 and np.ptp(own) == 0.0
+    return found
 
 
 def _columns_of(covariate: FloatArray | None, used: IntArray) -> FloatArray | None:
@@ -198,9 +237,12 @@ class _Variances:
 
 
 def _variances(residual: _Residual, others: _Residual, y: FloatArray, own: BoolArray) -> _Variances:
+    """Mean squares of responses (n, k) together, their degrees of freedom those of one."""
     (full, df), (inner, inner_df) = residual, others
-    centred = y - y.mean()
-    whole, rest = float(centred @ full @ centred), float(centred @ inner @ centred)
+    centred = y - y.mean(axis=0)
+    width = y.shape[1]
+    whole = float((centred * (full @ centred)).sum()) / width
+    rest = float((centred * (inner @ centred)).sum()) / width
     extra_df = df - inner_df
     diagonal = np.diagonal(full)
     control_share = float(diagonal[own].sum())
@@ -220,9 +262,38 @@ def _variances(residual: _Residual, others: _Residual, y: FloatArray, own: BoolA
     )
 
 
-def _factors(shares: tuple[FloatArray, FloatArray], parts: _Variances) -> FloatArray:
+def _with_days(
+    parts: _Variances, days: FloatArray, projectors: tuple[_Residual, _Residual], own: BoolArray
+) -> _Variances:
+    """Mean squares with what contrasts between days tell of the control beside the others."""
+    whole = np.isfinite(days).all(axis=0)
+    number = int(whole.sum())
+    if number < 2 or parts.rest <= 0.0:
+        return parts
+    contrasts = days[:, whole] @ _contrasts(number)
+    between = _variances(*projectors, contrasts, own)
+    if between.rest <= 0.0:
+        return parts
+    borrowed = min(BORROWED, (number - 1) * parts.extra_df / 2.0)
+    expected = between.extra / between.rest * parts.rest
+    df = parts.extra_df + borrowed
+    return replace(
+        parts,
+        extra=(parts.extra_df * parts.extra + borrowed * expected) / df,
+        extra_df=df,
+    )
+
+
+def _contrasts(number: int) -> FloatArray:
+    """Orthonormal contrasts between days, (number, number - 1)."""
+    left, _, _ = np.linalg.svd(np.eye(number) - 1.0 / number)
+    contrasts: FloatArray = left[:, : number - 1]
+    return contrasts
+
+
+def _factors(squares: FloatArray, own: BoolArray, parts: _Variances) -> FloatArray:
     """What the variance of each difference takes of the two mean squares, (2, t)."""
-    of_control, of_others = shares
+    of_control, of_others = squares[:, own].sum(axis=1), squares[:, ~own].sum(axis=1)
     of_rest = of_others + of_control * parts.of_rest
     return np.vstack([of_control * parts.of_extra, np.maximum(of_rest, 0.0)])
 
@@ -254,10 +325,10 @@ def _tail(t: float, correlation: FloatArray, df: float) -> float:
     """
     size = correlation.shape[0]
     off = correlation[~np.eye(size, dtype=bool)]
-    shared = min(max(float(off.min(initial=1.0)), 0.0), 0.95) if size > 1 else 0.0
+    shared = float(np.clip(np.min(off, initial=1.0), 0.0, 0.95)) if size > 1 else 0.0
     spread, weight = _chi_nodes(df)
     tail = maximum_sf(t * spread, np.full(size, np.sqrt(shared)), two_sided=True)
-    return float(min(weight @ tail, 1.0))
+    return min(float(weight @ tail), 1.0)
 
 
 def _chi_nodes(df: float) -> tuple[FloatArray, FloatArray]:

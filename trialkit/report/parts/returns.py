@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import number, p_value
 from trialkit.report.context import Context
-from trialkit.report.document import Block, Cell, Column, Kind, Missing, Table, number_or_missing
+from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import decimals_for_error, decimals_for_size, write_share
 from trialkit.report.parts.across import as_number, interval_words, span_text
 from trialkit.trial import Design
@@ -124,7 +123,6 @@ def money(context: Context) -> Iterator[Block]:
                 number_or_missing(row["net"], reason),
                 number_or_missing(row["gain"], reason),
                 span_text(row["lower"], row["upper"], digits),
-                _chance(row["chance_of_paying"], reason),
                 number_or_missing(
                     row["break_even_price"], reason or ("" if own else "no price would do")
                 ),
@@ -146,7 +144,6 @@ def money(context: Context) -> Iterator[Block]:
             Column(title="Return less cost", kind=Kind.NUMBER, digits=digits),
             Column(title="Gain over the untreated", kind=Kind.NUMBER, digits=digits),
             Column(title=f"Gain, {interval_words(context)}", kind=Kind.SPAN),
-            Column(title="Chance that it paid, %", kind=Kind.NUMBER, digits=0),
             Column(
                 title="Crop price from which it pays",
                 kind=Kind.NUMBER,
@@ -161,8 +158,6 @@ def money(context: Context) -> Iterator[Block]:
             f"{_for_one(unit)}, and the costs given; both are taken as exact, so that the "
             f"{write_share(1 - settings.alpha)} intervals hold the uncertainty of the yield alone. "
             "Other costs, such as driving, are in it only where they were entered.",
-            "The chance that it paid is the share of the confidence distribution of the gain "
-            "above 0, in this trial; it says nothing of other years, prices or sites.",
         ),
         sheet="Returns",
     )
@@ -172,13 +167,3 @@ def _for_one(unit: str) -> str:
     """Name one unit of the yield: "for 1 t" where it is t/ha."""
     amount = unit.partition("/")[0]
     return f"for 1 {amount}" if amount else "for one unit of yield"
-
-
-def _chance(value: object, reason: object) -> Cell:
-    """Write a chance so that it never looks certain."""
-    percent = as_number(value)
-    if not math.isfinite(percent):
-        return Missing(reason if isinstance(reason, str) else "")
-    if percent > 99:
-        return "over 99"
-    return "under 1" if percent < 1 else number(percent, 2)

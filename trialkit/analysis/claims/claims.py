@@ -1,0 +1,135 @@
+"""Answers held together: what page 1 may say, and what a section of its own may say."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence, Sized
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trialkit.analysis.basis import Basis
+from trialkit.analysis.claims.questions import (
+    Answer,
+    Question,
+    course_answers,
+    return_answers,
+    weights_of,
+    yield_answers,
+)
+from trialkit.analysis.plots.responses import FloatArray
+from trialkit.analysis.result import table_of_parts
+from trialkit.inference.comparisons.adjust import holm
+from trialkit.inference.comparisons.hold_together import shared_levels
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Held:
+    """An answer, and the level at which page 1 may read it."""
+
+    answer: Answer
+    level: float
+
+
+def held_together(basis: Basis, money: pd.DataFrame) -> tuple[Held, ...]:
+    """Ask every question of page 1, and share the level of the settings out over them."""
+    answers = [*course_answers(basis), *yield_answers(basis), *return_answers(basis, money)]
+    answers = [item for item in answers if np.isfinite(item.p).any()]
+    if not answers:
+        return ()
+    levels = shared_levels(weights_of(answers), [item.p for item in answers], basis.settings.alpha)
+    return tuple(Held(answer=item, level=at) for item, at in zip(answers, levels, strict=True))
+
+
+def claim_table(basis: Basis, held: Sequence[Held], control: pd.DataFrame) -> pd.DataFrame:
+    """Tabulate every comparison of every question; then the days behind the pests and damages.
+
+    Of a day ``p`` is the larger of that of its treatment over the whole trial and its own,
+    adjusted after Holm over the days and treatments of which a difference was shown over the
+    whole trial: a day is behind its treatment, which is behind its question.
+    """
+    alpha = basis.settings.alpha
+    parts: list[dict[str, Sized]] = []
+    for item in held:
+        answer = item.answer
+        size = len(answer.a)
+        parts.append(
+            _part(
+                answer,
+                np.full(size, np.nan),
+                answer.a,
+                answer.b,
+                answer.difference,
+                answer.p,
+                (item.level, alpha),
+                "whole trial",
+            )
+        )
+    for item in held:
+        if item.answer.question in (Question.PEST, Question.DAMAGE):
+            parts += _days_of(item, control, alpha)
+    return table_of_parts("claims", parts)
+
+
+def _days_of(held: Held, control: pd.DataFrame, alpha: float) -> list[dict[str, Sized]]:
+    answer = held.answer
+    own = control[(control["variable"] == answer.variable) & control["chosen"].eq(True)]
+    gates = dict(zip(answer.a, answer.p, strict=True))
+    own = own[own["treatment"].isin(gates)]
+    if own.empty:
+        return []
+    gate = np.array([gates[name] for name in own["treatment"]], dtype=float)
+    parts = []
+    for kind, column in (("day", "p_untreated"), ("target", "p_target")):
+        single = own[column].to_numpy(dtype=float)
+        behind = np.isfinite(gate) & (gate <= alpha)
+        adjusted = np.full(single.shape, np.nan)
+        adjusted[behind] = holm(single[behind][:, None])[:, 0]
+        p = np.where(
+            behind, np.maximum(adjusted, gate), np.where(np.isfinite(single), gate, np.nan)
+        )
+        percent = own["percent"].to_numpy(dtype=float)
+        parts.append(
+            _part(
+                answer,
+                own["days_after"].to_numpy(dtype=float),
+                tuple(own["treatment"]),
+                (answer.b[0],) * len(own),
+                -percent,
+                p,
+                (held.level, alpha),
+                kind,
+            )
+        )
+    return parts
+
+
+def _part(
+    answer: Answer,
+    days: FloatArray,
+    a: Sequence[str],
+    b: Sequence[str],
+    difference: FloatArray,
+    p: FloatArray,
+    levels: tuple[float, float],
+    scope: str,
+) -> dict[str, Sized]:
+    level, alpha = levels
+    size = len(a)
+    known = np.isfinite(p)
+    return {
+        "question": [answer.question.value] * size,
+        "variable": [answer.variable] * size,
+        "scope": [scope] * size,
+        "days_after": days,
+        "a": list(a),
+        "b": list(b),
+        "direction": [
+            None if not np.isfinite(value) or value == 0.0 else "lower" if value < 0 else "higher"
+            for value in difference
+        ],
+        "p_adjusted": p,
+        "level": np.full(size, level),
+        "shown": [bool(ok and value <= alpha) for ok, value in zip(known, p, strict=True)],
+        "front": [bool(ok and value <= level) for ok, value in zip(known, p, strict=True)],
+    }
