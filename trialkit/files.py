@@ -1,9 +1,12 @@
-"""Writing a file so that an interrupted run leaves the old one whole."""
+"""Writing files so that an interrupted run leaves the old ones whole."""
 
 from __future__ import annotations
 
 import os
-import tempfile
+import secrets
+import shutil
+from collections.abc import Mapping
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 
@@ -16,13 +19,69 @@ def write_whole(path: Path, content: bytes) -> None:
         The folder is made where it is missing.
     content : bytes
     """
+    write_set({path: content})
+
+
+def write_set(files: Mapping[Path, bytes]) -> None:
+    """Write several files that belong together, moved into place once all of them are whole.
+
+    A new file can be read by whom the mask of the user's files lets, one that was there keeps
+    its access.
+
+    Parameters
+    ----------
+    files : mapping of Path to bytes
+        Content by path; folders are made where they are missing.
+
+    Raises
+    ------
+    OSError
+        When one cannot be written or moved; all are then as they were.
+    """
+    with ExitStack() as stack:
+        written = [(path, _written(path, content, stack)) for path, content in files.items()]
+        undone: list[tuple[Path, Path | None]] = []
+        try:
+            for path, temporary in written:
+                before = _kept(path, stack)
+                temporary.replace(path)
+                undone.append((path, before))
+        except BaseException:
+            for path, before in undone:
+                if before is None:
+                    path.unlink(missing_ok=True)
+                else:
+                    before.replace(path)
+            raise
+
+
+def _written(path: Path, content: bytes, stack: ExitStack) -> Path:
+    """Write content under a temporary name, which is gone again when the stack closes."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    temporary = _beside(path)
+    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    stack.callback(temporary.unlink, missing_ok=True)
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(content)
+    if path.is_file():
+        with suppress(OSError):  # some file systems know no access
+            temporary.chmod(path.stat().st_mode & 0o777)
+    return temporary
+
+
+def _kept(path: Path, stack: ExitStack) -> Path | None:
+    """Keep the file that stands in a place under a second name; None where there is none."""
+    if not path.is_file():
+        return None
+    second = _beside(path)
+    stack.callback(second.unlink, missing_ok=True)
     try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+        os.link(path, second)
+    except OSError:  # some file systems know no second names
+        shutil.copy2(path, second)
+    return second
+
+
+def _beside(path: Path) -> Path:
+    # A name of its own: that of the file may be as long as a name can be.
+    return path.parent / f".trialkit-{secrets.token_hex(8)}"

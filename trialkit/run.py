@@ -8,10 +8,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from trialkit.analysis import Analysis, analyse
-from trialkit.files import write_whole
+from trialkit.files import write_set
 from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
-from trialkit.record import make_record, write_record
+from trialkit.record import make_record
 from trialkit.report import Drawer, report_files
 from trialkit.report_options import TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
@@ -94,10 +94,11 @@ def report_trial(
             drawer=drawer,
             tables=tables,
         )
-    for path, content in files.items():
-        write_whole(folder / path, content)
+    progress("Writing the files")
+    last = folder / "record.json"
+    write_set(
+        {**{folder / path: content for path, content in files.items()}, last: record.encode()}
+    )
     # of the tidy files their folder is named
     paths = dict.fromkeys(folder / (TIDY if path.parts[0] == TIDY else path) for path in files)
-    progress("Writing the record")
-    write_record(record, folder / "record.json")
-    return Written(analysis=analysis, findings=findings, paths=(*paths, folder / "record.json"))
+    return Written(analysis=analysis, findings=findings, paths=(*paths, last))

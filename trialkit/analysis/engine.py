@@ -15,7 +15,7 @@ from trialkit.analysis.efficacy.carrier import carrier_table
 from trialkit.analysis.efficacy.control_tables import control_method_problems, control_method_table
 from trialkit.analysis.efficacy.days_above import days_above_table
 from trialkit.analysis.efficacy.mixtures import mixture_period_table, mixture_table
-from trialkit.analysis.efficacy.mode_of_action import programme_table
+from trialkit.analysis.efficacy.mode_of_action import programme_table, timing_table
 from trialkit.analysis.efficacy.natural_enemies import (
     enemy_reductions,
     enemy_table,
@@ -132,6 +132,7 @@ def analyse(trial: Trial) -> Analysis:
         neighbours=neighbour_table(basis) if supporting else empty_table("neighbours"),
         loss=loss_table(basis),
         programmes=programme_table(basis),
+        timing=timing_table(basis),
         problems=(
             *trial.warnings,
             *harvest_problems,

@@ -6,8 +6,6 @@ import csv
 import io
 import json
 import math
-import os
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
@@ -17,6 +15,7 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.files import write_set
 from trialkit.reading.applications import PART_MARKS
 from trialkit.reading.headers import field_of
 from trialkit.reading.saving_counts import Value, clash, counts_table
@@ -67,15 +66,13 @@ def save_trial(trial: Trial, path: Path | str) -> tuple[Path, ...]:
             msg = "A workbook is written as .xlsx; give the path that ending."
             raise ValueError(msg)
         data = _workbook(trial, sheets)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        _place(target, data)
+        write_set({target: data})
         return (target,)
     files = {"trial.toml": _toml(trial).encode()}
     files |= {f"{sheet.name}.csv": _csv(sheet) for sheet in sheets}
     target.mkdir(parents=True, exist_ok=True)
     _refuse_strangers(target, files)
-    for name, data in files.items():
-        _place(target / name, data)
+    write_set({target / name: data for name, data in files.items()})
     return tuple(target / name for name in files)
 
 
@@ -86,18 +83,6 @@ def _refuse_strangers(folder: Path, files: Mapping[str, bytes]) -> None:
         if known and item.name.casefold() not in mine:
             msg = f"The folder holds {item.name}, which is no part of this trial; take another."
             raise FileExistsError(msg)
-
-
-def _place(path: Path, data: bytes) -> None:
-    handle, temporary = tempfile.mkstemp(prefix=".", suffix=path.suffix, dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
 
 
 # --- tables -----------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trialkit.files import write_whole
+from trialkit.files import write_set
 from trialkit.report.compose import Sentence, compose
 from trialkit.report.document import Document
 from trialkit.report.drawing import Drawer, draw_figures
@@ -87,8 +87,7 @@ def write_report(
     files = report_files(
         analysis, findings, options, progress=progress or _silent, made=made, drawer=drawer
     )
-    for path, content in files.items():
-        write_whole(Path(out) / path, content)
+    write_set({Path(out) / path: content for path, content in files.items()})
     return tuple(Path(out) / path for path in files)
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, cast
 from trialkit.figures.identity import Identity, identities, measured_label, plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.numbers import decimals_for_error, decimals_for_least
-from trialkit.rows import Rows, Tables
+from trialkit.rows import Rows, Tables, defined
 from trialkit.trial import EXAMINED, Kind, Trial, Variable, VariableRole, numbers_examined
 
 if TYPE_CHECKING:
@@ -277,11 +277,27 @@ class Context:
             return label
         return f"{label}, day {write_day(day)}"
 
+    @cached_property
+    def own_timing(self) -> Mapping[float, Mapping[str, float]]:
+        """Days from the latest application of each treatment to each day, where there was one."""
+        found: dict[float, dict[str, float]] = {}
+        rows = self.table("timing", "days_after", "treatment", "since_latest")
+        for row in rows.records():
+            if defined(row["since_latest"]):
+                found.setdefault(row["days_after"], {})[row["treatment"]] = row["since_latest"]
+        return found
+
     def since_latest(self, day: float) -> str:
-        """Say how long after the latest application a day lies, where there were several."""
-        dates = sorted(item.date for item in self.trial.applications)
-        first = self.trial.applied or (dates[0] if dates else None)
-        if first is None or len(dates) < 2 or day <= 0:
+        """Say how long after the latest application a day lies, where there were several.
+
+        Each treatment counts from its own; where these differ, from the least to the most.
+        """
+        own = sorted(set(self.own_timing.get(day, {}).values()))
+        if not own or own == [day]:
             return ""
-        past = [(date - first).days for date in dates if (date - first).days < day]
-        return f"{write_day(day - past[-1])} after latest" if past and past[-1] > 0 else ""
+        span = write_day(own[0])
+        return (
+            f"{span}\u2013{write_day(own[-1])} after latest"
+            if len(own) > 1
+            else (f"{span} after latest")
+        )

@@ -1,13 +1,14 @@
-"""Programmes that use one mode-of-action group in successive applications."""
+"""Programmes: modes of action in successive applications, and days after the latest of them."""
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.result import make_table
 from trialkit.measures.resistance import repeated_groups
-from trialkit.programme import application_days, applications_of
+from trialkit.programme import application_days, applications_of, since_latest
 from trialkit.trial import Treatment, Trial
 
 
@@ -59,6 +60,36 @@ def _groups(trial: Trial, treatment: Treatment) -> str:
         return treatment.mode_of_action or ""
     parts = [trial.treatment(part).mode_of_action for part in treatment.parts]
     return "+".join(part for part in parts if part and ";" not in part)
+
+
+def timing_table(basis: Basis) -> pd.DataFrame:
+    """Days from the latest application of each treatment to each assessment.
+
+    Nothing where the trial has one date of application, for days are then counted from it.
+    """
+    trial = basis.trial
+    several = len({item.date for item in trial.applications}) > 1 and trial.applied is not None
+    days = sorted(set(trial.counts["day"].dropna())) if several else []
+    pairs = [(float(day), treatment) for day in days for treatment in trial.treatments]
+    return make_table(
+        "timing",
+        {
+            "days_after": np.array([day for day, _ in pairs], dtype=float),
+            "treatment": [treatment.id for _, treatment in pairs],
+            "applications": np.array(
+                [sum(own < day for own in application_days(trial, t)) for day, t in pairs],
+                dtype=float,
+            ),
+            "since_latest": np.array(
+                [
+                    np.nan if since is None else since
+                    for day, treatment in pairs
+                    for since in (since_latest(trial, treatment, day),)
+                ],
+                dtype=float,
+            ),
+        },
+    )
 
 
 def applied_later(trial: Trial, day: float) -> dict[str, float]:

@@ -68,6 +68,7 @@ TABLES: Mapping[str, Table] = MappingProxyType(
             questions.PROGRAMMES,
             shown.CLAIMS,
             shown.GLANCE,
+            questions.TIMING,
             efficacy.BLOCK_CONTROL,
             responses.RESIDUALS,
         )

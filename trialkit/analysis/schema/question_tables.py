@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from trialkit.analysis.schema.columns import (
     DAY,
+    DAYS_AFTER,
     NOTE,
     PLOTS,
     REASON,
@@ -277,5 +278,29 @@ PROGRAMMES = Table(
         text("group", "Group", "Mode-of-action group, as given."),
         text("first", "Application", "Number of the earlier application."),
         text("second", "Next application", "Number of the next application."),
+    ),
+)
+TIMING = Table(
+    name="timing",
+    sheet="Days after own applications",
+    question="How long after its own latest application each treatment was assessed",
+    row="a day of assessment and a treatment, where the trial has several dates of application",
+    columns=(
+        DAYS_AFTER,
+        TREATMENT,
+        number(
+            "applications",
+            "Applications before",
+            "number",
+            0,
+            "Dates before the day on which the treatment was put out.",
+        ),
+        number(
+            "since_latest",
+            "Days after its latest application",
+            "days",
+            None,
+            "Days from the last of these; none where there is none.",
+        ),
     ),
 )

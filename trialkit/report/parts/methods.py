@@ -20,6 +20,7 @@ from trialkit.report.document import (
     Notes,
     Paragraph,
     Table,
+    number_or_missing,
 )
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.departures import missing_plots, uneven_samples
@@ -230,6 +231,32 @@ def assessments(context: Context) -> Iterator[Block]:
             "Days are counted from the first application; negative days lie before it.",
         ),
         sheet="Assessments",
+    )
+    yield from own_timing(context)
+
+
+def own_timing(context: Context) -> Iterator[Block]:
+    """Days after its own latest application by treatment, where treatments differ in them."""
+    timing = context.own_timing
+    days = [day for day in sorted(timing) if day > 0]
+    treated = [
+        item.id for item in context.trial.treatments if any(item.id in timing[d] for d in days)
+    ]
+    rows = {id_: tuple(timing[day].get(id_, math.nan) for day in days) for id_ in treated}
+    if len({str(row) for row in rows.values()}) < 2:
+        return
+    yield Table(
+        key="timing",
+        question="How long after its own latest application was each treatment assessed?",
+        columns=(
+            Column(title="Treatment"),
+            *(Column(title=f"Day {write_day(day)}", kind=Kind.NUMBER, digits=0) for day in days),
+        ),
+        rows=tuple(
+            (context.label(id_), *(number_or_missing(since, "not yet applied") for since in row))
+            for id_, row in rows.items()
+        ),
+        notes=("Days from the latest application before the assessment.",),
     )
 
 
