@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis, analyse
     from trialkit.findings import Finding, make_findings
     from trialkit.many import Reported, report_trials
+    from trialkit.planning import Planned, plan_trial, start_trial, write_plan
     from trialkit.problems import Place, Problem, Severity, TrialError
     from trialkit.reading import read_trial, save_trial
     from trialkit.record import read_record, rerun
@@ -35,6 +36,7 @@ _ROOMS = {
     "Application": "trial",
     "Finding": "findings",
     "Place": "problems",
+    "Planned": "planning",
     "Plot": "trial",
     "Problem": "problems",
     "Reported": "many",
@@ -49,12 +51,15 @@ _ROOMS = {
     "example_names": "resources",
     "example_trial": "resources",
     "make_findings": "findings",
+    "plan_trial": "planning",
     "read_record": "record",
     "read_trial": "reading",
     "report_trial": "run",
     "report_trials": "many",
     "rerun": "record",
     "save_trial": "reading",
+    "start_trial": "planning",
+    "write_plan": "planning",
 }
 
 __all__ = [
@@ -62,6 +67,7 @@ __all__ = [
     "Application",
     "Finding",
     "Place",
+    "Planned",
     "Plot",
     "Problem",
     "Reported",
@@ -76,12 +82,15 @@ __all__ = [
     "example_names",
     "example_trial",
     "make_findings",
+    "plan_trial",
     "read_record",
     "read_trial",
     "report_trial",
     "report_trials",
     "rerun",
     "save_trial",
+    "start_trial",
+    "write_plan",
 ]
 
 

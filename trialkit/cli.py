@@ -8,16 +8,17 @@ import io
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trialkit import cli_planning
+from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder, usage
 from trialkit.report_options import FORMATS, USUAL, ReportOptions
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable
 
-    from trialkit.problems import Problem
 
 app = typer.Typer(
     name="trialkit",
@@ -35,46 +36,9 @@ app = typer.Typer(
     "  trialkit rerun beetle/record.json",
 )
 
-TrialPath = Annotated[
-    Path, typer.Argument(metavar="TRIAL", help="Folder, workbook or flat table of the trial.")
-]
-Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but problems.")]
-
 
 def _say(text: str = "") -> None:
     typer.echo(text)
-
-
-def _complain(problems: Iterable[Problem]) -> None:
-    from trialkit.wording import problem_lines
-
-    for line in problem_lines(problems):
-        typer.echo(line, err=True)
-
-
-def _usage(message: str) -> NoReturn:
-    typer.echo(f"trialkit: {message}", err=True)
-    raise typer.Exit(2)
-
-
-def _existing(path: Path) -> Path:
-    try:
-        found = path.exists()
-    except OSError as fault:  # a name longer than the system takes
-        _usage(f"{path} cannot be looked for: {fault.strerror}")
-    if not found:
-        _usage(f"there is no file or folder {path}")
-    return path
-
-
-def _folder(path: Path) -> Path:
-    try:
-        taken = path.exists() and not path.is_dir()
-    except OSError as fault:
-        _usage(f"{path} cannot be a folder: {fault.strerror}")
-    if taken:
-        _usage(f"{path} is a file; --out needs a folder")
-    return path
 
 
 @app.command(
@@ -88,7 +52,7 @@ def check(trial: TrialPath) -> None:
     from trialkit.reading import read
     from trialkit.wording import check_lines
 
-    reading = read(_existing(trial))
+    reading = read(existing(trial))
     for line in check_lines(reading.trial, reading.problems, reading.understood):
         _say(line)
     if reading.trial is None:
@@ -161,15 +125,15 @@ def report(
             formats=wanted,
             length=length,
             form=form,
-            template=template if template is None else _existing(template),
+            template=template if template is None else existing(template),
             paper=paper,
             figures=figures,
         )
     except ValueError as fault:
-        _usage(str(fault))
-    _folder(out)
+        usage(str(fault))
+    out_folder(out)
     for trial in trials:
-        _existing(trial)
+        existing(trial)
     if len(trials) == 1:
         _report_one(trials[0], out, options, quiet)
     else:
@@ -194,7 +158,7 @@ def _report_one(trial: Path, out: Path, options: ReportOptions, quiet: bool) -> 
         written = report_trial(trial, out, options=options, progress=_progress(show))
     except TrialError as fault:
         progress_end(show)
-        _complain(fault.problems)
+        complain(fault.problems)
         typer.echo("Nothing was written.", err=True)
         raise typer.Exit(1) from None
     except OSError as fault:
@@ -202,7 +166,7 @@ def _report_one(trial: Path, out: Path, options: ReportOptions, quiet: bool) -> 
         typer.echo(f"The files could not be written: {fault.strerror or fault}.", err=True)
         raise typer.Exit(1) from None
     progress_end(show)
-    _complain(written.analysis.problems)
+    complain(written.analysis.problems)
     if not quiet:
         for line in closing_lines(written.findings, written.paths):
             _say(line)
@@ -249,7 +213,7 @@ def rerun(
     Exit status: 0 when every number is the same, 1 when some differ or the record cannot be
     used, 2 for wrong usage.
     """
-    _existing(record)
+    existing(record)
     from trialkit.problems import TrialError
     from trialkit.record import read_record
     from trialkit.record import rerun as run_again
@@ -259,13 +223,16 @@ def rerun(
         kept = read_record(record)
         agreement = run_again(kept)
     except TrialError as fault:
-        _complain(fault.problems)
+        complain(fault.problems)
         raise typer.Exit(1) from None
     if not quiet or not agreement.same:
         for line in agreement_lines(agreement, kept):
             _say(line)
     if not agreement.same:
         raise typer.Exit(1)
+
+
+cli_planning.register(app)
 
 
 def _version(wanted: bool) -> None:

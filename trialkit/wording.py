@@ -56,6 +56,11 @@ def _wrap(text: str, indent: str = "", hang: str | None = None) -> list[str]:
     ) or [indent]
 
 
+def paragraph(text: str) -> list[str]:
+    """Lines of a text of its own."""
+    return _wrap(text)
+
+
 def count_of(number: int, word: str) -> str:
     """Write a number with its noun: "1 block", "4 blocks"."""
     return f"{number} {word}" if number == 1 else f"{number} {word}s"

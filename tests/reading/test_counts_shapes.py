@@ -320,7 +320,8 @@ def test_a_described_variable_without_any_value(folder, base, check):
     toml = base["trial.toml"] + '[variables.mines]\nkind = "count"\nrole = "damage"\n'
     text = base["counts.csv"].replace("\n", ",\n").replace("aphids,", "aphids,mines")
     found = check(folder({"trial.toml": toml, "counts.csv": text}))
-    found.warning("variable-without-data", "trial.toml, row 10, column variables.mines")
+    said = found.warning("not-counted", "counts.csv, row 1, column mines")
+    assert "'mines' on days -1 and 7" in said
 
 
 def test_a_column_twice(folder, check):

@@ -23,7 +23,7 @@ FL_OZ_PER_GAL: Final = 128.0
 ML_PER_FL_OZ: Final = 29.5735295625
 L_PER_BUSHEL: Final = 35.23907016688
 
-# What a unit measures, and how many of kg, m, m2, L or s it is.
+# What a unit measures, and how many of kg, m, m2, L, s or Pa it is.
 _UNITS: Final[Mapping[str, tuple[str, float]]] = MappingProxyType(
     {
         "1": ("number", 1.0),
@@ -54,6 +54,9 @@ _UNITS: Final[Mapping[str, tuple[str, float]]] = MappingProxyType(
         "s": ("time", 1.0),
         "min": ("time", 60.0),
         "h": ("time", 3600.0),
+        "kPa": ("pressure", 1e3),
+        "bar": ("pressure", 1e5),
+        "psi": ("pressure", KG_PER_LB * 9.80665 / 0.0254**2),
     }
 )
 

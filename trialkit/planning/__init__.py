@@ -5,6 +5,9 @@ The plan of a trial is the trial itself: what is written here, `trialkit.report_
 
 from __future__ import annotations
 
+from trialkit.planning.blank import start_trial
 from trialkit.planning.plan import Planned, plan_trial
+from trialkit.planning.visits import calendar
+from trialkit.planning.writing import write_plan
 
-__all__ = ["Planned", "plan_trial"]
+__all__ = ["Planned", "calendar", "plan_trial", "start_trial", "write_plan"]

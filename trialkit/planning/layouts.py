@@ -101,9 +101,9 @@ def lay_out(trial: Trial, plan: Plan, rng: np.random.Generator) -> Layout:
 
 def _statement(drawn: _Drawn) -> str:
     if drawn.allowed is None:
-        return f"{drawn.what}; all layouts of this kind were equally likely."
+        return f"{drawn.what}; every layout of this kind was equally likely."
     number = f"{drawn.allowed:,}" if drawn.allowed < 10**7 else f"about {_power(drawn.allowed)}"
-    return f"{drawn.what}; all {number} layouts of this kind were equally likely."
+    return f"{drawn.what}; each of the {number} layouts of this kind was equally likely."
 
 
 def _power(number: int) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import factorial
+from math import lgamma, log
 from pathlib import Path
 from types import MappingProxyType
 
@@ -187,7 +187,7 @@ def _odd_in(trial: Trial) -> list[Problem]:
 
 
 def _rare(size: int, times: int) -> bool:
-    return 1 / float(factorial(size)) ** times < _ODD
+    return -times * lgamma(size + 1) < log(_ODD)
 
 
 def _by_block(trial: Trial) -> dict[str, list[Plot]]:

@@ -12,6 +12,7 @@ import pandas as pd
 from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, quoted
 from trialkit.reading.observations import Record
+from trialkit.reading.sheet_top import top_of
 from trialkit.reading.tables import Table
 from trialkit.trial_tables import ASSESSMENT_COLUMNS, text_column
 
@@ -47,6 +48,8 @@ def with_beside(
     for (day, variable), columns in gathered.said.items():
         plots = gathered.plots[day, variable]
         facts = {name: _one_text(name, texts, plots) for name, texts in columns.items() if texts}
+        for name, text in gathered.above[day, variable].items():
+            facts[name] = "; ".join(dict.fromkeys((text, facts.get(name, text))))
         by_day.setdefault(day, {})[variable] = facts
     rows: list[dict[str, object]] = [
         {str(name): value for name, value in row.items()} for row in assessments.to_dict("records")
@@ -67,22 +70,27 @@ def with_beside(
 
 @dataclass(slots=True)
 class _Gathered:
-    """Texts beside each day and variable, the plots that have values there, and a place."""
+    """Texts beside and above the values of each day and variable, their plots, and a place."""
 
     said: dict[tuple[float, str], dict[str, _Said]] = field(default_factory=dict)
     plots: dict[tuple[float, str], set[str]] = field(default_factory=dict)
+    above: dict[tuple[float, str], _Facts] = field(default_factory=dict)
     places: dict[float, Place] = field(default_factory=dict)
 
 
 def _gather(records: Iterable[Record]) -> _Gathered:
     """Gather what stands beside values; under day NaN where a row holds several days."""
     kept: dict[int, dict[int, dict[str, str]]] = {}
+    above: dict[int, _Facts] = {}
     own: list[tuple[Record, Mapping[str, str]]] = []
     days: dict[tuple[int, int], set[float]] = {}
     for record in records:
         if id(record.table) not in kept:
             kept[id(record.table)] = _beside(record.table)
-        if beside := kept[id(record.table)]:
+            top = top_of(record.table)
+            above[id(record.table)] = {name: top[name].text for name in _TEXTS if name in top}
+        beside = kept[id(record.table)]
+        if beside or above[id(record.table)]:
             own.append((record, beside.get(record.cell.row, {})))
             days.setdefault((id(record.table), record.cell.row), set()).add(record.day)
     several = {table for (table, _), some in days.items() if len(some) > 1}
@@ -92,6 +100,7 @@ def _gather(records: Iterable[Record]) -> _Gathered:
         key = (day, record.variable)
         found.places.setdefault(day, record.table.place(record.cell))
         found.plots.setdefault(key, set()).add(record.plot)
+        found.above.setdefault(key, {}).update(above[id(record.table)])
         columns = found.said.setdefault(key, {name: {} for name in _TEXTS})
         for name, text in texts.items():
             plots = columns[name].setdefault(text, [])

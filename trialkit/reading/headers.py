@@ -164,6 +164,7 @@ FIELDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "kind": ("kind", "type", "category", "class"),
         "plots": ("plots", "plot", "plotno", "plotnumbers", "plotsaffected", "where"),
     },
+    "variables": {"variable": ("variable", "variables", "variablename", "name")},
     "plots": {**_PLAN, "name": _NAME, "role": _ROLE},
     "counts": {**_PLAN, **_DAYS, **_LONG, **_BESIDE},
     "yield": {**_PLAN, **_HARVEST, **_LONG, "date": (*_DAYS["date"], "harvestdate")},

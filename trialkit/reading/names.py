@@ -215,8 +215,8 @@ def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested
             f"Say it under [variables.{item.name}] if it is something else.",
             item.place,
         )
-    empty = found is None or found.values == 0
-    if empty and not (harvested and role is VariableRole.YIELD):
+    # Of a column that is there and empty the days are told, or it is a yield to come.
+    if found is None and not (harvested and role is VariableRole.YIELD):
         ledger.warn(
             "variable-without-data",
             f"The variable '{item.name}' is described and no table has values of it.",

@@ -14,6 +14,7 @@ from trialkit.reading.headers import ASIDE, DayHeader, day_header, normal
 from trialkit.reading.names import Names
 from trialkit.reading.plan import warn_unknown_column
 from trialkit.reading.rows import Rows
+from trialkit.reading.sheet_top import day_above
 from trialkit.reading.tables import Column, Table
 from trialkit.reading.values import (
     cell_is_number,
@@ -76,6 +77,9 @@ def read_values(
             meaning = f"{column.field}, compared with the plan" if again else column.field
             ledger.understand(table.grid.name, column.header, meaning)
     days = None if in_yield else row_days(table, zero, ledger)
+    if days is None and not in_yield:
+        above = day_above(table, zero, ledger)
+        days = None if above is None else [above] * len(table.rows)
     if table.column("variable") is not None and table.column("value") is not None:
         _read_long(rows, days, names, values, ledger, in_yield=in_yield)
         for column in table.columns:

@@ -48,6 +48,8 @@ from trialkit.reading.rows import (
 from trialkit.reading.settings import sheet_entries, toml_entries
 from trialkit.reading.sources import Source, open_source
 from trialkit.reading.tables import make_table
+from trialkit.reading.uncounted import drop_uncounted, drop_unharvested
+from trialkit.reading.variables import variable_entries
 from trialkit.trial import Application, Design, Trial, Variable, VariableRole
 
 
@@ -142,7 +144,10 @@ def read(path: Path | str, *, planned: bool = True) -> Reading:
     trial = None if source is None else _read_source(source, ledger)
     problems = _in_order(ledger.problems)
     if not planned:
-        if not any(normal(header) == "design" for _, header, _ in ledger.understood):
+        if not any(
+            normal(header) == "design" and not taken.startswith("nothing")
+            for _, header, taken in ledger.understood
+        ):
             problems = (*problems, _NO_DESIGN)
         problems = tuple(item for item in problems if item.kind not in _OF_NO_PLAN)
     return Reading(
@@ -217,7 +222,8 @@ def _read_settings(source: Source, ledger: Ledger) -> Head:
                 for entry in sheet_entries(grid, ledger)
             ),
         ]
-    head = read_head(entries or [], ledger)
+    described = variable_entries(source.first("variables"), ledger)
+    head = read_head([*(entries or []), *described], ledger)
     settle_examined(head, ledger)
     return head
 
@@ -298,9 +304,10 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
     check_values(draft.values.counts, by_name, ledger)
     check_yields(draft.values.yields, ledger)
     flat = plan.flat is not None
-    counts = without_doubles(draft.values.counts, ledger)
+    counts = drop_uncounted(without_doubles(draft.values.counts, ledger), ledger)
     counts = join_numbers(counts, draft.values, names, ledger, quiet=flat)
     yields = without_doubles(draft.values.yields, ledger, once=True, quiet=flat)
+    yields = drop_unharvested(yields)
     plots = list(plan.plots)
     if plan.usable:
         ids = [item.id for item in plan.treatments]
@@ -320,7 +327,7 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         yields=yields_frame([item for item in yields if item.plot in plan.plots], plots, order),
         harvest=harvest_frame(draft.harvest, plots),
         doses=draft.facts.doses,
-        assessments=with_beside(draft.facts.assessments, draft.values.counts, order, ledger),
+        assessments=with_beside(draft.facts.assessments, counts, order, ledger),
         weather=draft.facts.weather,
         events=draft.facts.events,
         report=MappingProxyType(dict(head.report)),

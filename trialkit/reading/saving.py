@@ -277,7 +277,7 @@ def number_text(value: float) -> str:
     return repr(float(value))
 
 
-def _keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
+def trial_keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
     """Keys of the trial in the order in which they are written."""
     keys: list[tuple[tuple[str, ...], Any]] = [
         ((name,), getattr(trial, name))
@@ -305,27 +305,31 @@ def _keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
     keys += [
         (("analysis", item.name), getattr(trial.settings, item.name)) for item in fields(Settings)
     ]
-    keys += [(tuple(name.split(".", 1)), text) for name, text in trial.plan.items()]
+    keys += [
+        (tuple(name.split(".", 1)), int(text) if text.isdecimal() else text)
+        for name, text in trial.plan.items()
+    ]
     return [(path, value) for path, value in keys if value is not None and value != ()]
 
 
 def _toml(trial: Trial) -> str:
     lines: list[str] = []
     section: tuple[str, ...] = ()
-    for path, value in _keys(trial):
+    for path, value in trial_keys(trial):
         if path[:-1] != section:
             section = path[:-1]
             lines += ["", "[" + ".".join(_toml_key(part) for part in section) + "]"]
-        lines.append(f"{_toml_key(path[-1])} = {_toml_value(value)}")
+        lines.append(f"{_toml_key(path[-1])} = {toml_value(value)}")
     return "\n".join(lines) + "\n"
 
 
 def _toml_key(key: str) -> str:
     bare = key.isascii() and key.replace("_", "a").replace("-", "a").isalnum()
-    return key if bare else _toml_value(key)
+    return key if bare else toml_value(key)
 
 
-def _toml_value(value: Any) -> str:
+def toml_value(value: Any) -> str:
+    """Write a value as settings files have it."""
     if isinstance(value, StrEnum):
         value = value.value
     if isinstance(value, date):
@@ -333,7 +337,7 @@ def _toml_value(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, tuple):
-        return "[" + ", ".join(_toml_value(item) for item in value) + "]"
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
     if isinstance(value, int | float):
         return repr(value)
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
@@ -348,7 +352,7 @@ def _workbook(trial: Trial, sheets: Sequence[_Sheet]) -> bytes:
 
     book = openpyxl.Workbook(write_only=False)
     book.remove(book.worksheets[0])
-    keys = [(path, _plain(value)) for path, value in _keys(trial)]
+    keys = [(path, _plain(value)) for path, value in trial_keys(trial)]
     own = tuple((".".join(path), value) for path, value in keys if path[0] != "report")
     texts = tuple((path[-1], value) for path, value in keys if path[0] == "report")
     report = [_Sheet("report", ("key", "value"), texts)] if texts else []

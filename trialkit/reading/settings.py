@@ -26,6 +26,8 @@ class Entry(NamedTuple):
 
 _SECTION = re.compile(r"^\s*\[\s*([^\[\]]+?)\s*\]")
 _KEY = re.compile(r"""^\s*((?:"[^"]*"|'[^']*'|[A-Za-z0-9_\-. ])+?)\s*=""")
+#: Sections that say nothing where they are empty, as blanks have them.
+_EMPTY_SECTIONS = frozenset({"analysis", "report", *SECTIONS})
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)|\(at end of document\)")
 
 
@@ -48,7 +50,8 @@ def _flatten(
 ) -> Iterator[tuple[tuple[str, ...], Any]]:
     for key, value in content.items():
         if isinstance(value, dict):
-            if not value or (len(path) == 1 and path[0] == "variables"):
+            silent = not path and key in _EMPTY_SECTIONS
+            if (not value and not silent) or (len(path) == 1 and path[0] == "variables"):
                 # A variable may be named without saying anything about it.
                 yield (*path, key), ""
             yield from _flatten(value, (*path, key))

@@ -35,6 +35,7 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
         "plotdata", "ratings", "scores", "fielddata", "plotcounts",
     ),
     "yield": ("yield", "yields", "harvest", "harvestdata", "yielddata", "plotyields"),
+    "variables": ("variables", "variablelist", "listofvariables"),
     "applications": (
         "applications", "application", "sprays", "spraydates", "treatmentdates", "spraylog",
         "applicationdates", "sprayrecord", "applicationdata",
@@ -49,6 +50,8 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
     "report": ("report", "reporttext", "reporttexts"),
 }  # fmt: skip
 _REPORT_WORDS = frozenset(map(normal, REPORT_TEXTS))
+#: Sheets that blanks and plans hold for those who fill them in.
+FOR_PEOPLE = frozenset({"explained", "fieldmap"})
 STANDARD = {kind: names[0] for kind, names in _NAMES.items()}
 
 
@@ -257,6 +260,9 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
     unknown: list[Grid] = []
     for grid in grids:
         if not grid.rows:
+            continue
+        if normal(grid.sheet or "") in FOR_PEOPLE:
+            ledger.understand(grid.name, f"sheet {grid.name}", "for people, not read")
             continue
         kind = _kind_of_table(grid.sheet or "", grid)
         if kind is None:

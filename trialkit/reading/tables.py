@@ -244,7 +244,7 @@ def _columns(
         declared = normal(cell.text) in variables
         # A variable named in the settings goes before a synonym, not before the name itself.
         fields.append(None if declared and name and normal(cell.text) != normal(name) else name)
-    if kind != "assessments" and not {"variable", "value"} <= set(fields):
+    if kind not in {"assessments", "variables"} and not {"variable", "value"} <= set(fields):
         # A column 'count' or 'pest' alone is a variable; only both together make a long table.
         fields = [None if name in {"variable", "value"} else name for name in fields]
     _settle(kind, header, fields, grid, ledger)

@@ -1,0 +1,58 @@
+"""What stands above a table of counts: the date, who counted, at which stage.
+
+Counting sheets have it as a label with its value beside it, a line each, above the headings.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+
+from trialkit.reading.cells import Cell, Ledger
+from trialkit.reading.days import Zero
+from trialkit.reading.headers import day_header, field_of
+from trialkit.reading.tables import Table
+from trialkit.reading.values import is_missing, plain_number, read_dates
+
+
+def top_of(table: Table) -> dict[str, Cell]:
+    """Find the labelled values above the headings, by the field that the label stands for."""
+    found: dict[str, Cell] = {}
+    for row in table.grid.rows:
+        if row[0].row >= table.header_row:
+            break
+        filled = [cell for cell in row if cell.text]
+        if len(filled) != 2:
+            continue
+        label, value = filled
+        field = field_of("counts", label.text.rstrip(" :"))
+        if field is not None and not is_missing(value.text):
+            found.setdefault(field, value)
+    return found
+
+
+def day_above(table: Table, zero: Zero, ledger: Ledger) -> float | None:
+    """Day of all values of a table, from the lines above it; None where they give none.
+
+    A date goes before a day, for the day is often the planned one; without the date of the first
+    application only the day can be used.
+    """
+    if any(day_header(column.cell) is not None for column in table.columns if column.header):
+        return None
+    top = top_of(table)
+    planned = _number(top.get("days_after"))
+    dated = top.get("date")
+    if dated is None or (zero.day is None and planned is not None):
+        return planned
+    read: date | None = read_dates([dated], table, ledger, zero.day)[0]
+    day = None if read is None else zero.after(read, table.place(dated), ledger)
+    if day is not None and planned is not None and day != planned:
+        ledger.understand(
+            table.grid.name, dated.text, f"day {day:g}; it was planned for day {planned:g}"
+        )
+    return day
+
+
+def _number(cell: Cell | None) -> float | None:
+    if cell is None:
+        return None
+    return cell.number if cell.number is not None else plain_number(cell.text)
