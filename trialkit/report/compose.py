@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
-from trialkit.report.document import Block, Document, Section
+from trialkit.report.document import Block, Document, FigureBlock, Section, Table, Where
 from trialkit.report.parts import (
     beside,
     closing,
@@ -18,6 +18,7 @@ from trialkit.report.parts import (
     enemies,
     factors,
     field,
+    front,
     means,
     methods,
     period,
@@ -53,85 +54,75 @@ class Sentence(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A section of the report: its anchor, its heading, and the functions that fill it."""
+    """A section of the report: its anchor, heading, the functions that fill it, and its place."""
 
     key: str
     title: str
     fill: tuple[Compose, ...]
+    where: Where = Where.MAIN
 
 
 #: The report in reading order. A further table or figure is one function more in a part; a part
 #: whose functions yield nothing does not appear.
 OUTLINE: tuple[Part, ...] = (
-    Part("shows", "What the trial shows", (closing.findings,)),
-    Part("course", "How the pest developed", (pest.course_of_pest,)),
+    Part("done", "Treatments and dates", (methods.how_done, field.applications)),
+    Part("course", "Pest over time", (pest.course_of_pest, means.pest_means)),
     Part(
         "control",
-        "How much control, and for how long",
-        (
-            control.control_by_day,
-            persistence.persistence,
-            persistence_differences.persistence_differences,
-        ),
+        "Control, and how long it lasted",
+        (control.control_by_day, persistence.persistence),
     ),
-    Part("pest-days", "How much pest over the whole time", (period.pest_days,)),
-    Part(
-        "products",
-        "Rates, mixtures, carrier and modes of action",
-        (
-            products.rates,
-            rate_start.rate_start,
-            products.mixtures,
-            products.carrier,
-            products.programmes,
-        ),
-    ),
+    Part("pest-days", "Cumulative pest pressure", (period.pest_days,)),
     Part(
         "enemies",
         "Natural enemies",
         (enemies.course_of_enemies, enemies.natural_enemies, enemies.resurgence),
     ),
-    Part("damage", "Damage", (effects.course_of_damage, effects.damage)),
-    Part("injury", "Injury to the crop", (effects.crop_injury,)),
-    Part("yield", "Yield", (effects.yields, returns.loss)),
-    Part("returns", "Returns", (returns.money,)),
-    Part("neighbours", "Neighbouring plots and edges", (spread.neighbours,)),
-    Part("means", "Means on every day", (means.all_means,)),
     Part(
-        "tests",
-        "Tests of treatments",
+        "damage",
+        "Damage and crop",
+        (effects.course_of_damage, effects.damage, effects.crop_injury, means.crop_means),
+    ),
+    Part("yield", "Yield and returns", (effects.yields, returns.loss, returns.money)),
+    Part(
+        "products",
+        "Rates, mixtures, carrier and modes of action",
+        (products.rates, products.mixtures, products.carrier, products.programmes),
+    ),
+    Part("factors", "Factors", (factors.factor_tests, factors.factor_means)),
+    Part("neighbours", "Neighbouring plots and edges", (spread.neighbours,)),
+    Part("trust", "Reliability", (trust.doubts,)),
+    Part("analysed", "Methods", (methods.how_analysed, supporting.how_supported)),
+    Part("warnings", "Data notes", (closing.warnings,)),
+    Part("cautions", "Cautions", (closing.cautions,)),
+    Part("references", "References", (closing.references,)),
+    Part("again", "How to run it again", (closing.run_again,)),
+    Part("shows", "All findings", (closing.findings,), Where.ANNEX),
+    Part("tests", "Analysis of variance", (means.fits,), Where.ANNEX),
+    Part("scatter", "Residuals", (trust.scatter,), Where.ANNEX),
+    Part("field", "Field map", (field.field_map,), Where.ANNEX),
+    Part("plots", "Plot data", (field.plot_data,), Where.ANNEX),
+    Part(
+        "beside",
+        "Beside the tests",
         (
-            means.fits,
-            factors.factor_tests,
-            factors.factor_means,
+            persistence_differences.persistence_differences,
+            rate_start.rate_start,
+            means.enemy_means,
             factors.factor_differences,
             supporting.courses,
             supporting.planned,
             supporting.adjusted,
             supporting.recovered,
-        ),
-    ),
-    Part(
-        "trust",
-        "How far the analysis can be trusted",
-        (
-            trust.doubts,
-            trust.scatter,
             trust.checks,
             beside.beside,
             shares.shares,
             reach.reach,
             reach.samples,
+            spread.residual_maps,
         ),
+        Where.BOOK,
     ),
-    Part("done", "How the trial was done", (methods.how_done, field.applications)),
-    Part("analysed", "How it was analysed", (methods.how_analysed, supporting.how_supported)),
-    Part("field", "The field", (field.field_map, spread.residual_maps)),
-    Part("plots", "Data of the plots", (field.plot_data,)),
-    Part("warnings", "Warnings", (closing.warnings,)),
-    Part("cautions", "Cautions", (closing.cautions,)),
-    Part("references", "Sources of the formulas", (closing.references,)),
-    Part("again", "How to run it again", (closing.run_again,)),
 )
 
 
@@ -183,27 +174,64 @@ def compose(
     -------
     Document
     """
+    options = options or ReportOptions()
     context = Context(
         analysis=analysis,
         tables=tables or Tables(analysis),
         findings=tuple(plain_line(item.text) for item in findings),
         made=made.strftime("%Y-%m-%d %H:%M %Z").strip() if made is not None else "",
+        front=tuple(plain_line(item.text) for item in findings if getattr(item, "front", False)),
     )
-    trial = analysis.trial
-    place = (plain_line(part) for part in (trial.site, trial.season) if part)
-    left_out = PAGE_ONLY if options is not None and not options.drawn else frozenset()
+    sections = _numbered(_sections(context, options))
     return Document(
-        title=plain_line(trial.title),
-        subtitle=", ".join(place),
+        title=plain_line(analysis.trial.title),
+        subtitle=front.subtitle(context),
+        design=front.design(context),
         facts=methods.trial_facts(context),
-        sections=tuple(_sections(context, left_out)),
+        front=front.front_page(context),
+        sections=sections,
         made=context.made,
+        foot=_foot(context),
     )
 
 
-def _sections(context: Context, left_out: Collection[Compose]) -> Iterator[Section]:
+def _foot(context: Context) -> str:
+    """What stands at the foot of each printed page."""
+    parts = (plain_line(context.trial.title), f"made {context.made}" if context.made else "")
+    return " \N{MIDDLE DOT} ".join(part for part in parts if part)
+
+
+def _numbered(sections: Iterable[Section]) -> tuple[Section, ...]:
+    """Number the tables and figures that are printed, each kind on its own."""
+    counts = {"Table": 0, "Figure": 0}
+
+    def number(block: Block) -> Block:
+        if not isinstance(block, Table | FigureBlock):
+            return block
+        kind = "Table" if isinstance(block, Table) else "Figure"
+        counts[kind] += 1
+        return replace(block, label=f"{kind} {counts[kind]}")
+
+    return tuple(
+        section
+        if section.where is Where.BOOK
+        else replace(section, blocks=tuple(number(block) for block in section.blocks))
+        for section in sections
+    )
+
+
+def _wanted(part: Part, options: ReportOptions) -> bool:
+    if options.form == "page":
+        return False
+    return options.length == "full" or part.where is not Where.ANNEX
+
+
+def _sections(context: Context, options: ReportOptions) -> Iterator[Section]:
+    left_out = frozenset() if options.drawn else PAGE_ONLY
     for part in OUTLINE:
+        if not _wanted(part, options):
+            continue
         fills = (fill for fill in part.fill if fill not in left_out)
         blocks = tuple(block for fill in fills for block in fill(context))
         if blocks:
-            yield Section(key=part.key, title=part.title, blocks=blocks)
+            yield Section(key=part.key, title=part.title, blocks=blocks, where=part.where)

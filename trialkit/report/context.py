@@ -94,12 +94,26 @@ class Context:
         Sentences, the weightiest first.
     made : str
         When the report was made.
+    front : tuple of str
+        Those of the first page.
     """
 
     analysis: Analysis
     tables: Tables
     findings: tuple[str, ...]
     made: str
+    front: tuple[str, ...] = ()
+
+    def method_words(self, name: str) -> str:
+        """Words for a formula of percent control."""
+        return CONTROL_METHODS.get(name, name)
+
+    @property
+    def comparison_words(self) -> str:
+        """The procedure of comparison with its level, such as Tukey's procedure, 5%."""
+        settings = self.trial.settings
+        name = COMPARISONS.get(settings.comparison.value, settings.comparison.value)
+        return f"{name}, {100 * settings.alpha:g}%"
 
     @property
     def trial(self) -> Trial:

@@ -354,14 +354,22 @@ Words = Aside | Paragraph | Findings | Notes | Facts | Command
 Block = Words | Glance | FigureBlock | FieldMap | Table
 
 
+class Where(StrEnum):
+    """Where a section is printed: in the report, in its annex, or in the workbook alone."""
+
+    MAIN = "main"
+    ANNEX = "annex"
+    BOOK = "book"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """A heading and what stands below it; ``annex`` where it belongs to the annex."""
+    """A heading, what stands below it, and where it is printed."""
 
     key: str
     title: str
     blocks: tuple[Block, ...]
-    annex: bool = False
+    where: Where = Where.MAIN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -402,13 +410,19 @@ class Document:
         for section in self.sections:
             yield from section.blocks
 
+    @property
+    def printed(self) -> tuple[Section, ...]:
+        """Sections of a page; a workbook has them all."""
+        return tuple(section for section in self.sections if section.where is not Where.BOOK)
+
     def tables(self) -> tuple[Table, ...]:
         """Every table of the sections, in reading order."""
         return tuple(block for block in self.blocks() if isinstance(block, Table))
 
     def figures(self) -> tuple[FigureBlock, ...]:
         """Every place for a figure, in reading order."""
-        return tuple(block for block in self.blocks() if isinstance(block, FigureBlock))
+        printed = (block for section in self.printed for block in section.blocks)
+        return tuple(block for block in printed if isinstance(block, FigureBlock))
 
 
 def number_or_missing(value: object, reason: object = None) -> float | Missing:

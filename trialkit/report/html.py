@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 from trialkit.files import write_whole
 from trialkit.report.document import Document
-from trialkit.report.laid_out import hold_together, map_edges, page_table, shade_words
+from trialkit.report.laid_out import hold_together, map_edges, page_table, parted, shade_words
+from trialkit.report.small_pictures import course_svg, span_svg
 from trialkit.resources import data_folder
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ STYLE = "report.css"
 @cache
 def _template() -> Template:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
 
     environment = Environment(
         loader=FileSystemLoader(data_folder("templates")),
@@ -34,6 +36,9 @@ def _template() -> Template:
     environment.filters["kind"] = lambda block: type(block).__name__
     environment.filters["page_table"] = page_table
     environment.filters["shade_words"] = shade_words
+    environment.filters["parted"] = parted
+    environment.filters["course_svg"] = lambda course: Markup(course_svg(course))  # noqa: S704
+    environment.filters["span_svg"] = lambda span: Markup(span_svg(span))  # noqa: S704
     environment.filters["held"] = hold_together
     environment.globals["map_edges"] = map_edges
     return environment.get_template(TEMPLATE)

@@ -6,7 +6,7 @@ One form for every writer of pages: HTML, Word and PDF differ in how they set it
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from trialkit.figures.identity import plain_line
@@ -253,3 +253,12 @@ def column_widths(page: PageTable) -> list[int]:
         longest = max(texts, default=0.0)
         widths.append(round(max(4, widest, min(longest, 34))) + 2)
     return widths
+
+
+def parted(text: str, names: Sequence[str]) -> list[tuple[str, bool]]:
+    """Part a sentence into pieces, those that are names marked; the longest name goes first."""
+    if not names:
+        return [(text, False)]
+    longest_first = sorted(names, key=len, reverse=True)
+    pieces = re.split(f"({'|'.join(map(re.escape, longest_first))})", text)
+    return [(piece, piece in names) for piece in pieces if piece]

@@ -23,6 +23,7 @@ from trialkit.report.document import (
     Notes,
     Paragraph,
     Table,
+    Where,
 )
 from trialkit.report.laid_out import (
     BodyCell,
@@ -119,8 +120,12 @@ def page_data(document: Document, figures: Mapping[str, str], paper: str) -> dic
         "language": "en",
         "front": list(_blocks(document.front, figures)),
         "sections": [
-            {"title": section.title, "blocks": list(_blocks(section.blocks, figures))}
-            for section in document.sections
+            {
+                "title": section.title,
+                "annex": section.where is Where.ANNEX,
+                "blocks": list(_blocks(section.blocks, figures)),
+            }
+            for section in document.printed
         ],
     }
 

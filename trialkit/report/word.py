@@ -24,6 +24,7 @@ from trialkit.report.document import (
     Notes,
     Paragraph,
     Table,
+    Where,
 )
 from trialkit.report.laid_out import (
     FILLS,
@@ -119,9 +120,15 @@ class _Writer:
             word.add_paragraph(document.design, style=parts.SMALL)
         for block in document.front:
             self.block(block, level=2)
-        for place, section in enumerate(document.sections):
-            heading = word.add_heading(section.title, level=1)
-            heading.paragraph_format.page_break_before = bool(document.front) and place == 0
+        annex = False
+        for place, section in enumerate(document.printed):
+            begins = section.where is Where.ANNEX and not annex
+            annex = annex or begins
+            title = f"Annex: {section.title}" if begins else section.title
+            heading = word.add_heading(title, level=1)
+            heading.paragraph_format.page_break_before = begins or (
+                bool(document.front) and place == 0
+            )
             for block in section.blocks:
                 self.block(block)
         parts.page_numbers(word, document.foot)

@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from trialkit.report.laid_out import parted
+
 if TYPE_CHECKING:
     from docx.document import Document as WordFile
     from docx.table import Table as WordTable
@@ -135,13 +137,8 @@ def run(line: Line, text: str, size: float, *, bold: bool = False, colour: str =
 
 def add_with_names(line: Line, text: str, names: Sequence[str]) -> None:
     """Add a sentence in which some names stand out."""
-    if not names:
-        line.add_run(clean(text))
-        return
-    longest_first = sorted(names, key=len, reverse=True)
-    for part in re.split(f"({'|'.join(map(re.escape, longest_first))})", clean(text)):
-        if part:
-            line.add_run(part).bold = part in names or None
+    for part, strong in parted(clean(text), names):
+        line.add_run(part).bold = strong or None
 
 
 def code(line: Line, text: str) -> None:

@@ -11,7 +11,7 @@ from trialkit.report.context import COMPARISONS, SCALE_FORMULAS, SCALES, Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
 from trialkit.rows import Rows
-from trialkit.trial import Comparison, Variable
+from trialkit.trial import Comparison, Variable, VariableRole
 
 
 def day_column(context: Context, day: float, digits: int | None = None) -> Column:
@@ -149,12 +149,27 @@ def single_means(
     )
 
 
-def all_means(context: Context) -> Iterator[Block]:
-    """Tables of means of every variable that was assessed on days."""
-    for variable in context.variables.values():
+def _means_of(context: Context, *roles: VariableRole) -> Iterator[Block]:
+    for variable in context.of_role(*roles):
         table = means_by_day(context, variable)
         if table is not None:
             yield table
+
+
+def pest_means(context: Context) -> Iterator[Block]:
+    """Tables of means of the pests, one column a day."""
+    yield from _means_of(context, VariableRole.PEST)
+
+
+def crop_means(context: Context) -> Iterator[Block]:
+    """Tables of means of damage, injury and crop, one column a day."""
+    roles = (VariableRole.DAMAGE, VariableRole.CROP_INJURY)
+    yield from _means_of(context, *roles)
+
+
+def enemy_means(context: Context) -> Iterator[Block]:
+    """Tables of means of natural enemies, one column a day."""
+    yield from _means_of(context, VariableRole.NATURAL_ENEMY)
 
 
 def fits(context: Context) -> Iterator[Block]:
