@@ -55,7 +55,7 @@ def test_the_pdf_is_tagged_titled_and_holds_the_numbers(pdf: PdfReader, document
     wanted = _numbers(document)
     assert len(wanted) > 20
     assert all("".join(number.split()) in squeezed for number in wanted)
-    for section in document.sections:
+    for section in document.printed:
         assert "".join(section.title.split()) in squeezed
 
 

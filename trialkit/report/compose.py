@@ -100,10 +100,10 @@ OUTLINE: tuple[Part, ...] = (
     Part("shows", "All findings", (closing.findings,), Where.ANNEX),
     Part("tests", "Analysis of variance", (means.fits,), Where.ANNEX),
     Part("scatter", "Residuals", (trust.scatter,), Where.ANNEX),
-    Part("field", "Field map", (field.field_map,), Where.ANNEX),
+    Part("field", "Field map", (field.field_map, spread.residual_maps), Where.ANNEX),
     Part("plots", "Plot data", (field.plot_data,), Where.ANNEX),
     Part(
-        "beside",
+        "further",
         "Beside the tests",
         (
             persistence_differences.persistence_differences,
@@ -119,7 +119,6 @@ OUTLINE: tuple[Part, ...] = (
             shares.shares,
             reach.reach,
             reach.samples,
-            spread.residual_maps,
         ),
         Where.BOOK,
     ),

@@ -214,6 +214,11 @@ def _ink(row: Row, *, harm: bool = False) -> Ink:
     return Ink.HARM if harm else Ink.SHOWN
 
 
+def _known(value: float) -> float:
+    """A number, or the one NaN that equals itself in a tuple."""
+    return math.nan if math.isnan(value) else float(value)
+
+
 def _nothing() -> GlanceCell:
     return GlanceCell(text=DASH)
 
@@ -365,7 +370,9 @@ def _course(sheet: _Sheet, item: Treatment) -> SmallCourse | None:
         return None
     blank = {"percent": math.nan, "lower": math.nan, "upper": math.nan}
     picked = [rows.get(day, blank) for day in days]
-    values = [float(row["percent"]) for row in picked]
+    values, lower, upper = (
+        tuple(_known(row[name]) for row in picked) for name in ("percent", "lower", "upper")
+    )
     target = sheet.context.trial.settings.control_target
     told = ", ".join(
         f"{write_number(value, 0)}% on day {write_day(day)}"
@@ -374,9 +381,9 @@ def _course(sheet: _Sheet, item: Treatment) -> SmallCourse | None:
     )
     return SmallCourse(
         days=tuple(days),
-        values=tuple(values),
-        lower=tuple(float(row["lower"]) for row in picked),
-        upper=tuple(float(row["upper"]) for row in picked),
+        values=values,
+        lower=lower,
+        upper=upper,
         reached=tuple(value >= target for value in values),
         target=target,
         low=LOWEST,
@@ -417,8 +424,8 @@ def _spans(sheet: _Sheet) -> dict[str, SmallSpan]:
     return {
         treatment: SmallSpan(
             value=float(row["value"]),
-            lower=float(row["lower"]),
-            upper=float(row["upper"]),
+            lower=_known(row["lower"]),
+            upper=_known(row["upper"]),
             base=None if math.isnan(base) else base,
             low=min(ends),
             high=max(ends),
