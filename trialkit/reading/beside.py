@@ -62,9 +62,9 @@ def with_beside(
             if same
             else [(name, own[name]) for name in order if name in own]
         )
-        for name, told in chosen:
+        for which, told in chosen:
             if told:
-                _enter(rows, day, name, told, gathered.places[day], ledger)
+                _enter(rows, day, which, told, gathered.places[day], ledger)
     return _frame(rows, assessments)
 
 
