@@ -11,6 +11,7 @@ from types import MappingProxyType
 import pandas as pd
 
 from trialkit.problems import Problem
+from trialkit.settings import Comparison, ControlMethod, Settings, Transform
 from trialkit.trial_tables import (
     COUNT_COLUMNS,
     EXAMINED,
@@ -112,42 +113,6 @@ class VariableRole(StrEnum):
     DAMAGE = "damage"
     CROP_INJURY = "crop-injury"
     YIELD = "yield"
-
-
-class Transform(StrEnum):
-    """Scale on which a variable is analysed."""
-
-    AUTO = "auto"
-    NONE = "none"
-    SQRT = "sqrt"
-    LOG = "log"
-    ARCSINE = "arcsine"
-
-
-class Comparison(StrEnum):
-    """Procedure that compares treatment means."""
-
-    TUKEY = "tukey"
-    LSD = "lsd"
-    DUNNETT = "dunnett"
-    SNK = "snk"
-    DUNCAN = "duncan"
-    BONFERRONI = "bonferroni"
-    SIDAK = "sidak"
-    HOLM = "holm"
-    FDR = "fdr"
-    SCHEFFE = "scheffe"
-    NONE = "none"
-
-
-class ControlMethod(StrEnum):
-    """Formula for percent control."""
-
-    AUTO = "auto"
-    ABBOTT = "abbott"
-    HENDERSON_TILTON = "henderson-tilton"
-    SUN_SHEPARD = "sun-shepard"
-    SCHNEIDER_ORELLI = "schneider-orelli"
 
 
 def _no_extras() -> Mapping[str, str]:
@@ -260,60 +225,6 @@ class Application:
     growth_stage: str | None = None
     equipment: str | None = None
     details: Mapping[str, str] = field(default_factory=_no_extras)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
-    """How the trial is to be analysed.
-
-    Attributes
-    ----------
-    alpha : float
-        Level of the tests, between 0 and 0.5.
-    comparison : Comparison
-    transform : Transform
-        For counts and percentages; a variable's own transform goes before it.
-    control : ControlMethod
-    control_target : float
-        Percent control that counts as holding, for persistence.
-    seed : int
-        Start of every random sequence.
-    standard_moisture_percent : float or None
-        Moisture to which harvested mass is brought.
-    yield_unit : str
-        ``kg/ha``, ``t/ha``, ``lb/acre`` or ``bu/acre``.
-    bushel_lb : float or None
-        Pounds in a bushel, for ``bu/acre``.
-    crop_price : float or None
-        Price of the crop per yield unit, in ``currency``.
-    currency : str or None
-    noninferiority_margin : float
-        Loss of control, in percentage points, still called not inferior.
-    factors : tuple of str
-        Columns of the list of treatments (``rate``, ``name``, further columns) of which the
-        treatments are combinations, the untreated standing outside; empty for no factorial.
-    contrasts : tuple of str
-        Planned contrasts, as ``trialkit.planned.read_planned`` takes them.
-    supporting : bool
-        Whether what supports the tests is worked out too: checks, randomisation, models of counts
-        and shares, courses, covariates, what more plots would have gained, neighbours.
-    """
-
-    alpha: float = 0.05
-    comparison: Comparison = Comparison.TUKEY
-    transform: Transform = Transform.AUTO
-    control: ControlMethod = ControlMethod.AUTO
-    control_target: float = 80.0
-    seed: int = 1
-    standard_moisture_percent: float | None = None
-    yield_unit: str = "kg/ha"
-    bushel_lb: float | None = None
-    crop_price: float | None = None
-    currency: str | None = None
-    noninferiority_margin: float = 10.0
-    factors: tuple[str, ...] = ()
-    contrasts: tuple[str, ...] = ()
-    supporting: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

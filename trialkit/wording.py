@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.problems import Problem, Severity
-from trialkit.trial import Design, Kind, Trial, VariableRole
+from trialkit.trial import Design, Trial
+from trialkit.words import DESIGNS, KINDS, ROLES
 
 if TYPE_CHECKING:
     from trialkit.findings import Finding
@@ -21,21 +22,6 @@ FINDINGS_SHOWN = 5
 #: How many differing numbers a comparison lists.
 DIFFERENCES_SHOWN = 20
 
-DESIGNS = {
-    Design.CRD: "completely randomised",
-    Design.RCBD: "randomised blocks",
-    Design.LATIN: "Latin square",
-    Design.SPLIT_PLOT: "split-plot",
-    Design.STRIP_PLOT: "strip-plot",
-}
-ROLES = {
-    VariableRole.PEST: "pest",
-    VariableRole.NATURAL_ENEMY: "natural enemy",
-    VariableRole.DAMAGE: "damage",
-    VariableRole.CROP_INJURY: "crop injury",
-    VariableRole.YIELD: "yield",
-}
-KINDS = {Kind.COUNT: "count", Kind.PERCENT: "percent", Kind.MEASUREMENT: "measurement"}
 #: Spaces inside a number or before its unit, at which no line may end.
 NO_BREAK = "\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}"
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
-from difflib import get_close_matches
 from typing import NamedTuple
 
 from trialkit.problems import Place, Problem, Severity, error, warning
+from trialkit.problems import listing as listing
+from trialkit.problems import nearest as nearest
+from trialkit.problems import quoted as quoted
 
 
 class Cell(NamedTuple):
@@ -115,26 +116,3 @@ class Ledger:
     def failed(self) -> bool:
         """Whether any error was found."""
         return any(problem.severity is Severity.ERROR for problem in self.problems)
-
-
-def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
-    """Find the known word most like ``word``, ignoring case; None where none is near."""
-    by_folded = {item.casefold(): item for item in known}
-    found = get_close_matches(word.casefold(), by_folded, n=1, cutoff=cutoff)
-    return by_folded[found[0]] if found else None
-
-
-def listing(items: Iterable[str], limit: int = 8) -> str:
-    """Join words for a message; long lists are cut and say how many more there are."""
-    words = list(items)
-    if len(words) > limit:
-        return ", ".join(words[:limit]) + f" and {len(words) - limit} more"
-    if len(words) > 1:
-        return ", ".join(words[:-1]) + " and " + words[-1]
-    return "".join(words)
-
-
-def quoted(text: str, limit: int = 60) -> str:
-    """Show a cell's text in a message, cut where it is long."""
-    shown = " ".join(text.split())
-    return f"'{shown}'" if len(shown) <= limit else f"'{shown[: limit - 1]}…'"

@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any, NamedTuple, TypeVar
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, nearest, quoted
-from trialkit.reading.contrasts import contrast_texts
 from trialkit.reading.headers import normal
 from trialkit.reading.plan_settings import is_plan_entry, read_plan_key
 from trialkit.reading.settings import Entry, Value, as_text
 from trialkit.reading.values import plain_number, read_dates
+from trialkit.setting_rules import Text, UnfitError, no_choice, rule_of
 from trialkit.trial import (
     REPORT_TEXTS,
-    Comparison,
-    ControlMethod,
     Design,
     Kind,
     Settings,
@@ -267,52 +265,45 @@ def _examined(entry: Entry, ledger: Ledger) -> str | float | None:
     return number
 
 
-def _setting_readers() -> Mapping[str, Callable[[Entry, Ledger], Any]]:
-    def number(fits: Callable[[float], bool], words: str) -> Callable[[Entry, Ledger], Any]:
-        return lambda entry, ledger: _number(entry, ledger, fits, words)
-
-    return {
-        "alpha": number(lambda v: 0 < v < 0.5, "above 0 and below 0.5, such as 0.05"),
-        "comparison": lambda entry, ledger: _choice(entry, Comparison, ledger),
-        "transform": lambda entry, ledger: _choice(entry, Transform, ledger),
-        "control": lambda entry, ledger: _choice(entry, ControlMethod, ledger),
-        "control_target": number(lambda v: 0 < v <= 100, "above 0 and not above 100"),
-        "seed": _seed,
-        "standard_moisture_percent": number(lambda v: 0 <= v < 100, "0 or more and below 100"),
-        "yield_unit": _yield_unit,
-        "bushel_lb": number(lambda v: v > 0, "above 0"),
-        "crop_price": number(lambda v: v >= 0, "0 or more"),
-        "currency": lambda entry, _: as_text(entry.value) or None,
-        "noninferiority_margin": number(lambda v: 0 < v < 100, "above 0 and below 100"),
-        "factors": _factors,
-        "contrasts": contrast_texts,
-        "supporting": _yes_or_no,
-    }
-
-
 #: Beyond this a number cannot be one of units that somebody looked at.
 MOST_EXAMINED = 1e9
-YIELD_UNITS = ("kg/ha", "t/ha", "lb/acre", "bu/acre")
+#: What each setting of the analysis may be.
+_RULES = {item.name: rule_of(item.metadata) for item in fields(Settings)}
 
 
 def _read_setting(entry: Entry, chosen: dict[str, Any], ledger: Ledger) -> None:
     written = ".".join(entry.path[1:])
-    readers = _setting_readers()
-    key = next((k for k in readers if normal(k) == normal(written)), None)
+    key = next((k for k in _RULES if normal(k) == normal(written)), None)
     if key is None:
-        near = nearest(written, readers)
+        near = nearest(written, _RULES)
         meant = f"Did you mean '{near}'? " if near else ""
         ledger.warn(
             "unknown-key",
             f"The setting '{written}' of the analysis is not known and was left out.",
-            f"{meant}Known are {', '.join(readers)}.",
+            f"{meant}Known are {', '.join(_RULES)}.",
             entry.place,
         )
         return
-    value = readers[key](entry, ledger)
-    if value is not None:
-        chosen[key] = value
+    if as_text(entry.value) == "":
+        return
+    try:
+        rule = _RULES[key]
+        text = isinstance(rule, Text)
+        chosen[key] = rule.take(key, as_text(entry.value) if text else _plain(entry.value))
+    except UnfitError as fault:
+        ledger.error(fault.kind, fault.what, fault.remedy, entry.place)
+    else:
         ledger.understand(entry.source, ".".join(entry.path), as_text(entry.value))
+
+
+def _plain(value: Value) -> object:
+    """Value as a rule takes it: a number where it is one, and else text, true, false or a list."""
+    if isinstance(value, bool):
+        return value
+    number = _as_number(value)
+    if number is not None:
+        return number
+    return [as_text(item) for item in value] if isinstance(value, list) else as_text(value)
 
 
 def _choice(entry: Entry, words: type[E], ledger: Ledger) -> E | None:
@@ -325,15 +316,8 @@ def _choice(entry: Entry, words: type[E], ledger: Ledger) -> E | None:
 
 
 def _tell_choice(entry: Entry, key: str, allowed: Sequence[str], ledger: Ledger) -> None:
-    written = as_text(entry.value)
-    near = nearest(written, allowed)
-    meant = f"Did you mean '{near}'? " if near else ""
-    ledger.error(
-        "settings-value",
-        f"{quoted(written)} is no {key}.",
-        f"{meant}Allowed are {', '.join(allowed)}.",
-        entry.place,
-    )
+    fault = no_choice(key, as_text(entry.value), allowed)
+    ledger.error(fault.kind, fault.what, fault.remedy, entry.place)
 
 
 def _number(
@@ -367,49 +351,6 @@ def _as_number(value: Value) -> float | None:
     if isinstance(value, str):
         return plain_number(value.strip())
     return float(value) if math.isfinite(value) else None
-
-
-def _yes_or_no(entry: Entry, ledger: Ledger) -> bool | None:
-    word = as_text(entry.value).strip().casefold()
-    if word in {"true", "yes", "1", "false", "no", "0"}:
-        return word in {"true", "yes", "1"}
-    _tell_choice(entry, entry.path[-1], ("true", "false"), ledger)
-    return None
-
-
-def _seed(entry: Entry, ledger: Ledger) -> int | None:
-    number = _number(
-        entry,
-        ledger,
-        lambda v: v >= 0 and float(v).is_integer() and v < 2**53,
-        "that is whole and not negative",
-    )
-    return None if number is None else int(number)
-
-
-def _yield_unit(entry: Entry, ledger: Ledger) -> str | None:
-    word = "".join(as_text(entry.value).casefold().split())
-    if word in YIELD_UNITS:
-        return word
-    _tell_choice(entry, "yield_unit", YIELD_UNITS, ledger)
-    return None
-
-
-def _factors(entry: Entry, ledger: Ledger) -> tuple[str, ...] | None:
-    """Names of columns of the list of treatments: a list, or text with semicolons."""
-    value = entry.value
-    written = as_text(value)
-    parts = value if isinstance(value, list) else written.split(";" if ";" in written else ",")
-    names = tuple(dict.fromkeys(text for part in parts if (text := as_text(part))))
-    if len(names) == 1:
-        ledger.error(
-            "settings-value",
-            f"A factorial has two factors or more; named is only {quoted(names[0])}.",
-            'Name the columns of treatments.csv that make up the factorial: ["product", "rate"].',
-            entry.place,
-        )
-        return None
-    return names
 
 
 def _date(entry: Entry, ledger: Ledger) -> date | None:

@@ -17,8 +17,6 @@ from trialkit.record.writing import FORMAT
 from trialkit.trial import (
     EXAMINED,
     Application,
-    Comparison,
-    ControlMethod,
     Design,
     Kind,
     Plot,
@@ -131,16 +129,7 @@ def _application(row: Mapping[str, Any]) -> Application:
 
 
 def _settings(row: Mapping[str, Any]) -> Settings:
-    return Settings(
-        **{
-            **row,
-            "comparison": Comparison(row["comparison"]),
-            "transform": Transform(row["transform"]),
-            "control": ControlMethod(row["control"]),
-            "factors": tuple(row.get("factors", ())),
-            "contrasts": tuple(row.get("contrasts", ())),
-        }
-    )
+    return Settings(**row)
 
 
 def _problem(row: Mapping[str, Any]) -> Problem:
@@ -169,6 +158,8 @@ def trial_from_record(record: Mapping[str, Any]) -> Trial:
         )
     try:
         trial = _build_trial(record)
+    except TrialError as fault:
+        raise damaged(*(problem.what.rstrip(".") for problem in fault.problems)) from fault
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
         raise damaged(str(fault)) from fault
     faults = trial_faults(trial)

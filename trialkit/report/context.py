@@ -17,35 +17,6 @@ from trialkit.trial import EXAMINED, Kind, Trial, Variable, VariableRole, number
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
 
-COMPARISONS: Mapping[str, str] = {
-    "tukey": "Tukey's procedure",
-    "lsd": "least significant difference",
-    "dunnett": "Dunnett's procedure",
-    "snk": "Student-Newman-Keuls procedure",
-    "duncan": "Duncan's procedure",
-    "bonferroni": "t tests with Bonferroni's correction",
-    "sidak": "t tests with Sidak's correction",
-    "holm": "t tests with Holm's correction",
-    "fdr": "t tests at a controlled false discovery rate (Benjamini-Hochberg)",
-    "scheffe": "Scheff\u00e9's procedure",
-}
-SCALES: Mapping[str, str] = {
-    "none": "as measured",
-    "sqrt": "square root",
-    "log": "logarithm",
-    "arcsine": "arcsine",
-}
-SCALE_FORMULAS: Mapping[str, str] = {
-    "sqrt": "Square root: square root of (value + 0.5).",
-    "log": "Logarithm: log10 of (value + 1).",
-    "arcsine": "Arcsine: arcsine of the square root of (percent / 100).",
-}
-CONTROL_METHODS: Mapping[str, str] = {
-    "abbott": "Abbott",
-    "henderson-tilton": "Henderson-Tilton",
-    "sun-shepard": "Sun-Shepard",
-    "schneider-orelli": "Schneider-Orelli",
-}
 NO_ROWS = Rows({})
 NO_COUNTS = Rows({"plot": [], "day": [], "value": []})
 #: A number by plot and day.

@@ -12,6 +12,7 @@ from trialkit.analysis.result import make_table
 from trialkit.inference.design.scales import TransformName, choose_transform
 from trialkit.problems import Problem, warning
 from trialkit.trial import Kind, Transform, Trial, Variable
+from trialkit.words import SCALE_FORMULAS
 
 _NAMES: dict[Transform, TransformName] = {
     Transform.NONE: "none",
@@ -19,12 +20,8 @@ _NAMES: dict[Transform, TransformName] = {
     Transform.LOG: "log",
     Transform.ARCSINE: "arcsine",
 }
-SCALE_WORDS: dict[str, str] = {
-    "none": "as counted",
-    "sqrt": "square root of (x + 0.5)",
-    "log": "log10 of (x + 1)",
-    "arcsine": "arcsine of the square root of the proportion",
-}
+#: The scales as a sentence names them.
+SCALE_WORDS = {name: SCALE_FORMULAS.get(name, "as counted") for name in _NAMES.values()}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,7 @@ from trialkit.analysis.efficacy.mode_of_action import applied_later
 from trialkit.figures.lines import LOWEST_CONTROL, MOST_BARS
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
-from trialkit.report.context import CONTROL_METHODS, Context
+from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock, Table, number_or_missing
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.across import (
@@ -24,6 +24,7 @@ from trialkit.report.parts.across import (
 from trialkit.report.parts.pest import MOST_FIGURES, days_text
 from trialkit.rows import Rows
 from trialkit.trial import TreatmentRole, Variable, VariableRole
+from trialkit.words import CONTROL_METHODS
 
 #: Beside a percent control: shown to lie above the target, or to differ from the reference.
 ABOVE, DIFFERENT = "\N{BLACK UP-POINTING TRIANGLE}", "\N{NOT EQUAL TO}"

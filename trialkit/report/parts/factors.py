@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from trialkit.figures.identity import plain_line
-from trialkit.report.context import COMPARISONS, Context
+from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.means import day_column
 from trialkit.report.parts.shares import BETA_BINOMIAL
 from trialkit.rows import Rows
 from trialkit.trial import Comparison, Design
+from trialkit.words import COMPARISONS
 
 #: Sources of an analysis of variance that are no factors.
 _OTHERS = frozenset({"block", "row", "column", "treatment", "error", "error_main", "error_sub"})

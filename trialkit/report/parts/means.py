@@ -7,11 +7,12 @@ from collections.abc import Iterator
 
 from trialkit.figures.marks import DIFFERS, marks
 from trialkit.numerals import day as write_day
-from trialkit.report.context import COMPARISONS, SCALE_FORMULAS, SCALES, Context
+from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
 from trialkit.rows import Rows
 from trialkit.trial import Comparison, Variable, VariableRole
+from trialkit.words import COMPARISONS, SCALE_FORMULAS, SCALES
 
 
 def day_column(context: Context, day: float, digits: int | None = None) -> Column:
@@ -210,7 +211,11 @@ def fits(context: Context) -> Iterator[Block]:
         ),
         rows=tuple(body),
         notes=(
-            *(text for name, text in SCALE_FORMULAS.items() if name in set(rows["transform"])),
+            *(
+                f"{SCALES[name].capitalize()}: {formula}."
+                for name, formula in SCALE_FORMULAS.items()
+                if name in set(rows["transform"])
+            ),
             *(_distinct_notes(rows) if len(rows.known("F")) == len(rows) else ()),
             "The p-value is the chance of an F as large as this, or larger, if treatments made "
             "no difference. The coefficient of variation is that of the scale of analysis.",

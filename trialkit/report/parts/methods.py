@@ -10,7 +10,7 @@ from typing import Any
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number, plural
-from trialkit.report.context import CONTROL_METHODS, Context
+from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
     Cell,
@@ -28,14 +28,8 @@ from trialkit.report.parts.shares import BETA_BINOMIAL, units
 from trialkit.rows import defined
 from trialkit.trial import Comparison, Design, Trial
 from trialkit.trial import Kind as VariableKind
+from trialkit.words import CONTROL_METHODS, DESIGNS
 
-DESIGNS: Mapping[Design, str] = {
-    Design.CRD: "completely randomised",
-    Design.RCBD: "randomised blocks",
-    Design.LATIN: "Latin square",
-    Design.SPLIT_PLOT: "split-plot",
-    Design.STRIP_PLOT: "strip-plot",
-}
 _PROCEDURES: Mapping[Comparison, str] = {
     Comparison.TUKEY: "Tukey's procedure (Tukey-Kramer where the numbers of plots differ)",
     Comparison.LSD: "the least significant difference, protected by the F test",

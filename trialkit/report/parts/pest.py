@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from trialkit.figures.scales import course_scale
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
-from trialkit.report.context import SCALES, Context
+from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
     FigureBlock,
@@ -15,6 +15,7 @@ from trialkit.report.document import (
 from trialkit.report.numbers import write_share
 from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
+from trialkit.words import SCALES
 
 #: Most variables of one role that get a figure.
 MOST_FIGURES = 2
