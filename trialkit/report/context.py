@@ -13,6 +13,7 @@ from trialkit.numerals import day as write_day
 from trialkit.report.numbers import decimals_for_error, decimals_for_least
 from trialkit.rows import Rows, Tables, defined
 from trialkit.trial import EXAMINED, Kind, Trial, Variable, VariableRole, numbers_examined
+from trialkit.words import COMPARISONS, CONTROL_METHODS
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
