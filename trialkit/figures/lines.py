@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -10,55 +11,45 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit.figures.identity import (
-    Identity,
+    GREY,
     identities,
     measured_label,
     mix,
     plain_line,
     shorten,
-    text_colour,
 )
 from trialkit.figures.means import dot_means
-from trialkit.figures.placing import dodge, spread
 from trialkit.figures.scales import Scale, course_scale
-from trialkit.figures.theme import (
-    LABEL_SIZE,
-    PALE,
-    POINTS,
-    SOFT_INK,
-    number_labels,
-    report_theme,
-    text_inches,
-)
+from trialkit.figures.theme import SOFT_INK, number_labels, panel_theme, report_theme
+from trialkit.trial import TreatmentRole, Trial
 
 if TYPE_CHECKING:
-    from plotnine import ggplot
+    from plotnine import geom_point, geom_segment, geom_text, ggplot
 
     from trialkit.analysis import Analysis
 
 WIDTH = 8.0
-#: Room that axes and titles take, in inches.
-SIDE, FOOT = 0.75, 0.75
-LABEL_GAP = 1.45 * LABEL_SIZE / POINTS
-LONGEST_LABEL = 34
+#: Room that axes take, and height of a row of panels, in inches.
+FOOT, PANEL = 0.75, 1.6
+#: Most panels beside each other, and characters in a line of their titles.
+COLUMNS, TITLE_WIDTH = 4, 27
 #: Control below this is drawn at the edge of the figure.
 LOWEST_CONTROL = -50.0
-#: Lines of control that can carry the bars of their intervals and still be told apart.
-MOST_BARS = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A dashed line across the figure, and the words beside it."""
+    """A dashed line across each panel, and the words beside it."""
 
     at: float
     words: str
 
 
 def course(analysis: Analysis, variable: str) -> ggplot:
-    """Draw the mean of each treatment over the days, with its interval.
+    """Draw the mean of each treatment over the days, a panel a treatment.
 
-    Where the variable was assessed on one day only, the means stand one below the other.
+    Behind each stand the untreated and the reference in grey. Where the variable was assessed on
+    one day only, the means stand one below the other.
 
     Parameters
     ----------
@@ -76,21 +67,20 @@ def course(analysis: Analysis, variable: str) -> ggplot:
         raise ValueError(f"no course of {variable!r} in this analysis")
     item = analysis.trial.variable(variable)
     label = measured_label(analysis.trial, variable)
-    looks = identities(analysis.trial)
     if len(set(rows["days_after"])) == 1:
+        looks = identities(analysis.trial)
         return dot_means(rows.assign(point=rows["value"], letters=""), looks, label)
     scale = course_scale(rows["value"].tolist(), rows["upper"].tolist(), item.kind)
     level = None
     if item.threshold is not None and scale.low <= item.threshold <= scale.top:
-        level = Level(item.threshold, f"action threshold {item.threshold:g}")
-    return _lines(rows, looks, label, scale, level)
+        level = Level(item.threshold, f"threshold {item.threshold:g}")
+    return _panels(analysis.trial, rows, label, scale, level)
 
 
 def control_course(analysis: Analysis, variable: str) -> ggplot:
-    """Draw percent control of each treatment over the days, with the target.
+    """Draw percent control of each treatment over the days, a panel a treatment.
 
-    Values below `LOWEST_CONTROL` are drawn at the lower edge. Intervals are drawn for up to
-    `MOST_BARS` treatments.
+    Values and intervals below `LOWEST_CONTROL` end at the edge of the panel in an arrow.
 
     Parameters
     ----------
@@ -107,181 +97,188 @@ def control_course(analysis: Analysis, variable: str) -> ggplot:
     if rows["days_after"].nunique() < 2:
         raise ValueError(f"no course of the control of {variable!r} in this analysis")
     rows = rows.rename(columns={"percent": "value"})
-    if rows["treatment"].nunique() > MOST_BARS:
-        rows = rows.assign(lower=math.nan, upper=math.nan)
     lowest = float(rows["value"].min())
     scale = Scale(max(LOWEST_CONTROL, min(0.0, lowest)), 104.0)
     target = analysis.trial.settings.control_target
-    level = Level(target, f"target {target:g} %") if scale.low <= target <= scale.top else None
-    return _lines(rows, identities(analysis.trial), "Control, %", scale, level)
+    level = Level(target, f"target {target:g}%") if scale.low <= target <= scale.top else None
+    return _panels(analysis.trial, rows, "Control, %", scale, level)
 
 
 @dataclass(frozen=True, slots=True)
-class _Frame:
-    """Measures of a figure: inches high, ends of the scale, days and the right edge."""
+class _Grid:
+    """Which treatments get a panel and which stand behind all, and how the panels lie."""
 
-    height: float
-    limits: tuple[float, float]
-    days: tuple[float, ...]
-    right: float
-    per_inch: float
+    panels: list[str]
+    behind: list[str]
+    titles: dict[str, str]
+    columns: int
+
+    @property
+    def height(self) -> float:
+        rows = math.ceil(len(self.panels) / self.columns)
+        return FOOT + rows * PANEL
 
 
-def _frame(rows: pd.DataFrame, labels: Sequence[str], limits: tuple[float, float]) -> _Frame:
-    days = tuple(sorted(set(rows["days_after"])))
-    widest = max(text_inches(label) for label in labels) + 0.25
-    per_inch = (days[-1] - days[0]) / max(WIDTH - SIDE - widest, 2.0)
-    return _Frame(
-        height=max(4.2, len(labels) * LABEL_GAP + FOOT + 0.4),
-        limits=limits,
-        days=days,
-        right=days[-1] + widest * per_inch,
-        per_inch=per_inch,
+def _grid(trial: Trial, rows: pd.DataFrame) -> _Grid:
+    looks = identities(trial)
+    present = [item for item in trial.treatments if item.id in set(rows["treatment"])]
+    grey = (TreatmentRole.UNTREATED, TreatmentRole.REFERENCE)
+    behind = [item.id for item in present if item.role in grey or item.id == trial.untreated]
+    panels = [item.id for item in present if item.id != trial.untreated] or behind
+    columns = min(COLUMNS, len(panels)) if len(panels) > 3 else max(len(panels), 2)
+    titles = {item: two_lines(looks[item].label) for item in panels}
+    return _Grid(panels, behind, titles, columns)
+
+
+def two_lines(text: str, width: int = TITLE_WIDTH) -> str:
+    """Break a name between words into two lines at most; what is longer still is cut at its end.
+
+    Parameters
+    ----------
+    text : str
+    width : int
+        Characters a line.
+    """
+    lines = textwrap.wrap(text, width) or [""]
+    if len(lines) > 2:
+        second = shorten_end(" ".join(lines[1:]), width)
+        lines = [lines[0], second]
+    return "\n".join(lines)
+
+
+def shorten_end(text: str, longest: int) -> str:
+    """Cut text at its end."""
+    return (
+        text if len(text) <= longest else f"{text[: longest - 1].rstrip()}\N{HORIZONTAL ELLIPSIS}"
     )
 
 
-def _labels(
-    rows: pd.DataFrame, looks: dict[str, Identity], level: Level | None, frame: _Frame
-) -> pd.DataFrame:
-    """Place a label right of each line, clear of its neighbours."""
-    last = rows.sort_values("days_after", kind="stable").groupby("treatment", sort=False).tail(1)
-    ends = pd.DataFrame(
-        {
-            "label": [shorten(looks[item].label, LONGEST_LABEL) for item in last["treatment"]],
-            "x": last["days_after"].to_numpy(),
-            "y": last["value"].to_numpy(),
-            "colour": [looks[item].colour for item in last["treatment"]],
-            "ink": [text_colour(looks[item].colour) for item in last["treatment"]],
-        }
-    )
-    if level is not None:
-        beside = [[level.words, frame.days[-1], level.at, SOFT_INK, SOFT_INK]]
-        ends = pd.concat([ends, pd.DataFrame(beside, columns=ends.columns)], ignore_index=True)
-    low, high = frame.limits
-    gap = LABEL_GAP * (high - low) / (frame.height - FOOT)
-    return ends.assign(
-        yend=spread(ends["y"].tolist(), gap, low + gap / 2, high - gap / 2),
-        xend=frame.days[-1] + 0.17 * frame.per_inch,
-        text_at=frame.days[-1] + 0.21 * frame.per_inch,
-    )
+def _placed(rows: pd.DataFrame, scale: Scale) -> pd.DataFrame:
+    """Bring values to places on the paper, and mark those beyond the ends of the scale."""
+    beyond = rows["value"].lt(scale.low) | rows["value"].gt(scale.top)
+    placed = {name: rows[name].map(scale.place) for name in ("value", "lower", "upper")}
+    return rows.assign(**placed, beyond=beyond, down=rows["value"].lt(scale.low))
 
 
-def _segments(
-    drawn: pd.DataFrame, ends: pd.DataFrame, level: Level | None, frame: _Frame
-) -> pd.DataFrame:
-    """Join bars of intervals, leaders of labels and the level: all straight lines of one layer."""
-    spans = drawn[drawn["lower"].notna() & drawn["upper"].notna()]
-    parts = [
-        pd.DataFrame(
-            {
-                "x": spans["x"],
-                "y": spans["lower"],
-                "xend": spans["x"],
-                "yend": spans["upper"],
-                "colour": [mix(colour, "#ffffff", PALE) for colour in spans["colour"]],
-                "size": 0.6,
-                "dashes": "solid",
-                "layer": 1,
-            }
-        ),
-        ends[["x", "y", "xend", "yend", "colour"]].assign(size=0.35, dashes="solid", layer=1),
-    ]
-    if level is not None:
-        parts.append(
-            pd.DataFrame(
-                {
-                    "x": [frame.days[0]],
-                    "y": [level.at],
-                    "xend": [frame.days[-1]],
-                    "yend": [level.at],
-                    "colour": [SOFT_INK],
-                    "size": [0.5],
-                    "dashes": ["dashed"],
-                    "layer": [2],
-                }
-            )
-        )
-    return pd.concat([part for part in parts if not part.empty], ignore_index=True)
-
-
-def _lines(
-    rows: pd.DataFrame,
-    looks: dict[str, Identity],
-    title: str,
-    scale: Scale,
-    level: Level | None,
+def _panels(
+    trial: Trial, rows: pd.DataFrame, title: str, scale: Scale, level: Level | None
 ) -> ggplot:
     import plotnine as p9
 
-    present = set(rows["treatment"])
-    shown = [item for item in looks if item in present]
-    limits = (scale.place(scale.low), scale.place(scale.top))
-    rows = rows.assign(
-        **{name: rows[name].map(scale.place) for name in ("value", "lower", "upper")}
+    grid, looks = _grid(trial, rows), identities(trial)
+    placed = _placed(rows, scale).sort_values("days_after", kind="stable")
+    order = [grid.titles[item] for item in grid.panels]
+
+    def in_panel(frame: pd.DataFrame, names: pd.Series) -> pd.DataFrame:
+        return frame.assign(panel=pd.Categorical(names, categories=order, ordered=True))
+
+    own = placed[placed["treatment"].isin(grid.panels)]
+    own = in_panel(own, own["treatment"].map(grid.titles)).assign(
+        colour=own["treatment"].map({item: looks[item].colour for item in grid.panels}),
+        fill=own["treatment"].map({i: mix(looks[i].colour, "#ffffff", 0.72) for i in grid.panels}),
     )
-    if level is not None:
-        level = Level(scale.place(level.at), level.words)
-    labels = [shorten(looks[item].label, LONGEST_LABEL) for item in shown]
-    frame = _frame(rows, [*labels, level.words] if level else labels, limits)
-    width = (frame.days[-1] - frame.days[0]) * 0.012
-    shifts = dict(zip(shown, dodge(len(shown), width), strict=True))
-    drawn = rows.assign(
-        x=rows["days_after"] + rows["treatment"].map(shifts).astype(float),
-        y=rows["value"],
-        colour=rows["treatment"].map({item: looks[item].colour for item in shown}),
-        mark=rows["treatment"].map({item: looks[item].mark for item in shown}),
-        dashes=rows["treatment"].map({item: looks[item].line for item in shown}),
-    ).sort_values("x", kind="stable")
-    ends = _labels(rows, looks, level, frame)
+    grey = placed[placed["treatment"].isin(grid.behind)]
+    behind = pd.concat(
+        [
+            in_panel(part := grey[grey["treatment"] != item], pd.Series(name, index=part.index))
+            for item, name in grid.titles.items()
+        ],
+        ignore_index=True,
+    ).assign(dashes=lambda frame: frame["treatment"].map(_dashes(trial)))
+    spans = own[own["lower"].notna() & own["upper"].notna()]
+    inside, outside = own[~own["beyond"]], own[own["beyond"]]
+    limits = (scale.place(scale.low), scale.place(scale.top))
+    days = tuple(sorted(set(rows["days_after"])))
     plot = p9.ggplot()
     # added in place: each ``+`` would copy the plot
     plot += [
-        p9.geom_segment(
-            p9.aes(
-                x="x",
-                y="y",
-                xend="xend",
-                yend="yend",
-                color="colour",
-                size="size",
-                linetype="dashes",
-                group="layer",
-            ),
-            data=_segments(drawn, ends, level, frame),
+        p9.geom_ribbon(
+            p9.aes(x="days_after", ymin="lower", ymax="upper", fill="fill", group="treatment"),
+            data=spans,
         ),
         p9.geom_path(
-            p9.aes(x="x", y="y", color="colour", linetype="dashes", group="treatment"),
-            data=drawn,
-            size=0.9,
+            p9.aes(x="days_after", y="value", linetype="dashes", group="treatment"),
+            data=behind,
+            color=GREY,
+            size=0.55,
+        ),
+        p9.geom_path(
+            p9.aes(x="days_after", y="value", color="colour", group="treatment"), data=own, size=0.9
         ),
         p9.geom_point(
-            p9.aes(x="x", y="y", color="colour", fill="colour", shape="mark", group=1),
-            data=drawn,
-            size=2.2,
+            p9.aes(x="days_after", y="value", color="colour", group=1), data=inside, size=1.7
         ),
-        p9.geom_text(
-            p9.aes(x="text_at", y="yend", label="label", color="ink", group=1),
-            data=ends,
-            ha="left",
-            va="center",
-            size=LABEL_SIZE,
-        ),
+        *(_level_line(level, scale, order, days) if level is not None else []),
+        *_arrows(outside),
+        p9.facet_wrap("panel", ncol=grid.columns),
         p9.scale_color_identity(),
         p9.scale_fill_identity(),
-        p9.scale_shape_identity(),
-        p9.scale_size_identity(),
         p9.scale_linetype_identity(),
-        p9.scale_x_continuous(
-            breaks=_spaced(frame.days),
-            labels=number_labels,
-            limits=(frame.days[0] - width, frame.right),
-            expand=(0.015, 0),
-        ),
-        p9.scale_y_continuous(limits=limits, expand=(0.02, 0), **_numbers(scale)),
+        p9.scale_x_continuous(breaks=_spaced(days), labels=number_labels, expand=(0.03, 0)),
+        p9.scale_y_continuous(limits=limits, expand=(0.03, 0), **_numbers(scale)),
         p9.labs(x="Days after the first application", y=shorten(plain_line(title), 60)),
-        report_theme(WIDTH, frame.height),
+        report_theme(WIDTH, grid.height),
+        panel_theme(),
     ]
     return plot
+
+
+def _dashes(trial: Trial) -> dict[str, str]:
+    """The untreated is a solid line of grey, a reference a dashed one."""
+    return {
+        item.id: "solid" if item.id == trial.untreated else "dashed" for item in trial.treatments
+    }
+
+
+def _level_line(
+    level: Level, scale: Scale, order: list[str], days: tuple[float, ...]
+) -> list[geom_segment | geom_text]:
+    """A dotted line in every panel, named in the first."""
+    import plotnine as p9
+
+    line = pd.DataFrame(
+        {
+            "x": days[0],
+            "xend": days[-1],
+            "y": scale.place(level.at),
+            "panel": pd.Categorical(pd.Series(order), categories=pd.Index(order), ordered=True),
+        }
+    )
+    return [
+        p9.geom_segment(
+            p9.aes(x="x", xend="xend", y="y", yend="y"),
+            data=line,
+            color=SOFT_INK,
+            size=0.45,
+            linetype="dotted",
+        ),
+        p9.geom_text(
+            p9.aes(x="xend", y="y"),
+            data=line.head(1),
+            label=level.words,
+            color=SOFT_INK,
+            size=7,
+            ha="right",
+            va="bottom",
+        ),
+    ]
+
+
+def _arrows(outside: pd.DataFrame) -> list[geom_point]:
+    """Points beyond the scale: an arrow at its edge, no false point."""
+    import plotnine as p9
+
+    return [
+        p9.geom_point(
+            p9.aes(x="days_after", y="value", fill="colour", group=1),
+            data=part,
+            shape=shape,
+            size=2.2,
+            stroke=0,
+        )
+        for shape, part in (("v", outside[outside["down"]]), ("^", outside[~outside["down"]]))
+        if not part.empty
+    ]
 
 
 def _numbers(scale: Scale) -> dict[str, object]:

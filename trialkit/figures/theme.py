@@ -52,6 +52,26 @@ def report_theme(width: float, height: float, *, across: bool = False) -> theme:
     )
 
 
+def panel_theme() -> theme:
+    """What small panels add: their titles to the left, without a box."""
+    from plotnine import element_blank, element_text, theme
+
+    return theme(
+        strip_background=element_blank(),
+        strip_text=element_text(
+            color=INK,
+            size=LABEL_SIZE - 0.5,
+            ha="left",
+            va="bottom",
+            lineheight=1.05,
+            margin={"t": 5, "b": 5, "units": "pt"},
+        ),
+        axis_text=element_text(color=SOFT_INK, size=LABEL_SIZE - 1.5),
+        panel_spacing_x=0.018,
+        panel_spacing_y=0.03,
+    )
+
+
 def text_inches(text: str, size: float = LABEL_SIZE) -> float:
     """Estimate how wide a text is when drawn, in inches."""
     return len(text) * LETTER_WIDTH * size / POINTS

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from trialkit.analysis.efficacy.mode_of_action import applied_later
-from trialkit.figures.lines import LOWEST_CONTROL, MOST_BARS
+from trialkit.figures.lines import LOWEST_CONTROL
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
 from trialkit.report.context import Context
@@ -202,12 +202,13 @@ def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
     edge = write_day(LOWEST_CONTROL)
     lowest = min(known["percent"])
     notes = [
-        f"{label}: percent control over the days. The dashed line is the target of {target:g} %."
+        f"{label}: percent control, a panel for each treatment. Dotted: the target of {target:g}%. "
+        "Grey, dashed: the reference."
     ]
-    if known.knows("lower") and len(set(known["treatment"])) <= MOST_BARS:
-        notes.append(f"Bars are {interval_words(context)}s, cut off at the lower edge.")
+    if known.knows("lower"):
+        notes.append(f"Bands are {interval_words(context)}s.")
     if math.isfinite(lowest) and lowest < LOWEST_CONTROL:
-        notes.append(f"Values below {edge} % are drawn at the lower edge.")
+        notes.append(f"Arrows mark values below {edge}%.")
     return FigureBlock(
         key=context.key("control-course", variable.name),
         kind="control_course",

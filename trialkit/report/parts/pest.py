@@ -30,9 +30,10 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     label = context.variable_label(variable.name)
     days = sorted(set(rows["days_after"]))
     level = write_share(1 - context.trial.settings.alpha)
-    what = "Lines show" if len(days) > 1 else "Dots show"
-    note = ""
+    what = "Coloured lines show" if len(days) > 1 else "Dots show"
+    note = grey = ""
     if len(days) > 1:
+        grey = " Grey: the untreated (solid) and the reference (dashed)."
         note = course_scale(rows["mean"], rows["upper"], variable.kind).note()
     spans = _bars(context, variable.name, level) if rows.knows("lower") else ""
     return FigureBlock(
@@ -40,7 +41,7 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
         kind="course",
         variable=variable.name,
         alt=f"{label} by treatment, {days_text(days)}. {_ends(context, rows)}",
-        caption=f"{label}. {what} the mean of each treatment, as counted.{spans} {note}".strip(),
+        caption=f"{label}. {what} treatment means as counted.{grey}{spans} {note}".strip(),
     )
 
 
@@ -52,13 +53,13 @@ def _bars(context: Context, variable: str, level: str) -> str:
     scales = context.rows("choices", variable)["transform"]
     scale = str(scales[0]) if scales else "none"
     if all(modelled):
-        return f" Bars are {level} intervals of these means, by the count model."
+        return f" Bands are {level} intervals of these means, by the count model."
     if scale == "none":
-        return f" Bars are {level} intervals."
+        return f" Bands are {level} intervals."
     back = f"{level} intervals of means on the {SCALES.get(scale, scale)} scale, brought back"
     if any(modelled):
-        return f" Bars are {level} intervals by the count model, on days without one {back}."
-    return f" Bars are {back}; they are not intervals of the means as counted."
+        return f" Bands are {level} intervals by the count model, on days without one {back}."
+    return f" Bands are {back}; they are not intervals of the means as counted."
 
 
 def days_text(days: list[float]) -> str:
