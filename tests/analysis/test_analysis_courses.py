@@ -30,7 +30,7 @@ def test_complete_days_are_a_split_plot_in_time(product_trial: Build) -> None:
     assert rows["chosen"].tolist() == [True, False, True, False]
     scale = analysis.choices["transform"].iloc[0]
     wide = trial.counts.pivot_table(index="plot", columns="day", values="value")
-    from trialkit.analysis.plots.responses import plan_plots
+    from trialkit.analysis.plots.layout_of_trial import plan_plots
 
     values = forward(
         scale, wide.loc[[plot.id for plot in trial.plots], [3.0, 7.0, 14.0]].to_numpy()

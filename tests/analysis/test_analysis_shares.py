@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from trialkit.analysis import Analysis, analyse
-from trialkit.analysis.plots.responses import assessed_variables, plan_plots
+from trialkit.analysis.plots.layout_of_trial import plan_plots
+from trialkit.analysis.plots.responses import assessed_variables
 from trialkit.findings import make_findings
 from trialkit.inference.glm.share_model import fit_shares
 from trialkit.numerals import number

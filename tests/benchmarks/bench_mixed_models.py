@@ -24,11 +24,10 @@ from collections import Counter
 
 import numpy as np
 
+from strata_fits import split_plot, strip_plot
 from trialkit.inference.design.layout import randomised_blocks
 from trialkit.inference.normal.incomplete_blocks import incomplete_blocks
 from trialkit.inference.normal.repeated_reml import course_tests
-from trialkit.inference.normal.split_plot import split_plot
-from trialkit.inference.normal.strip_plot import strip_plot
 
 LEVEL = 0.05
 SOURCES = ("main", "sub", "main:sub")

@@ -19,7 +19,8 @@ import numpy as np
 from scipy import special, stats
 
 from trialkit.analysis.supporting.warnings import LEAST_AGGREGATION
-from trialkit.inference.comparisons.procedures import Method, compare
+from trialkit.inference.comparisons.methods import Method
+from trialkit.inference.comparisons.procedures import compare
 from trialkit.inference.design.layout import FloatArray, Layout, randomised_blocks
 from trialkit.inference.design.scales import TransformName, backward, choose_transform, forward
 from trialkit.inference.glm.count_limits import few_counted

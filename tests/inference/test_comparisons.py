@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from trialkit.inference.comparisons.distributions import duncan_isf, studentized_range_isf
-from trialkit.inference.comparisons.procedures import Comparisons, Method, compare, compare_means
+from trialkit.inference.comparisons.methods import Method
+from trialkit.inference.comparisons.procedures import Comparisons, compare, compare_means
 from trialkit.inference.design.layout import (
     FloatArray,
     completely_randomised,

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import special
 
-from trialkit.inference.comparisons.procedures import Method, compare_means
+from trialkit.inference.comparisons.methods import Method
+from trialkit.inference.comparisons.procedures import compare_means
 from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
 from trialkit.inference.normal.covariate import fit_covariate
 

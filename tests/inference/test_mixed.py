@@ -6,12 +6,8 @@ import numpy as np
 import pytest
 from scipy import special
 
-from trialkit.inference.design.fixed_model import (
-    FixedModel,
-    factor,
-    independent_columns,
-    null_space,
-)
+from trialkit.inference.design.fixed_model import FixedModel, independent_columns, null_space
+from trialkit.inference.design.layout import factor
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.mixed import differences, mixed_fit
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from strata_fits import split_plot
 from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
 from trialkit.inference.normal.linear import fit_layout
-from trialkit.inference.normal.split_plot import split_plot
 from trialkit.inference.normal.split_plot_in_time import mauchly, repeated_measures
 
 BLOCK, TREATMENT = (i.ravel() for i in np.indices((4, 5)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.comparisons.mixed_procedures import compare_mixed
+from strata_fits import compare_mixed
 from trialkit.inference.design.layout import randomised_blocks
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.linear import fit_layout

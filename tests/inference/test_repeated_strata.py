@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from strata_fits import split_plot, split_plot_layout, strip_plot_layout
 from trialkit.inference.normal.repeated_strata import strata_courses
 from trialkit.inference.normal.repeated_strata_reml import strata_courses_reml
-from trialkit.inference.normal.split_plot import split_plot
-from trialkit.inference.normal.strip_plot import strip_plot
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 3)))
 PLOT = BLOCK * 3 + MAIN
 DAYS = (3.0, 7.0, 14.0)
+SPLIT = split_plot_layout(MAIN, SUB, blocking=[("block", BLOCK)])
 
 
 def draw(seed, k=1, crossed=True):
@@ -30,22 +30,19 @@ def draw(seed, k=1, crossed=True):
 
 def by_strata(y, main=MAIN, sub=SUB, block=BLOCK, plot=PLOT, strips=False):
     if strips:
-        return strata_courses(lambda v: strip_plot(main, sub, block, v), y, block)
-    return strata_courses(
-        lambda v: split_plot(main, sub, v, blocking=[("block", block)], main_plot=plot), y, plot
-    )
+        return strata_courses(strip_plot_layout(main, sub, block), y)
+    layout = split_plot_layout(main, sub, blocking=[("block", block)], main_plot=plot)
+    return strata_courses(layout, y)
 
 
 @pytest.mark.parametrize("strips", [False, True])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_strata_and_reml_agree_on_complete_plots(seed, strips):
     y = draw(seed)
-    units = {"main_plot": PLOT}
+    layout = SPLIT
     if strips:
-        units = {"main_strip": PLOT, "sub_strip": BLOCK * 3 + SUB}
-    reml = strata_courses_reml(
-        MAIN, SUB, y, DAYS, blocking=[("block", BLOCK)], units=units, structure="independent"
-    )
+        layout = strip_plot_layout(MAIN, SUB, BLOCK)
+    reml = strata_courses_reml(layout, y, DAYS, structure="independent")
     assert reml.fit.converged
     assert reml.fit.signed
     for term in by_strata(y, strips=strips).terms:
@@ -112,10 +109,9 @@ def test_main_plots_that_miss_a_day_are_left_out_whole():
 
 def test_missing_days_change_reml_little():
     y = draw(10)
-    given = {"blocking": [("block", BLOCK)], "units": {"main_plot": PLOT}}
-    whole = strata_courses_reml(MAIN, SUB, y, DAYS, **given)
+    whole = strata_courses_reml(SPLIT, y, DAYS)
     y[5, 2] = y[20, 0] = np.nan
-    holes = strata_courses_reml(MAIN, SUB, y, DAYS, **given)
+    holes = strata_courses_reml(SPLIT, y, DAYS)
     for one, two in zip(whole.terms, holes.terms, strict=True):
         assert abs(one.p - two.p) < 0.25
 
@@ -126,6 +122,4 @@ def test_wrong_input():
     with pytest.raises(ValueError, match="one row"):
         by_strata(np.ones((35, 2)))
     with pytest.raises(ValueError, match="ascending"):
-        strata_courses_reml(
-            MAIN, SUB, np.ones((36, 2)), (7.0, 3.0), blocking=[], units={"main_plot": PLOT}
-        )
+        strata_courses_reml(SPLIT, np.ones((36, 2)), (7.0, 3.0))

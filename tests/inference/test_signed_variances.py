@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from strata_fits import split_plot_layout, strip_plot_layout
 from trialkit.inference.normal.strata_covariate import strata_covariate
 
 MAIN, SUB, BLOCK = (codes.ravel() for codes in np.indices((3, 3, 4)))
@@ -104,15 +105,10 @@ def test_against_dense_algebra(strips, seed):
     parts = [*(z @ z.T for z in parts), np.eye(kept.sum())]
     theta = reml(X, y[kept], parts)
     assert theta[0] < 0.0
-    fit = strata_covariate(
-        MAIN,
-        SUB,
-        np.where(kept, y, np.nan),
-        x,
-        blocking=[("block", BLOCK)],
-        random=random,
-        weights=np.eye(9),
-    )
+    layout = split_plot_layout(MAIN, SUB, blocking=[("block", BLOCK)])
+    if len(random) > 1:
+        layout = strip_plot_layout(MAIN, SUB, BLOCK)
+    fit = strata_covariate(layout, np.where(kept, y, np.nan), x)
     unit = np.eye(X.shape[1])
     estimate, covariance, df, _ = kenward_roger(X, y[kept], parts, theta, unit[-1:])
     assert fit.slope == pytest.approx(estimate[0], rel=1e-6)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from trialkit.inference.normal.split_plot import split_plot
+from strata_fits import split_plot, split_plot_layout
 from trialkit.inference.normal.strata_covariate import strata_covariate
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 3)))
@@ -13,14 +15,8 @@ PLOT = BLOCK * 3 + MAIN
 
 
 def fit(y, x, **changes):
-    given = {
-        "main": MAIN,
-        "sub": SUB,
-        "blocking": [("block", BLOCK)],
-        "random": {"main_plot": PLOT},
-        "weights": np.eye(9),
-    } | changes
-    return strata_covariate(response=y, covariate=x, **given)
+    given = {"main": MAIN, "sub": SUB, "blocking": [("block", BLOCK)], "main_plot": PLOT} | changes
+    return strata_covariate(split_plot_layout(**given), y, x)
 
 
 def draw(seed):
@@ -40,7 +36,7 @@ def test_order_names_and_block_levels_change_nothing():
         main=main,
         sub=sub,
         blocking=[("block", 3 - BLOCK[order])],
-        random={"main_plot": PLOT[order]},
+        main_plot=PLOT[order],
     )
     assert turned.slope == pytest.approx(base.slope, rel=1e-7)
     assert pytest.approx(base.treatments.F, rel=1e-6) == turned.treatments.F
@@ -96,8 +92,8 @@ def test_undefined():
 
 def test_unseen_group_has_no_mean():
     x, y = draw(4)
-    weights = np.eye(9)
-    weights[2] = 0.0
-    found = fit(y, x, weights=weights)
-    assert np.isnan(found.means[2])
+    layout = split_plot_layout(MAIN, SUB, blocking=[("block", BLOCK)])
+    treatment = np.where(layout.treatment > 2, layout.treatment - 1, layout.treatment)
+    found = strata_covariate(replace(layout, treatment=treatment, n_treatments=9), y, x)
+    assert np.isnan(found.means[8])
     assert found.treatments.df == 7

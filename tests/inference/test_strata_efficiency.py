@@ -5,14 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from strata_fits import split_plot, strip_plot
 from trialkit.inference.comparisons.strata_efficiency import (
     GROUPED,
     NO_SOURCE,
     UNEQUAL,
     splitting_efficiency,
 )
-from trialkit.inference.normal.split_plot import split_plot
-from trialkit.inference.normal.strip_plot import strip_plot
 
 
 def trial(r=3, a=4, b=3, seed=1):

@@ -7,8 +7,7 @@ from itertools import permutations, product
 import numpy as np
 import pytest
 
-from trialkit.inference.normal.split_plot import split_plot
-from trialkit.inference.normal.strip_plot import strip_plot
+from strata_fits import split_plot, strip_plot
 from trialkit.inference.permutation.strata_randomisation import (
     split_plot_randomisation,
     strip_plot_randomisation,

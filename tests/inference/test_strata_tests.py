@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.design.fixed_model import Factor
-from trialkit.inference.normal.split_plot import split_plot
-from trialkit.inference.normal.strata_tests import joint_test
+from strata_fits import split_plot
+from trialkit.inference.design.layout import Factor
 
 
 def layout(a: int, b: int, r: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -37,7 +36,7 @@ def test_one_stratum_is_the_line_of_the_table(drawn: np.ndarray) -> None:
     main, sub, block = layout(4, 3, 5)
     fit = split_plot(main, sub, drawn, blocking=[("block", block)])
     for rows, source in zip(rows_of(4, 3), ("main", "sub", "main:sub"), strict=True):
-        test, line = joint_test(fit, rows), fit.term(source)
+        test, line = fit.joint(rows), fit.term(source)
         np.testing.assert_allclose(test.F, line.F, rtol=1e-9)
         np.testing.assert_allclose(test.df_error, line.df_error, rtol=1e-8)
         np.testing.assert_allclose(test.p, line.p, rtol=1e-7)
@@ -48,7 +47,7 @@ def test_turning_the_contrasts_changes_nothing(drawn: np.ndarray) -> None:
     fit = split_plot(main, sub, drawn, blocking=[("block", block)])
     rows = Factor("t", np.arange(12), 12).coding.T
     turn = np.linalg.qr(np.random.default_rng(2).normal(size=(11, 11)))[0]
-    one, two = joint_test(fit, rows), joint_test(fit, turn @ rows)
+    one, two = fit.joint(rows), fit.joint(turn @ rows)
     np.testing.assert_allclose(one.F, two.F, rtol=1e-8)
     np.testing.assert_allclose(one.df_error, two.df_error, rtol=1e-7)
     assert one.df == 11
@@ -59,8 +58,8 @@ def test_a_missing_subplot_goes_through_reml(drawn: np.ndarray) -> None:
     holed = drawn[:, :1].copy()
     holed[7] = np.nan
     rows = Factor("t", np.arange(12), 12).coding.T
-    whole = joint_test(split_plot(main, sub, drawn[:, :1], blocking=[("block", block)]), rows)
-    found = joint_test(split_plot(main, sub, holed, blocking=[("block", block)]), rows)
+    whole = split_plot(main, sub, drawn[:, :1], blocking=[("block", block)]).joint(rows)
+    found = split_plot(main, sub, holed, blocking=[("block", block)]).joint(rows)
     assert found.F[0] == pytest.approx(whole.F[0], rel=0.25)
     assert found.df_error[0] < 60
 
@@ -68,7 +67,7 @@ def test_a_missing_subplot_goes_through_reml(drawn: np.ndarray) -> None:
 def test_no_error_no_test() -> None:
     main, sub, block = layout(3, 2, 3)
     fit = split_plot(main, sub, np.ones((18, 1)), blocking=[("block", block)])
-    test = joint_test(fit, Factor("t", np.arange(6), 6).coding.T)
+    test = fit.joint(Factor("t", np.arange(6), 6).coding.T)
     assert np.isnan(test.F).all()
     assert np.isnan(test.p).all()
 
@@ -81,5 +80,5 @@ def test_level_where_nothing_differs(ratio: float) -> None:
     y = rng.normal(size=(48, 2000))
     y += np.sqrt(ratio) * rng.normal(size=(12, 2000))[main * 4 + block]
     fit = split_plot(main, sub, y, blocking=[("block", block)])
-    share = float(np.mean(joint_test(fit, Factor("t", np.arange(12), 12).coding.T).p < 0.05))
+    share = float(np.mean(fit.joint(Factor("t", np.arange(12), 12).coding.T).p < 0.05))
     assert 0.04 < share < 0.07

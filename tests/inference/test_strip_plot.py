@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.design.fixed_model import FixedModel, factor
+from strata_fits import strip_plot
+from trialkit.inference.design.fixed_model import FixedModel
+from trialkit.inference.design.layout import factor
 from trialkit.inference.normal.mixed import mixed_fit
-from trialkit.inference.normal.strip_plot import strip_plot
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 5)))
 

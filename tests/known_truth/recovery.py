@@ -26,13 +26,13 @@ from trialkit.analysis.efficacy.persistence_differences import (
 from trialkit.analysis.efficacy.yield_loss import loss_table
 from trialkit.analysis.fits.control import control_by_method
 from trialkit.analysis.fits.draws import draw_courses
+from trialkit.analysis.plots.layout_of_trial import plan_plots
 from trialkit.analysis.plots.responses import (
     area_responses,
     areas_above_thresholds,
     areas_under_curves,
     assessed_variables,
     count_responses,
-    plan_plots,
     yield_responses,
 )
 from trialkit.analysis.supporting.neighbours import NEIGHBOURS, neighbour_table

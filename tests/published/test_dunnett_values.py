@@ -16,7 +16,8 @@ from trialkit.inference.comparisons.distributions import (
     dunnett_loadings,
     dunnett_sf,
 )
-from trialkit.inference.comparisons.procedures import compare, t_critical
+from trialkit.inference.comparisons.family import t_critical
+from trialkit.inference.comparisons.procedures import compare
 from trialkit.inference.design.layout import completely_randomised
 from trialkit.inference.normal.linear import LinearFit, fit_layout
 

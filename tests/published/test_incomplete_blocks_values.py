@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.design.fixed_model import FixedModel, factor
+from trialkit.inference.design.fixed_model import FixedModel
+from trialkit.inference.design.layout import factor
 from trialkit.inference.normal.incomplete_blocks import incomplete_blocks
 from trialkit.inference.normal.mixed import mixed_fit
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from trialkit.inference.design.fixed_model import FixedModel, factor
+from trialkit.inference.design.fixed_model import FixedModel
+from trialkit.inference.design.layout import factor
 from trialkit.inference.normal.mixed import differences, mixed_fit
 
 ANSWERS = ast.literal_eval(

@@ -20,7 +20,7 @@ from trialkit.inference.comparisons.distributions import (
     studentized_range_isf,
     studentized_range_sf,
 )
-from trialkit.inference.comparisons.procedures import t_critical
+from trialkit.inference.comparisons.family import t_critical
 from trialkit.inference.design.layout import FloatArray
 
 INF = float("inf")

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from strata_fits import split_plot_layout
 from trialkit.inference.normal.repeated_strata import strata_courses
 from trialkit.inference.normal.repeated_strata_reml import strata_courses_reml
-from trialkit.inference.normal.split_plot import split_plot
 
 ANSWERS = ast.literal_eval(
     "{"
@@ -64,10 +64,8 @@ def holes(y):
 
 
 def test_strata():
-    block, main, sub, plot, y = oats()
-    found = strata_courses(
-        lambda values: split_plot(main, sub, values, blocking=[("block", block)]), y, plot
-    )
+    block, main, sub, _, y = oats()
+    found = strata_courses(split_plot_layout(main, sub, blocking=[("block", block)]), y)
     assert (found.n_plots, found.n_left_out) == (72, 0)
     names = {"main:day": "day:main", "sub:day": "day:sub", "main:sub:day": "day:main:sub"}
     for term in found.terms:
@@ -85,16 +83,10 @@ def test_strata():
 
 @pytest.mark.parametrize("case", ["whole", "missing"])
 def test_reml(case):
-    block, main, sub, plot, y = oats()
-    found = strata_courses_reml(
-        main,
-        sub,
-        y if case == "whole" else holes(y),
-        DAYS,
-        blocking=[("block", block)],
-        units={"main_plot": plot},
-        structure="independent",
-    )
+    block, main, sub, _, y = oats()
+    layout = split_plot_layout(main, sub, blocking=[("block", block)])
+    values = y if case == "whole" else holes(y)
+    found = strata_courses_reml(layout, values, DAYS, structure="independent")
     np.testing.assert_allclose(found.fit.theta, ANSWERS[f"{case} variances"], rtol=1e-5)
     for term in found.terms:
         q, df, F, p = ANSWERS[f"{case} {term.source}"]
@@ -106,10 +98,9 @@ def test_reml(case):
 
 def test_autoregressive():
     """Variances of nlme, whose search stops about three digits short of the top."""
-    block, main, sub, plot, y = oats()
-    found = strata_courses_reml(
-        main, sub, holes(y), DAYS, blocking=[("block", block)], units={"main_plot": plot}
-    )
+    block, main, sub, _, y = oats()
+    layout = split_plot_layout(main, sub, blocking=[("block", block)])
+    found = strata_courses_reml(layout, holes(y), DAYS)
     mp, md, own, s2, correlation = ANSWERS["ar variances"]
     np.testing.assert_allclose(found.fit.theta, [mp, md, own, s2, correlation], rtol=2e-3)
     assert found.fit.converged

@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from strata_fits import split_plot
 from trialkit.inference.design.layout import randomised_blocks
 from trialkit.inference.normal.samples_in_plots import fit_samples
-from trialkit.inference.normal.split_plot import split_plot
 
 # Block by block, first then second sample, time by time, managements running fastest.
 HEIGHTS = """

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from trialkit.inference.normal.split_plot import split_plot
+from strata_fits import split_plot
 
 TEXT = (Path(__file__).parent / "reference_scripts" / "split_plot_square.txt").read_text(
     encoding="utf-8"

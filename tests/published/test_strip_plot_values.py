@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.normal.strip_plot import strip_plot
+from strata_fits import strip_plot
 
 TEXT = """
 2373 3958 4384 4076 6431 4889 7254 6808 8582 4007 5795 5001 5630 7334 7177 7053 8284 6297
@@ -53,7 +53,7 @@ def test_each_term_has_its_own_error():
     assert fit.term("main").error == "error_main"
     assert fit.term("sub").error == "error_sub"
     assert fit.term("main:sub").error == "error"
-    cv = fit.cv_percent
+    cv = {t.source: 100.0 * np.sqrt(t.mean_sq) / fit.grand_mean for t in fit.terms}
     got = [float(cv[s][0]) for s in ("error_sub", "error_main", "error")]
     assert got == pytest.approx([16.3025542829, 23.0925247417, 12.1286025756], rel=1e-10)
     assert fit.grand_mean[0] == pytest.approx(5289.94444444, rel=1e-11)

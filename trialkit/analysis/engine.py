@@ -28,17 +28,17 @@ from trialkit.analysis.efficacy.rates import rate_persistence_table, rate_table
 from trialkit.analysis.efficacy.reductions import reduction_table
 from trialkit.analysis.efficacy.returns import money_problems, money_table
 from trialkit.analysis.efficacy.yield_loss import loss_table
+from trialkit.analysis.fits.anova import run_tests
 from trialkit.analysis.fits.control import control_by_method, control_problems, control_table
 from trialkit.analysis.fits.draws import draw_courses
-from trialkit.analysis.fits.strata_anova import run_all_tests
 from trialkit.analysis.plots.harvest import yield_of_plots
+from trialkit.analysis.plots.layout_of_trial import plan_plots
 from trialkit.analysis.plots.responses import (
     area_responses,
     areas_above_thresholds,
     areas_under_curves,
     assessed_variables,
     count_responses,
-    plan_plots,
     yield_responses,
 )
 from trialkit.analysis.plots.scales import choose_transforms
@@ -81,7 +81,7 @@ def analyse(trial: Trial) -> Analysis:
         *yield_responses(trial, plan, harvested),
     ]
     choices, scales, scale_problems = choose_transforms(trial, plan, assessed, responses)
-    tested = run_all_tests(trial, plan, responses, scales) if responses else None
+    tested = run_tests(plan, responses, scales, trial.settings) if responses else None
     courses = draw_courses(assessed, plan, trial.settings)
     basis = Basis(
         trial=trial,

@@ -7,10 +7,10 @@ import pandas as pd
 from scipy import special
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.anova import t_quantile
 from trialkit.analysis.plots.responses import FloatArray
 from trialkit.analysis.result import empty_table, join_tables, make_table
-from trialkit.inference.normal.linear import LinearFit
+from trialkit.inference.comparisons.family import t_critical
+from trialkit.inference.fit import Fit
 from trialkit.measures import money
 from trialkit.measures.units import convert
 from trialkit.problems import Problem, warning
@@ -85,22 +85,19 @@ def _costs(basis: Basis) -> FloatArray:
     return costs
 
 
-def _of_fit(basis: Basis, name: str, fit: LinearFit, column: int, price: float) -> pd.DataFrame:
+def _of_fit(basis: Basis, name: str, fit: Fit, column: int, price: float) -> pd.DataFrame:
     untreated, costs = basis.plan.untreated, _costs(basis)
-    means = fit.means[:, column]
-    difference = means - means[untreated]
-    spread = (
-        np.diag(fit.unit_cov)
-        + fit.unit_cov[untreated, untreated]
-        - 2.0 * fit.unit_cov[:, untreated]
-    )
-    se = price * np.sqrt(np.maximum(spread, 0.0) * fit.ms_error[column])
+    rows = basis.plan.layout.weights
+    means = fit.contrasts(rows).estimate[:, column]
+    apart = fit.contrasts(rows - rows[untreated])
+    difference, df = means - means[untreated], apart.df[:, column]
+    se = price * apart.se[:, column]
     extra = costs - costs[untreated]
     gain = money.net_gain(difference, price, extra)
-    half = t_quantile(fit, basis.settings.alpha) * se
+    half = t_critical(basis.settings.alpha, df) * se
     own = np.arange(means.size) == untreated
     with np.errstate(divide="ignore", invalid="ignore"):
-        p = 2.0 * special.stdtr(max(fit.df_error, 1), -np.abs(gain.value) / se)
+        p = 2.0 * special.stdtr(df, -np.abs(gain.value) / se)
     p = np.where(np.isfinite(gain.value) & (se > 0) & ~own, p, np.nan)
     reason = [
         NO_COST if np.isnan(cost) else (text or None)

@@ -9,9 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
 
-from trialkit.analysis.plots.larger_units import StrataPlan
 from trialkit.analysis.plots.responses import (
     FloatArray,
     IntArray,
@@ -20,11 +18,15 @@ from trialkit.analysis.plots.responses import (
     treatment_means,
 )
 from trialkit.analysis.result import table_of_parts
-from trialkit.inference.comparisons.procedures import Comparisons, Method, compare
+from trialkit.inference.comparisons.family import t_critical
+from trialkit.inference.comparisons.methods import Method
+from trialkit.inference.comparisons.procedures import Comparisons, compare
+from trialkit.inference.design.bases import indicator
 from trialkit.inference.design.layout import Layout
 from trialkit.inference.design.scales import TransformName, backward, by_column, forward
+from trialkit.inference.fit import Fit, JointTest
 from trialkit.inference.normal.linear import LinearFit, fit_layout
-from trialkit.inference.normal.stratified import StratifiedFit
+from trialkit.inference.normal.stratified import fit_strata
 from trialkit.trial import Comparison, Settings
 
 Keys = dict[str, NDArray[Any]]
@@ -33,43 +35,24 @@ Part = tuple[Mapping[str, Sized], IntArray]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Strata:
-    """Analyses with several errors.
-
-    Attributes
-    ----------
-    plan : StrataPlan
-    fits : tuple of (int array, StratifiedFit)
-        Which responses, and their analysis.
-    """
-
-    plan: StrataPlan
-    fits: tuple[tuple[IntArray, StratifiedFit], ...]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
 class Tested:
     """The tables of the tests, and the fits behind them.
 
     Attributes
     ----------
-    fits : tuple of LinearFit
-        Each serves the responses with one pattern of missing plots; ``columns`` of a fit
-        index the list of responses. In split-plots and strip-plots one a response, with the
-        covariance of the treatment means that their strata give.
+    fits : tuple of Fit
+        ``columns`` of a fit index the list of responses. With one error each serves the
+        responses with one pattern of missing plots; with several one serves all.
     checked : tuple of LinearFit
-        Fits whose residuals are looked at, and whose error is the smallest of the design: in
-        split-plots and strip-plots those with main plots or strips taken out, else ``fits``.
+        Fits whose residuals are looked at, and whose error is the smallest of the design: with
+        larger units those with the units taken out, else ``fits``.
     checked_layout : Layout
         Layout of the fits that are checked.
-    strata : Strata or None
-        In split-plots and strip-plots the plan and the analyses by strata or REML.
     """
 
-    fits: tuple[LinearFit, ...]
+    fits: tuple[Fit, ...]
     checked: tuple[LinearFit, ...]
     checked_layout: Layout
-    strata: Strata | None
     anova: pd.DataFrame
     means: pd.DataFrame
     comparisons: pd.DataFrame
@@ -105,19 +88,21 @@ def run_tests(
     counted = np.column_stack([item.values for item in responses])
     analysed = by_column(forward, transforms, counted)
     keys = response_keys(responses, transforms)
-    fits = fit_layout(plan.layout, analysed)
+    layout = plan.layout
+    checked = fit_layout(layout.inside_units, analysed)
+    fits: tuple[Fit, ...] = (fit_strata(layout, analysed),) if layout.units else checked
     anova, means, comparisons, lines = [], [], [], []
     for fit in fits:
-        made = _compare_all(fit, plan, settings)
+        overall = fit.overall(layout.weights)
+        made = _compare_all(fit, plan, settings, overall.p)
         anova.append(_anova_table(fit, keys))
         means.append(_means_table(fit, plan, keys, counted, made, settings))
         comparisons += [comparison_table(item, fit.columns, plan, keys) for item in made]
-        lines.append(_response_table(fit, keys, counted, settings))
+        lines.append(_response_table(fit, overall, keys, counted, settings))
     return Tested(
         fits=fits,
-        checked=fits,
-        checked_layout=plan.layout,
-        strata=None,
+        checked=checked,
+        checked_layout=layout.inside_units,
         anova=in_order("anova", anova),
         means=in_order("means", means),
         comparisons=in_order("comparisons", comparisons),
@@ -130,14 +115,17 @@ def in_order(name: str, parts: Sequence[Part]) -> pd.DataFrame:
     return table_of_parts(name, [columns for columns, _ in parts], [place for _, place in parts])
 
 
-def _compare_all(fit: LinearFit, plan: PlotPlan, settings: Settings) -> list[Comparisons]:
+def _compare_all(
+    fit: Fit, plan: PlotPlan, settings: Settings, overall_p: FloatArray
+) -> list[Comparisons]:
     """The procedure of the settings over all pairs, and Dunnett against the untreated beside it."""
     made = []
-    chosen = settings.comparison
+    chosen, rows, alpha = settings.comparison, plan.layout.weights, settings.alpha
     if chosen not in {Comparison.NONE, Comparison.DUNNETT}:
-        made.append(compare(fit, Method(chosen.value), alpha=settings.alpha))
+        method = Method(chosen.value)
+        made.append(compare(fit, method, rows=rows, alpha=alpha, overall_p=overall_p))
     if chosen is not Comparison.NONE and plan.untreated is not None:
-        made.append(compare(fit, Method.DUNNETT, alpha=settings.alpha, control=plan.untreated))
+        made.append(compare(fit, Method.DUNNETT, rows=rows, alpha=alpha, control=plan.untreated))
     return made
 
 
@@ -151,21 +139,24 @@ def with_place(columns: Mapping[str, Sized], responses: IntArray, times: int) ->
     return columns, np.repeat(responses, times)
 
 
-def _anova_table(fit: LinearFit, keys: Keys) -> Part:
-    terms = fit.terms
-    count = len(terms)
-    columns: dict[str, Sized] = {**repeat_keys(keys, fit.columns, count)}
-    columns["source"] = np.tile(
-        np.array([term.source for term in terms], dtype=object), fit.columns.size
-    )
-    columns["df"] = np.tile(np.array([float(term.df) for term in terms]), fit.columns.size)
-    for field, attribute in (("sum_sq", "sum_sq"), ("mean_sq", "mean_sq"), ("F", "F"), ("p", "p")):
-        columns[field] = np.stack([getattr(term, attribute) for term in terms]).T.ravel()
-    return with_place(columns, fit.columns, count)
+def _anova_table(fit: Fit, keys: Keys) -> Part:
+    """Lines of all responses; what REML has no number for (its errors) is left out."""
+    k, count = fit.columns.size, len(fit.terms)
+    numbers = {
+        name: np.stack([np.broadcast_to(getattr(term, name), k) for term in fit.terms]).T.ravel()
+        for name in ("df", "sum_sq", "mean_sq", "F", "p")
+    }
+    sources = np.tile(np.array([term.source for term in fit.terms], dtype=object), k)
+    shown = numbers["df"] > 0 if fit.covariance(np.eye(fit.n_means)) is None else slice(None)
+    place = np.repeat(fit.columns, count)[shown]
+    columns: dict[str, Sized] = {name: values[place] for name, values in keys.items()}
+    columns["source"] = sources[shown]
+    columns |= {name: np.asarray(values, dtype=float)[shown] for name, values in numbers.items()}
+    return columns, place
 
 
 def _means_table(
-    fit: LinearFit,
+    fit: Fit,
     plan: PlotPlan,
     keys: Keys,
     counted: FloatArray,
@@ -173,34 +164,41 @@ def _means_table(
     settings: Settings,
 ) -> Part:
     size, width = len(plan.treatments), fit.columns.size
-    raw = treatment_means(counted[:, fit.columns], plan)
-    half = t_quantile(fit, settings.alpha) * fit.se
+    found = fit.contrasts(plan.layout.weights)
+    values = counted[:, fit.columns]
+    half = t_critical(settings.alpha, found.df) * found.se
     names: list[TransformName] = [keys["transform"][column] for column in fit.columns]
     back, lower, upper = (
-        by_column(backward, names, part) for part in (fit.means, fit.means - half, fit.means + half)
+        by_column(backward, names, part)
+        for part in (found.estimate, found.estimate - half, found.estimate + half)
     )
     pairwise = next((item for item in made if item.method is not Method.DUNNETT), None)
-    marks: list[str | None] = [None] * (size * width)
-    if pairwise is not None:
-        marks = [mark or None for marked in pairwise.letters(fit.means) for mark in marked]
     columns: dict[str, Sized] = {
         name: values
         for name, values in repeat_keys(keys, fit.columns, size).items()
         if name != "transform"
     }
     columns["treatment"] = np.tile(np.array(plan.treatments, dtype=object), width)
-    columns["n"] = np.tile(fit.n.astype(float), width)
+    columns["letters"] = letters_of(pairwise, found.estimate)
+    member = indicator(plan.treatment, size).T
     for name, part in (
-        ("mean", raw),
-        ("mean_analysed", fit.means),
-        ("se", fit.se),
+        ("n", member @ np.isfinite(values)),
+        ("mean", treatment_means(values, plan)),
+        ("mean_analysed", found.estimate),
+        ("se", found.se),
         ("lower", lower),
         ("upper", upper),
         ("back_transformed", back),
     ):
         columns[name] = part.T.ravel()
-    columns["letters"] = marks
     return with_place(columns, fit.columns, size)
+
+
+def letters_of(made: Comparisons | None, means: FloatArray) -> list[str | None]:
+    """Letters of means (t, k), one response after the other; None where there are none."""
+    if made is None:
+        return [None] * means.size
+    return [mark or None for marked in made.letters(means) for mark in marked]
 
 
 def comparison_table(made: Comparisons, responses: IntArray, plan: PlotPlan, keys: Keys) -> Part:
@@ -222,39 +220,23 @@ def comparison_table(made: Comparisons, responses: IntArray, plan: PlotPlan, key
 
 
 def _response_table(
-    fit: LinearFit,
-    keys: Keys,
-    counted: FloatArray,
-    settings: Settings,
+    fit: Fit, overall: JointTest, keys: Keys, counted: FloatArray, settings: Settings
 ) -> Part:
-    width = fit.columns.size
+    width, level = fit.columns.size, fit.grand_mean
+    number = np.isfinite(counted[:, fit.columns]).sum(axis=0).astype(float)
+    cv = 100.0 * np.sqrt(fit.ms_error) / np.where(level > 0, level, np.nan)
     columns: dict[str, Sized] = {name: values[fit.columns] for name, values in keys.items()}
-    columns["comparison"] = [settings.comparison.value] * width
-    columns["n_plots"] = np.full(width, float(fit.plots.size))
-    columns["n_missing"] = np.full(width, float(counted.shape[0] - fit.plots.size))
-    columns["grand_mean"] = fit.grand_mean
-    columns["cv_percent"] = fit.cv_percent
-    columns["df_treatment"] = np.full(width, float(fit.treatment.df))
-    columns["df_error"] = np.full(width, float(fit.df_error))
-    columns["ms_error"] = fit.ms_error
-    columns["F"] = fit.treatment.F
-    columns["p"] = fit.treatment.p
-    columns["note"] = [_note(fit, j) for j in range(width)]
+    columns |= {
+        "comparison": [settings.comparison.value] * width,
+        "n_plots": number,
+        "n_missing": len(counted) - number,
+        "grand_mean": level,
+        "cv_percent": cv,
+        "df_treatment": np.array(np.broadcast_to(overall.df, width), dtype=float),
+        "df_error": overall.df_error,
+        "ms_error": fit.ms_error,
+        "F": overall.F,
+        "p": overall.p,
+        "note": [text or None for text in overall.note],
+    }
     return with_place(columns, fit.columns, 1)
-
-
-def t_quantile(fit: LinearFit, alpha: float) -> float:
-    """Two-sided t on the error degrees of freedom; NaN where there are none."""
-    if fit.df_error <= 0:
-        return float("nan")
-    return float(special.stdtrit(fit.df_error, 1.0 - alpha / 2.0))
-
-
-def _note(fit: LinearFit, j: int) -> str | None:
-    if fit.df_error <= 0:
-        return "too few plots are left to estimate the error"
-    if fit.treatment.df <= 0:
-        return "the plots that are left allow no comparison of treatments"
-    if not np.isfinite(fit.treatment.F[j]):
-        return "the plots do not vary within treatments, so there is nothing to test against"
-    return None

@@ -8,17 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.inference.design.layout import (
-    Layout,
-    completely_randomised,
-    latin_square,
-    randomised_blocks,
-)
+from trialkit.inference.design.layout import Layout
 from trialkit.measures import pest_days as areas
 from trialkit.trial import (
-    Design,
-    Plot,
-    TreatmentRole,
     Trial,
     Variable,
     harvest_variable,
@@ -43,8 +35,9 @@ class PlotPlan:
     untreated, reference : int or None
         Code of the untreated, and of the first treatment with the role of a reference.
     layout : Layout
-    units : tuple of int array, shape (plots,)
-        Main plots, or both kinds of strips: larger units whose plots err together.
+        With main plots, or both kinds of strips, for larger units where the design has them.
+    levels : tuple of (str, tuple of str)
+        Name and levels of the factors of the layout; code i stands for the i-th.
     """
 
     plots: tuple[str, ...]
@@ -53,7 +46,12 @@ class PlotPlan:
     untreated: int | None
     reference: int | None
     layout: Layout
-    units: tuple[IntArray, ...] = ()
+    levels: tuple[tuple[str, tuple[str, ...]], ...] = ()
+
+    @property
+    def units(self) -> tuple[IntArray, ...]:
+        """Main plots, or both kinds of strips: larger units whose plots err together."""
+        return tuple(codes for _, codes in self.layout.units)
 
     @property
     def others(self) -> list[int]:
@@ -114,63 +112,6 @@ def codes_of(labels: Sequence[Hashable]) -> IntArray:
     """Number labels in the order in which they first appear."""
     order: dict[Hashable, int] = {}
     return np.array([order.setdefault(label, len(order)) for label in labels], dtype=np.intp)
-
-
-def plan_plots(trial: Trial) -> PlotPlan:
-    """Turn the plots of a trial into codes and a layout."""
-    ids = tuple(treatment.id for treatment in trial.treatments)
-    index = {treatment_id: code for code, treatment_id in enumerate(ids)}
-    codes = np.array([index[plot.treatment] for plot in trial.plots], dtype=np.intp)
-    if trial.design is Design.LATIN or trial.main_plots is Design.LATIN:
-        layout = latin_square(
-            codes,
-            codes_of([str(plot.row) for plot in trial.plots]),
-            codes_of([str(plot.column) for plot in trial.plots]),
-            len(ids),
-        )
-    elif trial.design is Design.CRD:
-        layout = completely_randomised(codes, len(ids))
-    else:
-        layout = randomised_blocks(codes, codes_of([plot.block for plot in trial.plots]), len(ids))
-    return PlotPlan(
-        plots=tuple(plot.id for plot in trial.plots),
-        treatments=ids,
-        treatment=codes,
-        untreated=index.get(trial.untreated) if trial.untreated is not None else None,
-        reference=next(
-            (index[item.id] for item in trial.treatments if item.role is TreatmentRole.REFERENCE),
-            None,
-        ),
-        layout=layout,
-        units=_larger_units(trial),
-    )
-
-
-def _larger_units(trial: Trial) -> tuple[IntArray, ...]:
-    """Main plots of a split-plot, both kinds of strips of a strip-plot, else nothing."""
-    if trial.design is Design.SPLIT_PLOT:
-        return (codes_of(main_plots_of(trial)),)
-    if trial.design is Design.STRIP_PLOT:
-        return (
-            codes_of([(plot.block, plot.main_factor) for plot in trial.plots]),
-            codes_of([(plot.block, plot.sub_factor) for plot in trial.plots]),
-        )
-    return ()
-
-
-def main_plots_of(trial: Trial) -> list[tuple[str, ...]]:
-    """Name the main plot of every plot: by row and column where they lie in a Latin square."""
-    if trial.main_plots is Design.LATIN:
-        return [(f"row {plot.row}", f"column {plot.column}") for plot in trial.plots]
-    return [main_plot_of(plot) for plot in trial.plots]
-
-
-def main_plot_of(plot: Plot) -> tuple[str, ...]:
-    """Name a main plot: its number within the block, or block and main factor without one."""
-    block = plot.block or ""
-    if plot.main_plot is not None:
-        return (block, plot.main_plot)
-    return (block, "", plot.main_factor or "")
 
 
 def assessed_variables(trial: Trial, plan: PlotPlan) -> tuple[Assessed, ...]:

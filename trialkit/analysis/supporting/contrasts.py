@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.anova import (
@@ -21,7 +20,8 @@ from trialkit.analysis.fits.anova import (
 )
 from trialkit.analysis.plots.responses import FloatArray, IntArray
 from trialkit.analysis.result import join_tables
-from trialkit.inference.comparisons.contrasts import contrast_tests, group_contrast, rate_trend
+from trialkit.inference.comparisons.contrasts import group_contrast, rate_trend
+from trialkit.inference.comparisons.family import t_critical, two_sided_t
 from trialkit.planned import read_planned
 from trialkit.trial import Treatment, TreatmentRole, Trial
 
@@ -144,9 +144,9 @@ def contrast_table(basis: Basis) -> pd.DataFrame:
     keys = response_keys(basis.responses, basis.scales)
     rows = np.array([coefficients for _, coefficients, _ in planned])
     words = [name for name, _, _ in planned], [note for _, _, note in planned]
+    cells, alpha = rows @ basis.plan.layout.weights, basis.settings.alpha
     tables = [
-        _rows(keys, columns, words, values)
-        for columns, values in _evaluated(tested, rows, basis.settings.alpha)
+        _rows(keys, columns, words, values) for columns, values in _evaluated(tested, cells, alpha)
     ]
     joined = in_order("contrasts", tables)
     before = (joined["measure"] == "count") & (joined["days_after"] <= 0)
@@ -211,22 +211,20 @@ def _evaluated(
 ) -> list[tuple[IntArray, dict[str, FloatArray]]]:
     """Columns of the table (contrasts, k) for the responses of each fit."""
     out: list[tuple[IntArray, dict[str, FloatArray]]] = []
-    if tested.strata is not None:
-        for columns, stratified in tested.strata.fits:
-            weights = tested.strata.plan.weights
-            estimate, se, df = stratified.contrasts(rows @ weights)
-            with np.errstate(invalid="ignore", divide="ignore"):
-                p = 2.0 * special.stdtr(df, -np.abs(estimate / se))
-            half = special.stdtrit(df, 1.0 - alpha / 2.0) * se
-            values = {"estimate": estimate, "se": se, "df": df, "p": p}
-            out.append((columns, values | {"lower": estimate - half, "upper": estimate + half}))
-        return out
-    names = {str(number): row for number, row in enumerate(rows)}
     for fit in tested.fits:
-        found = contrast_tests(fit, names, alpha=alpha)
-        values = {name: getattr(found, name) for name in ("estimate", "se", "p", "lower", "upper")}
-        df = np.where(np.isfinite(found.p), float(fit.df_error), np.nan)
-        out.append((fit.columns, values | {"df": df}))
+        found = fit.contrasts(rows)
+        usable = (found.se > 0) & (found.df > 0)
+        t = np.where(usable, found.estimate / np.where(usable, found.se, 1.0), np.nan)
+        half = np.where(usable, t_critical(alpha, found.df) * found.se, np.nan)
+        values = {
+            "estimate": found.estimate,
+            "se": found.se,
+            "df": np.where(usable, found.df, np.nan),
+            "p": two_sided_t(t, found.df),
+            "lower": found.estimate - half,
+            "upper": found.estimate + half,
+        }
+        out.append((fit.columns, values))
     return out
 
 

@@ -78,8 +78,8 @@ def count_tables(basis: Basis) -> Counted:
     `strata_count_tables`. ``note`` says where a test or a limit is known not to
     keep its level; how often each does is in tests/benchmarks/count_models.md.
     """
-    if basis.tested is not None and basis.tested.strata is not None:
-        found = strata_count_tables(basis, basis.tested.strata.plan)
+    if basis.tested is not None and basis.plan.layout.units:
+        found = strata_count_tables(basis)
         return Counted(means=found[0], tests=found[1])
     items = [item for item in basis.assessed if _modelled(item)]
     if basis.tested is None or not items:

@@ -38,8 +38,8 @@ def covariate_tables(basis: Basis) -> Adjusted:
     In split-plots and strip-plots by a mixed model, see `strata_covariate_tables`.
     """
     tests, means = [], []
-    if basis.tested is not None and basis.tested.strata is not None:
-        found = strata_covariate_tables(basis, basis.tested.strata.plan, scale_of)
+    if basis.tested is not None and basis.plan.layout.units:
+        found = strata_covariate_tables(basis, scale_of)
         return Adjusted(tests=found[0], means=found[1])
     if basis.tested is not None:
         for number, item in enumerate(basis.assessed):

@@ -90,7 +90,7 @@ def check_responses(basis: Basis, powers: dict[str, float]) -> Checked:
         table=_table(rows, keys, basis.plan),
         residuals=_residuals(found, keys, basis.plan),
         recommendations=[_recommended(row, basis, powers) for row in rows],
-        efficiency=_efficiency(tested, len(basis.responses)),
+        efficiency=_efficiency(basis, tested),
         variables=_over_days(rows, basis, powers),
     )
 
@@ -201,11 +201,11 @@ def _over_days(
     return found
 
 
-def _efficiency(tested: Tested, responses: int) -> FloatArray:
+def _efficiency(basis: Basis, tested: Tested) -> FloatArray:
     """Efficiency of all groupings together, over the same plots without them."""
-    found = np.full(responses, np.nan)
-    if tested.strata is None:
-        for fit in tested.fits:
+    found = np.full(len(basis.responses), np.nan)
+    if not basis.plan.layout.units:
+        for fit in tested.checked:
             whole = relative_efficiency(fit)
             if whole:
                 found[fit.columns] = whole[-1].adjusted

@@ -12,17 +12,17 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.anova import (
     Keys,
     Part,
-    Strata,
     Tested,
     in_order,
+    letters_of,
     repeat_keys,
     response_keys,
     with_place,
 )
 from trialkit.analysis.plots.responses import FloatArray, IntArray
 from trialkit.analysis.result import join_tables
-from trialkit.inference.comparisons.mixed_procedures import compare_stratified
-from trialkit.inference.comparisons.procedures import Comparisons, Method, compare_means
+from trialkit.inference.comparisons.methods import Method
+from trialkit.inference.comparisons.procedures import Comparisons, compare, compare_means
 from trialkit.inference.comparisons.strata_efficiency import splitting_efficiency
 from trialkit.inference.design.scales import forward
 from trialkit.inference.estimable import NotEstimable
@@ -32,7 +32,7 @@ from trialkit.inference.normal.factorial import (
     factorial_treatments,
     fit_factorial,
 )
-from trialkit.inference.normal.stratified import DifferenceKind, MeanKind, StratifiedFit
+from trialkit.inference.normal.strata_fit import DifferenceKind, StratifiedFit
 from trialkit.problems import Problem, warning
 from trialkit.trial import Comparison, TreatmentRole, Trial
 
@@ -83,9 +83,9 @@ def factor_tables(basis: Basis) -> Factors:
     empty = join_tables("factor_means", []), join_tables("factor_differences", [])
     if tested is None:
         return Factors(anova=join_tables("anova", []), means=empty[0], differences=empty[1])
-    if tested.strata is not None:
+    if basis.plan.layout.units:
         problems: tuple[Problem, ...] = (_stands_aside(),) if basis.settings.factors else ()
-        means, differences = _of_strata(basis, tested.strata)
+        means, differences = _of_strata(basis, tested)
         return Factors(anova=tested.anova, means=means, differences=differences, problems=problems)
     if not basis.settings.factors:
         return Factors(anova=tested.anova, means=empty[0], differences=empty[1])
@@ -108,39 +108,41 @@ def _stands_aside() -> Problem:
 # --- split-plots and strip-plots ---------------------------------------------------------
 
 
-def _of_strata(basis: Basis, strata: Strata) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _of_strata(basis: Basis, tested: Tested) -> tuple[pd.DataFrame, pd.DataFrame]:
     keys = response_keys(basis.responses, basis.scales)
     counted = np.column_stack([item.values for item in basis.responses])
-    plan = strata.plan
-    levels: tuple[tuple[MeanKind, tuple[str, ...], IntArray], ...] = (
-        ("main", plan.mains, plan.main),
-        ("sub", plan.subs, plan.sub),
-    )
     means, differences = [], []
-    for columns, fit in strata.fits:
-        for factor, names, codes in levels:
-            found = fit.means(factor)
-            marks = _letters(_compared(fit, factor, basis), found.mean)
+    for fit in tested.fits:
+        if not isinstance(fit, StratifiedFit):
+            continue
+        for item, (_, names) in zip(basis.plan.layout.factors, basis.plan.levels, strict=True):
+            rows = fit.mean_rows(item.name)[0]
+            found = fit.contrasts(rows)
+            marks = letters_of(_compared(fit, item.name, rows, basis), found.estimate)
             means.append(
                 _means_rows(
-                    keys, columns, factor, names, (found.mean, found.se), marks, counted, codes
+                    keys,
+                    fit.columns,
+                    item.name,
+                    names,
+                    (found.estimate, found.se),
+                    marks,
+                    counted,
+                    item.codes,
                 )
             )
-        differences.append(_difference_rows(keys, columns, fit))
+        differences.append(_difference_rows(keys, fit.columns, fit))
     return in_order("factor_means", means), in_order("factor_differences", differences)
 
 
-def _compared(fit: StratifiedFit, factor: MeanKind, basis: Basis) -> Comparisons | None:
-    chosen = basis.settings.comparison
+def _compared(
+    fit: StratifiedFit, factor: str, rows: FloatArray, basis: Basis
+) -> Comparisons | None:
+    chosen, alpha = basis.settings.comparison, basis.settings.alpha
     if chosen in {Comparison.NONE, Comparison.DUNNETT}:
         return None
-    return compare_stratified(fit, factor, Method(chosen.value), alpha=basis.settings.alpha)
-
-
-def _letters(made: Comparisons | None, means: FloatArray) -> list[str | None]:
-    if made is None:
-        return [None] * means.size
-    return [mark or None for marked in made.letters(means) for mark in marked]
+    p = fit.term(factor).p
+    return compare(fit, Method(chosen.value), rows=rows, alpha=alpha, overall_p=p)
 
 
 def _means_rows(
@@ -313,7 +315,7 @@ def _of_factorial(
                     name,
                     factorial.levels[place],
                     (found.means, found.se),
-                    _letters(made, found.means),
+                    letters_of(made, found.means),
                     counted,
                     codes,
                 )

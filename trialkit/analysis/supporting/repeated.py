@@ -39,7 +39,7 @@ def course_table(basis: Basis) -> pd.DataFrame:
     """
     if basis.tested is None:
         return empty_table("course_tests")
-    strata = basis.tested.strata
+    layout = basis.plan.layout
     named: list[tuple[str, Row]] = []
     for item in basis.assessed:
         after = np.flatnonzero(item.days > 0)
@@ -48,12 +48,10 @@ def course_table(basis: Basis) -> pd.DataFrame:
         if kept.sum() >= 2:
             pest = item.variable.role is VariableRole.PEST
             part, days = values[:, kept], item.days[after][kept]
-            if strata is None:
-                rows = _tests(basis.plan.layout, part, days, reml=pest)
+            if layout.units:
+                rows = strata_course_rows(layout, part, days, most_effects=MOST_EFFECTS, reml=pest)
             else:
-                rows = strata_course_rows(
-                    strata.plan, part, days, most_effects=MOST_EFFECTS, reml=pest
-                )
+                rows = _tests(layout, part, days, reml=pest)
             named += [(item.variable.name, row) for row in rows]
     columns: dict[str, Sized] = {
         name: [row[i] for _, row in named]

@@ -47,7 +47,6 @@ def share_tables(basis: Basis) -> Counted:
     """
     means: list[Mapping[str, Sized]] = []
     tests: list[Mapping[str, Sized]] = []
-    strata = None if basis.tested is None else basis.tested.strata
     for item in basis.assessed if basis.tested is not None else ():
         hits, examined = item.hits, item.examined
         after = np.flatnonzero(item.days > 0)
@@ -55,10 +54,10 @@ def share_tables(basis: Basis) -> Counted:
         if hits is None or examined is None or yielded or not after.size:
             continue
         data = (hits[:, after], examined[:, after])
-        if strata is None:
+        if not basis.plan.layout.units:
             modelled, lines = _in_blocks(basis, item, after, data)
         else:
-            modelled, lines = shares_in_strata(basis, strata.plan, item, after, data)
+            modelled, lines = shares_in_strata(basis, item, after, data)
         means.append(_means(basis, item, after, modelled))
         tests.append(lines)
     if not means:

@@ -9,7 +9,6 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.draws import Course, limits, step_of, two_sided
-from trialkit.analysis.plots.larger_units import StrataPlan
 from trialkit.analysis.plots.responses import Assessed, FloatArray
 from trialkit.analysis.result import table_of_parts
 from trialkit.inference.glm.count_limits import few_counted
@@ -29,13 +28,14 @@ _UNEVEN = (
 )
 
 
-def strata_count_tables(basis: Basis, strata: StrataPlan) -> tuple[pd.DataFrame, pd.DataFrame]:
+def strata_count_tables(basis: Basis) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Model the counts of every day after treatment: ``count_models`` and ``count_tests``.
 
     Tests are those of `count_strata`. The intervals of the means and of their ratios to the
     untreated come from the draws of the courses, which know of main plots and strips; treatments
     of zeros have a one-sided upper limit.
     """
+    layout = basis.plan.layout
     means: list[Mapping[str, Sized]] = []
     tests: list[Mapping[str, Sized]] = []
     for item in basis.assessed:
@@ -45,18 +45,18 @@ def strata_count_tables(basis: Basis, strata: StrataPlan) -> tuple[pd.DataFrame,
             continue
         values, unit = item.values[:, after], step_of(item)
         terms = count_strata(
-            strata.main,
-            strata.sub,
+            layout.factors[0].codes,
+            layout.factors[1].codes,
             values,
-            blocking=strata.blocking,
-            units=strata.random,
+            blocking=layout.blocking,
+            units=dict(layout.units),
             unit=unit,
         )
         days, few = item.days[after], few_counted(values, unit)
         for j in range(after.size):
             tests.append(_tests(item, float(days[j]), terms, j, scarce=bool(few[j])))
         # Means as counted; where plots are missing, free of the blocks that they stood in.
-        level = fit_counts(basis.plan.layout, values, unit=unit, family="quasi-poisson").means
+        level = fit_counts(layout, values, unit=unit, family="quasi-poisson").means
         means.append(_means(basis, item, days, level, terms[-1].dispersion))
     return table_of_parts("count_models", means), table_of_parts("count_tests", tests)
 

@@ -6,9 +6,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from trialkit.analysis.fits.strata_anova import fit_strata
-from trialkit.analysis.plots.larger_units import StrataPlan
-from trialkit.analysis.plots.responses import FloatArray, IntArray
+from trialkit.analysis.plots.responses import FloatArray
+from trialkit.inference.design.layout import Layout
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.mixed import FixedTest
 from trialkit.inference.normal.repeated_strata import (
@@ -29,7 +28,7 @@ _STRUCTURES: tuple[tuple[StrataStructure, str], ...] = (
 
 
 def strata_course_rows(
-    strata: StrataPlan, values: FloatArray, days: FloatArray, *, most_effects: int, reml: bool
+    layout: Layout, values: FloatArray, days: FloatArray, *, most_effects: int, reml: bool
 ) -> list[Row]:
     """Test levels and courses of the factors of one variable.
 
@@ -40,7 +39,7 @@ def strata_course_rows(
 
     Parameters
     ----------
-    strata : StrataPlan
+    layout : Layout
     values : float array, shape (plots, days)
     days : float array, shape (days,)
     most_effects : int
@@ -48,26 +47,19 @@ def strata_course_rows(
     reml : bool
         Whether REML is wanted where plots miss days.
     """
-    univariate = strata_courses(lambda part: fit_strata(strata, part), values, _units(strata))
+    univariate = strata_courses(layout, values)
     by_reml: list[Row] = []
-    groups = sum(np.unique(codes).size - 1 for _, codes in strata.blocking)
-    effects = (len(strata.mains) * len(strata.subs) + groups) * days.size
+    groups = sum(np.unique(codes).size - 1 for _, codes in layout.blocking)
+    effects = (layout.n_cells + groups) * days.size
     if reml and np.isnan(values).any() and effects <= most_effects:
-        by_reml = _by_reml(strata, values, days)
-    return [*_in_time(univariate, strata, chosen=not by_reml), *by_reml]
+        by_reml = _by_reml(layout, values, days)
+    return [*_in_time(univariate, layout, chosen=not by_reml), *by_reml]
 
 
-def _units(strata: StrataPlan) -> IntArray:
-    """What is left out whole where a plot misses a day."""
-    if strata.main_plot is not None:
-        return strata.main_plot
-    return np.zeros_like(strata.main) if strata.block is None else strata.block
-
-
-def _in_time(fit: StrataCourses, strata: StrataPlan, *, chosen: bool) -> list[Row]:
+def _in_time(fit: StrataCourses, layout: Layout, *, chosen: bool) -> list[Row]:
     note = None
     if fit.n_left_out:
-        whole = "main plots" if strata.main_plot is not None else "blocks"
+        whole = "main plots" if len(layout.units) == 1 else "blocks"
         note = (
             f"{fit.n_left_out} of {fit.n_plots + fit.n_left_out} plots were left out: their "
             f"{whole} miss a day"
@@ -110,19 +102,11 @@ def _line(
     )
 
 
-def _by_reml(strata: StrataPlan, values: FloatArray, days: FloatArray) -> list[Row]:
+def _by_reml(layout: Layout, values: FloatArray, days: FloatArray) -> list[Row]:
     """Levels and courses by REML; nothing where it does not settle."""
     for structure, name in _STRUCTURES:
         try:
-            fit = strata_courses_reml(
-                strata.main,
-                strata.sub,
-                values,
-                days,
-                blocking=strata.blocking,
-                units=strata.random,
-                structure=structure,
-            )
+            fit = strata_courses_reml(layout, values, days, structure=structure)
         except NotEstimable:
             continue
         if fit.fit.converged and all(np.isfinite(test.p) for test in fit.terms):

@@ -9,17 +9,17 @@ import pandas as pd
 from scipy import special
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.strata_anova import fit_strata
-from trialkit.analysis.plots.larger_units import StrataPlan
 from trialkit.analysis.plots.responses import Assessed, FloatArray
 from trialkit.analysis.result import table_of_parts
+from trialkit.inference.design.layout import Layout
 from trialkit.inference.design.scales import TransformName, backward, forward
 from trialkit.inference.normal.strata_covariate import StrataCovariateFit, strata_covariate
+from trialkit.inference.normal.stratified import fit_strata
 from trialkit.trial import VariableRole
 
 
 def strata_covariate_tables(
-    basis: Basis, strata: StrataPlan, scale_of: Callable[[Basis, Assessed], TransformName]
+    basis: Basis, scale_of: Callable[[Basis, Assessed], TransformName]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Adjust every pest on every day after treatment: tables ``covariate``, ``adjusted_means``."""
     tests: list[Mapping[str, Sized]] = []
@@ -32,31 +32,21 @@ def strata_covariate_tables(
         before = values[:, item.baseline]
         after = np.flatnonzero(item.days > 0)
         known = np.where(np.isnan(before)[:, None], np.nan, values[:, after])
-        unadjusted = _pair_variance(strata, known) if after.size else np.zeros(0)
+        unadjusted = _pair_variance(basis.plan.layout, known) if after.size else np.zeros(0)
         for day, y, variance in zip(item.days[after], known.T, unadjusted, strict=True):
             if np.isnan(y).all():
                 continue
-            fit = strata_covariate(
-                strata.main,
-                strata.sub,
-                y,
-                before,
-                blocking=strata.blocking,
-                random=strata.random,
-                weights=strata.weights,
-                n_main=len(strata.mains),
-                n_sub=len(strata.subs),
-            )
+            fit = strata_covariate(basis.plan.layout, y, before)
             tests.append(_tests(item, float(day), fit, float(variance)))
             means.append(_means(basis, item, float(day), scale, fit))
     return table_of_parts("covariate", tests), table_of_parts("adjusted_means", means)
 
 
-def _pair_variance(strata: StrataPlan, values: FloatArray) -> FloatArray:
+def _pair_variance(layout: Layout, values: FloatArray) -> FloatArray:
     """Mean variance (days,) of a difference of two treatments without the covariate."""
-    weights = strata.weights[strata.weights.any(axis=1)]
+    weights = layout.weights[layout.weights.any(axis=1)]
     a, b = np.triu_indices(len(weights), 1)
-    _, se, _ = fit_strata(strata, values).contrasts(weights[a] - weights[b])
+    se = fit_strata(layout, values).contrasts(weights[a] - weights[b]).se
     known = np.isfinite(se)
     number = np.where(known.any(axis=0), known.sum(axis=0), np.nan)
     return np.asarray(np.where(known, se**2, 0.0).sum(axis=0) / number)

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.plots.larger_units import StrataPlan
 from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan
 from trialkit.inference.design.bases import indicator
-from trialkit.inference.design.layout import BoolArray, Layout
+from trialkit.inference.design.layout import BoolArray
 from trialkit.inference.glm.share_result import ShareLevels
 from trialkit.inference.glm.share_strata import ShareStrata, share_strata
 from trialkit.inference.glm.share_strata_limits import share_levels
@@ -56,14 +55,13 @@ class ModelledShares:
 
 
 def shares_in_strata(
-    basis: Basis, strata: StrataPlan, item: Assessed, after: np.ndarray, data: _Arrays
+    basis: Basis, item: Assessed, after: np.ndarray, data: _Arrays
 ) -> tuple[ModelledShares, Mapping[str, Sized]]:
     """Model the shares of a variable on some days: levels, and lines of ``count_tests``.
 
     Parameters
     ----------
     basis : Basis
-    strata : StrataPlan
     item : Assessed
     after : int array
         Which of its days.
@@ -76,11 +74,10 @@ def shares_in_strata(
     promise is in tests/benchmarks/null_strata_shares.md, and ``note`` says where they do not.
     """
     plan, (hits, examined) = basis.plan, data
+    layout = plan.layout
+    main, sub = (item.codes for item in layout.factors)
     found = share_strata(
-        strata.main, strata.sub, hits, examined, blocking=strata.blocking, units=strata.random
-    )
-    layout = Layout(
-        treatment=plan.treatment, n_treatments=len(plan.treatments), blocking=strata.blocking
+        main, sub, hits, examined, blocking=layout.blocking, units=dict(layout.units)
     )
     levels = share_levels(
         found, layout, hits, examined, base=plan.untreated, alpha=basis.settings.alpha

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.plots.larger_units import StrataPlan
 from trialkit.analysis.plots.responses import FloatArray
+from trialkit.inference.design.layout import Layout
 from trialkit.inference.design.scales import forward
 from trialkit.inference.permutation.strata_randomisation import (
     StrataRandomisation,
@@ -17,7 +17,7 @@ from trialkit.inference.permutation.strata_randomisation import (
 
 
 def strata_randomised(
-    basis: Basis, strata: StrataPlan, anova: pd.DataFrame, draws: int
+    basis: Basis, anova: pd.DataFrame, draws: int
 ) -> tuple[FloatArray, pd.DataFrame]:
     """Randomisation p of every response, and the analysis of variance with that of each factor."""
     analysed = np.column_stack(
@@ -26,7 +26,7 @@ def strata_randomised(
             for item, scale in zip(basis.responses, basis.scales, strict=True)
         ]
     )
-    found = _dealt(strata, analysed, draws, basis.settings.seed)
+    found = _dealt(basis.plan.layout, analysed, draws, basis.settings.seed)
     keys = [(item.variable.name, item.measure, _finite(item.day)) for item in basis.responses]
     by_source = {"main": found.main, "sub": found.sub, "main:sub": found.interaction}
     p = {
@@ -41,20 +41,14 @@ def strata_randomised(
     return found.overall, anova.assign(p_randomised=pd.Series(column, dtype=float))
 
 
-def _dealt(strata: StrataPlan, analysed: FloatArray, draws: int, seed: int) -> StrataRandomisation:
-    if strata.main_plot is None:
-        block = np.zeros_like(strata.main) if strata.block is None else strata.block
-        return strip_plot_randomisation(
-            strata.main, strata.sub, block, analysed, draws=draws, seed=seed
-        )
+def _dealt(layout: Layout, analysed: FloatArray, draws: int, seed: int) -> StrataRandomisation:
+    main, sub = (item.codes for item in layout.factors)
+    if len(layout.units) > 1:
+        block = layout.blocking[0][1]
+        return strip_plot_randomisation(main, sub, block, analysed, draws=draws, seed=seed)
+    main_plot = layout.units[0][1]
     return split_plot_randomisation(
-        strata.main,
-        strata.sub,
-        strata.main_plot,
-        analysed,
-        blocking=strata.blocking,
-        draws=draws,
-        seed=seed,
+        main, sub, main_plot, analysed, blocking=layout.blocking, draws=draws, seed=seed
     )
 
 

@@ -62,7 +62,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     adjusted = covariate_tables(basis)
     recovered, recovered_tests = recovered_tables(basis)
     counted, shared = count_tables(basis), share_tables(basis)
-    dealt, anova = _randomised(basis, tested, factors.anova)
+    dealt, anova = _randomised(basis, factors.anova)
     names = choices["variable"]
     tables = {
         "anova": anova,
@@ -120,12 +120,10 @@ def _below(name: str, *parts: pd.DataFrame) -> pd.DataFrame:
     return join_tables(name, [part for part in parts if not part.empty])
 
 
-def _randomised(
-    basis: Basis, tested: Tested, anova: pd.DataFrame
-) -> tuple[FloatArray, pd.DataFrame]:
+def _randomised(basis: Basis, anova: pd.DataFrame) -> tuple[FloatArray, pd.DataFrame]:
     """Randomisation p of every response on its scale, and the analysis of variance with them."""
-    if tested.strata is not None:
-        return strata_randomised(basis, tested.strata.plan, anova, ARRANGEMENTS)
+    if basis.plan.layout.units:
+        return strata_randomised(basis, anova, ARRANGEMENTS)
     counted = np.column_stack([item.values for item in basis.responses])
     analysed = by_column(forward, basis.scales, counted)
     try:

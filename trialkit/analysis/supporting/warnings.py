@@ -8,7 +8,7 @@ import numpy as np
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.draws import step_of
-from trialkit.analysis.plots.responses import Assessed, PlotPlan, Response
+from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan, Response
 from trialkit.inference.checks.outliers import studentized_residuals
 from trialkit.inference.glm.count_limits import few_counted
 from trialkit.inference.normal.linear import LinearFit
@@ -33,8 +33,7 @@ def odd_data(basis: Basis) -> tuple[Problem, ...]:
         return ()
     plan, responses = basis.plan, basis.responses
     found: list[tuple[int, Problem]] = []
-    for fit in basis.tested.fits:
-        found += list(_uneven_before(fit, responses, basis.settings.alpha))
+    found += list(_uneven_before(basis, basis.tested.responses["p"].to_numpy(dtype=float)))
     for fit in basis.tested.checked:
         found += list(_outlying(fit, plan, responses))
     found += list(_without_variance(plan, responses))
@@ -46,7 +45,7 @@ def odd_data(basis: Basis) -> tuple[Problem, ...]:
 
 def _uneven_numbers(basis: Basis) -> Iterator[tuple[int, Problem]]:
     """Shares of which plots were examined very unequally, one warning a variable."""
-    modelled = basis.tested is not None and basis.tested.strata is None
+    modelled = not basis.plan.layout.units
     for item in basis.assessed:
         if item.examined is None or not np.isfinite(item.examined).any():
             continue
@@ -109,7 +108,7 @@ def _crowded_as_counted(basis: Basis) -> Iterator[tuple[int, Problem]]:
         return
     crowded: dict[str, list[tuple[float, float]]] = {}
     units = {item.variable.name: step_of(item) for item in basis.assessed}
-    for fit in basis.tested.fits:
+    for fit in basis.tested.checked:
         for j, column in enumerate(fit.columns):
             item = basis.responses[column]
             mean, after = float(fit.grand_mean[j]), item.measure == "count" and item.day > 0
@@ -164,19 +163,15 @@ def place_of(response: Response) -> str:
     return f"{label}, day {day_text(response.day)}"
 
 
-def _uneven_before(
-    fit: LinearFit, responses: list[Response], alpha: float
-) -> Iterator[tuple[int, Problem]]:
-    p = fit.treatment.p
-    for j, column in enumerate(fit.columns):
-        response = responses[column]
-        if response.measure == "count" and response.day <= 0 and p[j] < alpha:
+def _uneven_before(basis: Basis, p: FloatArray) -> Iterator[tuple[int, Problem]]:
+    for column, response in enumerate(basis.responses):
+        if response.measure == "count" and response.day <= 0 and p[column] < basis.settings.alpha:
             yield (
-                int(column),
+                column,
                 warning(
                     "uneven-before",
                     f"{place_of(response)}: before treatment the plots already differed between "
-                    f"treatments ({p_value(float(p[j]))}).",
+                    f"treatments ({p_value(float(p[column]))}).",
                     "Read percent control from a method that uses the count before treatment "
                     "(Henderson-Tilton), and the means with care.",
                 ),

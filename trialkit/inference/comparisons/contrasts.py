@@ -9,7 +9,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from trialkit.inference.comparisons.procedures import f_critical, f_sf, t_critical, two_sided_t
+from trialkit.inference.comparisons.family import f_critical, f_sf, t_critical, two_sided_t
 from trialkit.inference.design.layout import FloatArray
 from trialkit.inference.normal.linear import LinearFit
 
@@ -192,13 +192,13 @@ def _coefficients(name: str, row: npt.ArrayLike, t: int) -> FloatArray:
 
 def _adjusted(
     statistic: FloatArray, df: float, n_means: int, alpha: float, adjustment: Adjustment
-) -> tuple[FloatArray, float]:
+) -> tuple[FloatArray, FloatArray]:
     """P-values and the critical value of the intervals."""
     if df < 1 or n_means < 2:
-        return np.full(statistic.shape, np.nan), float("nan")
+        return np.full(statistic.shape, np.nan), np.array(np.nan)
     if adjustment is Adjustment.SCHEFFE:
         between = n_means - 1
-        critical = float(np.sqrt(between * f_critical(alpha, between, df)))
+        critical = np.sqrt(between * f_critical(alpha, between, df))
         return f_sf(between, df, statistic**2 / between), critical
     p = two_sided_t(statistic, df)
     if adjustment is Adjustment.BONFERRONI:

@@ -2,42 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
-from scipy import special
 
-from trialkit.inference.comparisons import adjust
-from trialkit.inference.comparisons.distributions import (
-    Alternative,
-    dunnett_isf,
-    dunnett_sf,
-    studentized_range_isf,
-    studentized_range_sf,
-)
+from trialkit.inference.comparisons.distributions import Alternative, dunnett_isf, dunnett_sf
+from trialkit.inference.comparisons.family import Family
 from trialkit.inference.comparisons.letters import letters_of_all
+from trialkit.inference.comparisons.methods import Method
 from trialkit.inference.comparisons.stepwise import stepwise_p
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray
-from trialkit.inference.normal.linear import LinearFit
+from trialkit.inference.fit import Covariance, Fit
 
-_SQRT2 = float(np.sqrt(2.0))
-
-
-class Method(StrEnum):
-    """Procedure that compares treatment means."""
-
-    TUKEY = "tukey"
-    LSD = "lsd"
-    DUNNETT = "dunnett"
-    SNK = "snk"
-    DUNCAN = "duncan"
-    BONFERRONI = "bonferroni"
-    SIDAK = "sidak"
-    HOLM = "holm"
-    FDR = "fdr"
-    SCHEFFE = "scheffe"
-    NONE = "none"
+_ONE_DF = (Method.DUNNETT, Method.SNK, Method.DUNCAN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,6 +34,8 @@ class Comparisons:
         Mean of a minus mean of b; NaN where a mean is not known.
     se : (p, k) array
         Standard error of the difference.
+    df : (p, k) array
+        Degrees of freedom by which the pair was tested; NaN where it was not.
     t : (p, k) array
         Difference over its standard error; NaN where error is nought or has no degrees of
         freedom.
@@ -80,6 +60,7 @@ class Comparisons:
     b: IntArray
     difference: FloatArray
     se: FloatArray
+    df: FloatArray
     t: FloatArray
     p_adjusted: FloatArray
     lower: FloatArray
@@ -109,25 +90,31 @@ class Comparisons:
 
 
 def compare(
-    fit: LinearFit,
+    fit: Fit,
     method: Method | str,
     *,
+    rows: FloatArray | None = None,
     alpha: float = 0.05,
     control: int | None = None,
     alternative: Alternative = "two-sided",
+    overall_p: FloatArray | None = None,
 ) -> Comparisons:
-    """Compare the least-squares means of a fit.
+    """Compare the least-squares means of a fit, by one error or by several.
 
     Parameters
     ----------
-    fit : LinearFit
+    fit : Fit
     method : Method
+    rows : (t, c) array, optional
+        Coefficients of the means that are compared; the means of the fit by default.
     alpha : float
         Level, between 0 and 1.
     control : int, optional
-        Treatment code, for Dunnett.
+        Place of the control among the means, for Dunnett.
     alternative : {"two-sided", "greater", "less"}
         For Dunnett: whether treatments are thought to lie above or below the control.
+    overall_p : (k,) array, optional
+        P of the F test that protects LSD; that of all the means by default.
 
     Returns
     -------
@@ -138,16 +125,33 @@ def compare(
     ValueError
         When an argument is out of range, or Dunnett has no control.
     """
+    own = np.eye(fit.n_means) if rows is None else rows
+    if overall_p is None and Method(method) is Method.LSD:
+        overall_p = fit.overall(own).p
+    shared = fit.covariance(own)
+    if shared is None:
+        a, b = _pairs(len(own), None)
+        apart = fit.contrasts(own[a] - own[b])
+        return compare_pairs(
+            fit.contrasts(own).estimate,
+            apart.se,
+            apart.df,
+            method,
+            alpha=alpha,
+            control=control,
+            alternative=alternative,
+            overall_p=overall_p,
+        )
     return compare_means(
-        fit.means,
-        fit.unit_cov,
-        fit.ms_error,
-        fit.df_error,
+        fit.contrasts(own).estimate,
+        shared.unit,
+        shared.ms_error,
+        shared.df,
         method,
         alpha=alpha,
         control=control,
         alternative=alternative,
-        overall_p=fit.treatment.p,
+        overall_p=overall_p,
     )
 
 
@@ -186,86 +190,206 @@ def compare_means(
     """
     method = Method(method)
     means = np.asarray(means, dtype=np.float64)
-    t = means.shape[0]
-    _check(method, alpha, control, alternative, t)
+    _check(method, alpha, control, alternative, len(means))
     if method is Method.LSD and overall_p is None:
         raise ValueError("protected LSD needs the p-value of F")
-    if method is not Method.DUNNETT:
-        alternative = "two-sided"
-    a, b = _pairs(t, control if method is Method.DUNNETT else None)
+    a, b = _pairs(len(means), control if method is Method.DUNNETT else None)
     difference = means[a] - means[b]
     se = np.sqrt(np.outer(_difference_variance(unit_cov)[a, b], ms_error))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        statistic = np.where(se > 0, difference / np.where(se > 0, se, np.nan), np.nan)
-    if not df >= 1:
-        statistic = np.full_like(statistic, np.nan)
-    p, critical = _solve(
-        method, statistic, means, unit_cov, ms_error, df, (a, b), alpha, alternative
+    statistic = _statistic(difference, se, np.full(se.shape, float(df)))
+    p, critical = np.full(statistic.shape, np.nan), np.array(np.nan)
+    known = ~np.isnan(np.diagonal(unit_cov))
+    live = known[a] & known[b]
+    if live.any() and df >= 1 and method is not Method.NONE:
+        shared = Covariance(unit=unit_cov, ms_error=ms_error, df=float(df))
+        pairs = a[live], b[live]
+        if method is Method.DUNNETT:
+            p[live], critical = _dunnett(statistic[live], shared, pairs, alpha, alternative)
+        elif method in (Method.SNK, Method.DUNCAN):
+            p[live] = _stepwise(means, shared, pairs, method)
+        else:
+            family = Family(
+                t=np.abs(statistic[live]),
+                df=float(df),
+                alpha=alpha,
+                n_means=np.full(means.shape[1], known.sum()),
+            )
+            p[live], critical = family.solve(method)
+    return _declare(
+        (method, alternative if method is Method.DUNNETT else "two-sided", alpha),
+        (a, b),
+        (difference, se, np.full(se.shape, float(df)), statistic),
+        (p, critical),
+        overall_p,
     )
-    lower, upper = _limits(difference, se, statistic, critical, alternative)
+
+
+def compare_pairs(
+    means: FloatArray,
+    se: FloatArray,
+    df: FloatArray,
+    method: Method | str,
+    *,
+    alpha: float = 0.05,
+    control: int | None = None,
+    alternative: Alternative = "two-sided",
+    overall_p: FloatArray | None = None,
+) -> Comparisons:
+    """Compare means from the standard error and degrees of freedom of each difference.
+
+    Means of a split-plot, or of a model fitted by REML, do not share one error. Procedures then
+    use the standard error and the degrees of freedom of each difference (Tukey's as after Kramer,
+    with Satterthwaite's degrees of freedom: approximate). Those that need one number for all
+    (Dunnett, Student-Newman-Keuls, Duncan) take the harmonic mean of the degrees of freedom.
+
+    Parameters
+    ----------
+    means : (t, k) array
+        NaN where not known.
+    se, df : (t (t - 1) / 2, k) array
+        Of all pairs a < b, in order of a. A pair with less than one degree of freedom says
+        nothing: its interval would span all that can be.
+    method, alpha, control, alternative
+        As for `compare`.
+    overall_p : (k,) array, optional
+        P of the F test that protects LSD; required for it.
+
+    Raises
+    ------
+    ValueError
+        When an argument is out of range, or one that the method needs is missing.
+    """
+    method = Method(method)
+    means = np.asarray(means, dtype=np.float64)
+    a, b = _pairs(len(means), None)
+    if se.shape != (a.size, means.shape[1]) or df.shape != se.shape:
+        raise ValueError("standard errors and degrees of freedom must be given for all pairs")
+    _check(method, alpha, control, alternative, len(means))
+    if method is Method.LSD and overall_p is None:
+        raise ValueError("protected LSD needs the p-value of F")
+    if method in _ONE_DF:
+        parts = []
+        for j in range(means.shape[1]):
+            cov, common = _one_error(means[:, j], (a, b), se[:, j], df[:, j])
+            one = means[:, [j]], cov, np.ones(1), common, method
+            parts.append(compare_means(*one, alpha=alpha, control=control, alternative=alternative))
+        return _beside(parts)
+    difference = means[a] - means[b]
+    df = np.where(df >= 1, df, np.nan)
+    statistic = _statistic(difference, se, df)
+    p, critical = np.full(statistic.shape, np.nan), np.array(np.nan)
+    if method is not Method.NONE:
+        family = Family(
+            t=np.abs(statistic), df=df, alpha=alpha, n_means=(~np.isnan(means)).sum(axis=0)
+        )
+        p, critical = family.solve(method)
+    return _declare(
+        (method, "two-sided", alpha),
+        (a, b),
+        (difference, se, df, statistic),
+        (p, critical),
+        overall_p,
+    )
+
+
+def _one_error(
+    means: FloatArray, places: tuple[IntArray, IntArray], se: FloatArray, df: FloatArray
+) -> tuple[FloatArray, float]:
+    """Covariance of the means of one response, and one df for all pairs.
+
+    Differences have the same variances and covariances with this as with the true covariance.
+    """
+    cov = np.zeros((means.size, means.size))
+    cov[places] = -0.5 * se**2
+    cov += cov.T
+    unknown = np.isnan(means)
+    cov[unknown], cov[:, unknown] = np.nan, np.nan
+    known = ~np.isnan(df) & (df > 0)
+    return cov, float(known.sum() / (1.0 / df[known]).sum()) if known.any() else 0.0
+
+
+def _beside(parts: list[Comparisons]) -> Comparisons:
+    """Put comparisons of single responses side by side."""
+    joined: dict[str, Any] = {
+        name: np.concatenate([getattr(part, name) for part in parts], axis=-1)
+        for name in (
+            "difference", "se", "df", "t", "p_adjusted", "lower", "upper", "different", "declared",
+        )
+    }  # fmt: skip
+    return replace(parts[0], **joined)
+
+
+def _statistic(difference: FloatArray, se: FloatArray, df: FloatArray) -> FloatArray:
+    """Differences over their standard errors, NaN where these are nought or without df."""
+    usable = (se > 0) & (df >= 1)
+    return np.where(usable, difference / np.where(usable, se, 1.0), np.nan)
+
+
+def _dunnett(
+    statistic: FloatArray,
+    shared: Covariance,
+    pairs: tuple[IntArray, IntArray],
+    alpha: float,
+    alternative: Alternative,
+) -> tuple[FloatArray, FloatArray]:
+    correlation = _correlation(shared.unit, *pairs)
+    if not np.isfinite(correlation).all():
+        # A difference that does not vary, or of unknown variance: nothing to test all by.
+        return np.full(statistic.shape, np.nan), np.array(np.nan)
+    p = dunnett_sf(statistic, correlation, shared.df, alternative=alternative)
+    return p, np.array(dunnett_isf(alpha, correlation, shared.df, alternative=alternative))
+
+
+def _stepwise(
+    means: FloatArray, shared: Covariance, pairs: tuple[IntArray, IntArray], method: Method
+) -> FloatArray:
+    known = ~np.isnan(np.diagonal(shared.unit))
+    place = np.cumsum(known) - 1
+    return stepwise_p(
+        means[known],
+        _difference_variance(shared.unit[np.ix_(known, known)]),
+        np.where(shared.ms_error > 0, shared.ms_error, np.nan),
+        shared.df,
+        (place[pairs[0]], place[pairs[1]]),
+        duncan=method is Method.DUNCAN,
+    )
+
+
+def _declare(
+    how: tuple[Method, Alternative, float],
+    pairs: tuple[IntArray, IntArray],
+    numbers: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    solved: tuple[FloatArray, FloatArray],
+    overall_p: FloatArray | None,
+) -> Comparisons:
+    """Add limits of the differences, and what the procedure declares."""
+    (method, alternative, alpha), (p, critical) = how, solved
+    difference, se, df, statistic = numbers
+    half = np.where(np.isnan(statistic), np.nan, critical * se)
+    lower, upper = difference - half, difference + half
+    if alternative == "greater":
+        upper = np.full_like(upper, np.nan)
+    if alternative == "less":
+        lower = np.full_like(lower, np.nan)
     declared: BoolArray = np.asarray((~np.isnan(p)).any(axis=0))
     if method is Method.LSD and overall_p is not None:
         declared = declared & (np.asarray(overall_p) <= alpha)
-    with np.errstate(invalid="ignore"):
-        different = (p <= alpha) & declared
     return Comparisons(
         method=method,
         alternative=alternative,
         alpha=alpha,
-        a=a,
-        b=b,
+        a=pairs[0],
+        b=pairs[1],
         difference=difference,
         se=se,
+        df=np.where(np.isnan(statistic), np.nan, df),
         t=statistic,
         p_adjusted=p,
         lower=lower,
         upper=upper,
-        different=different,
+        different=np.where(np.isnan(p), False, p <= alpha) & declared,
         declared=declared,
     )
-
-
-def _solve(
-    method: Method,
-    statistic: FloatArray,
-    means: FloatArray,
-    unit_cov: FloatArray,
-    ms_error: FloatArray,
-    df: float,
-    pairs: tuple[IntArray, IntArray],
-    alpha: float,
-    alternative: Alternative,
-) -> tuple[FloatArray, float]:
-    """P-values (p, k), NaN for means that are not known, and the critical t of the intervals."""
-    p, critical = np.full(statistic.shape, np.nan), float("nan")
-    known = ~np.isnan(np.diagonal(unit_cov))
-    live = known[pairs[0]] & known[pairs[1]]
-    a, b = pairs[0][live], pairs[1][live]
-    if not live.any() or not df >= 1 or method is Method.NONE:
-        return p, critical
-    if method is Method.DUNNETT:
-        correlation = _correlation(unit_cov, a, b)
-        if not np.isfinite(correlation).all():
-            # A difference that does not vary, or of unknown variance: nothing to test all by.
-            return p, critical
-        p[live] = dunnett_sf(statistic[live], correlation, df, alternative=alternative)
-        critical = float(dunnett_isf(alpha, correlation, df, alternative=alternative))
-    elif method in (Method.SNK, Method.DUNCAN):
-        place = np.cumsum(known) - 1
-        p[live] = stepwise_p(
-            means[known],
-            _difference_variance(unit_cov[np.ix_(known, known)]),
-            np.where(ms_error > 0, ms_error, np.nan),
-            df,
-            (place[a], place[b]),
-            duncan=method is Method.DUNCAN,
-        )
-    else:
-        family = _Family(
-            t=np.abs(statistic[live]), df=float(df), alpha=alpha, n_means=int(known.sum())
-        )
-        p[live], critical = family.solve(method)
-    return p, critical
 
 
 def _difference_variance(unit_cov: FloatArray) -> FloatArray:
@@ -302,80 +426,3 @@ def _correlation(unit_cov: FloatArray, a: IntArray, b: IntArray) -> FloatArray:
     variance = np.diagonal(cov)
     sd = np.sqrt(np.where(variance > 0.0, variance, np.nan))
     return np.asarray(cov / np.outer(sd, sd))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Family:
-    """All pairs that can be compared: the size of their t (p, k), and what they share."""
-
-    t: FloatArray
-    df: float
-    alpha: float
-    n_means: int
-
-    def solve(self, method: Method) -> tuple[FloatArray, float]:
-        """P-values (p, k), and the critical t of the intervals (NaN where there are none)."""
-        t, df, alpha, n_pairs = self.t, self.df, self.alpha, len(self.t)
-        if method is Method.TUKEY:
-            p = studentized_range_sf(t * _SQRT2, self.n_means, df)
-            return p, float(studentized_range_isf(alpha, self.n_means, df)) / _SQRT2
-        if method is Method.SCHEFFE:
-            between = self.n_means - 1
-            p = np.asarray(f_sf(between, df, t**2 / between))
-            return p, float(np.sqrt(between * f_critical(alpha, between, df)))
-        p = two_sided_t(t, df)
-        if method is Method.LSD:
-            return p, t_critical(alpha, df)
-        if method is Method.BONFERRONI:
-            return adjust.bonferroni(p), t_critical(alpha / n_pairs, df)
-        if method is Method.SIDAK:
-            single = float(-np.expm1(np.log1p(-alpha) / n_pairs))
-            return adjust.sidak(p), t_critical(single, df)
-        if method is Method.HOLM:
-            return adjust.holm(p), float("nan")
-        return adjust.false_discovery_rate(p), float("nan")
-
-
-def f_sf(df_numerator: float, df_denominator: float, f: FloatArray) -> FloatArray:
-    """Chance that F exceeds ``f``; also for infinitely many degrees of freedom."""
-    if np.isinf(df_denominator):
-        return np.asarray(special.chdtrc(df_numerator, df_numerator * f))
-    return np.asarray(special.fdtrc(df_numerator, df_denominator, f))
-
-
-def f_critical(alpha: float, df_numerator: float, df_denominator: float) -> float:
-    """Value that F exceeds with chance ``alpha``."""
-    if np.isinf(df_denominator):
-        return float(special.chdtri(df_numerator, alpha)) / df_numerator
-    return float(special.fdtri(df_numerator, df_denominator, 1.0 - alpha))
-
-
-def two_sided_t(t: FloatArray, df: float) -> FloatArray:
-    """Chance that Student's t exceeds ``t`` in size."""
-    if np.isinf(df):
-        return np.asarray(2.0 * special.ndtr(-np.abs(t)))
-    return np.asarray(2.0 * special.stdtr(df, -np.abs(t)))
-
-
-def t_critical(alpha: float, df: float) -> float:
-    """Value that Student's t exceeds in size with chance ``alpha``."""
-    if np.isinf(df):
-        return float(-special.ndtri(alpha / 2.0))
-    return float(-special.stdtrit(df, alpha / 2.0))
-
-
-def _limits(
-    difference: FloatArray,
-    se: FloatArray,
-    statistic: FloatArray,
-    critical: float,
-    alternative: Alternative,
-) -> tuple[FloatArray, FloatArray]:
-    """Limits of the differences, NaN where there is no statistic or no such limit."""
-    half = np.where(np.isnan(statistic), np.nan, critical * se)
-    lower, upper = difference - half, difference + half
-    if alternative == "greater":
-        upper = np.full_like(upper, np.nan)
-    if alternative == "less":
-        lower = np.full_like(lower, np.nan)
-    return lower, upper

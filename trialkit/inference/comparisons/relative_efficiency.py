@@ -61,16 +61,16 @@ def relative_efficiency(fit: LinearFit) -> tuple[Efficiency, ...]:
     tuple of Efficiency
         Each grouping alone, then pairs and so on; empty without groupings.
     """
-    groupings = [t for t in fit.terms[:-2] if t.df > 0]
+    groupings = [t for t in fit.terms[:-2] if float(t.df) > 0]
     ms_error = np.where(fit.ms_error > 0, fit.ms_error, np.nan)
-    df_error, df_rest = fit.df_error, fit.treatment.df + fit.df_error
+    df_error, df_rest = fit.df_error, fit.df_treatment + fit.df_error
     seen = fit.n[fit.n > 0]
     whole = bool(seen.size == fit.n.size and np.all(seen == seen[0]))
-    whole = whole and all(fit.plots.size % (t.df + 1) == 0 for t in groupings)
+    whole = whole and all(fit.plots.size % (int(t.df) + 1) == 0 for t in groupings)
     out = []
     for size in range(1, len(groupings) + 1):
         for dropped in combinations(groupings, size):
-            df = sum(t.df for t in dropped)
+            df = sum(int(t.df) for t in dropped)
             total = sum((t.sum_sq for t in dropped), np.zeros_like(ms_error))
             without = (total + df_rest * ms_error) / (df + df_rest)
             out.append(

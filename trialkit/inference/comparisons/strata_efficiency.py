@@ -23,7 +23,7 @@ import numpy as np
 
 from trialkit.inference.comparisons.relative_efficiency import precision_factor
 from trialkit.inference.design.layout import FloatArray
-from trialkit.inference.normal.stratified import DIFFERENCE_KINDS, DifferenceKind, StratifiedFit
+from trialkit.inference.normal.strata_fit import DIFFERENCE_KINDS, DifferenceKind, StratifiedFit
 
 NO_SOURCE = "for strips no published formula was found"
 GROUPED = "main plots in rows and columns have no plain blocks to compare with"
@@ -63,7 +63,7 @@ def splitting_efficiency(fit: StratifiedFit) -> SplittingEfficiency:
     fit : StratifiedFit
         Of a strip-plot, too: that has no value, and a reason.
     """
-    k, a, b = len(fit.grand_mean), fit.n_main, fit.n_sub
+    k, (a, b) = len(fit.grand_mean), fit.n.shape[:2]
     reason = np.full(k, "", dtype=object)
     without = np.full(k, np.nan)
     relative: dict[DifferenceKind, FloatArray] = {}
@@ -73,9 +73,9 @@ def splitting_efficiency(fit: StratifiedFit) -> SplittingEfficiency:
     made = SplittingEfficiency(
         ms_error_without=without, relative=relative, adjusted=adjusted, reason=reason
     )
-    groups = [term.source for term in fit.terms[: [t.source for t in fit.terms].index("main")]]
-    if fit.design == "strip-plot" or len(groups) > 1:
-        reason[:] = NO_SOURCE if fit.design == "strip-plot" else GROUPED
+    groups, crossed = [name for name, _ in fit.layout.blocking], len(fit.layout.units) > 1
+    if crossed or len(groups) > 1:
+        reason[:] = NO_SOURCE if crossed else GROUPED
         return made
     equal = (fit.path == "strata") & (fit.n == fit.n[:1, :1]).all(axis=(0, 1))
     reason[~equal] = UNEQUAL

@@ -75,15 +75,17 @@ def _bytes_of(codes: IntArray) -> bytes:
     return codes.astype(np.intp).tobytes()
 
 
+def codes_of_bytes(packed: bytes) -> IntArray:
+    """Codes as they were before they became the key of a cache."""
+    return np.frombuffer(packed, dtype=np.intp)
+
+
 @lru_cache(maxsize=64)
 def _made_design(
     treatment: bytes, n_treatments: int, blocking: tuple[tuple[str, bytes], ...]
 ) -> LayoutDesign:
-    dummies = indicator(np.frombuffer(treatment, dtype=np.intp), n_treatments)
-    groups = [
-        (source, indicator(*_levels(np.frombuffer(codes, dtype=np.intp))))
-        for source, codes in blocking
-    ]
+    dummies = indicator(codes_of_bytes(treatment), n_treatments)
+    groups = [(source, indicator(*_levels(codes_of_bytes(codes)))) for source, codes in blocking]
     n_plots, n = dummies.shape[0], dummies.sum(axis=0).astype(np.intp)
     basis = np.full((n_plots, 1), 1.0 / np.sqrt(n_plots))
     additions = []

@@ -12,46 +12,10 @@ from itertools import product
 
 import numpy as np
 
-from trialkit.inference.design.layout import BoolArray, Codes, FloatArray, IntArray
+from trialkit.inference.design.layout import BoolArray, Factor, FloatArray, IntArray
 
 # Length of what is left of a column, relative to its own, below which it is a repetition.
 _DEPENDENT = 1e-9
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Factor:
-    """Level codes (n,), 0 to ``n_levels - 1``, of one factor."""
-
-    name: str
-    codes: IntArray
-    n_levels: int
-
-    @property
-    def coding(self) -> FloatArray:
-        """Orthonormal columns (n_levels, n_levels - 1) that sum to zero."""
-        n = self.n_levels
-        out = np.zeros((n, n - 1))
-        for j in range(1, n):
-            out[:j, j - 1] = 1.0
-            out[j, j - 1] = -j
-            out[:, j - 1] /= np.sqrt(j * (j + 1.0))
-        return out
-
-
-def factor(name: str, codes: Codes, n_levels: int | None = None) -> Factor:
-    """Make a factor from integer codes; the number of levels defaults to the largest code + 1.
-
-    Raises
-    ------
-    ValueError
-        A code outside 0 to ``n_levels - 1``.
-    """
-    array = np.asarray(codes).astype(np.intp)
-    top = int(array.max()) + 1 if array.size else 0
-    n_levels = top if n_levels is None else n_levels
-    if array.size and (int(array.min()) < 0 or top > n_levels):
-        raise ValueError(f"codes of {name} must lie between 0 and n_levels - 1")
-    return Factor(name, array, n_levels)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,7 +60,7 @@ class FixedModel:
         for term in self.terms:
             block = np.ones((self.n, 1))
             for name in term:
-                block = _row_products(block, self._coded(name))
+                block = row_products(block, self._coded(name))
             parts.append(block)
             places.append(slice(at, at + block.shape[1]))
             at += block.shape[1]
@@ -128,7 +92,7 @@ class FixedModel:
                 else:
                     width = self.factors[name].n_levels - 1 if name in self.factors else 1
                     coding = np.zeros((len(codes), width))
-                block = _row_products(block, coding)
+                block = row_products(block, coding)
             parts.append(block)
         return codes, np.hstack(parts)
 
@@ -151,7 +115,7 @@ class FixedModel:
         return tuple(t for t in self.terms if set(t) > set(term))
 
 
-def _row_products(left: FloatArray, right: FloatArray) -> FloatArray:
+def row_products(left: FloatArray, right: FloatArray) -> FloatArray:
     """All products of a column of ``left`` with one of ``right``, row by row."""
     return np.asarray((left[:, :, None] * right[:, None, :]).reshape(len(left), -1))
 

@@ -14,7 +14,8 @@ from scipy import special
 
 from trialkit.inference.design.bases import indicator
 from trialkit.inference.design.layout import FloatArray, IntArray, Layout
-from trialkit.inference.normal.linear import LinearFit, Term, fit_layout
+from trialkit.inference.fit import Term, tested
+from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 # Share of the covariate's variation that must be left inside blocks and treatments.
 _NO_VARIATION = 1e-12
@@ -161,11 +162,12 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
     ms_error = sum_sq / df_error if df_error else np.full(k, np.nan)
     # A response that varies by rounding only has no error to test against.
     ms_error = np.where((fit.ms_error == 0) & ~np.isnan(ms_error), 0.0, ms_error)
+    error = ("error", df_error, ms_error)
     lines = [
-        *(_tested(t.source, t.df, t.sum_sq, ms_error, df_error) for t in fit.terms[:-2]),
-        _tested("covariate", 1, slope**2 * exx, ms_error, df_error),
-        _tested("treatment", fit.treatment.df, adjusted, ms_error, df_error),
-        _tested("error", df_error, sum_sq, np.full(k, np.nan), df_error),
+        *(tested(t.source, float(t.df), t.sum_sq, error) for t in fit.terms[:-2]),
+        tested("covariate", 1, slope**2 * exx, error),
+        tested("treatment", fit.df_treatment, adjusted, error),
+        tested("error", df_error, sum_sq),
     ]
     gap = x_fit.means[:, 0] - at
     unit_cov = fit.unit_cov + np.outer(gap, gap) / exx
@@ -199,14 +201,6 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
         residuals=rest,
         precision=precision,
     )
-
-
-def _tested(source: str, df: int, sum_sq: FloatArray, ms_error: FloatArray, df_error: int) -> Term:
-    """One line, tested against the error where that is above zero."""
-    mean_sq = sum_sq / df if df > 0 else np.full(sum_sq.shape, np.nan)
-    F = mean_sq / np.where(ms_error > 0, ms_error, np.nan)
-    p = np.asarray(special.fdtrc(max(df, 1), max(df_error, 1), F))
-    return Term(source=source, df=df, sum_sq=sum_sq, mean_sq=mean_sq, F=F, p=p)
 
 
 def _own_slopes(

@@ -12,14 +12,20 @@ from itertools import combinations, product
 from typing import Literal
 
 import numpy as np
-from scipy import special
 
 from trialkit.inference.design.bases import indicator, orthogonal_addition
-from trialkit.inference.design.fixed_model import Factor, factor
-from trialkit.inference.design.layout import BoolArray, Codes, FloatArray, IntArray, Layout
+from trialkit.inference.design.layout import (
+    BoolArray,
+    Codes,
+    Factor,
+    FloatArray,
+    IntArray,
+    Layout,
+    factor,
+)
 from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.normal.linear import LinearFit, Term, fit_layout
-from trialkit.inference.normal.stratified import rounding_zero
+from trialkit.inference.fit import Term, tested
+from trialkit.inference.normal.linear import LinearFit, fit_layout, rounding_zero
 
 Sums = Literal["sequential", "hierarchical", "marginal"]
 
@@ -219,7 +225,7 @@ def fit_factorial(
             FactorialFit(
                 fit=fit,
                 treatments=treatments,
-                terms=tuple(_tested(fit, *line) for line in lines),
+                terms=tuple(tested(*line, ("error", fit.df_error, fit.ms_error)) for line in lines),
                 sums=used,
                 missing=missing,
             )
@@ -290,13 +296,3 @@ def _sums_of_squares(
         sum_sq = ((addition.T @ y) ** 2).sum(axis=0)
         lines.append((source, addition.shape[1], np.where(sum_sq <= zero, 0.0, sum_sq)))
     return lines
-
-
-def _tested(fit: LinearFit, source: str, df: int, sum_sq: FloatArray) -> Term:
-    """One line against the layout's error."""
-    undefined = np.full(sum_sq.shape, np.nan)
-    if df == 0:
-        return Term(source=source, df=0, sum_sq=sum_sq, mean_sq=undefined, F=undefined, p=undefined)
-    F = (sum_sq / df) / np.where(fit.ms_error > 0, fit.ms_error, np.nan)
-    p = np.asarray(special.fdtrc(df, max(fit.df_error, 1), F))
-    return Term(source=source, df=df, sum_sq=sum_sq, mean_sq=sum_sq / df, F=F, p=p)

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.inference.design.fixed_model import FixedModel, factor
-from trialkit.inference.design.layout import Codes, FloatArray, IntArray, randomised_blocks
+from trialkit.inference.design.fixed_model import FixedModel
+from trialkit.inference.design.layout import Codes, FloatArray, IntArray, factor, randomised_blocks
 from trialkit.inference.normal.linear import LinearFit, fit_layout
 from trialkit.inference.normal.mixed import (
     DfMethod,

@@ -11,37 +11,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
 from trialkit.inference.design.bases import LayoutDesign, design_of
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray, Layout
+from trialkit.inference.fit import Contrasts, Covariance, JointTest, Term, mean_square, tested
 
 # A root mean square below this many units in the last place of the data is zero.
 ZERO_ULPS = 32.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Term:
-    """One line of the analysis of variance for ``k`` responses.
-
-    Attributes
-    ----------
-    source : str
-        ``block``, ``row``, ``column``, ``treatment`` or ``error``.
-    df : int
-    sum_sq, mean_sq : (k,) array
-        In squared units of the response; ``mean_sq`` is NaN where ``df`` is 0.
-    F, p : (k,) array
-        Against error; NaN for error itself and where error is nought or has no degrees of
-        freedom.
-    """
-
-    source: str
-    df: int
-    sum_sq: FloatArray
-    mean_sq: FloatArray
-    F: FloatArray
-    p: FloatArray
+_NO_ERROR = "too few plots are left to estimate the error"
+_NO_COMPARISON = "the plots that are left allow no comparison of treatments"
+_NO_VARIATION = "the plots do not vary within treatments, so there is nothing to test against"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,6 +73,16 @@ class LinearFit:
     grand_mean: FloatArray
 
     @property
+    def n_means(self) -> int:
+        """How many treatments were meant."""
+        return len(self.unit_cov)
+
+    @property
+    def df_treatment(self) -> int:
+        """Degrees of freedom between treatments."""
+        return int(self.treatment.df)
+
+    @property
     def treatment(self) -> Term:
         """The line of the treatments."""
         return self.terms[-2]
@@ -114,6 +105,41 @@ class LinearFit:
             cv = 100.0 * np.sqrt(self.ms_error) / self.grand_mean
         return np.where(self.grand_mean > 0, cv, np.nan)
 
+    def contrasts(self, rows: FloatArray) -> Contrasts:
+        """Estimate linear combinations (q, t) of the least-squares means."""
+        shared = self.covariance(rows)
+        known = ~np.isnan(np.diagonal(self.unit_cov))
+        usable = ~((rows != 0) & ~known).any(axis=1) & rows.any(axis=1)
+        estimate = rows @ np.where(known[:, None], self.means, 0.0)
+        estimate[~usable] = np.nan
+        variance = np.where(usable, np.diagonal(shared.unit), np.nan)
+        df = np.full(estimate.shape, shared.df if shared.df > 0 else np.nan)
+        return Contrasts(
+            estimate=estimate,
+            se=np.sqrt(np.outer(variance, self.ms_error)),
+            df=np.where(usable[:, None], df, np.nan),
+        )
+
+    def covariance(self, rows: FloatArray) -> Covariance:
+        """Covariance of linear combinations (q, t): all share the one error."""
+        known = ~np.isnan(np.diagonal(self.unit_cov))
+        unit = np.where(known[:, None] & known[None, :], self.unit_cov, 0.0)
+        out = rows @ unit @ rows.T
+        lost = ((rows != 0) & ~known).any(axis=1) | ~rows.any(axis=1)
+        out[lost], out[:, lost] = np.nan, np.nan
+        return Covariance(unit=out, ms_error=self.ms_error, df=self.df_error)
+
+    def overall(self, _: FloatArray | None = None) -> JointTest:
+        """Test that all treatments are alike: the line of the treatments."""
+        term, notes = self.treatment, np.full(self.columns.size, "", dtype=object)
+        notes[~np.isfinite(term.F)] = _NO_VARIATION
+        if self.df_error <= 0:
+            notes[:] = _NO_ERROR
+        elif self.df_treatment <= 0:
+            notes[:] = _NO_COMPARISON
+        df_error = np.full(self.columns.size, float(self.df_error))
+        return JointTest(df=self.df_treatment, df_error=df_error, F=term.F, p=term.p, note=notes)
+
 
 def fit_layout(layout: Layout, responses: FloatArray) -> tuple[LinearFit, ...]:
     """Fit the linear model of a layout to many responses.
@@ -134,6 +160,21 @@ def fit_layout(layout: Layout, responses: FloatArray) -> tuple[LinearFit, ...]:
     ValueError
         When rows are not the plots of the layout, or a value is infinite.
     """
+    y = checked_responses(layout, responses)
+    return tuple(
+        _fit_pattern(layout, plots, columns, y[np.ix_(plots, columns)])
+        for plots, columns in patterns(~np.isnan(y))
+    )
+
+
+def checked_responses(layout: Layout, responses: FloatArray) -> FloatArray:
+    """Responses as a table (n, m), each row a plot of the layout.
+
+    Raises
+    ------
+    ValueError
+        When rows are not the plots of the layout, or a value is infinite.
+    """
     y = np.asarray(responses, dtype=np.float64)
     if y.ndim == 1:
         y = y[:, None]
@@ -141,13 +182,16 @@ def fit_layout(layout: Layout, responses: FloatArray) -> tuple[LinearFit, ...]:
         raise ValueError("responses must have one row for each plot of the layout")
     if np.isinf(y).any():
         raise ValueError("responses must be finite, or NaN where a plot is missing")
-    return tuple(
-        _fit_pattern(layout, plots, columns, y[np.ix_(plots, columns)])
-        for plots, columns in _patterns(~np.isnan(y))
-    )
+    return y
 
 
-def _patterns(present: BoolArray) -> list[tuple[IntArray, IntArray]]:
+def rounding_zero(y: FloatArray, n: int) -> FloatArray:
+    """Sums of squares (k,) at or below which a response (n, k) varies by rounding only."""
+    largest = np.abs(np.where(np.isnan(y), 0.0, y)).max(axis=0, initial=0.0)
+    return np.asarray((ZERO_ULPS * np.finfo(float).eps * largest) ** 2 * n)
+
+
+def patterns(present: BoolArray) -> list[tuple[IntArray, IntArray]]:
     """Group columns by the rows they have: pairs of (rows, columns)."""
     n, m = present.shape
     if m == 0:
@@ -177,7 +221,7 @@ def _fit_pattern(layout: Layout, plots: IntArray, columns: IntArray, y: FloatArr
     centred = y - first_mean
     second_mean = centred.mean(axis=0)
     centred -= second_mean
-    zero = (ZERO_ULPS * np.finfo(float).eps * np.abs(y).max(axis=0)) ** 2 * n_plots
+    zero = rounding_zero(y, n_plots)
 
     design = design_of(layout, plots)
     lines, rest, within_blocks = _sequential(centred, design)
@@ -192,7 +236,7 @@ def _fit_pattern(layout: Layout, plots: IntArray, columns: IntArray, y: FloatArr
         columns=columns,
         plots=plots,
         terms=terms,
-        df_error=terms[-1].df,
+        df_error=int(terms[-1].df),
         ms_error=ms_error,
         n=n,
         raw_means=(raw + second_mean) + first_mean,
@@ -230,17 +274,12 @@ def _sequential(
 def _terms(lines: list[tuple[str, int, FloatArray]]) -> tuple[tuple[Term, ...], FloatArray]:
     """Mean squares, F and p of all lines; the last one is error."""
     _, df_error, ss_error = lines[-1]
-    undefined = np.full(ss_error.shape, np.nan)
-    ms_error = ss_error / df_error if df_error > 0 else undefined
-    testable = np.where(ms_error > 0, ms_error, np.nan)
-    terms = []
-    for source, df, sum_sq in lines:
-        mean_sq = sum_sq / df if df > 0 else undefined
-        F, p = undefined, undefined
-        if source != "error" and df > 0:
-            F = mean_sq / testable
-            p = np.asarray(special.fdtrc(df, max(df_error, 1), F))
-        terms.append(Term(source=source, df=df, sum_sq=sum_sq, mean_sq=mean_sq, F=F, p=p))
+    ms_error = mean_square(df_error, ss_error)
+    error = ("error", float(df_error), ms_error)
+    terms = [
+        tested(source, df, sum_sq, None if source == "error" else error)
+        for source, df, sum_sq in lines
+    ]
     return tuple(terms), ms_error
 
 

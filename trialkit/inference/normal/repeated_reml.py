@@ -13,8 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from trialkit.inference.design.fixed_model import FixedModel, factor
-from trialkit.inference.design.layout import FloatArray, IntArray, Layout
+from trialkit.inference.design.fixed_model import FixedModel
+from trialkit.inference.design.layout import FloatArray, IntArray, Layout, factor
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance_structures import (
     Autoregressive,

@@ -9,16 +9,16 @@ R (aov, anova of multivariate linear models).
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
 
-from trialkit.inference.design.fixed_model import Factor
-from trialkit.inference.design.layout import Codes, FloatArray
+from trialkit.inference.design.layout import Factor, FloatArray, Layout
+from trialkit.inference.normal.linear import rounding_zero
 from trialkit.inference.normal.split_plot_in_time import box_epsilon
-from trialkit.inference.normal.stratified import StratifiedFit, rounding_zero
+from trialkit.inference.normal.strata_fit import StratifiedFit
+from trialkit.inference.normal.stratified import fit_strata
 
 #: What is tested: levels with days averaged, and courses over the days.
 SOURCES = ("main", "sub", "main:sub")
@@ -71,19 +71,14 @@ class StrataCourses:
         return next(t for t in self.terms if t.source == source)
 
 
-def strata_courses(
-    analyse: Callable[[FloatArray], StratifiedFit], responses: FloatArray, units: Codes
-) -> StrataCourses:
+def strata_courses(layout: Layout, responses: FloatArray) -> StrataCourses:
     """Test levels and courses of the factors of a split-plot or strip-plot.
 
     Parameters
     ----------
-    analyse : callable
-        The strata of the design: from (n, k) responses to their analysis.
+    layout : Layout
     responses : (n, d) array
         One column a day, at least two; NaN where a plot was not assessed.
-    units : (n,) codes
-        Main plots, or blocks of strips: one that misses anything is left out whole.
 
     Raises
     ------
@@ -91,15 +86,14 @@ def strata_courses(
         Fewer than two days or lengths that differ.
     """
     y = np.asarray(responses, dtype=np.float64)
-    inverse = np.unique(np.asarray(units), return_inverse=True)[1]
-    if y.ndim != 2 or len(y) != len(inverse):
+    if y.ndim != 2 or len(y) != layout.n_plots:
         raise ValueError("responses must have one row for each plot and one column for each day")
     d = y.shape[1]
     if d < 2:
         raise ValueError("repeated measures need at least two days")
-    broken = np.zeros(int(inverse.max()) + 1, dtype=bool)
-    broken[inverse[np.isnan(y).any(axis=1)]] = True
-    kept = ~broken[inverse]
+    # Main plots, or blocks of strips, that miss anything are left out whole.
+    whole = layout.units[0][1] if len(layout.units) == 1 else layout.blocking[0][1]
+    kept = ~np.isin(whole, whole[np.isnan(y).any(axis=1)])
     used = np.where(kept[:, None], y, np.nan)
     contrasts = Factor("day", np.arange(d), d).coding
     i, j = np.triu_indices(d - 1, 1)
@@ -107,7 +101,7 @@ def strata_courses(
     columns = np.column_stack([used.mean(axis=1) * np.sqrt(d), within, within[:, i] + within[:, j]])
     terms: list[StrataCourseTerm] = []
     if kept.any():
-        fit = analyse(columns)
+        fit = fit_strata(layout, columns)
         # Sums of squares of sums give the products of two contrasts.
         zero = float(rounding_zero(y.reshape(-1, 1), y.size)[0])
         terms = [_level(fit, source) for source in SOURCES]
@@ -125,8 +119,8 @@ def _level(fit: StratifiedFit, source: str) -> StrataCourseTerm:
     term = fit.term(source)
     return StrataCourseTerm(
         source=source,
-        df=float(term.df[0]),
-        df_error=float(term.df_error[0]),
+        df=float(np.ravel(term.df)[0]),
+        df_error=float(np.ravel(term.df_error)[0]),
         F=float(term.F[0]),
         p=float(term.p[0]),
     )
@@ -143,7 +137,7 @@ def _course(
     i, j = pairs
     sscp[i, j] = 0.5 * (both - sscp[i, i] - sscp[j, j])
     sscp[j, i] = sscp[i, j]
-    df, nu = float(term.df[1]), float(error.df[1])
+    df, nu = float(np.ravel(term.df)[1]), float(np.ravel(error.df)[1])
     found = float(term.sum_sq[own].sum()), float(np.trace(sscp))
     if not (df > 0 and nu > 0 and found[1] > zero):
         return StrataCourseTerm(

@@ -9,14 +9,13 @@ against R (lme4 with pbkrtest, nlme).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from trialkit.inference.design.fixed_model import FixedModel, factor
-from trialkit.inference.design.layout import Codes, FloatArray
+from trialkit.inference.design.fixed_model import FixedModel
+from trialkit.inference.design.layout import FloatArray, Layout, factor
 from trialkit.inference.normal.covariance_structures import Autoregressive
 from trialkit.inference.normal.mixed import FixedTest, MixedFit, Repeated, mixed_fit
 
@@ -46,28 +45,22 @@ class StrataCoursesReml:
 
 
 def strata_courses_reml(
-    main: Codes,
-    sub: Codes,
+    layout: Layout,
     responses: FloatArray,
-    days: Sequence[float] | FloatArray,
+    days: FloatArray,
     *,
-    blocking: Sequence[tuple[str, Codes]],
-    units: Mapping[str, Codes],
     structure: StrataStructure = "autoregressive",
 ) -> StrataCoursesReml:
     """Test levels and courses of the factors from all observations.
 
     Parameters
     ----------
-    main, sub : (n,) codes
+    layout : Layout
+        Groups are fixed, with effects of their own on each day; larger units are random.
     responses : (n, d) array
         One column a day; NaN where a plot was not assessed.
     days : (d,)
         Ascending; gaps may differ.
-    blocking : sequence of (str, (n,) codes)
-        Fixed, with effects of their own on each day.
-    units : mapping of str to (n,) codes
-        Main plots, or both kinds of strips.
     structure : {"autoregressive", "independent"}
         Errors of the days of a plot, beside its lasting effect.
 
@@ -79,26 +72,23 @@ def strata_courses_reml(
         Data that hold no information on the variances.
     """
     y, when = np.asarray(responses, dtype=np.float64), np.asarray(days, dtype=np.float64)
-    n = len(np.asarray(main))
+    n = layout.n_plots
     if y.shape != (n, when.size):
         raise ValueError("responses must have one row for each plot and one column for each day")
     if when.size < 2 or np.any(np.diff(when) <= 0):
         raise ValueError("repeated measures need at least two days in ascending order")
     d = when.size
     plot, day = np.repeat(np.arange(n), d), np.tile(np.arange(d), n)
-    factors = {
-        "main": factor("main", np.asarray(main)[plot]),
-        "sub": factor("sub", np.asarray(sub)[plot]),
-        "day": factor("day", day, d),
-    }
+    factors = {item.name: factor(item.name, item.codes[plot]) for item in layout.factors}
+    factors["day"] = factor("day", day, d)
     terms: list[tuple[str, ...]] = []
-    for name, codes in blocking:
+    for name, codes in layout.blocking:
         factors[name] = factor(name, np.unique(codes, return_inverse=True)[1][plot])
         terms += [(name,), (name, "day")]
     terms += [("main",), ("sub",), ("main", "sub"), ("day",)]
     terms += [("main", "day"), ("sub", "day"), ("main", "sub", "day")]
     random = {}
-    for name, codes in units.items():
+    for name, codes in layout.units:
         code = np.unique(codes, return_inverse=True)[1][plot]
         random[name] = code
         random[f"{name}:day"] = code * d + day

@@ -7,17 +7,16 @@ Source: Gomez KA & Gomez AA 1984, Statistical Procedures for Agricultural Resear
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
 
-from trialkit.inference.design.fixed_model import FixedModel, factor
-from trialkit.inference.design.layout import Codes, FloatArray, IntArray, Layout
+from trialkit.inference.design.fixed_model import FixedModel
+from trialkit.inference.design.layout import Codes, FloatArray, IntArray, Layout, factor
 from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.normal.linear import LinearFit, Term, fit_layout
+from trialkit.inference.fit import Term, mean_square, tested
+from trialkit.inference.normal.linear import LinearFit, fit_layout, rounding_zero
 from trialkit.inference.normal.mixed import mixed_fit
-from trialkit.inference.normal.stratified import mean_square, rounding_zero
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -195,8 +194,7 @@ def _components(
     sample = mean_square(df, sum_sq)
     mean_n = float(harmonic(n[:, None])[0])
     terms = tuple(_scaled(t, mean_n, sample, df) for t in fit.terms)
-    nothing = np.full(k, np.nan)
-    terms += (Term(source="sampling", df=df, sum_sq=sum_sq, mean_sq=sample, F=nothing, p=nothing),)
+    terms += (tested("sampling", df, sum_sq),)
     # Expected error mean square of plot means: plots + samples * sum (1 - leverage) / n / df.
     share = float(((1.0 - fit.leverage) / n).sum()) / fit.df_error if fit.df_error else np.nan
     plots = np.maximum(fit.ms_error - sample * share, 0.0)
@@ -221,12 +219,10 @@ def _components(
 
 def _scaled(term: Term, n: float, sample: FloatArray, df: int) -> Term:
     """A line of plot means on the basis of one sample; the plots' error against samples."""
-    F, p = term.F, term.p
-    mean_sq = term.mean_sq * n
-    if term.source == "error" and df > 0 and term.df > 0:
-        F = mean_sq / np.where(sample > 0, sample, np.nan)
-        p = np.asarray(special.fdtrc(term.df, df, F))
-    return Term(source=term.source, df=term.df, sum_sq=term.sum_sq * n, mean_sq=mean_sq, F=F, p=p)
+    sum_sq = term.sum_sq * n
+    if term.source == "error":
+        return tested("error", float(term.df), sum_sq, ("sampling", df, sample))
+    return replace(term, sum_sq=sum_sq, mean_sq=term.mean_sq * n)
 
 
 def _reml(layout: Layout, owner: IntArray, y: FloatArray) -> tuple[float, float] | None:

@@ -16,10 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from trialkit.inference.design.fixed_model import Factor
-from trialkit.inference.design.layout import FloatArray, IntArray, Layout
-from trialkit.inference.normal.linear import LinearFit, fit_layout
-from trialkit.inference.normal.stratified import rounding_zero
+from trialkit.inference.design.layout import Factor, FloatArray, IntArray, Layout
+from trialkit.inference.normal.linear import LinearFit, fit_layout, rounding_zero
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,7 +180,7 @@ class _Part:
 
 def _part(fit: LinearFit, columns: slice) -> _Part:
     return _Part(
-        lines=tuple((t.source, t.df, t.sum_sq[columns]) for t in fit.terms),
+        lines=tuple((t.source, int(t.df), t.sum_sq[columns]) for t in fit.terms),
         df_error=fit.df_error,
         n=fit.n,
         means=fit.means[:, columns],

@@ -8,13 +8,13 @@ pbkrtest, emmeans).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.inference.design.fixed_model import Factor, FixedModel, factor
-from trialkit.inference.design.layout import Codes, FloatArray
+from trialkit.inference.design.fixed_model import FixedModel
+from trialkit.inference.design.layout import Codes, Factor, FloatArray, Layout, factor
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.mixed import FixedTest, MixedFit, mixed_fit
 
@@ -70,34 +70,19 @@ class StrataCovariateFit:
 
 
 def strata_covariate(
-    main: Codes,
-    sub: Codes,
-    response: FloatArray,
-    covariate: FloatArray,
-    *,
-    blocking: Sequence[tuple[str, Codes]],
-    random: Mapping[str, Codes],
-    weights: FloatArray,
-    n_main: int | None = None,
-    n_sub: int | None = None,
+    layout: Layout, response: FloatArray, covariate: FloatArray
 ) -> StrataCovariateFit:
     """Adjust one response of a split-plot or strip-plot for a covariate.
 
     Parameters
     ----------
-    main, sub : (n,) codes
+    layout : Layout
+        Groups are fixed. Larger units are random: their variances may fall below zero, as in sums
+        of squares, so that tests keep their level.
     response : (n,) array
         NaN where a plot is missing.
     covariate : (n,) array
         Plots where it is NaN are left out.
-    blocking : sequence of (str, (n,) codes)
-        What main plots or strips were grouped by; fixed.
-    random : mapping of str to (n,) codes
-        Main plots, or both kinds of strips. Their variances may fall below zero, as in sums of
-        squares, so that tests keep their level.
-    weights : (t, n_main * n_sub) array
-        Weight of each combination, the sub level running fastest, in the mean of each group.
-    n_main, n_sub : int, optional
 
     Raises
     ------
@@ -105,14 +90,15 @@ def strata_covariate(
         Lengths that differ.
     """
     y, x = np.asarray(response, dtype=np.float64), np.asarray(covariate, dtype=np.float64)
-    if y.shape != x.shape or y.shape != np.asarray(main).shape:
+    if y.shape != x.shape or y.shape != (layout.n_plots,):
         raise ValueError("response, covariate and codes must have one value for each plot")
     y = np.where(np.isnan(x), np.nan, y)
-    a, b = factor("main", main, n_main), factor("sub", sub, n_sub)
-    groups = [factor(name, np.unique(codes, return_inverse=True)[1]) for name, codes in blocking]
+    weights = layout.weights
+    random: dict[str, Codes] = dict(layout.units)
+    groups = [factor(name, codes) for name, codes in layout.blocking]
     plain = (*((g.name,) for g in groups), ("main",), ("sub",), ("main", "sub"))
     model = FixedModel(
-        factors={f.name: f for f in (a, b, *groups)},
+        factors={f.name: f for f in (*layout.factors, *groups)},
         terms=(*plain, (COVARIATE,)),
         covariates={COVARIATE: x},
     )

@@ -1,331 +1,110 @@
-"""Designs with several errors: terms with their own error, means, differences.
+"""Layouts with units larger than a plot: split-plots, strip-plots, main plots in Latin squares.
 
-A design with main plots and subplots, or with crossed strips, has an error for each size of plot.
-Where every plot was counted the analysis goes by strata (sums of squares); where not, by REML. Both
-come to one kind of result, for many responses at once.
+One analysis serves them all. Blocking is taken out first; each kind of larger units then is a
+stratum, that which its units add, and plots inside the units are the last one. A term is tested in
+the stratum in which its contrasts lie, against what is left of that stratum.
+
+Sources of the formulas: Cochran WG & Cox GM 1957, Experimental Designs, 2nd ed.; Gomez KA & Gomez
+AA 1984, Statistical Procedures for Agricultural Research, 2nd ed. (references from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from functools import lru_cache
+from itertools import combinations
 
 import numpy as np
 from scipy import special
 
-from trialkit.inference.design.layout import FloatArray, IntArray
-from trialkit.inference.normal.linear import ZERO_ULPS
-from trialkit.inference.normal.mixed import MixedFit
+from trialkit.inference.design.bases import (
+    codes_of_bytes,
+    design_of,
+    indicator,
+    orthogonal_addition,
+)
+from trialkit.inference.design.fixed_model import FixedModel, row_products
+from trialkit.inference.design.layout import Codes, Factor, FloatArray, IntArray, Layout
+from trialkit.inference.estimable import NotEstimable
+from trialkit.inference.fit import Term, mean_square
+from trialkit.inference.normal.linear import checked_responses, fit_layout, patterns, rounding_zero
+from trialkit.inference.normal.mixed import DfMethod, MixedFit, mixed_fit
+from trialkit.inference.normal.strata_fit import RemlCells, StrataCells, StratifiedFit, Stratum
 
-MeanKind = Literal["main", "sub", "main:sub"]
-DifferenceKind = Literal["main", "sub", "sub in main", "main in sub", "all"]
-DIFFERENCE_KINDS: tuple[DifferenceKind, ...] = ("main", "sub", "sub in main", "main in sub")
 
+def fit_strata(
+    layout: Layout, responses: FloatArray, *, method: DfMethod = "kenward-roger"
+) -> StratifiedFit:
+    """Analyse a layout with larger units, with an error for each size of plot.
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StratumTerm:
-    """One line of an analysis of variance with several errors, for ``k`` responses.
+    A response is analysed by strata, with exact F, where each term lies whole in one stratum: where
+    nothing is missing, also where whole main plots, or whole blocks of strips, are. Any other is
+    analysed by REML with larger units random and blocking fixed; their variance may fall below zero
+    there as it does in sums of squares, so that both ways agree and tests keep their level.
 
-    Attributes
+    Parameters
     ----------
-    source : str
-    error : str or None
-        Source of the error it is tested against; None for an error.
-    df, df_error : (k,) array
-        Numerator and denominator; fractional where REML was used, and NaN for the errors then.
-    sum_sq, mean_sq : (k,) array
-        NaN where REML was used.
-    F, p : (k,) array
-        NaN for errors and where undefined.
+    layout : Layout
+        With ``units`` and ``factors``.
+    responses : (n,) or (n, k) array
+        NaN where a plot is missing.
+    method : {"kenward-roger", "satterthwaite"}
+        Degrees of freedom under REML.
+
+    Returns
+    -------
+    StratifiedFit
+        Terms: the blocking, then the factors and their interactions, each above the error that it
+        is tested against: ``error_main`` of main plots or strips, ``error_sub`` of strips the
+        other way, ``error``.
+
+    Raises
+    ------
+    ValueError
+        Lengths that differ; infinite responses.
     """
-
-    source: str
-    error: str | None
-    df: FloatArray
-    df_error: FloatArray
-    sum_sq: FloatArray
-    mean_sq: FloatArray
-    F: FloatArray
-    p: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FactorMeans:
-    """Least-squares means.
-
-    Attributes
-    ----------
-    kind : str
-        ``main``, ``sub`` or ``main:sub``.
-    main, sub : (m,) int array
-        Levels; -1 where averaged over.
-    mean, se, df : (m, k) array
-    """
-
-    kind: MeanKind
-    main: IntArray
-    sub: IntArray
-    mean: FloatArray
-    se: FloatArray
-    df: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Differences:
-    """Differences of two means, ``a`` minus ``b``.
-
-    Attributes
-    ----------
-    kind : str
-        ``main``, ``sub``, ``sub in main`` (two subs in one main), ``main in sub`` (two mains
-        at one sub) or ``all`` pairs of combinations.
-    a, b : (p, 2) int array
-        Main and sub level; -1 where averaged over.
-    difference, se, df, p : (p, k) array
-        ``df`` after Satterthwaite where two errors mix; ``p`` two-sided and unadjusted.
-    """
-
-    kind: DifferenceKind
-    a: IntArray
-    b: IntArray
-    difference: FloatArray
-    se: FloatArray
-    df: FloatArray
-    p: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stratum:
-    """One error: mean square (k,), degrees of freedom, and its share in the means.
-
-    The covariance of the combination means is the sum over strata of ``mean_sq * unit_cov``.
-    """
-
-    source: str
-    df: int
-    mean_sq: FloatArray
-    unit_cov: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StrataCells:
-    """Combination means (c, k') of responses analysed by strata; ``columns`` are theirs."""
-
-    columns: IntArray
-    means: FloatArray
-    strata: tuple[Stratum, ...]
-
-    def contrasts(self, rows: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Estimate, standard error and degrees of freedom (q, k') of contrasts (q, c)."""
-        lost = np.isnan(self.means).any(axis=1)
-        touched = (rows[:, lost] != 0).any(axis=1)
-        estimate = rows @ np.where(np.isnan(self.means), 0.0, self.means)
-        variance, spread = np.zeros_like(estimate), np.zeros_like(estimate)
-        for stratum in self.strata:
-            unit = np.where(np.isnan(stratum.unit_cov), 0.0, stratum.unit_cov)
-            share = np.einsum("qi,ij,qj->q", rows, unit, rows)
-            share[np.abs(share) < 1e-12 * (rows**2).sum(axis=1) * np.abs(unit).max()] = 0.0
-            if not share.any():
-                continue
-            part = np.where(share[:, None] == 0, 0.0, np.outer(share, stratum.mean_sq))
-            variance += part
-            spread += part**2 / stratum.df if stratum.df > 0 else np.full_like(part, np.nan)
-        variance = np.where(variance > 0, variance, np.nan)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            df = variance**2 / spread
-        estimate[touched], variance[touched], df[touched] = np.nan, np.nan, np.nan
-        return estimate, np.sqrt(variance), df
-
-    def cochran_cox(self, rows: FloatArray, alpha: float) -> FloatArray:
-        """Two-sided critical values (q, k') as means of the t of the errors, weighted by variance.
-
-        Cochran WG & Cox GM 1957, Experimental Designs, 2nd ed. (reference from memory).
-        """
-        total = np.zeros((len(rows), self.means.shape[1]))
-        weighted = np.zeros_like(total)
-        for stratum in self.strata:
-            unit = np.where(np.isnan(stratum.unit_cov), 0.0, stratum.unit_cov)
-            share = np.einsum("qi,ij,qj->q", rows, unit, rows)
-            part = np.outer(np.where(np.abs(share) < 1e-12, 0.0, share), stratum.mean_sq)
-            t = float(special.stdtrit(stratum.df, 1.0 - alpha / 2.0)) if stratum.df > 0 else np.nan
-            total += part
-            weighted += np.where(part == 0, 0.0, part * t)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.asarray(weighted / total)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RemlCells:
-    """Combination means of one response analysed by REML; ``fit`` None where it failed."""
-
-    columns: IntArray
-    fit: MixedFit | None
-
-    def contrasts(self, rows: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Estimate, standard error and degrees of freedom (q, 1) of contrasts (q, c)."""
-        if self.fit is None:
-            nothing = np.full((len(rows), 1), np.nan)
-            return nothing, nothing.copy(), nothing.copy()
-        _, grid = self.fit.model.grid(("main", "sub"))
-        out = self.fit.contrasts(rows @ grid)
-        return out.estimate[:, None], out.se[:, None], out.df[:, None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StratifiedFit:
-    """A split-plot or strip-plot analysis of ``k`` responses.
-
-    Attributes
-    ----------
-    design : str
-        ``split-plot`` or ``strip-plot``.
-    terms : tuple of StratumTerm
-    path : (k,) array of str
-        ``strata`` or ``reml``.
-    note : (k,) array of str
-        Why a response was analysed by REML, or could not be analysed; else ''.
-    components : mapping of str to (k,) array
-        Variance components; those that sums of squares put below zero are zero.
-    n_main, n_sub : int
-        Levels of the factors.
-    n : (n_main, n_sub, k) array
-        Observations of each combination.
-    grand_mean : (k,) array
-    """
-
-    design: Literal["split-plot", "strip-plot"]
-    terms: tuple[StratumTerm, ...]
-    path: np.ndarray
-    note: np.ndarray
-    components: Mapping[str, FloatArray]
-    n_main: int
-    n_sub: int
-    n: IntArray
-    grand_mean: FloatArray
-    _cells: tuple[StrataCells | RemlCells, ...]
-
-    def term(self, source: str) -> StratumTerm:
-        """Line of one source."""
-        return next(t for t in self.terms if t.source == source)
-
-    @property
-    def cv_percent(self) -> dict[str, FloatArray]:
-        """Coefficient of variation of each error in percent, for responses with sums of squares."""
-        out = {}
-        for term in self.terms:
-            if term.error is None:
-                with np.errstate(invalid="ignore", divide="ignore"):
-                    cv = 100.0 * np.sqrt(term.mean_sq) / self.grand_mean
-                out[term.source] = np.where(self.grand_mean > 0, cv, np.nan)
-        return out
-
-    def contrasts(self, rows: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Contrasts of combination means.
-
-        Parameters
-        ----------
-        rows : (q, n_main * n_sub)
-            Coefficients, the sub level running fastest.
-
-        Returns
-        -------
-        estimate, standard error, degrees of freedom, each (q, k)
-        """
-        q, k = len(rows), len(self.grand_mean)
-        estimate, se, df = (np.full((q, k), np.nan) for _ in range(3))
-        for cells in self._cells:
-            where = np.ix_(np.arange(q), cells.columns)
-            estimate[where], se[where], df[where] = cells.contrasts(rows)
-        return estimate, se, df
-
-    def means(self, kind: MeanKind) -> FactorMeans:
-        """Least-squares means of mains, subs or combinations; the other factor weighted equally."""
-        rows, main, sub = self._mean_rows(kind)
-        mean, se, df = self.contrasts(rows)
-        return FactorMeans(kind=kind, main=main, sub=sub, mean=mean, se=se, df=df)
-
-    def differences(self, kind: DifferenceKind) -> Differences:
-        """Compare all pairs of means of one kind."""
-        mean_kind: MeanKind = kind if kind in ("main", "sub") else "main:sub"
-        rows, main, sub = self._mean_rows(mean_kind)
-        i, j = np.triu_indices(len(rows), 1)
-        if kind == "sub in main":
-            chosen = main[i] == main[j]
-        elif kind == "main in sub":
-            chosen = sub[i] == sub[j]
-        else:
-            chosen = np.ones(len(i), dtype=bool)
-        i, j = i[chosen], j[chosen]
-        difference, se, df = self.contrasts(rows[i] - rows[j])
-        levels = np.column_stack([main, sub])
-        return Differences(
-            kind=kind,
-            a=levels[i],
-            b=levels[j],
-            difference=difference,
-            se=se,
-            df=df,
-            p=two_sided(difference / se, df),
-        )
-
-    def standard_errors(self) -> dict[DifferenceKind, tuple[FloatArray, FloatArray]]:
-        """The four kinds of standard error of a difference, with degrees of freedom, each (k,).
-
-        Where pairs differ (plots are missing) the root mean square of the standard errors and
-        the harmonic mean of the degrees of freedom.
-        """
-        out: dict[DifferenceKind, tuple[FloatArray, FloatArray]] = {}
-        for kind in DIFFERENCE_KINDS:
-            d = self.differences(kind)
-            known = ~np.isnan(d.se)
-            count = np.where(known.any(axis=0), known.sum(axis=0), np.nan)
-            se = np.sqrt(np.where(known, d.se**2, 0.0).sum(axis=0) / count)
-            inverse = np.where(known, 1.0 / d.df, 0.0).sum(axis=0) / count
-            out[kind] = (se, 1.0 / inverse)
-        return out
-
-    def cochran_cox(self, kind: DifferenceKind, alpha: float) -> FloatArray:
-        """Critical values (p, k) for `differences`, errors weighted; NaN where REML was used."""
-        mean_kind: MeanKind = kind if kind in ("main", "sub") else "main:sub"
-        rows, main, sub = self._mean_rows(mean_kind)
-        d = self.differences(kind)
-        place = {(int(m), int(s)): n for n, (m, s) in enumerate(zip(main, sub, strict=True))}
-        a = [place[int(m), int(s)] for m, s in d.a]
-        b = [place[int(m), int(s)] for m, s in d.b]
-        out = np.full(d.se.shape, np.nan)
-        for cells in self._cells:
-            if isinstance(cells, StrataCells):
-                out[:, cells.columns] = cells.cochran_cox(rows[a] - rows[b], alpha)
-        return out
-
-    def _mean_rows(self, kind: MeanKind) -> tuple[FloatArray, IntArray, IntArray]:
-        a, b = self.n_main, self.n_sub
-        cells = np.eye(a * b).reshape(a, b, a * b)
-        if kind == "main":
-            return cells.mean(axis=1), np.arange(a), np.full(a, -1)
-        if kind == "sub":
-            return cells.mean(axis=0), np.full(b, -1), np.arange(b)
-        if kind == "main:sub":
-            return cells.reshape(-1, a * b), np.repeat(np.arange(a), b), np.tile(np.arange(b), a)
-        raise ValueError("kind is main, sub or main:sub")
-
-
-def two_sided(t: FloatArray, df: FloatArray) -> FloatArray:
-    """Two-sided p of t."""
-    return np.asarray(2.0 * special.stdtr(df, -np.abs(t)))
-
-
-def rounding_zero(y: FloatArray, n: int) -> FloatArray:
-    """Sums of squares (k,) at or below which a response (n, k) varies by rounding only."""
-    ulp = ZERO_ULPS * np.finfo(float).eps
-    largest = np.abs(np.where(np.isnan(y), 0.0, y)).max(axis=0, initial=0.0)
-    return np.asarray((ulp * largest) ** 2 * n)
-
-
-def mean_square(df: int, sum_sq: FloatArray) -> FloatArray:
-    """Mean squares (k,); NaN without degrees of freedom."""
-    return sum_sq / df if df > 0 else np.full(sum_sq.shape, np.nan)
+    y = checked_responses(layout, responses)
+    k = y.shape[1]
+    lines = _Lines(layout, k)
+    components = {name: np.full(k, np.nan) for name in (*dict(layout.units), "error")}
+    note, path = np.full(k, "", dtype=object), np.full(k, "strata", dtype=object)
+    cells: list[StrataCells | RemlCells] = []
+    for plots, columns in patterns(~np.isnan(y)):
+        design = strata_of(layout, plots)
+        if design is not None:
+            exact = _exact(layout, design, plots, y[np.ix_(plots, columns)], columns)
+            lines.put_strata(columns, exact[0])
+            cells.append(exact[1])
+            for name, values in _components(layout, plots, exact[1]).items():
+                components[name][columns] = values
+            continue
+        for column in columns:
+            path[column] = "reml"
+            fit, note[column] = _reml(layout, y[:, column], method)
+            cells.append(
+                RemlCells(
+                    columns=np.array([column]),
+                    fit=fit,
+                    factors=tuple(item.name for item in layout.factors),
+                )
+            )
+            if fit is not None:
+                lines.put_reml(int(column), fit)
+                for name, value in fit.variances.items():
+                    components[name][column] = max(value, 0.0)
+    number = np.zeros((layout.n_cells, k), dtype=np.intp)
+    np.add.at(number, layout.cells, ~np.isnan(y))
+    return StratifiedFit(
+        layout=layout,
+        terms=lines.terms(),
+        path=path,
+        note=note,
+        components=components,
+        n=number.reshape(*(item.n_levels for item in layout.factors), k),
+        grand_mean=mean_counted(y),
+        _cells=tuple(cells),
+    )
 
 
 def mean_counted(y: FloatArray) -> FloatArray:
@@ -335,31 +114,305 @@ def mean_counted(y: FloatArray) -> FloatArray:
     return np.asarray(np.where(counted, y, 0.0).sum(axis=0) / np.where(n > 0, n, np.nan))
 
 
-@dataclass(slots=True, eq=False)
-class Table:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StratumDesign:
+    """One stratum of some plots.
+
+    Attributes
+    ----------
+    error : str
+    terms : tuple of (str, (n, df) array)
+        Orthonormal bases of what each term adds to the others: levels of other factors then count
+        alike, also where whole main plots are missing.
+    model : (n, r) array
+        Basis of all terms together.
+    whole : (n, d) array or None
+        Basis of the stratum; None for plots inside units, all that is left.
+    df : int
+        Of the error.
+    unit_cov : (c, c) array
+        Covariance of the means of combinations for an error variance of 1.
+    """
+
+    error: str
+    terms: tuple[tuple[str, FloatArray], ...]
+    model: FloatArray
+    whole: FloatArray | None
+    df: int
+    unit_cov: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StrataDesign:
+    """What an analysis by strata takes from some plots of a layout alone.
+
+    Attributes
+    ----------
+    blocking : tuple of (str, (n, df) array)
+        Orthonormal bases of what each source adds to those before it.
+    strata : tuple of StratumDesign
+    """
+
+    blocking: tuple[tuple[str, FloatArray], ...]
+    strata: tuple[StratumDesign, ...]
+
+
+def strata_of(layout: Layout, plots: IntArray) -> StrataDesign | None:
+    """Strata of some plots of a layout; None where a term lies in more than one of them.
+
+    A trial analyses the same few patterns of plots again and again.
+    """
+    if plots.size == 0:
+        return None
+
+    def packed(pairs: tuple[tuple[str, IntArray], ...]) -> tuple[tuple[str, bytes], ...]:
+        return tuple((name, codes[plots].astype(np.intp).tobytes()) for name, codes in pairs)
+
+    factors = tuple((item.name, item.codes) for item in layout.factors)
+    levels = tuple(item.n_levels for item in layout.factors)
+    return _made_strata(packed(layout.blocking), packed(layout.units), packed(factors), levels)
+
+
+@lru_cache(maxsize=64)
+def _made_strata(
+    blocking: tuple[tuple[str, bytes], ...],
+    units: tuple[tuple[str, bytes], ...],
+    factors: tuple[tuple[str, bytes], ...],
+    levels: tuple[int, ...],
+) -> StrataDesign | None:
+    codes = {name: codes_of_bytes(packed) for name, packed in factors}
+    n = next(iter(codes.values())).size
+    larger = [(name, _dummies(codes_of_bytes(packed))) for name, packed in units]
+    if not _all_levels(codes, levels, [dummies for _, dummies in larger]):
+        return None
+    seen, taken = np.full((n, 1), n**-0.5), []
+    for name, packed in blocking:
+        taken.append((name, orthogonal_addition(seen, _dummies(codes_of_bytes(packed)))))
+        seen = np.hstack([seen, taken[-1][1]])
+    spaces, errors = _coded_terms(codes), errors_of(units)
+    expected = dict(zip(codes, errors[:-1], strict=False))
+    covariances = _unit_covariances(blocking, codes, levels, [item for _, item in larger])
+    strata = []
+    for error, dummies, unit_cov in zip(
+        errors, (*(item for _, item in larger), None), covariances, strict=True
+    ):
+        whole = None if dummies is None else orthogonal_addition(seen, dummies)
+        terms, model = _terms_inside(seen, whole, spaces)
+        if any(expected.get(name, "error") != error for name, _ in terms):
+            return None
+        size = n - seen.shape[1] if whole is None else whole.shape[1]
+        strata.append(
+            StratumDesign(
+                error=error,
+                terms=terms,
+                model=model,
+                whole=whole,
+                df=size - model.shape[1],
+                unit_cov=unit_cov,
+            )
+        )
+        if whole is not None:
+            seen = np.hstack([seen, whole])
+    return StrataDesign(blocking=tuple(taken), strata=tuple(strata))
+
+
+def errors_of(units: tuple[tuple[str, object], ...]) -> tuple[str, ...]:
+    """Name the error of each kind of larger units after its factor, and that of plots."""
+    return (*(f"error_{name.split('_')[0]}" for name, _ in units), "error")
+
+
+def _dummies(codes: IntArray) -> FloatArray:
+    """Indicators of the levels that occur."""
+    found = np.unique(codes, return_inverse=True)[1].astype(np.intp)
+    return indicator(found, int(found.max()) + 1)
+
+
+def _coded_terms(codes: dict[str, IntArray]) -> dict[str, FloatArray]:
+    """Columns of each term, coded to sum to zero over the levels that occur."""
+    coded = {}
+    for name, own in codes.items():
+        known, place = np.unique(own, return_inverse=True)
+        coded[name] = Factor(name, place.astype(np.intp), known.size).coding[place]
+    out = {}
+    for size in range(1, len(coded) + 1):
+        for names in combinations(coded, size):
+            block = np.ones((len(place), 1))
+            for name in names:
+                block = row_products(block, coded[name])
+            out[":".join(names)] = block
+    return out
+
+
+def _all_levels(
+    codes: dict[str, IntArray], levels: tuple[int, ...], larger: list[FloatArray]
+) -> bool:
+    """Whether factors have all their levels; those of every kind of units may lose some whole."""
+    for (_, own), size in zip(codes.items(), levels, strict=True):
+        steady = all(
+            np.array_equal((own @ item) / item.sum(axis=0) @ item.T, own) for item in larger
+        )
+        if not steady and np.unique(own).size < size:
+            return False
+    return True
+
+
+def _terms_inside(
+    seen: FloatArray, whole: FloatArray | None, spaces: dict[str, FloatArray]
+) -> tuple[tuple[tuple[str, FloatArray], ...], FloatArray]:
+    """Bases of what each term adds inside a stratum to the others, and of all together."""
+    start = seen if whole is None else np.zeros((seen.shape[0], 0))
+    inside = {
+        name: columns if whole is None else whole @ (whole.T @ columns)
+        for name, columns in spaces.items()
+    }
+    model, found = start, {}
+    for name, columns in inside.items():
+        part = orthogonal_addition(model, columns)
+        if part.shape[1]:
+            found[name] = part
+            model = np.hstack([model, part])
+    terms = []
+    for name in found:
+        others = np.hstack([start, *(inside[other] for other in found if other != name)])
+        terms.append((name, orthogonal_addition(_basis(others), inside[name])))
+    return tuple(terms), model[:, start.shape[1] :]
+
+
+def _basis(columns: FloatArray) -> FloatArray:
+    return orthogonal_addition(np.zeros((len(columns), 0)), columns)
+
+
+def _unit_covariances(
+    blocking: tuple[tuple[str, bytes], ...],
+    codes: dict[str, IntArray],
+    levels: tuple[int, ...],
+    larger: list[FloatArray],
+) -> tuple[FloatArray, ...]:
+    """Covariances of the least-squares means of combinations, by stratum.
+
+    The mean over all plots varies with the units of each kind; where these cross, plots are taken
+    off again.
+    """
+    cells = np.ravel_multi_index(tuple(codes.values()), levels).astype(np.intp)
+    layout = Layout(
+        treatment=cells,
+        n_treatments=int(np.prod(levels)),
+        blocking=tuple((name, codes_of_bytes(packed)) for name, packed in blocking),
+    )
+    design = design_of(layout, np.arange(cells.size))
+    number = design.dummies.sum(axis=0)
+    weights = design.weights
+    if weights is None:
+        weights = (design.dummies / np.where(number > 0, number, np.nan)).T
+    out, rest = [], weights
+    for dummies in larger:
+        mean = (weights @ dummies) / dummies.sum(axis=0)
+        out.append((mean * dummies.sum(axis=0)) @ mean.T)
+        rest = rest - mean @ dummies.T
+    # Means over units that cross overlap: the part of plots may count below zero.
+    return (*out, rest @ weights.T)
+
+
+def _exact(
+    layout: Layout, design: StrataDesign, plots: IntArray, y: FloatArray, columns: IntArray
+) -> tuple[dict[str, tuple[int, FloatArray]], StrataCells]:
+    """Sums of squares by source, and means of combinations, of responses (n_used, k')."""
+    zero = rounding_zero(y, len(y))
+    rest = y - y.mean(axis=0)
+    rest = rest - rest.mean(axis=0)
+    lines: dict[str, tuple[int, FloatArray]] = {}
+
+    def settle(sum_sq: FloatArray) -> FloatArray:
+        return np.where(sum_sq <= zero, 0.0, sum_sq)
+
+    def sum_of_squares(basis: FloatArray) -> FloatArray:
+        coordinates = basis.T @ rest
+        return settle(np.einsum("ij,ij->j", coordinates, coordinates))
+
+    for source, basis in design.blocking:
+        lines[source] = (basis.shape[1], sum_of_squares(basis))
+        rest = rest - basis @ (basis.T @ rest)
+    found = []
+    for stratum in design.strata:
+        for source, basis in stratum.terms:
+            lines[source] = (basis.shape[1], sum_of_squares(basis))
+        rest = rest - stratum.model @ (stratum.model.T @ rest)
+        left = rest if stratum.whole is None else stratum.whole.T @ rest
+        lines[stratum.error] = (stratum.df, settle(np.einsum("ij,ij->j", left, left)))
+        if stratum.whole is not None:
+            rest = rest - stratum.whole @ left
+        found.append(
+            Stratum(
+                source=stratum.error,
+                df=stratum.df,
+                mean_sq=mean_square(*lines[stratum.error]),
+                unit_cov=stratum.unit_cov,
+            )
+        )
+    names = [item.name for item in layout.factors]
+    for size in range(1, len(names) + 1):
+        for term in combinations(names, size):
+            lines.setdefault(":".join(term), (0, np.zeros(y.shape[1])))
+    cells = fit_layout(_taken(layout.combinations, plots), y)[0].means
+    return lines, StrataCells(columns=columns, means=cells, strata=tuple(found))
+
+
+def _taken(layout: Layout, plots: IntArray) -> Layout:
+    """Lay out some plots alone, without their larger units."""
+    return Layout(
+        treatment=layout.treatment[plots],
+        n_treatments=layout.n_treatments,
+        blocking=tuple((name, codes[plots]) for name, codes in layout.blocking),
+    )
+
+
+def _components(layout: Layout, plots: IntArray, cells: StrataCells) -> dict[str, FloatArray]:
+    """Variances of plots and of larger units; what sums of squares put below zero is zero."""
+    *outer, inner = (stratum.mean_sq for stratum in cells.strata)
+    found = {"error": inner}
+    for (name, codes), mean_sq in zip(layout.units, outer, strict=True):
+        size = plots.size / np.unique(codes[plots]).size
+        found[name] = np.maximum(mean_sq - inner, 0.0) / size
+    return found
+
+
+def _reml(layout: Layout, y: FloatArray, method: DfMethod) -> tuple[MixedFit | None, str]:
+    """Mixed model of one response with larger units random, and what is to be said of it."""
+    what = "subplots" if len(layout.units) == 1 else "plots"
+    names = tuple(item.name for item in layout.factors)
+    groups = [Factor(name, codes, int(codes.max()) + 1) for name, codes in layout.blocking]
+    model = FixedModel(
+        factors={item.name: item for item in (*layout.factors, *groups)},
+        terms=(
+            *((group.name,) for group in groups),
+            *(term for size in range(1, len(names) + 1) for term in combinations(names, size)),
+        ),
+    )
+    random: dict[str, Codes] = dict(layout.units)
+    try:
+        fit = mixed_fit(y, model, random=random, method=method, signed=True)
+    except NotEstimable as problem:
+        return None, f"{what} are missing and REML failed: {problem}"
+    return fit, f"{what} are missing: analysed by REML"
+
+
+class _Lines:
     """Lines of an analysis of variance while responses are filled in, group by group."""
 
-    sources: Sequence[tuple[str, str | None]]
-    k: int
-    values: dict[str, FloatArray]
+    def __init__(self, layout: Layout, k: int) -> None:
+        self.sources = tuple(_sources(layout))
+        self.values = {name: np.full((5, k), np.nan) for name, _ in self.sources}
 
-    @classmethod
-    def empty(cls, sources: Sequence[tuple[str, str | None]], k: int) -> Table:
-        """All NaN: sources with the error each is tested against."""
-        return cls(sources, k, {name: np.full((5, k), np.nan) for name, _ in sources})
-
-    def put_strata(self, columns: IntArray, lines: Mapping[str, tuple[int, FloatArray]]) -> None:
+    def put_strata(self, columns: IntArray, lines: dict[str, tuple[int, FloatArray]]) -> None:
         """Fill in degrees of freedom and sums of squares (k',) and test them."""
-        mean_sq = {source: mean_square(*line) for source, line in lines.items()}
         for source, error in self.sources:
             df, sum_sq = lines[source]
             out = self.values[source]
             out[0, columns], out[1, columns] = df, sum_sq
             if error is None or df == 0:
                 continue
-            df_error = lines[error][0]
-            testable = np.where(mean_sq[error] > 0, mean_sq[error], np.nan)
-            F = mean_sq[source] / testable
+            df_error, within = lines[error][0], mean_square(*lines[error])
+            F = sum_sq / df / np.where(within > 0, within, np.nan)
             out[2, columns], out[3, columns] = df_error, F
             out[4, columns] = special.fdtrc(df, max(df_error, 1), F)
 
@@ -369,15 +422,14 @@ class Table:
             out = self.values[test.source]
             out[:, column] = test.df, np.nan, test.df_error, test.F, test.p
 
-    def terms(self) -> tuple[StratumTerm, ...]:
+    def terms(self) -> tuple[Term, ...]:
         """Finish the lines."""
         out = []
         for source, error in self.sources:
             df, sum_sq, df_error, F, p = self.values[source]
-            with np.errstate(invalid="ignore", divide="ignore"):
-                mean_sq = np.where(df > 0, sum_sq / df, np.nan)
+            mean_sq = sum_sq / np.where(df > 0, df, np.nan)
             out.append(
-                StratumTerm(
+                Term(
                     source=source,
                     error=error,
                     df=df,
@@ -389,3 +441,21 @@ class Table:
                 )
             )
         return tuple(out)
+
+
+def _sources(layout: Layout) -> Iterator[tuple[str, str | None]]:
+    """Sources in the order of the table, each with the error it is tested against."""
+    errors = errors_of(layout.units)
+    # Groups of units that cross are tested against none of them.
+    of_groups = errors[0] if len(layout.units) == 1 else None
+    yield from ((name, of_groups) for name, _ in layout.blocking)
+    names = [item.name for item in layout.factors]
+    carried, inner = names[: len(layout.units)], names[len(layout.units) :]
+    for name, error in zip(carried, errors, strict=False):
+        yield name, error
+        yield error, None
+    for size in range(1, len(names) + 1):
+        for term in combinations(names, size):
+            if size > 1 or term[0] in inner:
+                yield ":".join(term), "error"
+    yield "error", None

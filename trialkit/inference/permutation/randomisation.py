@@ -106,7 +106,7 @@ def randomisation_test(
     for fit in fit_layout(layout, y):
         columns, plots = fit.columns, fit.plots
         F[columns] = fit.treatment.F
-        if plots.size == 0 or fit.treatment.df == 0 or fit.df_error == 0:
+        if plots.size == 0 or fit.df_treatment == 0 or fit.df_error == 0:
             continue
         # Each pattern of missing plots draws anew from the seed, so that responses tested
         # together or alone get the same p.

@@ -1,0 +1,89 @@
+"""Split-plots and strip-plots from codes, as the tests write them down."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from trialkit.inference.comparisons.procedures import Comparisons, compare_pairs
+from trialkit.inference.design import layout as layouts
+from trialkit.inference.design.layout import Codes, FloatArray, Layout, factor
+from trialkit.inference.normal.mixed import DfMethod, Estimates, MixedFit
+from trialkit.inference.normal.strata_fit import StratifiedFit
+from trialkit.inference.normal.stratified import fit_strata
+
+
+def split_plot_layout(
+    main: Codes,
+    sub: Codes,
+    *,
+    blocking: Sequence[tuple[str, Codes]] = (),
+    main_plot: Codes | None = None,
+    n_main: int | None = None,
+    n_sub: int | None = None,
+) -> Layout:
+    """Lay out a split-plot."""
+    factors = factor("main", main, n_main), factor("sub", sub, n_sub)
+    return layouts.split_plot(*factors, blocking=blocking, main_plot=main_plot)
+
+
+def strip_plot_layout(
+    main: Codes, sub: Codes, block: Codes, *, n_main: int | None = None, n_sub: int | None = None
+) -> Layout:
+    """Lay out a strip-plot."""
+    return layouts.strip_plot(factor("main", main, n_main), factor("sub", sub, n_sub), block)
+
+
+def split_plot(
+    main: Codes,
+    sub: Codes,
+    responses: FloatArray,
+    *,
+    method: DfMethod = "kenward-roger",
+    blocking: Sequence[tuple[str, Codes]] = (),
+    main_plot: Codes | None = None,
+    n_main: int | None = None,
+    n_sub: int | None = None,
+) -> StratifiedFit:
+    """Analyse a split-plot."""
+    layout = split_plot_layout(
+        main, sub, blocking=blocking, main_plot=main_plot, n_main=n_main, n_sub=n_sub
+    )
+    return fit_strata(layout, responses, method=method)
+
+
+def strip_plot(
+    main: Codes,
+    sub: Codes,
+    block: Codes,
+    responses: FloatArray,
+    *,
+    method: DfMethod = "kenward-roger",
+    n_main: int | None = None,
+    n_sub: int | None = None,
+) -> StratifiedFit:
+    """Analyse a strip-plot."""
+    layout = strip_plot_layout(main, sub, block, n_main=n_main, n_sub=n_sub)
+    return fit_strata(layout, responses, method=method)
+
+
+def compare_mixed(
+    fit: MixedFit,
+    means: Estimates,
+    method: str,
+    *,
+    control: int | None = None,
+    overall_p: float | None = None,
+) -> Comparisons:
+    """Compare least-squares means of a mixed model."""
+    a, b = np.triu_indices(len(means.estimate), 1)
+    apart = fit.contrasts(means.coefficients[a] - means.coefficients[b])
+    return compare_pairs(
+        means.estimate[:, None],
+        apart.se[:, None],
+        apart.df[:, None],
+        method,
+        control=control,
+        overall_p=None if overall_p is None else np.array([overall_p]),
+    )
