@@ -11,7 +11,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.claims.courses import level_before, level_of, levels_by_day
-from trialkit.analysis.fits.strata_anova import run_all_tests
+from trialkit.analysis.fits.anova import run_tests
 from trialkit.analysis.plots.responses import Assessed, FloatArray, Response
 from trialkit.inference.comparisons.adjust import holm
 from trialkit.inference.comparisons.against_control import AgainstControl, against_control
@@ -114,9 +114,8 @@ def _by_fit(
 ) -> Answer | None:
     """Dunnett's comparisons by the fit that the design asks for; all pairs without untreated."""
     settings = replace(basis.settings, comparison=Comparison.TUKEY)
-    trial = replace(basis.trial, settings=settings)
     response = Response(variable=item.variable, measure="count", day=np.nan, values=level)
-    made = run_all_tests(trial, basis.plan, [response], ["none"]).comparisons
+    made = run_tests(basis.plan, [response], ["none"], settings).comparisons
     untreated = basis.plan.untreated is not None
     found = made[made["method"] == ("dunnett" if untreated else "tukey")]
     if found.empty:
