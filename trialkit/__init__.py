@@ -11,7 +11,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from trialkit import figures
     from trialkit.analysis import Analysis, analyse
+    from trialkit.explaining import explain
     from trialkit.findings import Finding, make_findings
     from trialkit.many import Reported, report_trials
     from trialkit.planning import Planned, plan_trial, start_trial, write_plan
@@ -22,11 +24,18 @@ if TYPE_CHECKING:
     from trialkit.run import Written, report_trial
     from trialkit.trial import (
         Application,
+        Comparison,
+        ControlMethod,
+        Design,
+        Kind,
         Plot,
         Settings,
+        Transform,
         Treatment,
+        TreatmentRole,
         Trial,
         Variable,
+        VariableRole,
     )
 
 # The command line must start before pandas has been loaded, so each name is fetched from its
@@ -34,7 +43,11 @@ if TYPE_CHECKING:
 _ROOMS = {
     "Analysis": "analysis",
     "Application": "trial",
+    "Comparison": "trial",
+    "ControlMethod": "trial",
+    "Design": "trial",
     "Finding": "findings",
+    "Kind": "trial",
     "Place": "problems",
     "Planned": "planning",
     "Plot": "trial",
@@ -42,14 +55,18 @@ _ROOMS = {
     "Reported": "many",
     "Settings": "trial",
     "Severity": "problems",
+    "Transform": "trial",
     "Treatment": "trial",
+    "TreatmentRole": "trial",
     "Trial": "trial",
     "TrialError": "problems",
     "Variable": "trial",
+    "VariableRole": "trial",
     "Written": "run",
     "analyse": "analysis",
     "example_names": "resources",
     "example_trial": "resources",
+    "explain": "explaining",
     "make_findings": "findings",
     "plan_trial": "planning",
     "read_record": "record",
@@ -65,7 +82,11 @@ _ROOMS = {
 __all__ = [
     "Analysis",
     "Application",
+    "Comparison",
+    "ControlMethod",
+    "Design",
     "Finding",
+    "Kind",
     "Place",
     "Planned",
     "Plot",
@@ -73,14 +94,19 @@ __all__ = [
     "Reported",
     "Settings",
     "Severity",
+    "Transform",
     "Treatment",
+    "TreatmentRole",
     "Trial",
     "TrialError",
     "Variable",
+    "VariableRole",
     "Written",
     "analyse",
     "example_names",
     "example_trial",
+    "explain",
+    "figures",
     "make_findings",
     "plan_trial",
     "read_record",
@@ -95,10 +121,12 @@ __all__ = [
 
 
 def __getattr__(name: str) -> object:
-    if name not in _ROOMS:
-        raise AttributeError(f"module 'trialkit' has no attribute {name!r}")
     from importlib import import_module
 
+    if name == "figures":
+        return import_module("trialkit.figures")
+    if name not in _ROOMS:
+        raise AttributeError(f"module 'trialkit' has no attribute {name!r}")
     return getattr(import_module(f"trialkit.{_ROOMS[name]}"), name)
 
 

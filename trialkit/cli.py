@@ -232,6 +232,34 @@ def rerun(
         raise typer.Exit(1)
 
 
+@app.command(
+    epilog="\b\n"
+    "Examples\n"
+    "  trialkit explain\n"
+    "  trialkit explain means\n"
+    "  trialkit explain control.percent\n"
+    "  trialkit explain comparison",
+)
+def explain(
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[TABLE|COLUMN|SETTING]", help="What to explain; all there is, when left out."
+        ),
+    ] = None,
+) -> None:
+    """Say what a table or column of the results, or a setting, means.
+
+    Exit status: 0 when it is known, 2 when nothing has that name.
+    """
+    from trialkit.explaining import explain as explained
+
+    try:
+        _say(explained(name))
+    except KeyError as fault:
+        usage(fault.args[0])
+
+
 cli_planning.register(app)
 
 

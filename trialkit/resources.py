@@ -6,6 +6,8 @@ from functools import cache
 from importlib import metadata
 from pathlib import Path
 
+#: What makes the numbers, with Python itself.
+NUMBERS_BY = ("numpy", "scipy", "pandas")
 _PACKAGE = Path(__file__).resolve().parent
 
 

@@ -20,12 +20,11 @@ from trialkit.analysis import Analysis
 from trialkit.files import write_whole
 from trialkit.findings import Finding
 from trialkit.numerals import LARGEST_WHOLE
-from trialkit.resources import installed_version
+from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.rows import Rows, Tables, columns_of
 
 #: Of the record; one that is not known is not read.
 FORMAT = 1
-PACKAGES = ("numpy", "pandas", "scipy", "statsmodels", "plotnine", "openpyxl")
 _JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
@@ -102,7 +101,7 @@ def make_record(
         "trial": _trial_parts(read),
         "environment": {
             "python": platform.python_version(),
-            **{name: installed_version(name) for name in PACKAGES},
+            **{name: installed_version(name) for name in NUMBERS_BY},
         },
         "tables": {name: read[name] for name in analysis.tables()},
         "findings": [plain_finding(item) for item in findings],

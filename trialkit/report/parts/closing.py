@@ -19,13 +19,12 @@ from trialkit.report.document import (
     Table,
 )
 from trialkit.report.references import REFERENCES, reference_lines
-from trialkit.resources import installed_version
+from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.trial import Kind as VariableKind
 from trialkit.trial import VariableRole
 
 #: How many findings lead the report at full size.
 LEADING = 8
-_PACKAGES = ("trialkit", "numpy", "scipy", "pandas", "statsmodels", "plotnine", "matplotlib")
 
 
 def findings(context: Context) -> Iterator[Block]:
@@ -182,7 +181,7 @@ def run_again(context: Context) -> Iterator[Block]:
 
 
 def _versions() -> Iterator[tuple[str, str]]:
-    for name in _PACKAGES:
+    for name in ("trialkit", *NUMBERS_BY):
         try:
             yield name, installed_version(name)
         except PackageNotFoundError:

@@ -1,0 +1,129 @@
+"""What a table, a column, a setting or a choice means, in plain lines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import fields
+from textwrap import fill
+
+from trialkit.analysis.schema import TABLES, UNITS, Column, Table
+from trialkit.problems import listing, nearest
+from trialkit.setting_rules import OneOf, rule_of, shown
+from trialkit.settings import Settings
+from trialkit.words import OF
+
+WIDTH = 80
+_SETTINGS = {item.name: item for item in fields(Settings)}
+
+
+def explain(name: str | None = None) -> str:
+    """Say what a table, a column or a setting means, and in what unit it is.
+
+    Parameters
+    ----------
+    name : str, optional
+        A table (``"means"``), a column (``"letters"``), a column of one table
+        (``"control.percent"``) or a setting (``"alpha"``); without it what there is.
+
+    Returns
+    -------
+    str
+        Lines of at most 80 characters.
+
+    Raises
+    ------
+    KeyError
+        When nothing has that name; the message has the nearest that there is.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> print(trialkit.explain("control.percent"))
+    control.percent
+      Control, %. Unit: % (percent).
+      Percent control against the untreated; below zero: more than there.
+    """
+    if name is None:
+        return "\n".join(_everything())
+    wanted = name.strip().casefold()
+    parts = [*_tables(wanted), *_columns(wanted), *_settings(wanted)]
+    if not parts:
+        known = [*TABLES, *_SETTINGS, *(c.name for t in TABLES.values() for c in t.columns)]
+        near = nearest(wanted, known)
+        meant = f" Did you mean {near}?" if near else ""
+        raise KeyError(f"There is no table, column or setting {name}.{meant}")
+    return "\n\n".join("\n".join(part) for part in parts)
+
+
+def _indented(text: str, by: int = 2) -> str:
+    return fill(
+        text,
+        WIDTH,
+        initial_indent=" " * by,
+        subsequent_indent=" " * by,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _everything() -> Iterator[str]:
+    yield "Tables of an analysis"
+    for table in TABLES.values():
+        yield f"  {table.name}"
+        yield _indented(f"{table.question}.", 4)
+    yield "Settings"
+    for name, item in _SETTINGS.items():
+        yield f"  {name}"
+        yield _indented(item.metadata["meaning"], 4)
+
+
+def _tables(wanted: str) -> Iterator[list[str]]:
+    table = next((item for key, item in TABLES.items() if key.casefold() == wanted), None)
+    if table is None:
+        return
+    lines = [f"Table {table.name}", _indented(f"{table.question}."), _indented(_row(table))]
+    for column in table.columns:
+        lines += [f"  {column.name}", *_about(column, 4)]
+    yield lines
+
+
+def _row(table: Table) -> str:
+    where = "" if table.recorded else " It is not in the record."
+    return f"One row: {table.row}.{where}"
+
+
+def _about(column: Column, by: int) -> list[str]:
+    unit = f"Unit: {column.unit} ({UNITS[column.unit]})"
+    if column.kind != "number":
+        unit = UNITS[column.unit][:1].upper() + UNITS[column.unit][1:]
+    return [_indented(f"{column.heading}. {unit}.", by), _indented(column.meaning, by)]
+
+
+def _columns(wanted: str) -> Iterator[list[str]]:
+    """A column of one table, or a column by its name; tables in which it says the same together."""
+    meanings: dict[Column, list[str]] = {}
+    for table in TABLES.values():
+        for column in table.columns:
+            if wanted in {column.name.casefold(), f"{table.name}.{column.name}".casefold()}:
+                meanings.setdefault(column, []).append(table.name)
+    for column, tables in meanings.items():
+        if "." in wanted:
+            yield [f"{tables[0]}.{column.name}", *_about(column, 2)]
+        else:
+            named = _indented(f"In {listing(tables, len(tables))}.")
+            yield [f"Column {column.name}", named, *_about(column, 2)]
+
+
+def _settings(wanted: str) -> Iterator[list[str]]:
+    item = _SETTINGS.get(wanted)
+    if item is None:
+        return
+    default = shown(item.default) if item.default not in (None, ()) else "nothing"
+    rule = rule_of(item.metadata)
+    lines = [f"Setting {item.name}", _indented(item.metadata["meaning"])]
+    if isinstance(rule, OneOf) and rule.make in OF:
+        words = OF[rule.make]  # type: ignore[index]
+        lines += [_indented(f"{value}: {words[value]}", 4) for value in rule.allowed]
+    else:
+        lines.append(_indented(f"May be {rule.words}."))
+    yield [*lines, _indented(f"When left out: {default}.")]
