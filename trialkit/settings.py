@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 from textwrap import fill, indent
 
-from trialkit.problems import TrialError, error
+from trialkit.problems import TrialError, error, nearest
 from trialkit.setting_rules import (
     Contrasts,
     Factors,
@@ -18,6 +19,7 @@ from trialkit.setting_rules import (
     one_of,
     rule_of,
     setting,
+    shown,
 )
 
 
@@ -138,6 +140,14 @@ class Settings:
         "counts and shares, courses, covariates, what more plots would have gained, neighbours.",
     )
 
+    def __repr__(self) -> str:
+        changed = (
+            f"{item.name}={shown(getattr(self, item.name))!r}"
+            for item in fields(self)
+            if getattr(self, item.name) != item.default
+        )
+        return f"Settings({', '.join(changed)})"
+
     def __post_init__(self) -> None:
         problems = []
         for item in fields(self):
@@ -161,3 +171,28 @@ def _with_settings(text: str) -> str:
 
 
 Settings.__doc__ = _with_settings(Settings.__doc__ or "")
+
+
+def changed_settings(settings: Settings, changes: Mapping[str, object]) -> Settings:
+    """Make settings that differ in some.
+
+    Raises
+    ------
+    TrialError
+        When a setting does not fit, or there is none of that name.
+    """
+    known = [item.name for item in fields(Settings)]
+    unknown = [name for name in changes if name not in known]
+    if unknown:
+        near = nearest(unknown[0], known)
+        meant = f"Did you mean {near}? " if near else ""
+        raise TrialError(
+            [
+                error(
+                    "unknown-key",
+                    f"There is no setting {unknown[0]}.",
+                    f"{meant}Known are {', '.join(known)}.",
+                )
+            ]
+        )
+    return replace(settings, **changes)  # type: ignore[arg-type]

@@ -7,11 +7,18 @@ from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from enum import StrEnum
 from types import MappingProxyType
+from typing import Any
 
 import pandas as pd
 
 from trialkit.problems import Problem
-from trialkit.settings import Comparison, ControlMethod, Settings, Transform
+from trialkit.settings import (
+    Comparison,
+    ControlMethod,
+    Settings,
+    Transform,
+    changed_settings,
+)
 from trialkit.trial_tables import (
     COUNT_COLUMNS,
     EXAMINED,
@@ -326,6 +333,38 @@ class Trial:
             elif mine != theirs:
                 return False
         return True
+
+    def __repr__(self) -> str:
+        days = sorted(set(self.counts["day"].dropna()))
+        held = (
+            f"{len(self.treatments)} treatments",
+            f"{len(self.plots)} plots",
+            f"{len(self.variables)} variables",
+            f"{len(days)} days",
+        )
+        return f"<Trial {self.title!r}: {self.design.value}, {', '.join(held)}>"
+
+    def with_settings(self, **settings: Any) -> Trial:
+        """Make the same trial with other settings.
+
+        Parameters
+        ----------
+        **settings
+            Any attributes of `Settings`; those not named stay as they are.
+
+        Raises
+        ------
+        TrialError
+            When a setting does not fit.
+
+        Examples
+        --------
+        >>> import trialkit
+        >>> trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+        >>> trial.with_settings(alpha=0.1, comparison="lsd").settings.comparison.value
+        'lsd'
+        """
+        return replace(self, settings=changed_settings(self.settings, settings))
 
     def treatment(self, treatment_id: str) -> Treatment:
         """Find a treatment by its id.

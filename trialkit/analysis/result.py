@@ -152,6 +152,34 @@ class Analysis(_Tables):
             self, *, trial: Trial, problems: tuple[Problem, ...] = (), **tables: pd.DataFrame
         ) -> None: ...
 
+    def __repr__(self) -> str:
+        filled = sum(not getattr(self, name).empty for name in TABLES)
+        return f"<Analysis of {self.trial.title!r}: {filled} of {len(TABLES)} tables have rows>"
+
+    def _repr_html_(self) -> str:
+        from trialkit.summaries import summary_html
+
+        return summary_html(self)
+
+    def summary(self) -> str:
+        """Write what the trial shows: the sentences of page 1 and the table at a glance.
+
+        Returns
+        -------
+        str
+            Lines of at most 80 characters, but for long names of treatments.
+
+        Examples
+        --------
+        >>> import trialkit
+        >>> analysis = trialkit.analyse(trialkit.example_trial("spider_mite_glasshouse.xlsx"))
+        >>> print(analysis.summary())  # doctest: +SKIP
+        """
+        # The answer is told by the room after this one, so it is fetched when it is asked for.
+        from trialkit.summaries import summary_text
+
+        return summary_text(self)
+
     def tables(self) -> dict[str, pd.DataFrame]:
         """The tables of the record by name, in its order."""
         return {name: getattr(self, name) for name, table in TABLES.items() if table.recorded}

@@ -95,6 +95,9 @@ class Finding:
     p: float | None = None
     level: float | None = None
 
+    def __repr__(self) -> str:
+        return f"<Finding: {self.text}>"
+
 
 def write(value: float, style: Style, decimals: int | None = None) -> str:
     """Write a number in one of the styles of a sentence.
