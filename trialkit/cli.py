@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trialkit import cli_planning
+from trialkit import cli_planning, cli_show
 from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder, usage
 from trialkit.report_options import FORMATS, USUAL, ReportOptions
 
@@ -261,6 +261,7 @@ def explain(
 
 
 cli_planning.register(app)
+cli_show.register(app)
 
 
 def _version(wanted: bool) -> None:

@@ -12,7 +12,8 @@ from trialkit.files import write_set
 from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
 from trialkit.record import make_record
-from trialkit.report import Drawer, report_files
+from trialkit.report import Drawer, compose, report_files
+from trialkit.report.terminal import front_lines
 from trialkit.report_options import TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
 from trialkit.trial import Trial
@@ -102,3 +103,27 @@ def report_trial(
     # of the tidy files their folder is named
     paths = dict.fromkeys(folder / (TIDY if path.parts[0] == TIDY else path) for path in files)
     return Written(analysis=analysis, findings=findings, paths=(*paths, last))
+
+
+def front_page_lines(trial: Trial | Path | str) -> list[str]:
+    """Write the first page of the report of a trial as lines for a terminal.
+
+    Parameters
+    ----------
+    trial : Trial, Path or str
+
+    Returns
+    -------
+    list of str
+        At most 80 columns wide.
+
+    Raises
+    ------
+    TrialError
+        When the trial has problems.
+    """
+    analysis = analyse(trial if isinstance(trial, Trial) else read_trial(trial))
+    tables = Tables(analysis)
+    options = ReportOptions(formats=(), form="page")
+    findings = make_findings(analysis, tables)
+    return front_lines(compose(analysis, findings, options=options, tables=tables))
