@@ -65,7 +65,11 @@ class Part:
 #: The report in reading order. A further table or figure is one function more in a part; a part
 #: whose functions yield nothing does not appear.
 OUTLINE: tuple[Part, ...] = (
-    Part("done", "Treatments and dates", (methods.how_done, field.applications)),
+    Part(
+        "done",
+        "Treatments and dates",
+        (methods.how_done, field.applications, closing.how_to_read),
+    ),
     Part("course", "Pest over time", (pest.course_of_pest, means.pest_means)),
     Part(
         "control",

@@ -18,6 +18,7 @@ from trialkit.report.document import (
     Paragraph,
     Table,
 )
+from trialkit.report.numbers import write_share
 from trialkit.report.references import REFERENCES, reference_lines
 from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.trial import Kind as VariableKind
@@ -35,6 +36,16 @@ def findings(context: Context) -> Iterator[Block]:
         yield Findings(context.findings[LEADING:], start=LEADING + 1, aside=True)
 
 
+def how_to_read(context: Context) -> Iterator[Block]:
+    """Say the conventions of all tables once."""
+    level = write_share(1 - context.trial.settings.alpha)
+    yield Paragraph(
+        f"How to read the tables: numbers in small type are {level} confidence intervals, each on "
+        "its own unless a note says otherwise. An interval that includes zero does not establish "
+        "an effect, nor its absence. A dash stands where there is no value."
+    )
+
+
 def warnings(context: Context) -> Iterator[Block]:
     """Everything odd in the input and in the analysis."""
     problems = context.analysis.problems
@@ -42,7 +53,7 @@ def warnings(context: Context) -> Iterator[Block]:
         return
     yield Table(
         key="odd",
-        question="What was odd, and what to do about it?",
+        question="Data notes",
         columns=(Column(title="What"), Column(title="Where"), Column(title="What to do")),
         rows=tuple(
             (plain_line(item.what), plain_line(str(item.place)), plain_line(item.remedy))
@@ -56,16 +67,16 @@ def cautions(context: Context) -> Iterator[Block]:
     """Say what the results are not."""
     trial = context.trial
     items = [
-        "These are the results of one trial, at one site and in one season. Other sites, seasons, "
-        "pest levels and methods of application can give other results.",
+        "These are the results of one trial, at one site, in one season. Other sites, seasons, "
+        "pest levels and application methods may give other results.",
         "This report describes what was measured. It is not a recommendation to apply anything.",
-        "Anyone who uses a pesticide follows the product label, local law and licensed practice; "
-        "these go before anything in this report.",
+        "Users of pesticides must follow the product label, local law and licensed advice, which "
+        "take precedence over this report. Treatments that are not registered are not for use.",
     ]
     if any(item.role is VariableRole.PEST for item in context.variables.values()):
         items.append(
-            "Small plots are open to pests from their neighbours, so control in a whole field may "
-            "last longer or shorter than here."
+            "Small plots are not fields: pests move in from neighbouring plots, and control in a "
+            "field may last longer or shorter."
         )
     yield Notes(tuple(items))
     if trial.crop_code or any(variable.code for variable in trial.variables):
@@ -155,8 +166,8 @@ def references(context: Context) -> Iterator[Block]:
 def run_again(context: Context) -> Iterator[Block]:
     """Say how to get the same numbers again."""
     yield Paragraph(
-        "The file record.json, written beside this report, holds the data, the settings and every "
-        "number. This line runs the analysis again and says whether each number is the same:"
+        "record.json, beside this report, holds the data, the settings and every number. This "
+        "command repeats the analysis and compares every number:"
     )
     yield Command("trialkit rerun record.json")
     yield Facts(
@@ -173,7 +184,7 @@ def run_again(context: Context) -> Iterator[Block]:
     if inputs:
         yield Table(
             key="inputs",
-            question="Which files were read?",
+            question="Files read",
             columns=(Column(title="File"), Column(title="SHA-256")),
             rows=tuple((plain_line(name), digest) for name, digest in inputs),
             sheet="Files read",

@@ -87,8 +87,7 @@ def control_table(context: Context, variable: Variable) -> Table | None:
     label = context.variable_label(variable.name)
     return Table(
         key=context.key("control", variable.name),
-        question=f"{label}: percent control against the untreated "
-        f"({CONTROL_METHODS.get(method, method)})",
+        question=f"{label}: percent control ({CONTROL_METHODS.get(method, method)})",
         columns=columns,
         rows=cells,
         notes=tuple(_control_notes(context, rows, lines)),
@@ -99,42 +98,29 @@ def control_table(context: Context, variable: Variable) -> Table | None:
 
 def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
     settings = context.trial.settings
-    if any(line.spans for line in lines):
-        yield (
-            f"Below each number stands its {interval_words(context)}. Where it holds 0, no effect "
-            "was shown; that is not proof that there was none. Below zero means more than in the "
-            "untreated."
-        )
+    method = str(rows["method"][0])
+    if method == "abbott":
+        yield "Below zero: more than in the untreated."
     else:
-        yield "Below zero means more than in the untreated."
+        yield "Below zero: more than expected from the untreated and the counts before treatment."
     signs = "".join(sign for line in lines for sign in line.signs.values())
     meanings = []
     if ABOVE in signs:
-        meanings.append(
-            f"{ABOVE} control above the target of {settings.control_target:g} % was shown"
-        )
+        meanings.append(f"{ABOVE} control above the target of {settings.control_target:g}%")
     if DIFFERENT in signs:
-        meanings.append(
-            f"{DIFFERENT} shown to differ from the reference, {reference_label(context)}"
-        )
+        meanings.append(f"{DIFFERENT} different from the reference, {reference_label(context)}")
     if meanings:
         yield (
-            f"{'; '.join(meanings)}. Every sign is a test of its own at "
-            f"{write_share(settings.alpha)}; among many signs some can stand by chance."
+            f"{'; '.join(meanings)} (each test on its own, {write_share(settings.alpha)}; among "
+            "many, some are significant by chance)."
         )
-    method = str(rows["method"][0])
     how = f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
-    if not context.analysis.block_control.empty:
-        how += (
-            " The control of each block on its own is in the tables file, as data: an average of "
-            "those would be biased, as a block with few pests in the untreated pulls it down."
-        )
     yield how
     yield from later_note(context, min(rows["days_after"]))
     if context.trial.design.has_larger_units and context.trial.untreated is not None:
         yield (
-            f"All rows are set against {context.label(context.trial.untreated)} alone, at any "
-            "level of either factor: what the other factor did to the pest is in these numbers."
+            f"All rows are compared with {context.label(context.trial.untreated)} alone, so they "
+            "include the effect of the other factor."
         )
     yield from _other_method(context, str(rows["variable"][0]))
     for text in dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text):
@@ -148,7 +134,7 @@ def later_note(context: Context, day: float) -> Iterator[str]:
         named = "; ".join(
             f"{context.label(name)} on day {write_day(began)}" for name, began in later.items()
         )
-        yield f"First applied at or after the first assessment: {named}."
+        yield f"Not yet treated at the first assessment: {named}."
 
 
 def _other_method(context: Context, variable: str) -> Iterator[str]:

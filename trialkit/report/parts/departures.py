@@ -32,7 +32,7 @@ def missing_plots(context: Context) -> list[str]:
         alike.setdefault("; ".join(what), []).append(plain_line(plot))
     return [
         f"{'Plot' if len(plots) == 1 else 'Plots'} {', '.join(plots)} "
-        f"{'has' if len(plots) == 1 else 'have'} no value of {what}."
+        f"{'has' if len(plots) == 1 else 'have'} no value for {what}."
         for what, plots in alike.items()
     ]
 

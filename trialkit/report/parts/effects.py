@@ -72,7 +72,7 @@ def yields(context: Context) -> Iterator[Block]:
             context,
             variable.name,
             "yield",
-            f"{label}: what did each treatment yield?",
+            f"{label} by treatment",
             f"Yield {label}",
         )
         if table is not None:

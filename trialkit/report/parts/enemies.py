@@ -17,7 +17,6 @@ from trialkit.report.parts.across import (
     as_number,
     by_treatment,
     day_heads,
-    interval_words,
     percent_digits,
     percent_text,
     span_text,
@@ -100,22 +99,18 @@ def _reductions(context: Context, variable: Variable, rows: Rows) -> Table:
     label = context.variable_label(variable.name)
     return Table(
         key=context.key("enemies", variable.name),
-        question=f"{label}: reduction against the untreated, percent",
+        question=f"{label}: reduction against the untreated, %",
         columns=columns,
         rows=cells,
         notes=(
-            f"Below each number stands its {interval_words(context)}; {SHOWN} a difference from "
-            f"the untreated was shown (each a test of its own at {write_share(alpha)}). Below zero "
-            "means more than in the untreated.",
+            f"{SHOWN} different from the untreated (each test on its own, {write_share(alpha)}). "
+            "Below zero: more than in the untreated.",
             "Shades are the classes of harm of the IOBC field scheme. They go by the number, and "
             "stand only where a difference was shown; an interval may span several classes, so "
             f"read both. Without {SHOWN} neither harm nor its absence was shown. The classes "
             "describe this trial; they are no registration of a product.",
             *(
-                [
-                    "The whole period compares areas under the curve and does not correct for "
-                    "numbers before treatment."
-                ]
+                ["Whole period: areas under the curve, not adjusted for counts before treatment."]
                 if whole
                 else []
             ),
@@ -161,14 +156,13 @@ def _pest_per_enemy(context: Context, variable: Variable, rows: Rows) -> Table:
     )
     return Table(
         key=context.key("pest-per-enemy", variable.name),
-        question=f"How many pests stood against each natural enemy? {of}, divided by {label}",
+        question=f"Pest : natural enemy ratio ({of} : {label})",
         columns=columns,
         rows=cells,
         notes=(
-            f"Quotients of treatment means, each with its {interval_words(context)}; {SHOWN} a "
-            "difference from the untreated was shown (each a test of its own at "
-            f"{write_share(alpha)}). Where enemies are few, one more or less changes the number "
-            "much.",
+            f"Ratios of treatment means; {SHOWN} different from the untreated (each test on its "
+            f"own, {write_share(alpha)}). Where enemies are few, one more or less changes the "
+            "ratio a lot.",
         ),
         sheet=f"Pest per {label}",
     )

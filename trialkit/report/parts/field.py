@@ -53,7 +53,7 @@ def applications(context: Context) -> Iterator[Block]:
     }
     yield Table(
         key="applications",
-        question="When and how were treatments applied?",
+        question="Applications",
         columns=(
             Column(title="Application"),
             Column(title="Date"),
@@ -98,7 +98,7 @@ def field_map(context: Context) -> Iterator[Block]:
     present = {plot.treatment for plot in placed}
     yield FieldMap(
         key="map",
-        caption=f"Where the plots lie: {shown or 'plot and treatment'}."
+        caption=f"Field map: {shown or 'plot and treatment'}."
         + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else ""),
         plots=tuple(placed),
         legend=tuple(

@@ -36,14 +36,11 @@ def marks_note(context: Context, variable: str, measure: str, *, across: bool) -
     level = write_share(settings.alpha)
     within = "of a day " if across else ""
     if settings.comparison is Comparison.DUNNETT:
-        return (
-            f"{DIFFERS} differs from the untreated (Dunnett's procedure, {level}{on}). Without the "
-            "mark no difference was shown; that is not proof that there is none.",
-        )
+        return (f"{DIFFERS} differs from the untreated (Dunnett's procedure, {level}{on}).",)
     method = COMPARISONS.get(settings.comparison.value, settings.comparison.value)
     return (
-        f"Means {within}that share a letter were not shown to differ ({method}, {level}{on}); "
-        "that is not proof that they are equal. The letter a marks the largest mean.",
+        f"Means {within}followed by the same letter do not differ significantly "
+        f"({method}, {level}{on}).",
     )
 
 
@@ -97,7 +94,7 @@ def means_by_day(context: Context, variable: Variable) -> Table | None:
     notes = marks_note(context, variable.name, "count", across=len(days) > 1) if beside else ()
     return Table(
         key=context.key("means", variable.name),
-        question=f"{label}: mean of each treatment, as counted",
+        question=f"{label}: treatment means by assessment",
         columns=tuple(columns),
         rows=tuple(body),
         notes=(*notes, *_response_notes(context, variable.name, "count")),
@@ -197,14 +194,14 @@ def fits(context: Context) -> Iterator[Block]:
         )
     yield Table(
         key="fits",
-        question="Do treatments differ? The analysis of variance of each response",
+        question="Analysis of variance of each response",
         columns=(
             Column(title="Response"),
             Column(title="Scale of analysis"),
             Column(title="Plots used", kind=Kind.NUMBER, digits=0),
             Column(title="Plots missing", kind=Kind.NUMBER, digits=0),
-            Column(title="Degrees of freedom, treatments", kind=Kind.NUMBER, digits=0),
-            Column(title="Degrees of freedom, error", kind=Kind.NUMBER, digits=_df_digits(rows)),
+            Column(title="df, treatments", kind=Kind.NUMBER, digits=0),
+            Column(title="df, error", kind=Kind.NUMBER, digits=_df_digits(rows)),
             Column(title="F for treatments", kind=Kind.NUMBER, digits=2),
             Column(title="p-value", kind=Kind.P_VALUE),
             Column(title="Coefficient of variation, %", kind=Kind.NUMBER, digits=1),
@@ -217,8 +214,7 @@ def fits(context: Context) -> Iterator[Block]:
                 if name in set(rows["transform"])
             ),
             *(_distinct_notes(rows) if len(rows.known("F")) == len(rows) else ()),
-            "The p-value is the chance of an F as large as this, or larger, if treatments made "
-            "no difference. The coefficient of variation is that of the scale of analysis.",
+            "df: degrees of freedom. The coefficient of variation is on the scale of analysis.",
         ),
         sheet="Analysis of variance",
     )

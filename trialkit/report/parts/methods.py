@@ -52,29 +52,18 @@ _SOURCES = {
 
 
 INTERVALS = (
-    "The intervals of control, of the day until which it held, of reductions and of all that "
-    "compares controls come from draws of all treatment means of a variable on all days together: "
-    "counts scatter as Poisson about means of plots that scatter as gamma, percentages as beta. "
-    "How much plots scatter is itself uncertain, may rise or fall with the mean, and may differ "
-    "between treatments as far as the plots show it; a plot that stands high on one day tends to "
-    "stand high on the next, and plots of one main plot or strip stand high together. In simulated "
-    "randomised blocks with overdispersed counts and 2 individuals a plot or more, 95 % intervals "
-    "held the truth in 91 to 99 % of the trials; where the variance rose only in proportion to the "
-    "mean, those of the strongest control in 88 to 97 %. Where the untreated plots alone varied "
-    "far more than all others they held it in 84 to 90 %: so few plots cannot show that, and no "
-    "flag is raised for it."
+    "Intervals of control, persistence and reductions come from draws of all treatment means of a "
+    "variable together. Counts were drawn as negative binomial, percentages as beta. Dispersion "
+    "was drawn too and may differ between treatments; plots keep an effect over the days. In "
+    "simulated randomised blocks, nominal 95% intervals covered the truth in 91 to 99% of trials. "
+    "Where the untreated plots alone varied far more than the others they covered 84 to 90%."
 )
-INTERVALS_IN_UNITS = (
-    "In simulated split-plots and strip-plots, mostly of 3 x 4 treatments in 4 blocks, they held "
-    "it in 93 to 99 % of the trials, of counts and of shares of items examined."
-)
+INTERVALS_IN_UNITS = "In simulated split-plots and strip-plots they covered 93 to 99%."
 
 
 TESTS_ONLY = (
-    "As the settings ask, what supports the tests was not worked out: checks of assumptions, "
-    "randomisation tests, models of counts and shares, courses over the days, adjustment for the "
-    "count before treatment, what the trial could have shown, and neighbouring plots. That nothing "
-    "is said of them here does not mean that nothing was found."
+    "Supporting analyses were switched off (supporting = false): checks of assumptions, "
+    "randomisation tests, count models, repeated measures, covariance and neighbours."
 )
 
 
@@ -149,14 +138,14 @@ def treatments_table(context: Context) -> Table:
             for item in trial.treatments
         ],
         "Mode of action": [item.mode_of_action or "" for item in trial.treatments],
-        "Made of treatments": [" + ".join(item.parts) for item in trial.treatments],
+        "Components": [" + ".join(item.parts) for item in trial.treatments],
         "Applications": [", ".join(item.applications) for item in trial.treatments],
         **{in_words(key): [item.extra.get(key, "") for item in trial.treatments] for key in extras},
     }
     kept = {title: cells for title, cells in optional.items() if any(cells)}
     return Table(
         key="treatments",
-        question="Which treatments were compared?",
+        question="Treatments",
         columns=(
             Column(title="Treatment"),
             Column(title="Role"),
@@ -206,13 +195,13 @@ def assessments(context: Context) -> Iterator[Block]:
     if not body or len(body[0]) == 1:
         listed = ", ".join(write_day(day) for day in days)
         yield Paragraph(
-            f"Assessed on {'day' if len(days) == 1 else 'days'} {listed}. Days are counted from "
-            "the first application; negative days lie before it."
+            f"Assessed on {'day' if len(days) == 1 else 'days'} {listed} after the first "
+            "application."
         )
         return
     yield Table(
         key="assessments",
-        question="When was what assessed?",
+        question="Assessment dates",
         columns=(
             Column(title="Day"),
             *([Column(title="Date")] if trial.applied is not None else []),
@@ -221,8 +210,8 @@ def assessments(context: Context) -> Iterator[Block]:
         ),
         rows=tuple(body),
         notes=(
-            *([] if len(sets) > 1 else ["Every variable was assessed on each of these days."]),
-            "Days are counted from the first application; negative days lie before it.",
+            *([] if len(sets) > 1 else ["Every variable was assessed on each day."]),
+            "Days after the first application; negative days are before it.",
         ),
         sheet="Assessments",
     )
@@ -241,7 +230,7 @@ def own_timing(context: Context) -> Iterator[Block]:
         return
     yield Table(
         key="timing",
-        question="How long after its own latest application was each treatment assessed?",
+        question="Days since each treatment's own latest application",
         columns=(
             Column(title="Treatment"),
             *(Column(title=f"Day {write_day(day)}", kind=Kind.NUMBER, digits=0) for day in days),
@@ -261,11 +250,11 @@ def how_analysed(context: Context) -> Iterator[Block]:
     level = write_share(settings.alpha)
     sources = _SOURCES.get(trial.design, "the strata of the design and treatments")
     yield Paragraph(
-        "The plot is the unit of the analysis."
+        "The plot was the experimental unit."
         + (_samples_text(trial) or "")
-        + f" Each assessment, each area under a curve and each yield was analysed on its own by "
-        f"an analysis of variance with {sources}; where plots are missing, least-squares means "
-        "with their own standard errors were compared, and no value was filled in."
+        + " Each assessment, area under the curve and yield was subjected to analysis of variance "
+        f"with {sources}. Where plots were missing, least-squares means were compared; no value "
+        "was filled in."
     )
     yield Paragraph(_comparison_text(context, level))
     if not context.trial.settings.supporting:
@@ -281,17 +270,14 @@ def how_analysed(context: Context) -> Iterator[Block]:
         yield Paragraph(shared)
     departures = [*missing_plots(context), *uneven_samples(trial)]
     if departures:
-        yield Paragraph("Departures from plan:")
+        yield Paragraph("Departures from the plan:")
         yield Notes(tuple(departures))
 
 
 def _samples_text(trial: Trial) -> str:
     if trial.counts.empty or trial.counts["sample"].isna().all():
         return ""
-    return (
-        " Samples taken within a plot were averaged to the plot before anything was tested; they "
-        "are not replicates."
-    )
+    return " Samples within a plot were averaged before testing; they are not replicates."
 
 
 _BLOCKS_LEVEL = (
@@ -332,23 +318,15 @@ def _shares_text(context: Context) -> str:
 def _comparison_text(context: Context, level: str) -> str:
     settings = context.trial.settings
     if settings.comparison is Comparison.NONE:
-        return "Treatment means were not compared with each other, as the settings ask."
+        return "Treatment means were not compared with each other (comparison = none)."
     method = _PROCEDURES.get(settings.comparison, settings.comparison.value)
     if settings.comparison is Comparison.DUNNETT:
-        return (
-            f"Every treatment was compared with the untreated by {method}; the {level} level holds "
-            "for all these comparisons of a response together."
-        )
-    text = f"All pairs of treatment means were compared by {method}, at the level of {level}"
-    text += " for each pair" if settings.comparison in {Comparison.LSD, Comparison.DUNCAN} else ""
-    text += (
-        ". Means that share a letter were not shown to differ, which is not proof that they are "
-        "equal; the letter a marks the largest mean."
-    )
+        return f"Every treatment was compared with the untreated by {method} (familywise {level})."
+    text = f"Treatment means were compared pairwise by {method} at {level}"
+    text += " for each pair." if settings.comparison in {Comparison.LSD, Comparison.DUNCAN} else "."
+    text += " The letter a marks the largest mean; sharing a letter is no proof of equality."
     if "dunnett" in context.table("comparisons").get("method"):
-        text += (
-            " Beside this, every treatment was compared with the untreated by Dunnett's procedure."
-        )
+        text += " Each treatment was also compared with the untreated by Dunnett's procedure."
     return text
 
 
@@ -373,13 +351,10 @@ def _power_text(context: Context, row: Mapping[str, Any]) -> str:
         return ""
     limits = ""
     if math.isfinite(lower) and math.isfinite(upper):
-        limits = f" (95 % limits {number(lower, 2)} to {number(upper, 2)})"
+        limits = f" (95% limits {number(lower, 2)} to {number(upper, 2)})"
     variable = context.variables.get(str(row["variable"]))
     of = " of count + 1" if variable is not None and variable.kind is VariableKind.COUNT else ""
-    return (
-        f" The most likely power{of} after Box and Cox is {number(power, 2)}{limits}, where 0 "
-        "stands for the logarithm, 0.5 for the square root and 1 for no transform."
-    )
+    return f" Box-Cox power{of}: {number(power, 2)}{limits} (0 log, 0.5 square root, 1 none)."
 
 
 def _control_text(context: Context) -> str:
@@ -396,9 +371,8 @@ def _control_text(context: Context) -> str:
     if not parts:
         return ""
     text = (
-        f"Percent control was computed {', '.join(parts)}, from treatment means of plot values "
-        "that were not transformed. Values below zero are kept. Where the formula has no value, "
-        "the reason is given. The tables file has every method that the data allow."
+        f"Percent control was computed {', '.join(parts)}, from untransformed treatment means. "
+        "Values below zero are kept."
     )
     if shown.knows("lower") or shown.knows("upper"):
         text += f" {INTERVALS}"

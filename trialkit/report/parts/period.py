@@ -121,12 +121,12 @@ def _table(context: Context, variable: Variable, plots: Rows, means: Rows) -> Ta
         body.append(tuple(cells))
     return Table(
         key=context.key("pest-days", variable.name),
-        question=f"{label}: {words.lower()} of each treatment, over {span_words(plots)}",
+        question=f"{label}: {words.lower()} over {span_words(plots)}",
         columns=tuple(columns),
         rows=tuple(body),
         notes=(
             *_area_notes(plots),
-            *_reduction_notes(context, whole, bool(above or days), level, bool(spans)),
+            *_reduction_notes(whole, bool(above or days), level, bool(spans)),
             *(marks_note(context, variable.name, "pest_days", across=False) if beside else ()),
         ),
         sheet=f"{words} {label}",
@@ -146,25 +146,17 @@ def _days_above(context: Context, variable: Variable) -> tuple[dict[str, float],
     return {name: as_number(row["mean"]) for name, row in plots.items()}, {}
 
 
-def _reduction_notes(
-    context: Context, whole: ByTreatment, above: bool, level: str, intervals: bool
-) -> Iterator[str]:
+def _reduction_notes(whole: ByTreatment, above: bool, level: str, intervals: bool) -> Iterator[str]:
     if whole:
-        yield (
-            f"Reduction is against the untreated, with its {interval_words(context)} below; where "
-            "that holds 0, no reduction was shown. Differences between plots that were there "
-            "before treatment are in it."
-        )
+        yield "Reduction is against the untreated, not adjusted for counts before treatment."
     if above:
         yield (
-            f"{level} is the action threshold that was given; only what stands above it counts "
-            "as above. "
+            f"Action threshold: {level}. "
             + (
-                "Days above it are those on which the mean of the treatment stood above it, read "
-                "off straight lines between assessments; the area above it is counted plot by "
-                "plot, so that it can be there although the mean never stood above."
+                "Days above it are those of the treatment mean; the area above it is summed plot "
+                "by plot."
                 if intervals
-                else "Days above it are means over plots and carry no interval."
+                else "Days above it are means over plots, without an interval."
             )
         )
 
@@ -176,19 +168,16 @@ def span_words(plots: Rows) -> str:
 
 
 def _area_notes(plots: Rows) -> Iterator[str]:
-    yield (
-        "The area under the straight lines from one assessment to the next: the level times "
-        "the days it lasted."
-    )
+    yield "Area under the straight lines that join the assessments."
     bridged = sum(number > 0 for number in plots["bridged"])
     if bridged:
-        have = "plot has" if bridged == 1 else "plots have"
-        yield f"{bridged} {have} a missing assessment that was bridged by a straight line."
+        plots_word = "plot" if bridged == 1 else "plots"
+        yield f"A missing assessment was bridged in {bridged} {plots_word}."
     spans = plots.numbers("days")
     short = sum(days < max(spans) for days in spans)
     if short:
-        span = "plot spans" if short == 1 else "plots span"
+        plots_word = "plot lacks" if short == 1 else "plots lack"
         yield (
-            f"{short} {span} fewer days because a first or last assessment is missing; there the "
-            "value per day was brought to the whole span."
+            f"{short} {plots_word} the first or last assessment; the value per day was extended "
+            "to the whole period."
         )

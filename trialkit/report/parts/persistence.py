@@ -45,13 +45,13 @@ def _none_reached(context: Context, variable: Variable, rows: Rows) -> Paragraph
         if span_of_days(row) not in {"", NEVER}
     ]
     text = (
-        f"{context.variable_label(variable.name)}: no treatment was seen to reach control of "
-        f"{rows['target'][0]:g} % on any day; the highest was "
-        f"{percent_text(float(best['peak_percent']))} % with {context.label(best['treatment'])} on "
-        f"day {write_day(float(best['peak_day']))}."
+        f"{context.variable_label(variable.name)}: no treatment reached {rows['target'][0]:g}% "
+        f"control at any assessment. The highest estimate was "
+        f"{percent_text(float(best['peak_percent']))}% ({context.label(best['treatment'])}, "
+        f"day {write_day(float(best['peak_day']))})."
     )
     if perhaps:
-        text += f" The intervals leave open that it was reached with {'; '.join(perhaps)}."
+        text += f" Intervals do not rule it out for {'; '.join(perhaps)}."
     return Paragraph(text)
 
 
@@ -105,32 +105,31 @@ def _table(context: Context, variable: Variable, rows: Rows) -> Table:
     last = write_day(max(rows.numbers("last_day")))
     return Table(
         key=context.key("persistence", variable.name),
-        question=f"{label}: how fast did control come, and how long did it stay at "
-        f"{target:g} % or more?",
+        question=f"{label}: first and highest control, and how long it stayed at {target:g}%",
         columns=(
             Column(title="Treatment"),
-            Column(title="Control at the first assessment, %", kind=Kind.NUMBER, digits=0),
+            Column(title="First assessment, %", kind=Kind.NUMBER, digits=0),
             Column(title="Highest control, %", kind=Kind.NUMBER, digits=0),
-            Column(title="Day of the highest", kind=Kind.NUMBER),
-            Column(title="Target held until day", kind=Kind.NUMBER, digits=0),
-            *([Column(title="Held to the last day", kind=Kind.SIGN)] if later else []),
+            Column(title="On day", kind=Kind.NUMBER),
+            Column(title="At target until day", kind=Kind.NUMBER, digits=0),
+            *([Column(title="To the end", kind=Kind.SIGN)] if later else []),
             *(
-                [Column(title=f"Target held, {interval_words(context)}", kind=Kind.SPAN)]
+                [Column(title=f"At target, {interval_words(context)}", kind=Kind.SPAN)]
                 if spans
                 else []
             ),
-            Column(title="Fall after the highest, points", kind=Kind.NUMBER, digits=0),
+            Column(title="Fall from the highest, points", kind=Kind.NUMBER, digits=0),
         ),
         rows=tuple(body),
-        notes=tuple(_notes(context, list(by_treatment.values()), spans, last)),
+        notes=tuple(_notes(list(by_treatment.values()), spans, last)),
         sheet=f"Persistence {label}",
     )
 
 
-def _notes(context: Context, rows: list[dict[str, Any]], spans: bool, last: str) -> Iterator[str]:
+def _notes(rows: list[dict[str, Any]], spans: bool, last: str) -> Iterator[str]:
     yield "Days between assessments are read off straight lines."
     if any(row["censored"] is True for row in rows):
-        yield f"{HELD} control was still at the target at the last assessment, on day {last}."
+        yield f"{HELD} still at the target on the last day, day {last}."
     late = [
         row
         for row in rows
@@ -139,26 +138,14 @@ def _notes(context: Context, rows: list[dict[str, Any]], spans: bool, last: str)
     ]
     if late:
         yield (
-            "Where control at the first assessment stood below the target, it was reached only "
-            "later: the day says until when it was held, not for how long."
+            "Treatments below the target at first reached it later: the day is the end of that "
+            "time, not its length."
         )
     if not spans:
         return
     words = [span_of_days(row) for row in rows]
-    yield (
-        f"Below the day until which the target was held stands its {interval_words(context)}."
-        + (
-            " From \u201cnever\u201d: it may be that the target was not reached at all."
-            if any(text.startswith(NEVER) and " " in text for text in words)
-            else ""
-        )
-        + (
-            f" To \u201cbeyond {last}\u201d: control may have held after the last assessment."
-            if any("beyond" in text for text in words)
-            else ""
-        )
-    )
-    yield (
-        "Whether one held longer than another does not follow from two of these intervals; where "
-        "it was compared, that stands in a table of its own, of many treatments in the tables file."
-    )
+    if any(text.startswith(NEVER) and " " in text for text in words):
+        yield "\u201cNever\u201d in an interval: the target may not have been reached."
+    if any("beyond" in text for text in words):
+        yield f"\u201cBeyond {last}\u201d: control may have lasted past the last assessment."
+    yield "Two of these intervals do not compare two treatments; see the findings for differences."

@@ -53,13 +53,13 @@ def _bars(context: Context, variable: str, level: str) -> str:
     scales = context.rows("choices", variable)["transform"]
     scale = str(scales[0]) if scales else "none"
     if all(modelled):
-        return f" Bands are {level} intervals of these means, by the count model."
+        return f" Bands: {level} intervals (count model)."
     if scale == "none":
-        return f" Bands are {level} intervals."
-    back = f"{level} intervals of means on the {SCALES.get(scale, scale)} scale, brought back"
+        return f" Bands: {level} intervals."
+    back = f"{level} intervals, back-transformed from the {SCALES.get(scale, scale)} scale"
     if any(modelled):
-        return f" Bands are {level} intervals by the count model, on days without one {back}."
-    return f" Bands are {back}; they are not intervals of the means as counted."
+        return f" Bands: {level} intervals (count model; on days without one, {back})."
+    return f" Bands: {back}."
 
 
 def days_text(days: list[float]) -> str:

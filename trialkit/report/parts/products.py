@@ -77,12 +77,12 @@ def rates(context: Context) -> Iterator[Block]:
                 Line(head=full, values=_values(days, "control_full")),
                 Line(head=context.label(treatment), values=_values(days, "control")),
                 Line(
-                    head="Lower less full rate, points",
+                    head="Difference, points",
                     values=_values(days, "difference"),
                     spans=_spans(days),
                 ),
                 Line(
-                    head=f"At most {margin:g} points lower?",
+                    head=f"Within {margin:g} points?",
                     values={day: _rate_verdict(row) for day, row in days.items()},
                 ),
             ]
@@ -97,16 +97,15 @@ def rates(context: Context) -> Iterator[Block]:
         half = write_share(context.trial.settings.alpha / 2)
         yield Table(
             key=context.key("rates", variable.name),
-            question=f"{label}: was a lower rate as good as the full rate, and for how long?",
+            question=f"{label}: lower rates against the full rate",
             columns=columns,
             rows=cells,
             notes=(
-                f"\u201cyes\u201d: the {interval_words(context)} of the difference lies "
-                f"above \u2212{margin:g} points, the margin of the settings (a test at {half}). "
-                "\u201cnot shown\u201d is no proof that the rate is too low, and none that it is "
-                "enough. \u201clower\u201d: less control than with the full rate was shown.",
-                "A lower rate may match early and fail late; read all days. Rates below the label "
-                "may be unlawful or favour resistance.",
+                f"\u201cYes\u201d: the {interval_words(context)} of the difference lies above "
+                f"\u2212{margin:g} points, the margin set (a test at {half}). \u201cLower\u201d: "
+                "less control than the full rate. \u201cNot shown\u201d: neither.",
+                "A lower rate may match early and fail late. Rates below the label may be unlawful "
+                "or favour resistance.",
             ),
             sheet=f"Rates {label}",
         )
@@ -135,12 +134,12 @@ def mixtures(context: Context) -> Iterator[Block]:
                 Line(head=context.label(treatment), values=_values(days, "observed")),
                 Line(head=f"Expected from {plain_line(parts)}", values=_values(days, "expected")),
                 Line(
-                    head="Observed less expected, points",
+                    head="Difference, points",
                     values=_values(days, "difference"),
                     spans=_spans(days),
                 ),
                 Line(
-                    head="More or less than expected?",
+                    head="Against expectation",
                     values={day: _mixture_verdict(row) for day, row in days.items()},
                 ),
             ]
@@ -152,13 +151,12 @@ def mixtures(context: Context) -> Iterator[Block]:
         label = context.variable_label(variable.name)
         yield Table(
             key=context.key("mixtures", variable.name),
-            question=f"{label}: did a mixture do more or less than its parts let expect?",
+            question=f"{label}: mixtures against what their components predict",
             columns=columns,
             rows=cells,
             notes=(
-                "Expected after Colby: what each part leaves alive, multiplied. "
-                f"\u201cneither\u201d: the {interval_words(context)} of the difference holds "
-                "0; that is no proof that the parts act independently.",
+                "Expected by Colby's formula: the survivors of each component, multiplied. "
+                f"\u201cNeither\u201d: the {interval_words(context)} of the difference includes 0.",
                 *_period_notes(periods),
             ),
             sheet=f"Mixtures {label}",
@@ -169,17 +167,12 @@ def _period_notes(periods: Rows) -> Iterator[str]:
     if not periods:
         return
     yield (
-        "All days after treatment: the pest-days from the first assessment after treatment to the "
-        "last, expected day by day and summed. It is one test and the surest; single days find "
-        "less, and by chance one in twenty of them finds something."
+        "All days: pest-days from the first assessment after treatment to the last. This single "
+        "test is the most reliable; one in twenty single days is significant by chance."
     )
     adjustment = periods["adjustment"][0]
     if 0.0 < adjustment < 1.0:
-        yield (
-            "There, treatments are adjusted for their counts before treatment as far as these "
-            f"foretold later ones (raised to the power {adjustment:.2f}; with 0 it is Abbott's "
-            "control, with 1 Henderson-Tilton's)."
-        )
+        yield (f"Adjusted for counts before treatment by covariance (slope {adjustment:.2f}).")
 
 
 def _mixture_verdict(row: dict[str, Any]) -> str:
@@ -217,15 +210,12 @@ def carrier(context: Context) -> Iterator[Block]:
             label, against = context.variable_label(variable.name), context.label(str(carrier_id))
             yield Table(
                 key=context.key("carrier", variable.name) + (f"-{number + 1}" if number else ""),
-                question=f"{label}: what did the product add to the carrier? Control against "
-                f"{against}, percent",
+                question=f"{label}: control by the product beyond the carrier ({against}), %",
                 columns=columns,
                 rows=cells,
                 notes=(
-                    "The share of what the carrier left that the product took away, with its "
-                    f"{interval_words(context)}; {SHOWN} a difference from the carrier was shown "
-                    f"(each a test of its own at {write_share(alpha)}). What the carrier did by "
-                    "itself stands in its row of the table of control.",
+                    f"{SHOWN} different from the carrier (each test on its own, "
+                    f"{write_share(alpha)}). The effect of the carrier is in the table of control.",
                 ),
                 sheet=f"Carrier {label}",
             )
@@ -249,9 +239,8 @@ def programmes(context: Context) -> Iterator[Block]:
         )
     )
     yield Paragraph(
-        "Groups are those that were entered. Repeating one lets resistant pests be selected; the "
-        "label and the resistance guidance for the group say what is allowed. One trial cannot "
-        "show whether resistance is there."
+        "Repeating a group can select resistant pests. The label and the resistance guidance for "
+        "the group say what is allowed; one trial cannot show resistance."
     )
 
 

@@ -9,7 +9,7 @@ from trialkit.figures.identity import plain_line
 from trialkit.numerals import number, p_value
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
-from trialkit.report.numbers import decimals_for_error, decimals_for_size, write_share
+from trialkit.report.numbers import decimals_for_error, decimals_for_size
 from trialkit.report.parts.across import as_number, interval_words, span_text
 from trialkit.trial import Design
 
@@ -31,23 +31,23 @@ def loss(context: Context) -> Iterator[Block]:
         label = context.variable_label(str(name))
         yield Table(
             key=context.key("loss", str(name)),
-            question=f"{label}: how did yield go with the pest?",
+            question=f"{label}: yield against pest pressure",
             columns=(
                 Column(title="Pest or damage"),
                 Column(title="Compared"),
                 Column(
-                    title="Change of yield for each 100 units \u00d7 days",
+                    title="Yield change per 100 units \u00d7 days",
                     kind=Kind.NUMBER,
                     digits=digits,
                 ),
                 Column(title=interval_words(context), kind=Kind.SPAN),
                 Column(title="p-value", kind=Kind.P_VALUE),
                 Column(
-                    title="Share of the treatment differences on the line, %",
+                    title="R\u00b2 of treatment means, %",
                     kind=Kind.NUMBER,
                     digits=0,
                 ),
-                Column(title="p-value, differences beyond the line", kind=Kind.P_VALUE),
+                Column(title="p-value, lack of fit", kind=Kind.P_VALUE),
             ),
             rows=tuple(
                 (
@@ -74,26 +74,22 @@ def _line_cells(row: dict[str, Any]) -> tuple[Cell, Cell]:
 
 def _loss_notes(context: Context, rows: list[dict[str, Any]]) -> Iterator[str]:
     yield (
-        "Below zero means less yield where there was more. Between treatments the line runs "
-        "through the treatment means; what else a treatment did to the crop is in it. Between "
-        "plots treated alike, counting error flattens the line."
+        "Below zero: less yield where there was more. Between treatments the line includes "
+        "whatever else a treatment did to the crop."
     )
     units = {Design.SPLIT_PLOT: "main plot", Design.STRIP_PLOT: "strips"}
     if unit := units.get(context.trial.design):
-        yield (
-            f"Both lines compare plots of the same {unit}; differences between larger units are "
-            "left out."
-        )
+        yield (f"Both lines compare plots of the same {unit}.")
     alpha = context.trial.settings.alpha
     for row in rows:
         beyond = as_number(row["p_lack_of_fit"])
         if row["basis"] == "over treatments" and beyond < alpha:
             yield (
-                f"{context.variable_label(row['pest'])}: treatments differ in yield by more than "
-                f"this line lets expect ({p_value(beyond)})."
+                f"{context.variable_label(row['pest'])}: the line does not explain all yield "
+                f"differences between treatments ({p_value(beyond)})."
             )
     if len({row["pest"] for row in rows}) > 1:
-        yield "Pest and damage are lines of their own: each takes in what the other did."
+        yield "Pest and damage were fitted separately; each includes the effect of the other."
 
 
 def money(context: Context) -> Iterator[Block]:
@@ -131,7 +127,7 @@ def money(context: Context) -> Iterator[Block]:
         )
     yield Table(
         key="money",
-        question=f"What was each treatment worth, in {per}?",
+        question=f"Returns of each treatment, {per}",
         columns=(
             Column(title="Treatment"),
             Column(
@@ -139,25 +135,22 @@ def money(context: Context) -> Iterator[Block]:
                 kind=Kind.NUMBER,
                 digits=context.digits(variable, "yield"),
             ),
-            Column(title="Return from the crop", kind=Kind.NUMBER, digits=digits),
-            Column(title="Cost of the treatment", kind=Kind.NUMBER, digits=digits),
-            Column(title="Return less cost", kind=Kind.NUMBER, digits=digits),
+            Column(title="Crop return", kind=Kind.NUMBER, digits=digits),
+            Column(title="Treatment cost", kind=Kind.NUMBER, digits=digits),
+            Column(title="Net return", kind=Kind.NUMBER, digits=digits),
             Column(title="Gain over the untreated", kind=Kind.NUMBER, digits=digits),
             Column(title=f"Gain, {interval_words(context)}", kind=Kind.SPAN),
             Column(
-                title="Crop price from which it pays",
+                title="Break-even crop price",
                 kind=Kind.NUMBER,
                 digits=decimals_for_size(rows["break_even_price"], 2),
             ),
-            Column(title="Cost up to which it pays", kind=Kind.NUMBER, digits=digits),
+            Column(title="Break-even cost", kind=Kind.NUMBER, digits=digits),
         ),
         rows=tuple(body),
         notes=(
-            "Yields are least-squares means, which allow for missing plots.",
-            f"At the price given, {number(settings.crop_price)} {currency} "
-            f"{_for_one(unit)}, and the costs given; both are taken as exact, so that the "
-            f"{write_share(1 - settings.alpha)} intervals hold the uncertainty of the yield alone. "
-            "Other costs, such as driving, are in it only where they were entered.",
+            f"At {number(settings.crop_price)} {currency} {_for_one(unit)} and the costs entered, "
+            "both taken as exact: intervals reflect yield alone. Yields are least-squares means.",
         ),
         sheet="Returns",
     )

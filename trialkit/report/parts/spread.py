@@ -45,8 +45,7 @@ def neighbours(context: Context) -> Iterator[Block]:
         label = context.variable_label(variable.name)
         yield Table(
             key=context.key("neighbours", variable.name),
-            question=f"{label}: did late counts follow the plots next door, or the edge of the "
-            "trial?",
+            question=f"{label}: influence of neighbouring plots and of the trial's edge",
             columns=(
                 Column(title="Day"),
                 Column(title="Neighbours as counted on"),
@@ -60,10 +59,8 @@ def neighbours(context: Context) -> Iterator[Block]:
             sheet=f"Neighbours {label}",
         )
         yield Paragraph(
-            "This compares plots treated alike. It can show pests moving between the plots of this "
-            "trial; it cannot show how long control would last in a whole field, where there are "
-            "no untreated plots next door. Where movement is there, small plots make control look "
-            "shorter than it may be in a field."
+            "Pests that move between plots make control in small plots look shorter than it may be "
+            "in a field without untreated neighbours."
         )
 
 
@@ -82,10 +79,8 @@ def _row(day: float, found: dict[tuple[float, str], dict[str, Any]]) -> tuple[Ce
 
 def _notes(found: dict[tuple[float, str], dict[str, Any]], days: list[float]) -> Iterator[str]:
     yield (
-        "Slope: change of log10(count + 1) of a plot for each unit of the same of its neighbours "
-        "at the assessment before, beyond the plot's own past; the p-value is that of a rise. "
-        "Edge less inside: the difference in log10(count + 1). Both by permutation between plots "
-        "treated alike, blocks taken out."
+        "Permutation tests between plots treated alike, within blocks, on log10(count + 1). Slope: "
+        "on the neighbours at the assessment before."
     )
     for question, words in ((NEIGHBOURS, "Neighbours"), (EDGE, "Edge")):
         row = found.get((days[-1], question))
@@ -110,10 +105,9 @@ def residual_maps(context: Context) -> Iterator[Block]:
             continue
         yield _residual_map(context, variable.name, rows, placed)
         yield Paragraph(
-            "Residuals of the area under the curve, in standard errors of their own: orange plots "
-            "had more than their treatment and block let expect, blue ones less. Patches of one "
-            "colour hint at infestation from a side or at soil; single plots beyond 3 deserve a "
-            "look into the field book."
+            "Studentized residuals of the area under the curve: orange above, blue below the value "
+            "expected from treatment and block. Patches suggest infestation from one side or soil "
+            "differences. Check single plots beyond 3 in the field book."
         )
 
 
@@ -134,8 +128,7 @@ def _residual_map(context: Context, variable: str, rows: Rows, placed: dict[str,
         )
     return FieldMap(
         key=context.key("residual-map", variable),
-        caption=f"{context.variable_label(variable)}: what treatments and blocks leave over, plot "
-        "by plot (plot, treatment, residual)",
+        caption=f"{context.variable_label(variable)}: residuals (plot, treatment, residual)",
         plots=tuple(plots),
         legend=(),
         rows=map_numbers({plot.row for plot in plots}),

@@ -27,39 +27,35 @@ OUTLYING = "outlying plot"
 #: Checks with a verdict, each with its heading and what a failure means for the trial.
 CHECKS: Mapping[str, tuple[str, str]] = {
     "equal scatter": (
-        "Equal scatter",
-        "Plots did not scatter alike in all treatments, or scattered more where means are high. "
-        "One common standard error is then too wide for the even treatments and too narrow for "
-        "the uneven ones.",
+        "Equal variances",
+        "Variances differed between treatments, or rose with the mean. One common standard error "
+        "is then too wide for some treatments and too narrow for others.",
     ),
     "normality": (
         "Normality",
-        "What treatments and blocks leave over is not shaped like a normal distribution. F and "
-        "the comparisons bear a moderate departure; p-values close to the level deserve care.",
+        "Residuals were not normally distributed. F and the comparisons tolerate a moderate "
+        "departure; treat p-values close to the level with care.",
     ),
     "additivity": (
         "Additivity",
-        "Treatments did not act alike in all blocks: their differences changed with the level of "
-        "the block. The means are averages over the blocks, and what they average over stands in "
-        "the error.",
+        "Treatment differences changed with the level of the block; means are averages over "
+        "blocks.",
     ),
     OUTLYING: (
         "Outlying plot",
-        "Such a plot moves the mean of its treatment and widens every interval. It stayed in the "
-        "analysis; look it up in the field book.",
+        "It shifts the mean of its treatment and widens every interval. It stayed in the analysis; "
+        "check it in the field book.",
     ),
 }
-_NAME_IT = "name it as the transform of the variable, run the trial again and compare."
+_NAME_IT = "for this variable and rerun."
 _ADVICE: Mapping[str, str] = {
-    "try sqrt": f"a square root may mend this: {_NAME_IT}",
-    "try log": f"a logarithm may mend this: {_NAME_IT}",
-    "try arcsine": f"the arcsine may mend this: {_NAME_IT}",
-    "count model beside": "read the count model beside these tests; it gives large and small "
-    "counts each their own variance.",
-    "randomisation test beside": "read the randomisation test beside F; it takes no distribution "
-    "on trust.",
-    "read with caution": "no other scale is known to serve better; rest no conclusion on a "
-    "p-value close to the level alone.",
+    "try sqrt": f"a square root may help: set transform = \u201csqrt\u201d {_NAME_IT}",
+    "try log": f"a log transform may help: set transform = \u201clog\u201d {_NAME_IT}",
+    "try arcsine": f"an arcsine transform may help: set transform = \u201carcsine\u201d {_NAME_IT}",
+    "count model beside": "prefer the count model, which lets the variance rise with the mean.",
+    "randomisation test beside": "prefer the randomisation test, which assumes no distribution.",
+    "read with caution": "no other scale serves better; do not rely on p-values close to the "
+    "level.",
 }
 _UNDER_DOUBT = ("doubtful", "failed")
 _VERDICTS = ("fine", *_UNDER_DOUBT)
@@ -85,13 +81,13 @@ def doubts(context: Context) -> Iterator[Block]:
     for check, (title, meaning) in CHECKS.items():
         own = failed.where(check=check)
         if own:
-            verb = "One plot stands apart in" if check == OUTLYING else f"{title} failed for"
+            verb = "Outlying plot:" if check == OUTLYING else f"{title} failed:"
             notes.append(f"{verb} {_places(context, own)}. {meaning}")
     if notes:
         yield Notes(tuple(notes))
     advice = tuple(_recommendations(context))
     if advice:
-        yield Paragraph("What is recommended, and was not done by itself:")
+        yield Paragraph("Recommended, and not done automatically:")
         yield Notes(advice)
 
 
@@ -112,10 +108,8 @@ def scatter(context: Context) -> Iterator[Block]:
             variable=variable.name,
             alt=f"Residuals of {label} on {days} against fitted values; {far} of {len(own)} lie "
             "beyond 3 standard errors.",
-            caption=f"{label}, {days}: what plots differ by from what treatments and blocks let "
-            "expect, in standard errors, against that expectation. A band that widens to one side "
-            "shows a spread that rises with the mean; a bow shows effects that do not add up on "
-            "this scale. Plots beyond 3 are named.",
+            caption=f"{label}, {days}: studentized residuals against fitted values. A band that "
+            "widens shows variance rising with the mean. Plots beyond 3 are named.",
         )
         return
 
@@ -123,19 +117,16 @@ def scatter(context: Context) -> Iterator[Block]:
 def _tally(rows: Rows, doubtful: Rows, failed: Rows) -> str:
     number = len(rows)
     text = (
-        "The tests rest on plots that scatter alike, about a normal curve, with treatments that "
-        f"act alike in all blocks. Of {number} checks "
+        "The tests assume equal variances, normal residuals and additive block effects. "
+        f"Of {number} checks, "
     )
     if not doubtful:
-        return text + "none raised a doubt, which in a small trial is not proof that all is well."
-    below = (
-        f"{len(failed)} of them below 1 % (called failed here)" if len(failed) else "none below 1 %"
-    )
+        return text + "none raised a doubt; small trials detect only gross departures."
+    below = f"{len(failed)} below 1% (\u201cfailed\u201d)" if len(failed) else "none below 1%"
     chance = f"about {0.05 * number:.0f}" if number >= 20 else "one or none"
     return text + (
-        f"{len(doubtful)} came out below 5 %, {below}; {chance} below 5 % would be expected by "
-        "chance alone. Nothing was switched because of them: scale and procedure are those of the "
-        "settings or of the stated rule."
+        f"{len(doubtful)} had p below 5%, {below}; {chance} below 5% would be expected by chance. "
+        "No method was changed because of them."
     )
 
 
@@ -209,7 +200,7 @@ def checks(context: Context) -> Iterator[Block]:
         body.append(tuple(cells))
     yield Table(
         key="checks",
-        question="Do the assumptions hold? p-values of the checks of each response",
+        question="Checks of assumptions: p-values for each response",
         columns=(
             Column(title="Response"),
             *(Column(title=CHECKS[check][0], kind=Kind.P_VALUE) for check in present),
@@ -217,10 +208,9 @@ def checks(context: Context) -> Iterator[Block]:
         ),
         rows=tuple(body),
         notes=(
-            "A small p-value says that the assumption is in doubt. Scatter: Brown and Forsythe's "
-            "test between treatments and the correlation of scatter with the mean, together. "
-            "Normality: Shapiro and Wilk's test. Both p-values come from draws of normal errors "
-            "in this very layout."
+            "Small p-values cast doubt on the assumption. Variances: Brown and Forsythe's test and "
+            "the correlation of spread with the mean. Normality: Shapiro and Wilk's test. "
+            "Both p-values by simulation of this layout."
             + (" Additivity: Tukey's one degree of freedom." if "additivity" in present else "")
             + " Outlying plot: the largest studentized residual, with Bonferroni's correction.",
         ),
