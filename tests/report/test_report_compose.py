@@ -139,7 +139,7 @@ def test_letters_are_explained_wherever_they_stand(document: Document) -> None:
     ]
     assert lettered
     for item in lettered:
-        assert any("share a letter" in note and "not proof" in note for note in item.notes)
+        assert any("same letter do not differ significantly" in note for note in item.notes)
 
 
 def test_dunnett_marks_differences_from_the_untreated(trial: Trial) -> None:
@@ -171,7 +171,7 @@ def test_nothing_is_said_of_letters_where_nothing_is_compared(trial: Trial) -> N
 
 
 def test_missing_plots_are_told(document: Document) -> None:
-    assert re.search(r"Plot 203 has no value of Larvae per plant on day 14", texts(document))
+    assert re.search(r"Plot 203 has no value for Larvae per plant on day 14", texts(document))
 
 
 def test_fit_statistics_stand_one_row_a_response(document: Document, analysis: Analysis) -> None:
@@ -179,14 +179,14 @@ def test_fit_statistics_stand_one_row_a_response(document: Document, analysis: A
     assert len(made.rows) == len(analysis.responses)
     titles = [column.title for column in made.columns]
     assert "p-value" in titles
-    assert "Degrees of freedom, treatments" in titles
-    assert {row[titles.index("Degrees of freedom, treatments")] for row in made.rows} == {3.0}
+    assert "df, treatments" in titles
+    assert {row[titles.index("df, treatments")] for row in made.rows} == {3.0}
 
 
 def test_cautions_defer_to_label_and_law(document: Document) -> None:
     said = texts(document)
     assert "one trial, at one site" in said
-    assert "product label, local law and licensed practice" in said
+    assert "product label, local law and licensed advice" in said
     assert "not a recommendation" in said
 
 
@@ -257,7 +257,7 @@ def test_samples_are_said_to_be_averaged(trial: Trial) -> None:
     twice.loc[0, "value"] = np.nan
     document = compose(analyse(replace(trial, counts=twice)))
     said = texts(document)
-    assert "averaged to the plot" in said
+    assert "averaged before testing" in said
     assert "1 to 2 samples a plot" in said
 
 

@@ -149,7 +149,7 @@ def test_control_has_its_interval_and_signs(story: Analysis) -> None:
     assert len(signs) == 1
     assert cell(made, "3 Fernway, half rate", "Day 7, sign") == "\u25b2\u2260"
     notes = "\n".join(made.notes)
-    assert "control above the target of 80 % was shown" in notes
+    assert "control above the target of 80%" in notes
     assert "Plots differ so much." in made.notes
     row = control[hit].iloc[0]
     span = cell(made, "3 Fernway, half rate", "Day 7, 95 % interval")
@@ -179,11 +179,12 @@ def test_persistence_shows_day_interval_and_what_held(story: Analysis) -> None:
     rows.loc[other, ["holds_until_day", "lower", "upper"]] = (np.nan, 0.0, 0.0)
     made = tables(compose(replace(story, persistence=rows)))["persistence-1"]
     first, second = "2 Fernway, full rate", "3 Fernway, half rate"
-    assert cell(made, first, "Target held until day") == 21.0
-    assert cell(made, first, "Held to the last day") == "+"
-    assert cell(made, first, "Target held, 95 % interval") == "9 to beyond 21"
-    assert cell(made, second, "Target held until day") == "never"
-    assert any("control may have held after" in note for note in made.notes)
+    assert cell(made, first, "At target until day") == 21.0
+    assert cell(made, first, "To the end") == "+"
+    span = next(item.title for item in made.columns if item.title.startswith("At target, "))
+    assert cell(made, first, span) == "9 to beyond 21"
+    assert cell(made, second, "At target until day") == "never"
+    assert any("control may have lasted past" in note for note in made.notes)
 
 
 def test_a_target_that_nobody_reached_is_a_sentence(story: Analysis) -> None:
@@ -191,8 +192,8 @@ def test_a_target_that_nobody_reached_is_a_sentence(story: Analysis) -> None:
     rows.loc[rows["treatment"] == "2", "upper"] = 12.0
     document = compose(replace(story, persistence=rows))
     assert not any(key.startswith("persistence-") for key in tables(document))
-    assert "no treatment was seen to reach control of 80 %" in said(document)
-    assert "leave open that it was reached with 2 Fernway, full rate." in said(document)
+    assert "no treatment reached 80% control at any assessment" in said(document)
+    assert "do not rule it out for 2 Fernway, full rate." in said(document)
 
 
 def test_the_whole_period_shows_reductions_not_intervals_of_means(
@@ -275,7 +276,7 @@ def test_rates_stand_side_by_side(story: Analysis, told: Document) -> None:
     assert cell(made, "3 Fernway, half rate", "Day 21") == pytest.approx(
         float(story.rates[story.rates["days_after"] == 21]["control"].iloc[0])
     )
-    verdicts = next(row for row in made.rows if str(row[0]).startswith("At most 10 points"))
+    verdicts = next(row for row in made.rows if str(row[0]).startswith("Within 10 points"))
     assert set(verdicts[1:]) <= {"yes", "not shown", "lower", "yes, but lower", ""}
     assert any("\u221210 points" in note for note in made.notes)
 
@@ -303,7 +304,7 @@ def test_the_carrier_is_set_apart(trial: Trial) -> None:
         (analysis.carrier["treatment"] == "2") & (analysis.carrier["days_after"] == 7)
     ].iloc[0]
     assert cell(made, "2 Brambletox", "Day 7") == pytest.approx(row["added_percent"])
-    assert "Control against 3 Fernway" in made.question
+    assert "beyond the carrier (3 Fernway)" in made.question
     assert "carrier-1" not in tables(compose(replace(analysis, carrier=empty_table("carrier"))))
 
 
@@ -323,7 +324,7 @@ def test_loss_and_returns_show_their_numbers(story: Analysis, told: Document, pa
     assert cell(money, "NA Both", "Gain over the untreated") == pytest.approx(row["gain"])
     assert cell(money, "1 Untreated", "Gain over the untreated") == Missing("")
     assert "EUR per ha" in money.question
-    assert "What was each treatment worth, in EUR per ha?" in page
+    assert "Returns of each treatment, EUR per ha" in page
 
 
 def test_nothing_is_said_of_money_without_a_price(document: Document) -> None:
@@ -334,7 +335,7 @@ def test_nothing_is_said_of_money_without_a_price(document: Document) -> None:
 def test_neighbours_are_asked_about_on_late_days(story: Analysis, told: Document) -> None:
     made = tables(told)["neighbours-1"]
     assert [row[0] for row in made.rows] == ["Day 7", "Day 14", "Day 21"]
-    assert "cannot show how long control would last in a whole field" in said(told)
+    assert "shorter than it may be in a field" in said(told)
     none = compose(replace(story, neighbours=empty_table("neighbours")))
     assert "neighbours" not in {section.key for section in none.sections}
 

@@ -53,7 +53,7 @@ def warnings(context: Context) -> Iterator[Block]:
         return
     yield Table(
         key="odd",
-        question="Data notes",
+        question="Data notes, and what to do about each",
         columns=(Column(title="What"), Column(title="Where"), Column(title="What to do")),
         rows=tuple(
             (plain_line(item.what), plain_line(str(item.place)), plain_line(item.remedy))
@@ -184,7 +184,7 @@ def run_again(context: Context) -> Iterator[Block]:
     if inputs:
         yield Table(
             key="inputs",
-            question="Files read",
+            question="Input files with their digests",
             columns=(Column(title="File"), Column(title="SHA-256")),
             rows=tuple((plain_line(name), digest) for name, digest in inputs),
             sheet="Files read",

@@ -145,7 +145,7 @@ def treatments_table(context: Context) -> Table:
     kept = {title: cells for title, cells in optional.items() if any(cells)}
     return Table(
         key="treatments",
-        question="Treatments",
+        question="Treatments compared",
         columns=(
             Column(title="Treatment"),
             Column(title="Role"),
