@@ -83,6 +83,8 @@ class Table:
         What the shades mean: name and words.
     label : str
         Its number in the report, such as "Table 2"; empty where it has none.
+    compact : bool
+        Whether its rows are set close, as of long tables of data.
     """
 
     key: str
@@ -95,6 +97,7 @@ class Table:
     shades: tuple[tuple[str, ...], ...] = ()
     shade_key: tuple[tuple[str, str], ...] = ()
     label: str = ""
+    compact: bool = False
 
     def __post_init__(self) -> None:
         for row in self.rows:

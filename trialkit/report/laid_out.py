@@ -144,6 +144,8 @@ def page_table(table: Table) -> PageTable:
 def _table_style(table: Table, width: int) -> str:
     """Classes of a table: how wide, how long its row headings, how many letters beside a mean."""
     classes = [f"letters-{letters_width(table)}"]
+    if table.compact:
+        classes.append("compact")
     if width > WIDE_TABLE:
         classes.append("wide")
     if max((len(str(row[0])) for row in table.rows), default=0) > LONG_NAME:

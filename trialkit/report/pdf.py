@@ -43,6 +43,8 @@ PAPERS = {"a4": "a4", "letter": "us-letter"}
 _NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHADES = ("held", "near", "half", "some", "below", "harm-2", "harm-3", "harm-4")
+#: Sections that are set smaller: sources and remarks, not results.
+_SMALL = frozenset({"references", "warnings", "again", "shows"})
 #: A glyph that none of the fonts has is left to the reader's eye, as on the page; all else is ours.
 _NO_GLYPH = "font"
 
@@ -122,6 +124,7 @@ def page_data(document: Document, figures: Mapping[str, str], paper: str) -> dic
         "sections": [
             {
                 "title": section.title,
+                "small": section.key in _SMALL,
                 "annex": section.where is Where.ANNEX,
                 "blocks": list(_blocks(section.blocks, figures)),
             }
@@ -190,6 +193,7 @@ def _table(table: Table) -> dict[str, Any]:
         "reasons": [(mark, reason) for mark, reason in page.reasons],
         "key": shade_words(page),
         "wide": "wide" in page.style.split(),
+        "compact": table.compact,
         "widths": column_widths(page),
         "short": page.short,
     }

@@ -51,16 +51,28 @@ def warnings(context: Context) -> Iterator[Block]:
     problems = context.analysis.problems
     if not problems:
         return
-    yield Table(
-        key="odd",
-        question="Data notes, and what to do about each",
-        columns=(Column(title="What"), Column(title="Where"), Column(title="What to do")),
-        rows=tuple(
-            (plain_line(item.what), plain_line(str(item.place)), plain_line(item.remedy))
+    yield Notes(
+        tuple(
+            plain_line(f"{item.what} {item.remedy} ({item.place})".replace(" ()", ""))
             for item in problems
-        ),
-        sheet="Warnings",
+        )
     )
+
+
+def warnings_table(context: Context) -> Iterator[Block]:
+    """The same as a table, for the workbook."""
+    problems = context.analysis.problems
+    if problems:
+        yield Table(
+            key="odd",
+            question="Data notes, and what to do about each",
+            columns=(Column(title="What"), Column(title="Where"), Column(title="What to do")),
+            rows=tuple(
+                (plain_line(item.what), plain_line(str(item.place)), plain_line(item.remedy))
+                for item in problems
+            ),
+            sheet="Data notes",
+        )
 
 
 def cautions(context: Context) -> Iterator[Block]:
@@ -180,6 +192,10 @@ def run_again(context: Context) -> Iterator[Block]:
             *((("Report made", context.made),) if context.made else ()),
         )
     )
+
+
+def input_files(context: Context) -> Iterator[Block]:
+    """List the files that were read, with their digests."""
     inputs = context.trial.inputs
     if inputs:
         yield Table(

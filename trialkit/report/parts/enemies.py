@@ -42,15 +42,19 @@ def course_of_enemies(context: Context) -> Iterator[Block]:
     yield from courses_of_role(context, VariableRole.NATURAL_ENEMY)
 
 
-def natural_enemies(context: Context) -> Iterator[Block]:
-    """Reduction of natural enemies, and pests for each of them."""
+def enemy_reductions(context: Context) -> Iterator[Block]:
+    """Tables of the reduction of natural enemies."""
     for variable in context.of_role(VariableRole.NATURAL_ENEMY):
         rows = context.rows("natural_enemies", variable.name)
-        if not rows:
-            continue
-        if rows.knows("percent"):
+        if rows and rows.knows("percent"):
             yield _reductions(context, variable, rows)
-        if rows.knows("pest_per_enemy"):
+
+
+def pests_per_enemy(context: Context) -> Iterator[Block]:
+    """Tables of the pests for each natural enemy."""
+    for variable in context.of_role(VariableRole.NATURAL_ENEMY):
+        rows = context.rows("natural_enemies", variable.name)
+        if rows and rows.knows("pest_per_enemy"):
             yield _pest_per_enemy(context, variable, rows)
 
 

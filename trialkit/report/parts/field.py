@@ -154,6 +154,7 @@ def plot_data(context: Context) -> Iterator[Block]:
             ),
             notes=("A dash is a plot that was not assessed.",) if values.gaps else (),
             sheet=f"Plots {label}",
+            compact=True,
         )
     yield from _yield_data(context, head, starts)
 
@@ -197,6 +198,7 @@ def _share_data(
             if text
         ),
         sheet=f"Plots {label}",
+        compact=True,
     )
 
 
@@ -230,6 +232,7 @@ def _yield_data(
             for plot, start in starts.items()
         ),
         sheet="Plots yield",
+        compact=True,
     )
 
 

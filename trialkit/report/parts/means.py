@@ -160,9 +160,21 @@ def pest_means(context: Context) -> Iterator[Block]:
 
 
 def crop_means(context: Context) -> Iterator[Block]:
-    """Tables of means of damage, injury and crop, one column a day."""
-    roles = (VariableRole.DAMAGE, VariableRole.CROP_INJURY)
-    yield from _means_of(context, *roles)
+    """Tables of means of what was assessed on the crop, where no percent control tells of it."""
+    yield from _means_of(context, VariableRole.CROP_INJURY)
+    for variable in context.of_role(VariableRole.DAMAGE):
+        if not context.rows("control", variable.name):
+            table = means_by_day(context, variable)
+            if table is not None:
+                yield table
+
+
+def damage_means(context: Context) -> Iterator[Block]:
+    """Tables of means of damage that has percent control too."""
+    for variable in context.of_role(VariableRole.DAMAGE):
+        table = means_by_day(context, variable)
+        if table is not None and context.rows("control", variable.name):
+            yield table
 
 
 def enemy_means(context: Context) -> Iterator[Block]:
@@ -217,6 +229,7 @@ def fits(context: Context) -> Iterator[Block]:
             "df: degrees of freedom. The coefficient of variation is on the scale of analysis.",
         ),
         sheet="Analysis of variance",
+        compact=True,
     )
 
 

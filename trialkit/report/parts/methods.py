@@ -166,7 +166,28 @@ def treatments_table(context: Context) -> Table:
 
 
 def assessments(context: Context) -> Iterator[Block]:
-    """List the days, their dates, and what was assessed on each."""
+    """Say when was assessed: in a sentence where each day was like the other, else in a table."""
+    for block, alike in _assessments(context):
+        if not alike:
+            yield block
+        elif isinstance(block, Table):
+            days = [str(row[0]).removeprefix("Day ") for row in block.rows]
+            dates = [str(row[1]) for row in block.rows if len(row) > 1]
+            span = f" ({dates[0]} to {dates[-1]})" if len(dates) > 1 else ""
+            yield Paragraph(
+                f"Every variable was assessed on days {', '.join(days)}{span}, counted from the "
+                "first application."
+            )
+    yield from own_timing(context)
+
+
+def assessments_table(context: Context) -> Iterator[Block]:
+    """List the dates where each day was like the other."""
+    yield from (block for block, alike in _assessments(context) if alike)
+
+
+def _assessments(context: Context) -> Iterator[tuple[Block, bool]]:
+    """List the days, their dates, and what was assessed on each; and whether all days are alike."""
     trial = context.trial
     counts = trial.counts
     if counts.empty:
@@ -194,12 +215,10 @@ def assessments(context: Context) -> Iterator[Block]:
         body.append(tuple(row))
     if not body or len(body[0]) == 1:
         listed = ", ".join(write_day(day) for day in days)
-        yield Paragraph(
-            f"Assessed on {'day' if len(days) == 1 else 'days'} {listed} after the first "
-            "application."
-        )
+        said = f"Assessed on {'day' if len(days) == 1 else 'days'} {listed}."
+        yield Paragraph(said), False
         return
-    yield Table(
+    table = Table(
         key="assessments",
         question="Assessment dates",
         columns=(
@@ -215,7 +234,7 @@ def assessments(context: Context) -> Iterator[Block]:
         ),
         sheet="Assessments",
     )
-    yield from own_timing(context)
+    yield table, len(sets) == 1 and not any(latest) and len(body) > 1
 
 
 def own_timing(context: Context) -> Iterator[Block]:

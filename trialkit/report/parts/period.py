@@ -27,8 +27,19 @@ LOWEST_LIMIT = -1000.0
 
 
 def pest_days(context: Context) -> Iterator[Block]:
-    """Tables of the area under the curve, one a variable."""
-    for variable in context.of_role(VariableRole.PEST, VariableRole.DAMAGE):
+    """Tables of pest-days, one a pest; where no pest was counted, of damage."""
+    pests = context.of_role(VariableRole.PEST)
+    yield from _areas(context, pests or context.of_role(VariableRole.DAMAGE))
+
+
+def damage_areas(context: Context) -> Iterator[Block]:
+    """Tables of the area under the curve of damage, beside pests that were counted."""
+    if context.of_role(VariableRole.PEST):
+        yield from _areas(context, context.of_role(VariableRole.DAMAGE))
+
+
+def _areas(context: Context, variables: list[Variable]) -> Iterator[Block]:
+    for variable in variables:
         plots = context.rows("pest_days", variable.name)
         means = context.rows("means", variable.name, "pest_days")
         if plots and means and means.knows("mean"):

@@ -23,7 +23,7 @@ from trialkit.report.document import (
 from trialkit.report.numbers import write_number
 from trialkit.report.parts.field import map_numbers
 from trialkit.rows import Rows
-from trialkit.trial import VariableRole
+from trialkit.trial import Variable, VariableRole
 
 NEIGHBOURS, EDGE = "neighbouring plots", "edge of the trial"
 #: Late days that are shown.
@@ -34,8 +34,35 @@ HIGH, LOW = "#d9822b", "#2f78b7"
 
 
 def neighbours(context: Context) -> Iterator[Block]:
-    """Tables: whether late counts followed the plots next door, and the edge of the trial."""
+    """Tables of neighbours and edge where either mattered; else a sentence that neither did."""
+    alpha = context.trial.settings.alpha
     for variable in context.of_role(VariableRole.PEST):
+        rows = context.rows("neighbours", variable.name)
+        known = rows.numbers("p") if rows else []
+        if known and min(known) < alpha:
+            yield from _neighbours(context, [variable])
+            yield Paragraph(
+                "Pests that move between plots make control in small plots look shorter than it "
+                "may be in a field without untreated neighbours."
+            )
+        elif known:
+            yield Paragraph(
+                f"{context.variable_label(variable.name)}: no influence of neighbouring plots or "
+                f"the trial's edge was detected (all p \u2265 {min(known):.2f})."
+            )
+
+
+def neighbours_beside(context: Context) -> Iterator[Block]:
+    """Tables of neighbours and edge where neither mattered."""
+    alpha = context.trial.settings.alpha
+    for variable in context.of_role(VariableRole.PEST):
+        rows = context.rows("neighbours", variable.name)
+        if rows and min(rows.numbers("p"), default=0.0) >= alpha:
+            yield from _neighbours(context, [variable])
+
+
+def _neighbours(context: Context, variables: list[Variable]) -> Iterator[Block]:
+    for variable in variables:
         rows = context.rows("neighbours", variable.name)
         rows = rows.known("p") if rows else rows
         if not rows:
@@ -57,10 +84,6 @@ def neighbours(context: Context) -> Iterator[Block]:
             rows=tuple(_row(day, found) for day in days),
             notes=tuple(_notes(found, days)),
             sheet=f"Neighbours {label}",
-        )
-        yield Paragraph(
-            "Pests that move between plots make control in small plots look shorter than it may be "
-            "in a field without untreated neighbours."
         )
 
 
