@@ -335,7 +335,10 @@ def test_nothing_is_said_of_money_without_a_price(document: Document) -> None:
 def test_neighbours_are_asked_about_on_late_days(story: Analysis, told: Document) -> None:
     made = tables(told)["neighbours-1"]
     assert [row[0] for row in made.rows] == ["Day 7", "Day 14", "Day 21"]
-    assert "shorter than it may be in a field" in said(told)
+    found = story.neighbours.assign(p=0.001)
+    assert "shorter than it may be in a field" in said(compose(replace(story, neighbours=found)))
+    none = compose(replace(story, neighbours=story.neighbours.assign(p=0.4)))
+    assert "no influence of neighbouring plots or the trial's edge" in said(none)
     none = compose(replace(story, neighbours=empty_table("neighbours")))
     assert "neighbours" not in {section.key for section in none.sections}
 
