@@ -195,7 +195,7 @@ def test_a_plan_that_contradicts_itself_is_refused(split_rice: Build) -> None:
         return replace(trial, plots=(replace(first, **changes), *trial.plots[1:]))
 
     for changes, words in (
-        ({"sub_factor": None}, "lacks its level"),
+        ({"sub_factor": None}, "needs main_factor and sub_factor"),
         ({"block": None}, "no block"),
         ({"treatment": "N0:V2"}, "is treatment"),
         ({"sub_factor": "V2", "treatment": "N0:V2"}, "same combination"),

@@ -111,7 +111,7 @@ def test_the_rule_of_a_scale_that_was_set_names_no_key(transform: Transform) -> 
     own = replace(trial, variables=(replace(larvae, transform=transform), *others))
     rule = trialkit.analyse(own).choices.set_index("variable").loc[larvae.name, "rule"]
     expected = {
-        Transform.LOG: "The scale (log10 of (x + 1)) was set for this variable.",
+        Transform.LOG: "The scale (log10 of (value + 1)) was set for this variable.",
         Transform.ARCSINE: "Analysed as it is, because it is no percentage.",
     }
     assert rule == expected[transform]

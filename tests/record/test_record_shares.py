@@ -71,13 +71,13 @@ def _first(record, variable):
 @pytest.mark.parametrize(
     ("variable", "changes", "words"),
     [
-        ("damage", {"examined": None}, "without a whole number examined"),
-        ("damage", {"examined": 20.5}, "without a whole number examined"),
-        ("damage", {"examined": 0}, "without a whole number examined"),
-        ("damage", {"examined": -3}, "without a whole number examined"),
+        ("damage", {"examined": None}, "lack a whole number examined"),
+        ("damage", {"examined": 20.5}, "lack a whole number examined"),
+        ("damage", {"examined": 0}, "lack a whole number examined"),
+        ("damage", {"examined": -3}, "lack a whole number examined"),
         ("damage", {"examined": "many"}, "many"),
         ("damage", {"value": 33.0}, "no whole number of the units"),
-        ("dead", {"examined": 100}, "not those of the variable"),
+        ("dead", {"examined": 100}, "not those that the variable names"),
         ("hoppers", {"examined": 10}, "a variable that is no share"),
     ],
 )
@@ -94,9 +94,9 @@ def test_edited_numbers_are_refused(made, variable, changes, words):
         ("damage", {"kind": "count"}, "a share and no percentage"),
         ("damage", {"examined": ""}, "share of"),
         ("damage", {"examined": None}, "a variable that is no share"),
-        ("damage", {"examined": True}, "examined is True"),
-        ("damage", {"examined": 50}, "not those of the variable"),
-        ("dead", {"examined": 0.5}, "share of 0.5"),
+        ("damage", {"examined": True}, "examined is 'True'"),
+        ("damage", {"examined": 50}, "not those that the variable names"),
+        ("dead", {"examined": 0.5}, "share of '0.5'"),
         ("dead", {"examined": [50]}, "examined is"),
     ],
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sized
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -47,14 +48,16 @@ from trialkit.analysis.supporting.neighbours import neighbour_table
 from trialkit.analysis.supporting.tables import statistics_tables
 from trialkit.analysis.supporting.warnings import odd_data
 from trialkit.trial import Trial
+from trialkit.trial_faults import refuse_unsound
 
 
-def analyse(trial: Trial) -> Analysis:
+def analyse(trial: Trial | Path | str) -> Analysis:
     """Compute everything that the report of a trial says.
 
     Parameters
     ----------
-    trial : Trial
+    trial : Trial, Path or str
+        A trial, or the folder, workbook or flat table that holds one.
 
     Returns
     -------
@@ -63,13 +66,25 @@ def analyse(trial: Trial) -> Analysis:
     Raises
     ------
     TrialError
-        When the settings ask for what the tables cannot give.
+        When the trial is not sound, or the settings ask for what the tables cannot give.
 
     Notes
     -----
     The same trial gives the same numbers: every random sequence starts from the seed in the
     settings.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> analysis = trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+    >>> analysis.means.columns[:4].tolist()
+    ['variable', 'measure', 'days_after', 'treatment']
     """
+    if not isinstance(trial, Trial):
+        from trialkit.reading import read_trial
+
+        trial = read_trial(trial)
+    refuse_unsound(trial)
     supporting = trial.settings.supporting
     plan = plan_plots(trial)
     assessed = assessed_variables(trial, plan)

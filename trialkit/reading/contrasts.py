@@ -6,7 +6,8 @@ from collections.abc import Iterable
 
 from trialkit.planned import read_planned
 from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, nearest, quoted
+from trialkit.reading.cells import Ledger
+from trialkit.trial_faults import contrast_faults
 
 
 def check_contrasts(
@@ -16,15 +17,6 @@ def check_contrasts(
     known = list(treatments)
     for text in texts:
         contrast = read_planned(text)
-        for item in (*contrast.group, *contrast.against):
-            if item in known:
-                continue
-            near = nearest(item, known)
-            meant = f"Did you mean '{near}'? " if near else ""
-            ledger.error(
-                "bad-contrast",
-                f"The planned contrast {quoted(contrast.name)} names {quoted(item)}, which is no "
-                "treatment.",
-                f"{meant}Name treatments by their ids, with commas between them.",
-                place,
-            )
+        ids = (*contrast.group, *contrast.against)
+        for problem in contrast_faults(contrast.name, ids, known):
+            ledger.error(problem.kind, problem.what, problem.remedy, place)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 
+from trialkit.plan_faults import latin_faults, plan_faults
 from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, quoted
 from trialkit.trial import Design, Plot, Treatment
@@ -22,34 +22,6 @@ def infer_design(plots: Sequence[Plot]) -> tuple[Design, str]:
     if plots and not latin_faults(plots):
         return Design.LATIN, "each treatment stands once in each row and each column"
     return Design.CRD, "there are neither blocks nor a Latin square"
-
-
-def latin_faults(plots: Sequence[Plot]) -> list[str]:
-    """Say why a plan is no Latin square; empty where it is one."""
-    lost = [plot.id for plot in plots if plot.row is None or plot.column is None]
-    if lost:
-        return [f"row or column is missing for plot {listing(lost, _SHOWN)}"]
-    faults: list[str] = []
-    rows, columns = {plot.row for plot in plots}, {plot.column for plot in plots}
-    treatments = list(dict.fromkeys(plot.treatment for plot in plots))
-    if not len(rows) == len(columns) == len(treatments):
-        faults.append(
-            f"it has {len(rows)} rows, {len(columns)} columns and {len(treatments)} treatments, "
-            "which should be the same number"
-        )
-    places = Counter((plot.row, plot.column) for plot in plots)
-    doubled = [f"row {row}, column {column}" for (row, column), n in places.items() if n > 1]
-    if doubled:
-        faults.append(f"several plots share {listing(doubled, _SHOWN)}")
-    for word, lines in (("row", rows), ("column", columns)):
-        count = Counter((getattr(plot, word), plot.treatment) for plot in plots)
-        for line in sorted(line for line in lines if line is not None):
-            for treatment in treatments:
-                n = count[line, treatment]
-                if n != 1:
-                    times = "is missing" if n == 0 else f"stands {n} times"
-                    faults.append(f"treatment {quoted(treatment)} {times} in {word} {line}")
-    return faults
 
 
 def check_plan(
@@ -75,13 +47,6 @@ def check_plan(
                 "Give it its plots in the plan, or take it out of the list of treatments.",
                 listed_at.get(treatment.id, place),
             )
-    if len(used) == 1 and plots:
-        ledger.error(
-            "one-treatment",
-            "The plan has a single treatment, so there is nothing to compare.",
-            "Add the plots of the other treatments.",
-            place,
-        )
     square = main_plots is Design.LATIN and design is Design.SPLIT_PLOT
     if main_plots is not None and design is not Design.SPLIT_PLOT:
         ledger.warn(
@@ -90,98 +55,17 @@ def check_plan(
             "Set the design to split-plot, or take main_plots out of the settings.",
             place,
         )
-    if design is Design.LATIN:
-        _check_latin(plots, place, ledger)
-    elif square:
-        _check_main_square(plots, place, ledger)
-    elif design is not Design.CRD:
-        _check_blocks(design, plots, place, ledger)
-    if design.has_larger_units:
-        _check_factors(design, plots, place, ledger)
+    for problem in plan_faults(design, plots, main_plots):
+        ledger.error(problem.kind, problem.what, problem.remedy, place)
+    if design is Design.RCBD:
+        _warn_incomplete(plots, place, ledger)
     _check_places(plots, place, ledger, latin=square or design is Design.LATIN)
 
 
-def _check_latin(plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
-    faults = latin_faults(plots)
-    if faults:
-        more = f"; and {len(faults) - _SHOWN} more" if len(faults) > _SHOWN else ""
-        ledger.error(
-            "not-latin",
-            f"The plan is no Latin square: {'; '.join(faults[:_SHOWN])}{more}.",
-            "Correct rows, columns and treatments in the plan, or set the design to rcbd or crd.",
-            place,
-        )
-
-
-def _check_main_square(plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
-    """Main plots in rows and columns: one level of the main factor each, a Latin square of them."""
-    if any(not plot.main_factor for plot in plots):
-        return  # said already
-    levels: dict[tuple[int | None, int | None], dict[str, None]] = {}
-    for plot in plots:
-        levels.setdefault((plot.row, plot.column), {})[plot.main_factor or ""] = None
-    mixed = [f"row {r}, column {c}" for (r, c), found in levels.items() if len(found) > 1]
-    if any(plot.row is None or plot.column is None for plot in plots):
-        faults = latin_faults(plots)
-    elif mixed:
-        faults = [f"the plots of {listing(mixed, _SHOWN)} have several levels of the main factor"]
-    else:
-        faults = latin_faults(
-            [
-                Plot(id=f"row {r}, column {c}", treatment=next(iter(found)), row=r, column=c)
-                for (r, c), found in levels.items()
-            ]
-        )
-    if faults:
-        more = f"; and {len(faults) - _SHOWN} more" if len(faults) > _SHOWN else ""
-        words = "; ".join(faults[:_SHOWN]).replace("treatment", "main level")
-        ledger.error(
-            "not-latin",
-            f"The main plots lie in no Latin square: {words}{more}.",
-            "Give every plot the row and column of its main plot, or take main_plots out of the "
-            "settings where they lie in blocks.",
-            place,
-        )
-
-
-def _check_blocks(design: Design, plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
-    without = [plot.id for plot in plots if plot.block is None]
-    if without and len(without) == len(plots):
-        if design is Design.SPLIT_PLOT and all(plot.main_plot for plot in plots):
-            return  # main plots may be completely randomised
-        ledger.error(
-            "no-block",
-            f"The design {design} needs blocks, and the plan has no column block.",
-            "Add the column block (or rep), or the column main_plot where main plots were "
-            "completely randomised."
-            if design is Design.SPLIT_PLOT
-            else "Add the column block (or rep), or set the design to crd.",
-            place,
-        )
-        return
-    if without:
-        ledger.error(
-            "no-block",
-            f"These plots have no block: {listing(without)}.",
-            "Fill in their blocks.",
-            place,
-        )
+def _warn_incomplete(plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
     blocks = list(dict.fromkeys(plot.block for plot in plots if plot.block is not None))
-    if len(blocks) == 1:
-        ledger.error(
-            "single-block",
-            f"All plots stand in one block ({quoted(blocks[0])}).",
-            "Give each plot its own block; if there were no blocks, set the design to crd.",
-            place,
-        )
+    if len(blocks) < 2:
         return
-    if design is Design.RCBD:
-        _warn_incomplete(plots, blocks, place, ledger)
-
-
-def _warn_incomplete(
-    plots: Sequence[Plot], blocks: Sequence[str], place: Place, ledger: Ledger
-) -> None:
     treatments = list(dict.fromkeys(plot.treatment for plot in plots))
     there = {(plot.block, plot.treatment) for plot in plots}
     lacking = [
@@ -198,18 +82,6 @@ def _warn_incomplete(
             f"The plan has no plot of treatment {words}.",
             "Nothing needs to be done if the plot was never laid out; a plot that was lost should "
             "stay in the plan.",
-            place,
-        )
-
-
-def _check_factors(design: Design, plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:
-    without = [plot.id for plot in plots if not plot.main_factor or not plot.sub_factor]
-    if without:
-        ledger.error(
-            "no-factors",
-            f"The design {design} needs main_factor and sub_factor for every plot; they are "
-            f"missing for {listing(without)}.",
-            "Fill in the columns main_factor and sub_factor.",
             place,
         )
 

@@ -51,6 +51,7 @@ from trialkit.reading.tables import make_table
 from trialkit.reading.uncounted import drop_uncounted, drop_unharvested
 from trialkit.reading.variables import variable_entries
 from trialkit.trial import Application, Design, Trial, Variable, VariableRole
+from trialkit.trial_faults import trial_faults
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +142,14 @@ def read(path: Path | str, *, planned: bool = True) -> Reading:
     """
     ledger = Ledger()
     source = open_source(Path(path), ledger)
+    return read_source(source, ledger, planned=planned)
+
+
+def read_source(source: Source | None, ledger: Ledger, *, planned: bool = True) -> Reading:
+    """Read what a path or the tables of a program hold; see `read`."""
     trial = None if source is None else _read_source(source, ledger)
+    if trial is not None and trial.plots and not ledger.failed:
+        ledger.problems += trial_faults(trial)
     problems = _in_order(ledger.problems)
     if not planned:
         if not any(

@@ -12,7 +12,6 @@ from typing import Any
 import pandas as pd
 
 from trialkit.problems import Place, Problem, Severity, TrialError, error
-from trialkit.record.shape import FACTS, trial_faults
 from trialkit.record.writing import FORMAT
 from trialkit.trial import (
     EXAMINED,
@@ -28,6 +27,7 @@ from trialkit.trial import (
     Variable,
     VariableRole,
 )
+from trialkit.trial_faults import FACTS, trial_faults
 from trialkit.trial_tables import text_column
 
 
@@ -164,7 +164,7 @@ def trial_from_record(record: Mapping[str, Any]) -> Trial:
         raise damaged(str(fault)) from fault
     faults = trial_faults(trial)
     if faults:
-        raise damaged(*faults)
+        raise damaged(*(problem.what.rstrip(".") for problem in faults))
     return trial
 
 

@@ -16,20 +16,12 @@ from trialkit.inference.design.layout import (
     split_plot,
     strip_plot,
 )
-from trialkit.problems import TrialError, error
+from trialkit.plan_faults import unit_names
 from trialkit.trial import Design, Plot, TreatmentRole, Trial
 
 
 def plan_plots(trial: Trial) -> PlotPlan:
-    """Turn the plots of a trial into codes and a layout.
-
-    Raises
-    ------
-    TrialError
-        When the plan of a split-plot or strip-plot contradicts its design: a plot without its
-        factors, a combination with two treatments, a main plot with two levels of the main
-        factor, and the like.
-    """
+    """Turn the plots of a trial in which `trial_faults` finds nothing into codes and a layout."""
     ids = tuple(treatment.id for treatment in trial.treatments)
     index = {treatment_id: code for code, treatment_id in enumerate(ids)}
     codes = np.array([index[plot.treatment] for plot in trial.plots], dtype=np.intp)
@@ -76,7 +68,6 @@ def _with_larger_units(
     trial: Trial, codes: IntArray, t: int
 ) -> tuple[Layout, tuple[tuple[str, tuple[str, ...]], ...]]:
     """Main plots with subplots, or crossed strips, and the levels of their factors."""
-    _check(trial)
     order = {treatment.id: place for place, treatment in enumerate(trial.treatments)}
     # Levels stand in the order of the treatments, not in that of the field.
     ordered = sorted(trial.plots, key=lambda plot: order[plot.treatment])
@@ -94,7 +85,7 @@ def _with_larger_units(
     )
     groups = _groups(trial)
     if trial.design is Design.SPLIT_PLOT:
-        main_plots = codes_of(_main_plots_of(trial))
+        main_plots = codes_of(unit_names(trial.design, trial.plots, trial.main_plots))
         layout = split_plot(main, sub, blocking=groups, main_plot=main_plots)
     else:
         layout = strip_plot(main, sub, dict(groups)["block"])
@@ -103,91 +94,3 @@ def _with_larger_units(
 
 def _level(plot: Plot, name: str) -> str:
     return (plot.main_factor if name == "main" else plot.sub_factor) or ""
-
-
-def _main_plots_of(trial: Trial) -> list[tuple[str, ...]]:
-    """Name the main plot of every plot: by row and column where they lie in a Latin square."""
-    if trial.main_plots is Design.LATIN:
-        return [(f"row {plot.row}", f"column {plot.column}") for plot in trial.plots]
-    return [_main_plot_of(plot) for plot in trial.plots]
-
-
-def _main_plot_of(plot: Plot) -> tuple[str, ...]:
-    """Name a main plot: its number within the block, or block and main factor without one."""
-    block = plot.block or ""
-    if plot.main_plot is not None:
-        return (block, plot.main_plot)
-    return (block, "", plot.main_factor or "")
-
-
-def _places(trial: Trial) -> list[tuple[str, ...]]:
-    """Main plot, or block of strips, of every plot."""
-    if trial.design is Design.SPLIT_PLOT:
-        return _main_plots_of(trial)
-    return [(plot.block or "",) for plot in trial.plots]
-
-
-def _check(trial: Trial) -> None:
-    """Refuse plans that no split-plot or strip-plot analysis can follow."""
-    faults: list[tuple[str, str]] = []
-    treatment_of: dict[tuple[str | None, str | None], str] = {}
-    main_of: dict[tuple[str, ...], str | None] = {}
-    seen: dict[tuple[object, ...], str] = {}
-    split = trial.design is Design.SPLIT_PLOT
-    square = trial.main_plots is Design.LATIN
-    for plot, place in zip(trial.plots, _places(trial), strict=True):
-        if not plot.main_factor or not plot.sub_factor:
-            faults.append(
-                (
-                    f"Plot {plot.id} lacks its level of the main factor or of the sub factor.",
-                    "Fill in the columns main_factor and sub_factor.",
-                )
-            )
-            continue
-        if square and (plot.row is None or plot.column is None):
-            faults.append(
-                (
-                    f"Plot {plot.id} lacks the row or the column of its main plot.",
-                    "Fill in the columns row and column.",
-                )
-            )
-            continue
-        if not square and plot.block is None and (plot.main_plot is None or not split):
-            faults.append(
-                (
-                    f"Plot {plot.id} has no block" + (" and no main plot." if split else "."),
-                    "Fill in the column block" + (", or main_plot." if split else "."),
-                )
-            )
-            continue
-        both = f"{plot.main_factor} and {plot.sub_factor}"
-        other = treatment_of.setdefault((plot.main_factor, plot.sub_factor), plot.treatment)
-        if other != plot.treatment:
-            faults.append(
-                (
-                    f"The combination of {both} is treatment {other} on some plots and "
-                    f"{plot.treatment} on others.",
-                    "Give each combination of main factor and sub factor one treatment.",
-                )
-            )
-        if split and main_of.setdefault(place, plot.main_factor) != plot.main_factor:
-            faults.append(
-                (
-                    f"Main plot {' '.join(filter(None, place))} has more than one level of the "
-                    "main factor.",
-                    "Correct main_plot or main_factor in the plan.",
-                )
-            )
-        first = seen.setdefault((*place, plot.main_factor, plot.sub_factor), plot.id)
-        if first != plot.id:
-            faults.append(
-                (
-                    f"Plots {first} and {plot.id} have the same combination of {both} in one "
-                    + ("main plot." if split else "block."),
-                    "Correct the plan; several counts of one plot are samples.",
-                )
-            )
-    if faults:
-        raise TrialError(
-            [error("plan-unfit", what, remedy) for what, remedy in dict.fromkeys(faults)]
-        )
