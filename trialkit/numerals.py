@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from math import isfinite
 
 MINUS = "\N{MINUS SIGN}"
-THIN = "\N{NARROW NO-BREAK SPACE}"
+#: Between thousands.
+THOUSANDS = ","
 #: What stands in a file where there is no number.
 UNDEFINED = "null"
 #: Beyond this a float is no longer one certain whole number.
@@ -62,22 +63,22 @@ def number(value: float, digits: int = 3) -> str:
     text = f"{value:,.{decimals}f}"
     if "." in text and abs(value) >= 10 ** (digits - 1):
         text = text.rstrip("0").rstrip(".")
-    return _signed(text.replace(",", THIN))
+    return _signed(text.replace(",", THOUSANDS))
 
 
 def fixed(value: float, decimals: int) -> str:
     """Write a number with so many decimals."""
-    return _signed(f"{value:,.{decimals}f}".replace(",", THIN))
+    return _signed(f"{value:,.{decimals}f}".replace(",", THOUSANDS))
 
 
 def whole(value: float) -> str:
     """Write a number without decimals."""
-    return _signed(f"{value:,.0f}".replace(",", THIN))
+    return _signed(f"{value:,.0f}".replace(",", THOUSANDS))
 
 
 def percent(value: float) -> str:
     """Write a percentage without decimals."""
-    return f"{whole(value)} %"
+    return f"{whole(value)}%"
 
 
 def day(value: float) -> str:

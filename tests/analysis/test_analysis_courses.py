@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -66,13 +67,23 @@ def test_two_days_need_no_correction(product_trial: Build) -> None:
 
 def test_finding_and_table_tell_the_same(product_trial: Build) -> None:
     analysis = analyse(product_trial())
-    found = [item for item in make_findings(analysis) if item.topic == "differences"]
-    assert len(found) == 1
     chosen = analysis.course_tests[
         analysis.course_tests["chosen"].eq(True)
         & (analysis.course_tests["source"] == "treatment:day")
     ]
+    p = float(chosen["p"].iloc[0])
     made = {table.key: table for table in compose(analysis).tables()}["courses"]
-    assert made.rows[0][4] == pytest.approx(float(chosen["p"].iloc[0]))
+    assert made.rows[0][4] == pytest.approx(p)
+    assert p > 0.05
+    assert not [item for item in make_findings(analysis) if item.topic == "differences"]
+    sure = analysis.course_tests.assign(p=0.003)
+    found = [
+        item
+        for item in make_findings(replace(analysis, course_tests=sure))
+        if item.topic == "differences"
+    ]
+    assert len(found) == 1
+    assert found[0].claim
+    assert found[0].p == 0.003
     assert found[0].numbers[-1].table == "course_tests"
     assert found[0].numbers[-1].row == int(chosen.index[0])

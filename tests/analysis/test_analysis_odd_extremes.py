@@ -182,15 +182,15 @@ def test_what_is_undefined_is_not_told_as_a_failure(told) -> None:
     _, analysis, texts = told
     story = " ".join(texts)
     if len(analysis.persistence) and not analysis.persistence["peak_percent"].notna().any():
-        assert "no treatment reached" not in story
-        assert "percent control could not be worked out" in story
+        assert "reached" not in story
+        assert "Percent control of " in story
+        assert "could not be worked out" in story
     tested = analysis.comparisons[
         (analysis.comparisons["measure"] == "pest_days")
         & (analysis.comparisons["method"] == "dunnett")
     ]
     if len(tested) and not tested["p_adjusted"].notna().any():
-        assert "no treatment could be shown" not in story
-        assert "no difference from the untreated" not in story
+        assert "no treatment differed" not in story
 
 
 def test_what_is_said_of_plots_that_are_all_alike() -> None:

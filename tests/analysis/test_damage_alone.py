@@ -34,5 +34,5 @@ def test_where_pests_were_counted_they_alone_are_asked() -> None:
 
 def test_report_and_findings_tell_it(analysis, tmp_path) -> None:
     texts = [item.text for item in trialkit.make_findings(analysis)]
-    assert any("half rate against Pelloway, full rate" in text for text in texts)
-    assert any("its parts let expect" in text for text in texts)
+    assert any("the full rate (4)" in text for text in texts)
+    assert any("its components predict" in text for text in texts)

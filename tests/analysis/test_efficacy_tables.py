@@ -167,17 +167,19 @@ def test_pests_for_each_enemy_are_a_quotient_of_means(analysis):
         assert np.isnan(row.pest_per_enemy_p) == (row.treatment == analysis.trial.untreated)
 
 
-def test_harm_over_the_whole_period_is_classed_by_its_reduction(analysis):
+def test_harm_over_the_whole_period_is_classed_by_its_interval(analysis):
     enemies = {item.name for item in analysis.trial.variables if item.role == "natural-enemy"}
     table = analysis.reductions
     classed = table["variable"].isin(enemies) & (table["measure"] == "pest_days")
     assert table.loc[~classed, "harm_class"].isna().all()
     edges = {"harmless": 25, "slightly harmful": 50, "moderately harmful": 75, "harmful": 100}
     names = list(edges)
-    for row in known(table[classed], "percent").itertuples():
-        place = names.index(row.harm_class)
-        assert row.percent <= edges[row.harm_class]
-        assert place == 0 or row.percent >= edges[names[place - 1]]
+    for row in known(table[classed], "lower").itertuples():
+        low, _, high = row.harm_class.partition(" to ")
+        for name, limit in ((low, row.lower), (high or low, row.upper)):
+            place = names.index(name)
+            assert limit <= edges[name] or name == names[-1]
+            assert place == 0 or limit >= edges[names[place - 1]]
 
 
 def test_a_price_that_belongs_to_no_yield_is_told() -> None:

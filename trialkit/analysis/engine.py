@@ -137,7 +137,7 @@ def analyse(trial: Trial | Path | str) -> Analysis:
         persistence_differences=persistence_difference_table(basis, held),
         days_above=days_above_table(basis),
         natural_enemies=enemy_table(basis, enemies),
-        resurgence=resurgence_table(basis, enemies),
+        resurgence=resurgence_table(basis, enemies, tables["claims"]),
         carrier=carrier_table(basis),
         mixtures=mixture_table(basis),
         mixture_periods=mixture_period_table(basis),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from trialkit.numerals import MINUS, THIN
+from trialkit.numerals import MINUS, THOUSANDS
 
 if TYPE_CHECKING:
     from plotnine import theme
@@ -79,4 +79,4 @@ def text_inches(text: str, size: float = LABEL_SIZE) -> float:
 
 def number_labels(values: Sequence[float]) -> list[str]:
     """Write the numbers of an axis, with true minus signs."""
-    return [f"{value:,.10g}".replace(",", THIN).replace("-", MINUS) for value in values]
+    return [f"{value:,.10g}".replace(",", THOUSANDS).replace("-", MINUS) for value in values]

@@ -3,77 +3,118 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
-from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
+from trialkit.findings.phrases import phrase, series
+from trialkit.findings.products import holm_of
+from trialkit.findings.sentences import Finding, Row, Teller, brackets, day_list, noun, rows
+from trialkit.findings.shown import treatments_named
 from trialkit.planned import Planned, read_planned
 from trialkit.rows import Tables
 from trialkit.trial import harvest_variable
 
-#: Groups of more treatments than this are not named one by one.
-MOST_IN_GROUP = 3
+#: How many responses are named before they are only counted.
+MOST_RESPONSES = 2
 
 
 def planned_findings(tables: Tables) -> Iterator[Finding]:
-    """Each planned contrast in yields and whole periods, or on the days where there are none."""
+    """Each planned contrast in yields and whole trials, or on the days where there are none.
+
+    A contrast is a question of its own; over its responses or days p-values are adjusted (Holm).
+    """
     for text in tables.trial.settings.contrasts:
         asked = read_planned(text)
-        found = rows(tables, "contrasts", contrast=asked.name)
-        known = [row for row in found if row.known("p")]
-        if not known:
+        known = [row for row in rows(tables, "contrasts", contrast=asked.name) if row.known("p")]
+        whole = [row for row in known if row["measure"] != "count"]
+        if whole:
+            yield from _of_whole(tables, asked, whole)
+        elif known:
+            yield from _by_day(tables, asked, known)
+
+
+def _groups(say: Teller, asked: Planned) -> dict[str, str]:
+    return {
+        "group": treatments_named(say, asked.group),
+        "against": treatments_named(say, asked.against),
+    }
+
+
+def _noun(tables: Tables, row: Row) -> str:
+    known = {item.name: item for item in tables.trial.variables}
+    name = noun(known.get(row["variable"], harvest_variable(tables.trial)))
+    return phrase("planned.whole", noun=name) if row["measure"] == "pest_days" else name
+
+
+def _nouns(tables: Tables, found: list[Row]) -> str:
+    if len(found) > MOST_RESPONSES:
+        return phrase("planned.any", number=str(len(found)))
+    return series([_noun(tables, row) for row in found])
+
+
+def _about(asked: Planned, row: Row) -> dict[str, Any]:
+    return {
+        "variable": row["variable"],
+        "subjects": tuple(asked.group),
+        "against": tuple(asked.against),
+    }
+
+
+def _of_whole(tables: Tables, asked: Planned, whole: list[Row]) -> Iterator[Finding]:
+    alpha = tables.trial.settings.alpha
+    adjusted = holm_of([float(row["p"]) for row in whole])
+    for row, p in zip(whole, adjusted, strict=True):
+        if p >= alpha:
             continue
         say = Teller(tables)
-        whole = [row for row in known if row["measure"] != "count"]
-        parts = list(_of_whole(say, whole)) if whole else list(_by_day(say, known))
-        yield say.finding("planned", f"{_question(say, asked)}: {'; '.join(parts)}.")
-
-
-def _question(say: Teller, asked: Planned) -> str:
-    group = say.named(asked.group, MOST_IN_GROUP)
-    # In brackets, as names may hold commas and "and" themselves.
-    return f"Planned comparison ({group}, against {say.named(asked.against, MOST_IN_GROUP)})"
-
-
-def _label(say: Teller, row: Row) -> str:
-    trial = say.tables.trial
-    labels = {item.name: item.label for item in trial.variables}
-    label = labels.get(row["variable"], harvest_variable(trial).label)
-    return f"{label} over the whole period" if row["measure"] == "pest_days" else label
-
-
-def _of_whole(say: Teller, whole: list[Row]) -> Iterator[str]:
-    """What was shown in yields and whole periods; then where nothing was."""
-    alpha = say.tables.trial.settings.alpha
-    for row in whole:
-        if row["p"] < alpha:
-            yield f"{_label(say, row)}, {_size(say, row)}"
-    rest = [row for row in whole if row["p"] >= alpha]
+        (response,) = rows(tables, "responses", variable=row["variable"], measure=row["measure"])
+        way = "higher" if row["estimate"] > 0 else "lower"
+        slots = _groups(say, asked) | {"noun": _noun(tables, row)}
+        if response["transform"] == "none":
+            number, interval = say.size(row, "estimate")
+            text = phrase(
+                f"planned.{way}_size",
+                size=number,
+                brackets=brackets(interval, say.p(row, "p")),
+                **slots,
+            )
+        else:
+            text = phrase(f"planned.{way}", brackets=brackets(say.p(row, "p")), **slots)
+        about = _about(asked, row) | {"claim": True, "p": p, "level": alpha, "direction": way}
+        yield say.finding("planned", text, **about)
+    rest = [row for row, p in zip(whole, adjusted, strict=True) if p >= alpha]
     if rest:
-        least = say.cite(min(rest, key=lambda row: float(row["p"])), "p", Style.P)
-        more = " or more" if len(rest) > 1 else ""
-        labels = series([_label(say, row) for row in rest])
-        yield f"no difference could be shown in {labels} ({least}{more})"
+        say = Teller(tables)
+        least = say.p(min(rest, key=lambda row: float(row["p"])), "p")
+        text = phrase(
+            "planned.none",
+            noun=_nouns(tables, rest),
+            brackets=brackets(least if len(rest) == 1 else phrase("words.smallest_p", p=least)),
+            **_groups(say, asked),
+        )
+        yield say.finding("planned", text, **_about(asked, rest[0]) | {"variable": None})
 
 
-def _size(say: Teller, row: Row) -> str:
-    """By how much the first group stands above or below the other."""
-    (response,) = rows(say.tables, "responses", variable=row["variable"], measure=row["measure"])
-    p = say.cite(row, "p", Style.P)
-    way = "higher" if row["estimate"] > 0 else "lower"
-    if response["transform"] != "none":
-        return f"{way} ({p})"
-    ends = ("lower", "upper") if row["estimate"] > 0 else ("upper", "lower")
-    size = say.cite(row, "estimate", Style.AMOUNT)
-    return f"{way} by {size} ({say.limits(row, ends, Style.AMOUNT)}; {p})"
-
-
-def _by_day(say: Teller, known: list[Row]) -> Iterator[str]:
-    """Days on which a difference was shown, for each variable."""
+def _by_day(tables: Tables, asked: Planned, known: list[Row]) -> Iterator[Finding]:
+    """Days on which a difference was shown, for each variable; adjusted over all of them."""
+    alpha = tables.trial.settings.alpha
+    adjusted = holm_of([float(row["p"]) for row in known])
+    pairs = list(zip(known, adjusted, strict=True))
     for name in dict.fromkeys(row["variable"] for row in known):
-        mine = [row for row in known if row["variable"] == name]
-        shown = [row for row in mine if row["p"] < say.tables.trial.settings.alpha]
-        ways = []
-        for word, sign in (("higher", 1), ("lower", -1)):
-            days = [float(row["days_after"]) for row in shown if row["estimate"] * sign > 0]
-            if days:
-                ways.append(f"{word} on {day_list(days)}")
-        yield f"{_label(say, mine[0])}, {series(ways) or 'no difference could be shown on any day'}"
+        mine = [(row, p) for row, p in pairs if row["variable"] == name]
+        quiet = True
+        for way, sign in (("higher", 1), ("lower", -1)):
+            own = [(row, p) for row, p in mine if p < alpha and row["estimate"] * sign > 0]
+            if not own:
+                continue
+            quiet = False
+            say = Teller(tables)
+            days = day_list([row["days_after"] for row, _ in own])
+            what = phrase("planned.days", noun=_noun(tables, own[0][0]), days=days)
+            text = phrase(f"planned.{way}", noun=what, brackets="", **_groups(say, asked))
+            about = _about(asked, own[0][0]) | {"direction": way, "level": alpha, "claim": True}
+            yield say.finding("planned", text, p=max(p for _, p in own), **about)
+        if quiet:
+            say = Teller(tables)
+            what = phrase("planned.any_day", noun=_noun(tables, mine[0][0]))
+            text = phrase("planned.none", noun=what, brackets="", **_groups(say, asked))
+            yield say.finding("planned", text, **_about(asked, mine[0][0]))

@@ -1,243 +1,255 @@
-"""Findings about products: carrier, mixtures, resurgence, neighbours, loss, money, programmes."""
+"""Findings about products: carrier, mixtures, enemies, neighbours, loss, programmes."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
-from trialkit.findings.effects import loss_unit
-from trialkit.findings.pest import MOST_NAMED, main_variables, treatments_of, variables_of
-from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows, series
-from trialkit.numerals import plural
+from trialkit.findings.phrases import phrase, series
+from trialkit.findings.sentences import (
+    Finding,
+    Row,
+    Teller,
+    brackets,
+    noun,
+    rows,
+)
+from trialkit.findings.shown import (
+    claims_of,
+    main_variables,
+    percent,
+    quantity,
+    reduced_by,
+    variables_of,
+    yields_of,
+)
+from trialkit.numerals import decimals_for
 from trialkit.rows import Tables
-from trialkit.trial import Design, VariableRole
+from trialkit.trial import Variable, VariableRole
+
+
+def holm_of(p_values: list[float]) -> list[float]:
+    """Adjust a few p-values after Holm, in their order."""
+    order = sorted(range(len(p_values)), key=lambda place: p_values[place])
+    adjusted, largest = [1.0] * len(p_values), 0.0
+    for rank, place in enumerate(order):
+        largest = max(largest, min(1.0, (len(order) - rank) * p_values[place]))
+        adjusted[place] = largest
+    return adjusted
 
 
 def mixture_findings(tables: Tables) -> Iterator[Finding]:
-    """Whether a mixture did more or less than its parts let expect."""
+    """Whether a mixture did more or less than its components predict, over all days together."""
+    alpha = tables.trial.settings.alpha
     for variable in main_variables(tables):
-        all_rows = rows(tables, "mixtures", variable=variable.name)
-        for treatment in treatments_of(all_rows):
-            found = [
-                row for row in all_rows if row["treatment"] == treatment and row.known("lower")
-            ]
-            shown = [row for row in found if row["verdict"] != "as expected"]
+        found = [
+            row
+            for row in rows(tables, "mixture_periods", variable=variable.name)
+            if row.known("lower") and row.known("p")
+        ]
+        adjusted = holm_of([float(row["p"]) for row in found])
+        for row, p in zip(found, adjusted, strict=True):
             say = Teller(tables)
-            periods = rows(tables, "mixture_periods", variable=variable.name, treatment=treatment)
-            if periods and periods[0].known("lower"):
-                yield _over_all_days(say, variable.label, periods[0])
-            elif shown:
-                row = max(shown, key=lambda row: abs(float(row["difference"])))
-                yield say.finding(
-                    "mixture",
-                    f"{variable.label}: {say.name(treatment)} gave {row['verdict']} from its parts "
-                    f"(Colby) on {day_list([item['days_after'] for item in shown])}; on day "
-                    f"{say.cite(row, 'days_after', Style.DAY)} "
-                    f"{say.cite(row, 'observed', Style.PERCENT)} % where "
-                    f"{say.cite(row, 'expected', Style.PERCENT)} % was expected, a difference of "
-                    f"{plural(say.cite(row, 'difference', Style.PERCENT), 'point')}"
-                    f"{say.interval(row, Style.PERCENT)}.",
-                )
-            elif found:
-                row = found[0]
-                yield say.finding(
-                    "mixture",
-                    f"{variable.label}: on no day could {say.name(treatment)} be shown to do more "
-                    f"or less than its parts let expect (Colby); on day "
-                    f"{say.cite(row, 'days_after', Style.DAY)} "
-                    f"{say.cite(row, 'observed', Style.PERCENT)} % against "
-                    f"{say.cite(row, 'expected', Style.PERCENT)} % expected, a difference of "
-                    f"{plural(say.cite(row, 'difference', Style.PERCENT), 'point')}"
-                    f"{say.interval(row, Style.PERCENT)}.",
-                )
-
-
-def _over_all_days(say: Teller, label: str, row: Row) -> Finding:
-    name = say.name(row["treatment"])
-    numbers = (
-        f"{say.cite(row, 'observed')} % where {say.cite(row, 'expected')} % was expected (Colby), "
-        f"a difference of {plural(say.cite(row, 'difference'), 'point')}{say.interval(row)}"
-    )
-    if row["verdict"] == "as expected":
-        text = (
-            f"that {name} does more or less than its parts let expect could not be shown: over "
-            f"all days after treatment it gave {numbers}"
-        )
-    else:
-        text = (
-            f"over all days after treatment {name} gave {row['verdict']} from its parts: {numbers}"
-        )
-    return say.finding("mixture", f"{label}: {text}.")
+            shown = p < alpha
+            slots = {
+                "treatment": say.name(row["treatment"]),
+                "noun": noun(variable),
+                "observed": say.cite(row, "observed", decimals=0),
+                "expected": say.cite(row, "expected", decimals=0),
+            }
+            number, interval = say.signed(row, "difference", whole=True)
+            points = phrase("words.points", count=int(number == "1"), number=number)
+            difference = phrase("mixture.difference", difference=points)
+            way = "higher" if row["difference"] > 0 else "lower"
+            key = ("more" if way == "higher" else "less") if shown else "as_expected"
+            text = phrase(
+                f"mixture.{key}",
+                brackets=brackets(difference, interval, say.p(row, "p")),
+                **slots,
+            )
+            about: dict[str, Any] = {"variable": variable.name, "subjects": (row["treatment"],)}
+            if shown:
+                about |= {"claim": True, "p": p, "level": alpha, "direction": way}
+            yield say.finding("mixture", text, **about)
 
 
 def carrier_findings(tables: Tables) -> Iterator[Finding]:
-    """What the carrier alone did."""
-    for variable in main_variables(tables):
-        all_rows = rows(tables, "control", variable=variable.name, chosen=True)
-        for treatment in tables.trial.treatments:
-            if treatment.role.value != "carrier":
+    """What the carrier alone did over the trial, where that was shown."""
+    for variable in variables_of(tables, VariableRole.PEST):
+        for row in claims_of(tables, "carrier", variable.name):
+            if row["shown"] is not True or row["direction"] != "lower":
                 continue
-            found = [
-                row
-                for row in all_rows
-                if row["treatment"] == treatment.id and row.known("p_untreated")
-            ]
-            shown = [row for row in found if row["p_untreated"] < tables.trial.settings.alpha]
             say = Teller(tables)
-            name = say.name(treatment.id)
-            if not shown:
+            size = reduced_by(say, variable, row["a"])
+            if size is None:
                 continue
-            row = max(shown, key=lambda row: abs(float(row["percent"])))
-            word = "fewer" if row["percent"] > 0 else "more"
-            days = day_list([item["days_after"] for item in shown])
-            when = f", on day {say.cite(row, 'days_after', Style.DAY)}" if len(shown) > 1 else ""
-            yield say.finding(
-                "carrier",
-                f"{variable.label}: {name} by itself had {word} than the untreated on {days} "
-                f"({say.cite(row, 'percent', Style.PERCENT)} % control"
-                f"{say.interval(row, Style.PERCENT)}{when}); control of the sprayed treatments "
-                "holds that effect as well.",
+            text = phrase(
+                "carrier.alone",
+                treatment=say.name(row["a"]),
+                noun=noun(variable),
+                size=size[0],
+                brackets=brackets(size[1], say.p(row)),
             )
+            yield say.claim("carrier", text, [row])
+
+
+def enemy_findings(tables: Tables) -> Iterator[Finding]:
+    """Class of what was shown to reduce an enemy, and how much could not be ruled out."""
+    for variable in variables_of(tables, VariableRole.NATURAL_ENEMY):
+        asked = claims_of(tables, "enemies", variable.name)
+        shown = [row for row in asked if row["shown"] is True and row["direction"] == "lower"]
+        for row in shown:
+            yield from _class(tables, variable, row)
+        if asked and not shown:
+            yield from _not_ruled_out(tables, variable)
+
+
+def _of_period(tables: Tables, variable: Variable) -> list[Row]:
+    found = rows(tables, "reductions", variable=variable.name, measure="pest_days")
+    return [row for row in found if row.known("lower") and row.known("upper")]
+
+
+def _class(tables: Tables, variable: Variable, behind: Row) -> Iterator[Finding]:
+    for row in _of_period(tables, variable):
+        if row["treatment"] == behind["a"] and row["harm_class"]:
+            say = Teller(tables)
+            _, interval = say.signed(row, "percent", whole=True)
+            say.numbers.pop(0)  # the estimate itself is told where the effect is
+            text = phrase(
+                "enemies.class",
+                treatment=say.name(row["treatment"]),
+                harm_class=row["harm_class"],
+                noun=noun(variable),
+                brackets=brackets(interval),
+            )
+            about = {"variable": variable.name, "subjects": (row["treatment"],)}
+            yield say.finding("natural enemies", text, **about)
+
+
+def _not_ruled_out(tables: Tables, variable: Variable) -> Iterator[Finding]:
+    found = _of_period(tables, variable)
+    if found:
+        say = Teller(tables)
+        most = max(found, key=lambda row: float(row["upper"]))
+        if most["upper"] > 0:
+            size = percent(say.cite(most, "upper", decimals=0))
+            text = phrase(
+                "enemies.unclear",
+                noun=noun(variable),
+                size=size,
+                brackets=brackets(say.name(most["treatment"])),
+            )
+            yield say.finding("natural enemies", text, variable=variable.name)
 
 
 def resurgence_findings(tables: Tables) -> Iterator[Finding]:
-    """Pests shown to stand above the untreated after their enemies were down."""
-    yield from _resurgence(tables, shown=True)
+    """Pests shown to exceed the untreated after their enemies were down; the largest day."""
+    for variable in variables_of(tables, VariableRole.PEST):
+        for row in claims_of(tables, "resurgence", variable.name):
+            if row["shown"] is True and row["direction"] == "higher":
+                yield from _resurgence(tables, variable, row)
 
 
-def perhaps_resurgence_findings(tables: Tables) -> Iterator[Finding]:
-    """Pests that stood above the untreated after their enemies were down, within chance."""
-    yield from _resurgence(tables, shown=False)
-
-
-def _resurgence(tables: Tables, *, shown: bool) -> Iterator[Finding]:
-    labels = {item.name: item.label for item in tables.trial.variables}
-    for row in rows(tables, "resurgence"):
-        if (row["lower"] > 0) is not shown:
-            continue
-        say = Teller(tables)
-        sure = (
-            "That one followed the other does not show that it was the cause."
-            if shown
-            else "The rise itself lies within chance."
-        )
-        yield say.finding(
-            "resurgence",
-            f"{labels[row['variable']]}: on day {say.cite(row, 'pest_day', Style.DAY)} "
-            f"{say.name(row['treatment'])} had {say.cite(row, 'pest_percent', Style.PERCENT)} % "
-            f"more than the untreated{say.interval(row, Style.PERCENT)}, after having "
-            f"{say.cite(row, 'enemy_percent', Style.PERCENT)} % fewer of the natural enemies "
-            f"({labels[row['enemy']]}) on day {say.cite(row, 'enemy_day', Style.DAY)}. {sure}",
-        )
+def _resurgence(tables: Tables, variable: Variable, behind: Row) -> Iterator[Finding]:
+    labels = {item.name: noun(item) for item in tables.trial.variables}
+    found = rows(tables, "resurgence", variable=variable.name, treatment=behind["a"])
+    if not found:
+        return
+    row = found[0]
+    say = Teller(tables)
+    decimals = decimals_for(float(row["untreated_mean"]))
+    text = phrase(
+        "enemies.resurgence",
+        treatment=say.name(behind["a"]),
+        enemy=labels[row["enemy"]],
+        noun=noun(variable),
+        day=say.day(row, "pest_day"),
+        pests=say.cite(row, "pest_mean", decimals=decimals),
+        own=say.cite(row, "untreated_mean", decimals=decimals),
+        brackets=brackets(say.p(behind)),
+    )
+    also = phrase("enemies.resurgence_cause")
+    yield say.claim("resurgence", f"{text} {also}", [behind])
 
 
 def neighbour_findings(tables: Tables) -> Iterator[Finding]:
-    """Where late counts followed the plots next door."""
+    """Where counts followed the plots next door; one question on several days (Bonferroni)."""
     alpha = tables.trial.settings.alpha
     for variable in variables_of(tables, VariableRole.PEST):
-        found = [
-            row
-            for row in rows(
-                tables, "neighbours", variable=variable.name, question="neighbouring plots"
-            )
-            if row.known("p")
-        ]
-        # One question on several days: Bonferroni over the days.
-        shown = [row for row in found if row["p"] * len(found) < alpha]
-        if shown:
+        asked = rows(tables, "neighbours", variable=variable.name, question="neighbouring plots")
+        found = [row for row in asked if row.known("p")]
+        if not found:
+            continue
+        row = min(found, key=lambda row: float(row["p"]))
+        p = min(1.0, float(row["p"]) * len(found))
+        if p < alpha:
             say = Teller(tables)
-            row = min(shown, key=lambda row: float(row["p"]))
-            p = f"{say.cite(row, 'p', Style.P)}, on day {say.cite(row, 'days_after', Style.DAY)}"
-            yield say.finding(
-                "neighbours",
-                f"{variable.label}: counts followed those of the adjacent plots at the assessment "
-                f"before ({p}): plots may have been invaded from next door, so that control in a "
-                "whole field could last longer than here; a patchy field gives the same picture.",
+            text = phrase(
+                "neighbours.shown",
+                day=say.day(row),
+                noun=noun(variable),
+                brackets=brackets(say.p(row, "p")),
             )
+            also = phrase("neighbours.meaning")
+            text = f"{text} {also}"
+            about = {"variable": variable.name, "claim": True, "p": p, "level": alpha}
+            yield say.finding("neighbours", text, **about)
 
 
 def loss_findings(tables: Tables) -> Iterator[Finding]:
-    """What pest-days cost in yield."""
-    labels = {item.name: item.label for item in tables.trial.variables}
-    pests = [item.name for item in variables_of(tables, VariableRole.PEST)]
+    """What pest-days went with in yield; corrected for their error of counting where known."""
+    alpha = tables.trial.settings.alpha
+    pests = {item.name: item for item in variables_of(tables, VariableRole.PEST)}
+    crops = {item.name: item for item in yields_of(tables)}
     found = [
         row
         for row in rows(tables, "loss", basis="over treatments")
-        if row["pest"] in pests and row.known("lower")
+        if row["pest"] in pests and row["variable"] in crops and row.known("p")
     ]
-    for row in found:
+    adjusted = holm_of([float(row["p"]) for row in found])
+    for row, p in zip(found, adjusted, strict=True):
         say = Teller(tables)
-        label = labels.get(row["variable"], "Yield")
-        unit = loss_unit(tables, row["variable"])
-        if row["lower"] > 0 or row["upper"] < 0:
-            word, ends = ("less", ("upper", "lower"))
-            if row["slope"] > 0:
-                word, ends = ("more", ("lower", "upper"))
-            text = (
-                f"{label}: every 100 pest-days of {row['pest']} went with "
-                f"{say.cite(row, 'slope', Style.AMOUNT)}{unit} {word} "
-                f"({say.limits(row, ends, Style.AMOUNT)}); a line through the treatment means"
-                f"{_where(say)} explains {say.cite(row, 'share_explained', Style.PERCENT)} % of "
-                "their differences"
+        crop, pest = crops[row["variable"]], pests[row["pest"]]
+        column, ends = _loss_columns(row)
+        shown = p < alpha and row[ends[0]] * row[ends[1]] > 0.0
+        about: dict[str, Any] = {"variable": crop.name}
+        if shown:
+            number, interval = say.size(row, column, ends)
+            text = phrase(
+                "loss.less" if row[column] < 0 else "loss.more",
+                pest=noun(pest),
+                size=quantity(number, crop.unit),
+                crop=noun(crop),
+                brackets=brackets(interval, say.p(row, "p")),
             )
+            way = "lower" if row[column] < 0 else "higher"
+            about |= {"claim": True, "p": p, "level": alpha, "direction": way}
         else:
-            text = (
-                f"{label}: a loss with the pest-days of {row['pest']} could not be shown: for "
-                f"every 100 the change was {say.cite(row, 'slope')}{unit}{say.interval(row)}"
+            text = phrase(
+                "loss.none", crop=noun(crop), pest=noun(pest), brackets=brackets(say.p(row, "p"))
             )
-        if row.known("p_lack_of_fit") and row["p_lack_of_fit"] < tables.trial.settings.alpha:
-            text += (
-                f"; treatments differed in yield beyond that "
-                f"({say.cite(row, 'p_lack_of_fit', Style.P)})"
-            )
-        yield say.finding("loss", text + ".")
+        yield say.finding("loss", text, **about)
 
 
-def _where(say: Teller) -> str:
-    """Of what the line of a loss is drawn, where not of all plots together."""
-    design = say.tables.trial.design
-    if design is Design.SPLIT_PLOT:
-        return " within main plots"
-    return " within strips" if design is Design.STRIP_PLOT else ""
-
-
-def money_findings(tables: Tables) -> Iterator[Finding]:
-    """Which treatments paid, at the price and costs given."""
-    found = [row for row in rows(tables, "money") if row.known("gain")]
-    if not found:
-        return
-    say = Teller(tables)
-    settings = tables.trial.settings
-    amount, _, area = settings.yield_unit.partition("/")
-    paid = sorted((row for row in found if row["lower"] > 0), key=lambda row: -float(row["gain"]))
-    unit = f"{settings.currency or 'money'}/{area}"
-    if paid:
-        parts = [
-            f"{say.name(row['treatment'])} by {say.cite(row, 'gain')}{say.interval(row)}"
-            for row in paid[:MOST_NAMED]
-        ]
-        if len(paid) > MOST_NAMED:
-            parts.append(f"{len(paid) - MOST_NAMED} more")
-        text = f"returned more than the untreated after the cost of treatment, in {unit}: "
-        text += series(parts)
-    else:
-        text = "no treatment could be shown to return more than it cost"
-    yield say.finding(
-        "money",
-        f"At the price given, {settings.crop_price:g} {settings.currency or 'money'} for 1 "
-        f"{amount}, {text}.",
-    )
+def _loss_columns(row: Row) -> tuple[str, tuple[str, str]]:
+    corrected = ("corrected", "corrected_lower", "corrected_upper")
+    if all(name in row.values and row.known(name) for name in corrected):
+        return corrected[0], corrected[1:]
+    return "slope", ("lower", "upper")
 
 
 def programme_findings(tables: Tables) -> Iterator[Finding]:
-    """Programmes that repeat a mode-of-action group, each group of a treatment once."""
-    runs: dict[tuple[str, str], list[str]] = {}
+    """Programmes that repeat a mode-of-action group."""
+    repeated: dict[tuple[str, str], list[str]] = {}
     for row in rows(tables, "programmes"):
-        named = runs.setdefault((row["treatment"], row["group"]), [])
-        named += [name for name in (row["first"], row["second"]) if name not in named]
-    for (treatment, group), named in runs.items():
+        own = repeated.setdefault((row["treatment"], row["group"]), [])
+        own += [item for item in (row["first"], row["second"]) if item not in own]
+    for (treatment, group), applications in repeated.items():
         say = Teller(tables)
-        yield Finding(
-            "resistance",
-            f"{say.name(treatment)} used mode-of-action group {group} in successive "
-            f"applications ({series(named)}), which favours resistance.",
+        text = phrase(
+            "programme.repeated",
+            treatment=say.name(treatment),
+            group=group,
+            applications=series(applications),
         )
+        yield say.finding("resistance", text, subjects=(treatment,))

@@ -1,65 +1,113 @@
-"""Findings about rates: lower against full, early and late, and at higher numbers."""
+"""Findings about rates: lower against full over the trial, at the end, and at higher numbers."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
-from trialkit.findings.pest import main_variables, treatments_of, variables_of
-from trialkit.findings.sentences import Finding, Row, Style, Teller, day_list, rows
-from trialkit.numerals import plural
+from trialkit.findings.phrases import phrase
+from trialkit.findings.products import holm_of
+from trialkit.findings.sentences import Finding, Row, Style, Teller, brackets, noun, once, rows
+from trialkit.findings.shown import claims_of, main_variables, variables_of
 from trialkit.rows import Tables
-from trialkit.trial import VariableRole
+from trialkit.trial import Variable, VariableRole
+
+
+def _points(number: str) -> str:
+    return phrase("words.points", count=int(number == "1"), number=number)
 
 
 def rate_findings(tables: Tables) -> Iterator[Finding]:
-    """Whether a lower rate was shown to be as good as the full one, early and late."""
+    """Whether a lower rate did less over the trial, where it stood last, and whether as good."""
     for variable in main_variables(tables):
+        for claim in claims_of(tables, "rate", variable.name):
+            if claim["shown"] is True:
+                say = Teller(tables)
+                text = phrase(
+                    "rate.less" if claim["direction"] == "higher" else "rate.more",
+                    lower=say.name(claim["a"]),
+                    full=say.name(claim["b"]),
+                    noun=noun(variable),
+                    brackets=brackets(say.p(claim)),
+                )
+                yield say.claim("rate", text, [claim])
         all_rows = rows(tables, "rates", variable=variable.name)
-        for treatment in treatments_of(all_rows):
-            found = [
-                row for row in all_rows if row["treatment"] == treatment and row.known("lower")
-            ]
+        for treatment in once(row["treatment"] for row in all_rows):
+            found = [r for r in all_rows if r["treatment"] == treatment and r.known("lower")]
             if found:
-                yield _rate(tables, variable.label, found)
+                yield _last(tables, variable, found[-1])
+                yield _margin(tables, variable, found)
+                yield from _shorter(tables, variable, found[-1])
 
 
-def _rate(tables: Tables, label: str, found: list[Row]) -> Finding:
+def _last(tables: Tables, variable: Variable, row: Row) -> Finding:
+    """Control of both rates on the last day, as estimates."""
     say = Teller(tables)
-    lower, full = say.name(found[0]["treatment"]), say.name(found[0]["full"])
-    margin = plural(say.cite(found[0], "margin", Style.PERCENT), "point")
-    passed = [row for row in found if row["not_inferior"] is True]
-    worse = [row for row in found if row["upper"] < 0]
+    slots = {
+        "lower": say.name(row["treatment"]),
+        "id": row["full"],
+        "noun": noun(variable),
+        "day": say.day(row),
+        "control": say.cite(row, "control", decimals=0),
+        "control_full": say.cite(row, "control_full", decimals=0),
+    }
+    number, interval = say.signed(row, "difference", whole=True)
+    text = phrase("rate.last", difference=_points(number), brackets=brackets(interval), **slots)
+    return say.finding("rate", text, **_about(variable, row))
+
+
+def _about(variable: Variable, row: Row) -> dict[str, Any]:
+    return {
+        "variable": variable.name,
+        "subjects": (row["treatment"],),
+        "against": (row["full"],),
+    }
+
+
+def _margin(tables: Tables, variable: Variable, found: list[Row]) -> Finding:
+    """Not inferior on every day: each day at its own level makes a level for all of them."""
+    say = Teller(tables)
+    every = all(row["not_inferior"] is True for row in found)
+    number = say.cite(found[0], "margin", Style.WHOLE)
+    any_day = any(row["not_inferior"] is True for row in found)
     last = found[-1]
-    clauses = []
-    if worse:
-        clauses.append(f"less control was shown on {day_list([r['days_after'] for r in worse])}")
-    if len(passed) == len(found):
-        clauses.append(f"that it loses no more than {margin} was shown on every day")
-    elif passed:
-        days = day_list([row["days_after"] for row in passed])
-        clauses.append(f"that it loses no more than {margin} was shown on {days} only")
-    else:
-        clauses.append(f"that it loses no more than {margin} was shown on no day")
-    clauses.append(
-        f"on day {say.cite(last, 'days_after', Style.DAY)} it had "
-        f"{say.cite(last, 'control', Style.PERCENT)} % against "
-        f"{say.cite(last, 'control_full', Style.PERCENT)} %, a difference of "
-        f"{plural(say.cite(last, 'difference', Style.PERCENT), 'point')}"
-        f"{say.interval(last, Style.PERCENT)}"
-    )
+    slots = {
+        "lower": say.name(last["treatment"]),
+        "id": last["full"],
+        "noun": noun(variable),
+        "margin": _points(number),
+    }
+    about = _about(variable, last)
+    if every:
+        about |= {"claim": True, "level": float(tables.trial.settings.alpha)}
+    key = "rate.every" if every else "rate.not_every" if any_day else "rate.no"
+    return say.finding("rate", phrase(key, **slots), **about)
+
+
+def _shorter(tables: Tables, variable: Variable, last: Row) -> Iterator[Finding]:
+    """Whether the lower rate was shown to hold the target for less time."""
+    alpha = tables.trial.settings.alpha
     for row in rows(
         tables,
         "rate_persistence",
-        variable=found[0]["variable"],
+        variable=variable.name,
         treatment=last["treatment"],
         full=last["full"],
     ):
-        clauses.append(
-            "the day until which it held the target differs by "
-            f"{plural(say.cite(row, 'difference', Style.DAY), 'day')}"
-            f"{say.interval(row, Style.DAY)}"
+        if not row.known("upper") or row["upper"] >= 0.0 or not row["p"] < alpha:
+            continue
+        say = Teller(tables)
+        number, interval = say.size(row, "difference", whole=True)
+        text = phrase(
+            "rate.shorter",
+            lower=say.name(row["treatment"]),
+            full=say.name(row["full"]),
+            noun=noun(variable),
+            days=phrase("words.count_days", count=int(number == "1"), number=number),
+            brackets=brackets(interval, say.p(row, "p")),
         )
-    return say.finding("rate", f"{label}: {lower} against {full}: {'; '.join(clauses)}.")
+        about = _about(variable, row) | {"claim": True, "p": float(row["p"]), "level": alpha}
+        yield say.finding("rate", text, direction="lower", **about)
 
 
 def rate_start_findings(tables: Tables) -> Iterator[Finding]:
@@ -69,42 +117,52 @@ def rate_start_findings(tables: Tables) -> Iterator[Finding]:
     """
     for variable in variables_of(tables, VariableRole.PEST):
         all_rows = rows(tables, "rate_start", variable=variable.name)
-        for treatment in treatments_of(all_rows):
-            found = [row for row in all_rows if row["treatment"] == treatment]
-            row = found[0]  # all days together come first
-            if row.known("points") and row.known("lower"):
-                yield _rate_start(tables, variable.label, row)
+        names = once(row["treatment"] for row in all_rows)
+        first = [next(row for row in all_rows if row["treatment"] == name) for name in names]
+        known = [row for row in first if row.known("points") and row.known("lower")]
+        tested = [row for row in known if row["note"] is None and row.known("p")]
+        adjusted = dict(
+            zip(
+                (row.index for row in tested),
+                holm_of([float(row["p"]) for row in tested]),
+                strict=True,
+            )
+        )
+        for row in known:
+            yield _rate_start(tables, variable, row, adjusted.get(row.index))
 
 
-def _rate_start(tables: Tables, label: str, row: Row) -> Finding:
+def _rate_start(tables: Tables, variable: Variable, row: Row, p: float | None) -> Finding:
     say = Teller(tables)
-    lower, full = say.name(row["treatment"]), say.name(row["full"])
-    covered = (
-        f"{say.cite(row, 'start_lowest')} to {say.cite(row, 'start_highest')} "
-        f"{'in a block' if row['level'] == 'blocks' else 'in a plot'}"
+    alpha = tables.trial.settings.alpha
+    slots = {
+        "lower": say.name(row["treatment"]),
+        "noun": noun(variable),
+    }
+    covered = {
+        "place": phrase("rate_start.blocks" if row["level"] == "blocks" else "rate_start.plots"),
+    }
+    if p is None:
+        covered |= {
+            "lowest": say.cite(row, "start_lowest"),
+            "highest": say.cite(row, "start_highest"),
+        }
+        text = phrase("rate_start.cannot", **slots, **covered)
+        return say.finding("rate and start", text, **_about(variable, row))
+    shown = p < alpha
+    if not shown:
+        covered |= {
+            "lowest": say.cite(row, "start_lowest"),
+            "highest": say.cite(row, "start_highest"),
+        }
+        text = phrase("rate_start.none", brackets=brackets(say.p(row, "p")), **slots, **covered)
+        return say.finding("rate and start", text, **_about(variable, row))
+    number, interval = say.size(row, "points", whole=True)
+    text = phrase(
+        "rate_start.more" if row["points"] < 0 else "rate_start.less",
+        points=_points(number),
+        brackets=brackets(interval, say.p(row, "p")),
+        **slots,
     )
-    if row["note"] is not None:
-        return say.finding(
-            "rate and start",
-            f"{label}: whether {lower} loses more against {full} where more are there at the start "
-            f"this trial cannot tell: its plots started too much alike ({covered}).",
-        )
-    started = f"the trial covered starts from {covered}"
-    if not row["p"] < tables.trial.settings.alpha:
-        return say.finding(
-            "rate and start",
-            f"{label}: no sign that {lower} fails more against {full} where more were there at the "
-            f"start; with every doubling its control against the full rate changed by "
-            f"{plural(say.cite(row, 'points', Style.PERCENT), 'point')}"
-            f"{say.interval(row, Style.PERCENT)}; {started}.",
-        )
-    word, ends = ("less", ("lower", "upper"))
-    if row["points"] < 0:
-        word, ends = ("more", ("upper", "lower"))
-    return say.finding(
-        "rate and start",
-        f"{label}: {lower} lost {word} against {full} where more were there at the start: "
-        f"{plural(say.cite(row, 'points', Style.SIZE), 'point')} "
-        f"({say.cite(row, ends[0], Style.SIZE)} to "
-        f"{say.cite(row, ends[1], Style.SIZE)}) {word} with every doubling; {started}.",
-    )
+    about = _about(variable, row) | {"claim": True, "p": p, "level": alpha}
+    return say.finding("rate and start", text, **about)

@@ -1,9 +1,9 @@
-"""A finding: one sentence for a person, and the numbers in it with their places."""
+"""A finding: a sentence for a person, what it claims, and the numbers in it with their places."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Literal
@@ -11,17 +11,21 @@ from typing import Any, Literal
 import numpy as np
 
 from trialkit import numerals
+from trialkit.findings.phrases import phrase, series
 from trialkit.rows import Tables
+from trialkit.trial import Variable
 
 
 class Style(StrEnum):
     """How a number is written in a sentence."""
 
     NUMBER = "number"
-    PERCENT = "percent"
-    SIZE = "size"
-    AMOUNT = "amount"
+    #: The other way round: a difference of -3 as "less by 3".
+    TURNED = "turned"
+    WHOLE = "whole"
     DAY = "day"
+    #: A length of time that is at least so long: rounded down, without its sign.
+    LEAST = "least"
     P = "p"
 
 
@@ -40,7 +44,7 @@ class Number:
     column : str
     style : Style
     decimals : int or None
-        Decimals of a limit that is written like the number before it; None where the style says.
+        Decimals, where they follow from the interval; None where the style says.
     """
 
     shown: str
@@ -100,21 +104,16 @@ class Finding:
 
 
 def write(value: float, style: Style, decimals: int | None = None) -> str:
-    """Write a number in one of the styles of a sentence.
-
-    A percentage is written without its sign, so that "80 % (60 to 90)" reads well. ``size`` (whole)
-    and ``amount`` leave the minus to the words around them.
-    """
+    """Write a number in one of the styles of a sentence; the words around it have its unit."""
+    value = -value if style is Style.TURNED else value
     if decimals is not None:
-        return numerals.fixed(abs(value) if style is Style.AMOUNT else value, decimals)
-    if style is Style.PERCENT:
+        return numerals.fixed(value, decimals)
+    if style is Style.WHOLE:
         return numerals.whole(value)
-    if style is Style.SIZE:
-        return numerals.whole(abs(value))
-    if style is Style.AMOUNT:
-        return numerals.number(abs(value))
     if style is Style.DAY:
         return numerals.day(float(np.round(value)))
+    if style is Style.LEAST:
+        return numerals.day(float(math.floor(abs(value))))
     if style is Style.P:
         return numerals.p_value(value)
     return numerals.number(value)
@@ -145,6 +144,19 @@ def rows(tables: Tables, table: str, **wanted: object) -> list[Row]:
     ]
 
 
+LIMITS = ("lower", "upper")
+
+
+def decimals_of(row: Row, column: str, ends: tuple[str, str]) -> int:
+    """Decimals that half the interval is worth, with two digits; else three of the number."""
+    if all(row.known(end) for end in ends):
+        half = abs(float(row[ends[1]]) - float(row[ends[0]])) / 2.0
+        if half > 0.0:
+            # Half an interval of 0.074 is worth two decimals, one of 0.054 three.
+            return min(numerals.decimals_for(half * 1.4, 2), 4)
+    return min(numerals.decimals_for(float(row[column]), 3), 4)
+
+
 @dataclass
 class Teller:
     """Collects the numbers of one sentence while it is written."""
@@ -160,70 +172,142 @@ class Teller:
         self.numbers.append(Number(shown, row.table, row.index, column, style, decimals))
         return shown
 
-    def limits(self, row: Row, ends: tuple[str, str], style: Style = Style.NUMBER) -> str:
-        """Write "3 to 5", with the decimals of the estimate where that was cited just before."""
-        low, high = (
-            self.cite(row, end, style, decimals)
-            for end, decimals in zip(ends, self._decimals(row, ends, style), strict=True)
+    def p(self, row: Row, column: str = "p_adjusted") -> str:
+        """Write "p = 0.012"."""
+        return self.cite(row, column, Style.P)
+
+    def day(self, row: Row, column: str = "days_after") -> str:
+        """Write "day 7"."""
+        return phrase("words.day", day=self.cite(row, column, Style.DAY))
+
+    def largest_p(self, found: Sequence[Row], column: str = "p_adjusted") -> str:
+        """Write the p-value behind one row, or "all p = 0.012 or less" behind several."""
+        row = max(found, key=lambda row: float(row[column]))
+        own = self.p(row, column)
+        if len(found) == 1 or own.startswith("p <"):
+            return own
+        return phrase("words.all_p", p=own)
+
+    def size(
+        self,
+        row: Row,
+        column: str,
+        ends: tuple[str, str] = LIMITS,
+        *,
+        whole: bool = False,
+    ) -> tuple[str, str]:
+        """Write an estimate, and its interval as "95% CI 3 to 5"; equally many decimals in both.
+
+        What lies below zero is told the other way round, as the words say less or fewer. The
+        interval is empty where none is known.
+        """
+        turned = float(row[column]) < 0.0
+        return self.signed(row, column, ends, whole=whole, turned=turned)
+
+    def signed(
+        self,
+        row: Row,
+        column: str,
+        ends: tuple[str, str] = LIMITS,
+        *,
+        whole: bool = False,
+        turned: bool = False,
+    ) -> tuple[str, str]:
+        """Write an estimate with its sign, or the other way round, and its interval."""
+        style = Style.TURNED if turned else Style.NUMBER
+        low, high = reversed(ends) if turned else ends
+        decimals = 0 if whole else decimals_of(row, column, ends)
+        value = self.cite(row, column, style, decimals)
+        known = row.known(low), row.known(high)
+        if not any(known):
+            return value, ""
+        lower = self.cite(row, low, style, decimals) if known[0] else ""
+        upper = self.cite(row, high, style, decimals) if known[1] else ""
+        return value, self._interval(lower, upper)
+
+    def _interval(self, lower: str, upper: str) -> str:
+        level = f"{100.0 * (1.0 - self.tables.trial.settings.alpha):g}"
+        if not upper:
+            return phrase("words.ci_at_least", level=level, lower=lower)
+        if not lower:
+            return phrase("words.ci_at_most", level=level, upper=upper)
+        signed = numerals.MINUS in lower + upper
+        between = phrase("words.to" if signed else "words.dash")
+        return phrase("words.ci", level=level, lower=lower, upper=upper, between=between)
+
+    def finding(self, topic: str, text: str, **about: Any) -> Finding:
+        """Close a sentence that claims nothing."""
+        about.setdefault("question", topic)
+        return Finding(topic, _sentence(text), tuple(self.numbers), **about)
+
+    def claim(
+        self, topic: str, text: str, behind: Sequence[Row], *, front: bool = False, **about: Any
+    ) -> Finding:
+        """Close a sentence that says what rows of the table of claims have shown."""
+        ways = {row["direction"] for row in behind}
+        level = float(behind[0]["level"]) if front else float(self.tables.trial.settings.alpha)
+        given: dict[str, Any] = {
+            "question": behind[0]["question"],
+            "variable": behind[0]["variable"],
+            "subjects": once(row["a"] for row in behind),
+            "against": once(row["b"] for row in behind),
+            "direction": ways.pop() if len(ways) == 1 else None,
+            "p": max(float(row["p_adjusted"]) for row in behind),
+            "level": level,
+        }
+        return Finding(
+            topic,
+            _sentence(text),
+            tuple(self.numbers),
+            claim=True,
+            front=front,
+            **{**given, **about},
         )
-        return f"{low} to {high}"
-
-    def _decimals(self, row: Row, ends: tuple[str, str], style: Style) -> tuple[int | None, ...]:
-        last = self.numbers[-1] if self.numbers else None
-        if last is None or style not in (Style.NUMBER, Style.AMOUNT):
-            return None, None
-        if (last.table, last.row, last.style) != (row.table, row.index, style):
-            return None, None
-        if float(row[last.column]) == 0.0:
-            # Nothing seen says nothing of how exact its limit is.
-            return None, None
-        own = len(last.shown.partition(".")[2])
-        values = [abs(float(row[end])) for end in ends]
-        # An estimate near zero has more decimals than its limits need.
-        if own > numerals.decimals_for(max(values)) + 1:
-            return None, None
-        return tuple(own if round(value, own) > 0 or value == 0 else None for value in values)
-
-    def interval(self, row: Row, style: Style = Style.NUMBER) -> str:
-        """Write " (3 to 5)", or nothing where there is no interval; one-sided limits in words."""
-        low, high = row.known("lower"), row.known("upper")
-        if low and high:
-            return f" ({self.limits(row, ('lower', 'upper'), style)})"
-        if low:
-            return f" (at least {self.cite(row, 'lower', style)})"
-        if high:
-            return f" (at most {self.cite(row, 'upper', style)})"
-        return ""
-
-    def finding(self, topic: str, text: str) -> Finding:
-        """Close the sentence."""
-        return Finding(topic, text, tuple(self.numbers))
 
     def name(self, treatment_id: str) -> str:
-        """Name of a treatment, with its id where another has the same name."""
+        """Name of a treatment with its id in brackets; the untreated by its role."""
         trial = self.tables.trial
+        if treatment_id == trial.untreated:
+            return phrase("words.untreated")
         treatment = trial.treatment(treatment_id)
-        same = sum(item.name == treatment.name for item in trial.treatments)
-        return treatment.name if same == 1 else f"{treatment.name} ({treatment.id})"
-
-    def named(self, treatment_ids: Sequence[str], most: int) -> str:
-        """Names of treatments as a phrase; beyond ``most`` only how many more."""
-        names = [self.name(item) for item in treatment_ids[:most]]
-        if len(treatment_ids) > most:
-            names.append(f"{len(treatment_ids) - most} more")
-        return series(names)
+        if treatment.name == treatment.id:
+            return treatment.name
+        return phrase("words.named", name=treatment.name, id=treatment.id)
 
 
-def series(parts: Sequence[str], word: str = "and") -> str:
-    """Join parts into one phrase: "a", "a and b", "a, b and c"; semicolons between long parts."""
-    if len(parts) <= 1:
-        return "".join(parts)
-    if any("," in part for part in parts):
-        return f"{'; '.join(parts[:-1])}; {word} {parts[-1]}"
-    return f"{', '.join(parts[:-1])} {word} {parts[-1]}"
+def once(items: Iterable[Any]) -> tuple[Any, ...]:
+    """Every item once, in the order of the first."""
+    return tuple(dict.fromkeys(items))
+
+
+def brackets(*items: str) -> str:
+    """Write what stands in brackets behind a statement: " (95% CI 3-5; p = 0.012)"; or nothing."""
+    kept = [item for item in items if item]
+    if not kept:
+        return ""
+    return phrase("words.in_brackets", items=phrase("words.semicolon").join(kept))
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def noun(variable: Variable) -> str:
+    """What a variable is called within a sentence: its name where the label has it, else the label.
+
+    Names are what people write over columns (larvae, lady_beetles); where one is no word of the
+    label it may be a code. Of a label the unit behind it is left out.
+    """
+    words = variable.name.replace("_", " ").strip()
+    if len(words) > 2 and words.lower() in variable.label.lower():
+        return words
+    label = variable.label.removesuffix("%").rstrip(", (")
+    return label[:1].lower() + label[1:] if label[1:2].islower() else label
 
 
 def day_list(days: Sequence[float]) -> str:
     """Write days: "day 7", "days 3 and 7", "days 3, 7 and 14"."""
     shown = [numerals.day(value) for value in days]
-    return f"{'day' if len(shown) == 1 else 'days'} {series(shown)}"
+    if len(shown) == 1:
+        return phrase("words.day", day=shown[0])
+    return phrase("words.days", days=series(shown))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
-from trialkit import numerals
-from trialkit.findings.sentences import Finding, Row, Style, Teller, rows
+from trialkit.findings.phrases import phrase
+from trialkit.findings.sentences import Finding, Row, Style, Teller, brackets, noun, rows
+from trialkit.findings.shown import percent
 from trialkit.rows import Tables
 from trialkit.trial import Variable, VariableRole
 
@@ -18,6 +20,7 @@ def share_findings(tables: Tables) -> Iterator[Finding]:
 
     Whether they differ is told by F of the beta-binomial model.
     """
+    alpha = tables.trial.settings.alpha
     for variable in tables.trial.variables:
         if variable.examined is None or variable.role not in UNWANTED:
             continue
@@ -28,36 +31,39 @@ def share_findings(tables: Tables) -> Iterator[Finding]:
         others = [row for row in found if row["treatment"] != tables.trial.untreated]
         if not untreated or not others:
             continue
-        least = min(others, key=lambda row: float(row["mean"]))
         say = Teller(tables)
-        text = (
-            f"{variable.label}: on day {numerals.day(last)}, {_share(say, variable, untreated[0])}"
-        )
-        text += " in the untreated"
+        text = phrase("shares.untreated", **_share(say, variable, untreated[0]))
+        about = {"variable": variable.name, "subjects": (tables.trial.untreated,)}
+        yield say.finding("shares", text, **about)
         own = rows(
-            tables,
-            "count_tests",
-            variable=variable.name,
-            model="beta-binomial",
-            days_after=last,
+            tables, "count_tests", variable=variable.name, model="beta-binomial", days_after=last
         )
-        tested = own[0] if own and own[0].known("p") else None
-        if tested is None:
-            text += "; whether treatments differed could not be tested."
-        elif tested["p"] >= tables.trial.settings.alpha:
-            p = say.cite(tested, "p", Style.P)
-            text += f"; no difference between treatments could be shown ({p})."
-        else:
-            text += f" and {_share(say, variable, least)} with {say.name(least['treatment'])}, the "
-            text += f"smallest share (treatments differed, {say.cite(tested, 'p', Style.P)})."
-        yield say.finding("shares", text)
+        if own and own[0].known("p") and own[0]["p"] < alpha:
+            least = min(others, key=lambda row: float(row["mean"]))
+            say = Teller(tables)
+            text = phrase(
+                "shares.least",
+                treatment=say.name(least["treatment"]),
+                **_share(say, variable, least, phrase("shares.differed", p=say.p(own[0], "p"))),
+            )
+            more: dict[str, Any] = {
+                "variable": variable.name,
+                "p": float(own[0]["p"]),
+                "level": alpha,
+            }
+            yield say.finding("shares", text, claim=True, **more)
 
 
-def _share(say: Teller, variable: Variable, row: Row) -> str:
-    """Write "12 of 50 fruits examined, 24 % (14 to 38)"."""
+def _share(say: Teller, variable: Variable, row: Row, also: str = "") -> dict[str, str]:
+    """Slots of "12 of 50 fruits, 24% (95% CI 14-38)"."""
     named = isinstance(variable.examined, str)
-    units = variable.examined if named else "units examined"
-    totals = (
-        f"{say.cite(row, 'hits', Style.SIZE)} of {say.cite(row, 'examined', Style.SIZE)} {units}"
-    )
-    return f"{totals}, {say.cite(row, 'mean')} %{say.interval(row)},"
+    number, interval = say.signed(row, "mean")
+    return {
+        "day": say.day(row),
+        "hits": say.cite(row, "hits", Style.WHOLE),
+        "examined": say.cite(row, "examined", Style.WHOLE),
+        "units": str(variable.examined) if named else phrase("shares.units"),
+        "noun": noun(variable),
+        "size": percent(number),
+        "brackets": brackets(interval, also),
+    }

@@ -1,69 +1,53 @@
-"""Which findings a report opens with, in the order of what matters for a decision."""
+"""All findings of a trial: page 1 first, then every question in the order of the report."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
 from trialkit.analysis import Analysis
-from trialkit.findings.control import (
-    control_findings,
-    persistence_findings,
-    rebound_findings,
-)
-from trialkit.findings.effects import (
-    area_findings,
-    enemy_findings,
-    injury_findings,
-    yield_findings,
-)
-from trialkit.findings.pest import (
-    difference_findings,
-    no_difference_findings,
-    pressure_findings,
-)
+from trialkit.findings.control import control_findings, fall_findings, held_findings
+from trialkit.findings.front import front_findings
 from trialkit.findings.planned import planned_findings
+from trialkit.findings.pressure import difference_findings
 from trialkit.findings.products import (
     carrier_findings,
+    enemy_findings,
     loss_findings,
     mixture_findings,
-    money_findings,
     neighbour_findings,
-    perhaps_resurgence_findings,
     programme_findings,
     resurgence_findings,
 )
 from trialkit.findings.rates import rate_findings, rate_start_findings
 from trialkit.findings.sentences import Finding
 from trialkit.findings.shares import share_findings
-from trialkit.findings.supporting import doubt_findings, method_findings
+from trialkit.findings.supporting import doubt_findings
+from trialkit.findings.whole import pest_findings, reference_findings, side_findings
+from trialkit.findings.yields import return_findings, yield_findings
 from trialkit.rows import Tables
 
-#: In the order in which a reader wants them: how many pests, how much control and for how long,
-#: what it brought, what it harmed; then what explains it, and how far it can be trusted.
+#: Behind page 1, in the order in which a reader wants them.
 TOPICS: tuple[Callable[[Tables], Iterator[Finding]], ...] = (
-    pressure_findings,
-    no_difference_findings,
+    lambda tables: pest_findings(tables, front=False),
+    lambda tables: reference_findings(tables, front=False),
     control_findings,
-    persistence_findings,
-    yield_findings,
-    money_findings,
+    lambda tables: held_findings(tables, front=False),
+    fall_findings,
+    lambda tables: yield_findings(tables, front=False),
+    lambda tables: return_findings(tables, front=False),
     planned_findings,
     share_findings,
     rate_findings,
+    lambda tables: side_findings(tables, front=False),
     enemy_findings,
     resurgence_findings,
-    injury_findings,
     mixture_findings,
-    area_findings,
     rate_start_findings,
-    perhaps_resurgence_findings,
-    rebound_findings,
     carrier_findings,
     loss_findings,
     neighbour_findings,
     programme_findings,
     difference_findings,
-    method_findings,
     doubt_findings,
 )
 
@@ -71,7 +55,9 @@ TOPICS: tuple[Callable[[Tables], Iterator[Finding]], ...] = (
 def make_findings(analysis: Analysis, tables: Tables | None = None) -> tuple[Finding, ...]:
     """Say what a trial shows.
 
-    Every sentence states what the tables hold and no more; none recommends an application.
+    Every sentence states what the tables hold and no more; none recommends an application. What
+    is claimed was shown by a test: on page 1 (``front``) at a level that all its claims hold
+    together, elsewhere at the level of the settings for each question.
 
     Parameters
     ----------
@@ -82,7 +68,8 @@ def make_findings(analysis: Analysis, tables: Tables | None = None) -> tuple[Fin
     Returns
     -------
     tuple of Finding
-        The most important first.
+        Those of page 1 first, the most important at their head.
     """
     read = tables or Tables(analysis)
-    return tuple(finding for topic in TOPICS for finding in topic(read))
+    front, rest = front_findings(read)
+    return (*front, *rest, *(finding for topic in TOPICS for finding in topic(read)))

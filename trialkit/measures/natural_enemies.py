@@ -145,6 +145,26 @@ def field_class(reduction_percent: ArrayLike) -> FieldClass:
     return FieldClass(number=number, label=np.asarray(names[number], dtype=object))
 
 
+def class_of_interval(lower: ArrayLike, upper: ArrayLike) -> list[str]:
+    """Name the classes of the field scheme in which an interval of the reduction lies.
+
+    Parameters
+    ----------
+    lower, upper : array_like
+        Limits of the reduction in percent; NaN where there is none, which gives an empty text.
+
+    Examples
+    --------
+    >>> class_of_interval([80, 10], [90, 60])
+    ['harmful', 'harmless to moderately harmful']
+    """
+    low, high = field_class(lower), field_class(upper)
+    return [
+        "" if not one or not other else one if one == other else f"{one} to {other}"
+        for one, other in zip(low.label.tolist(), high.label.tolist(), strict=True)
+    ]
+
+
 def pest_per_enemy(pest: ArrayLike, enemies: ArrayLike) -> Ratio:
     """Pests for each natural enemy.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from trialkit.numerals import MINUS, THIN
+from trialkit.numerals import MINUS, THOUSANDS
 from trialkit.report.document import Cell, Column, Kind, Missing
 
 DASH = "\N{EM DASH}"
@@ -80,7 +80,7 @@ def write_number(value: float, digits: int | None = None) -> str:
         raise ValueError("a number that is not finite cannot be written")
     if digits is None:
         digits = 0 if number.is_integer() else decimals_for_size([number])
-    text = f"{abs(number):,.{digits}f}".replace(",", THIN)
+    text = f"{abs(number):,.{digits}f}".replace(",", THOUSANDS)
     negative = number < 0 and any(mark in "123456789" for mark in text)
     return MINUS + text if negative else text
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
+from trialkit.analysis.claims.behind import answers_behind
 from trialkit.analysis.claims.questions import (
     Answer,
     Question,
@@ -38,7 +39,10 @@ def held_together(basis: Basis, money: pd.DataFrame) -> tuple[Held, ...]:
     if not answers:
         return ()
     levels = shared_levels(weights_of(answers), [item.p for item in answers], basis.settings.alpha)
-    return tuple(Held(answer=item, level=at) for item, at in zip(answers, levels, strict=True))
+    held = [Held(answer=item, level=at) for item, at in zip(answers, levels, strict=True)]
+    # Below 0 there is no p-value: what stands behind has no place on page 1.
+    held += [Held(answer=item, level=-1.0) for item in answers_behind(basis, answers)]
+    return tuple(held)
 
 
 def claim_table(basis: Basis, held: Sequence[Held], control: pd.DataFrame) -> pd.DataFrame:
@@ -129,7 +133,7 @@ def _part(
             for value in difference
         ],
         "p_adjusted": p,
-        "level": np.full(size, level),
+        "level": np.full(size, level if level >= 0.0 else np.nan),
         "shown": [bool(ok and value <= alpha) for ok, value in zip(known, p, strict=True)],
         "front": [bool(ok and value <= level) for ok, value in zip(known, p, strict=True)],
     }

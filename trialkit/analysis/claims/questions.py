@@ -30,6 +30,10 @@ class Question(StrEnum):
     RETURN = "return"
     REFERENCE = "reference"
     PAIRS = "pairs"
+    CARRIER = "carrier"
+    RATE = "rate"
+    FALL = "fall"
+    RESURGENCE = "resurgence"
 
 
 _OF_ROLE = {
@@ -86,7 +90,7 @@ def _of_level(basis: Basis, question: Question, item: Assessed, level: FloatArra
     if untreated is None or basis.plan.units:
         return _by_fit(basis, question, item.variable.name, level, item)
     ids = basis.plan.treatments
-    found = _against(basis, item, level, untreated)
+    found = against(basis, item, level, untreated)
     others = basis.plan.others
     return Answer(
         question=question,
@@ -98,7 +102,14 @@ def _of_level(basis: Basis, question: Question, item: Assessed, level: FloatArra
     )
 
 
-def _against(basis: Basis, item: Assessed, level: FloatArray, control: int) -> AgainstControl:
+def against(
+    basis: Basis,
+    item: Assessed,
+    level: FloatArray,
+    control: int,
+    compared: Sequence[int] | None = None,
+) -> AgainstControl:
+    """Compare treatments with a control in the level of a variable over all days."""
     return against_control(
         basis.plan.layout,
         level,
@@ -106,6 +117,7 @@ def _against(basis: Basis, item: Assessed, level: FloatArray, control: int) -> A
         covariate=level_before(item),
         days=levels_by_day(item),
         logarithms=item.variable.kind is Kind.COUNT,
+        compared=compared,
     )
 
 
@@ -145,7 +157,7 @@ def _with_reference(basis: Basis, item: Assessed, level: FloatArray) -> Iterator
         if treatment.role in (TreatmentRole.UNTREATED, TreatmentRole.CARRIER)
     ]
     kept = np.where(np.isin(plan.treatment, left_out), np.nan, level)
-    found = _against(basis, item, kept, plan.reference)
+    found = against(basis, item, kept, plan.reference)
     others = np.flatnonzero(np.isfinite(found.difference))
     if others.size:
         yield Answer(

@@ -14,12 +14,9 @@ from trialkit.analysis.fits.control import percent_control
 from trialkit.analysis.fits.draws import Course, limits, method_of, two_sided
 from trialkit.analysis.plots.responses import FloatArray, IntArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
-from trialkit.measures.natural_enemies import field_class, pest_per_enemy, resurgence
-from trialkit.trial import VariableRole
+from trialkit.measures.natural_enemies import class_of_interval, pest_per_enemy
+from trialkit.trial import ControlMethod, VariableRole
 
-#: Percent above the untreated from which a pest is said to have risen beyond it (common practice,
-#: no source).
-PEST_ABOVE = 25.0
 #: Pests for each enemy, its limits and the test against the untreated, as the table names them.
 PER_ENEMY = ("pest_per_enemy", "pest_per_enemy_lower", "pest_per_enemy_upper", "pest_per_enemy_p")
 
@@ -77,9 +74,9 @@ def enemy_reductions(basis: Basis) -> tuple[EnemyReduction, ...]:
 def enemy_table(basis: Basis, reductions: Sequence[EnemyReduction]) -> pd.DataFrame:
     """Reduction of natural enemies by day, with its interval and class.
 
-    The class is that of the estimate (IOBC field scheme); with few enemies the interval often
-    spans several classes, so read them together. ``pest_per_enemy`` is for the first pest that
-    was counted on the same day: a quotient of treatment means, with its interval, and
+    The classes (IOBC field scheme) are those in which the interval lies. ``pest_per_enemy`` is
+    for the first pest that was counted on the same day: a quotient of treatment means, with its
+    interval, and
     ``pest_per_enemy_p`` tests whether it is that of the untreated. The courses of pest and enemy
     are drawn apart from each other.
     """
@@ -109,7 +106,12 @@ def enemy_table(basis: Basis, reductions: Sequence[EnemyReduction]) -> pd.DataFr
                 "days_after": np.repeat(days, len(ids)),
                 "treatment": list(ids) * days.size,
                 **{name: values.T.ravel() for name, values in numbers.items()},
-                "harm_class": [text or None for text in field_class(percent).label.T.ravel()],
+                "harm_class": [
+                    text or None
+                    for text in class_of_interval(
+                        numbers["lower"].T.ravel(), numbers["upper"].T.ravel()
+                    )
+                ],
                 "reason": [text or None for text in reason.T.ravel()],
             }
         )
@@ -159,49 +161,65 @@ def _ratios(
     )
 
 
-def resurgence_table(basis: Basis, reductions: Sequence[EnemyReduction]) -> pd.DataFrame:
-    """Treatments with fewer enemies than the untreated, and later more pests.
+def resurgence_table(
+    basis: Basis, reductions: Sequence[EnemyReduction], claims: pd.DataFrame
+) -> pd.DataFrame:
+    """Treatments with fewer enemies than the untreated and, as the claims say, later more pests.
 
-    Fewer enemies must have been shown (limit of the interval above 0); the pest must stand more
-    than `PEST_ABOVE` percent above the untreated; ``lower`` and ``upper`` tell how sure that is.
+    The day named is that on which the pest, as counted, stood highest against the untreated after
+    the enemies were down (limit of their interval above 0, or their first count); ``lower`` and
+    ``upper`` are the interval of that day on its own.
     """
     untreated = basis.plan.untreated
-    if untreated is None:
+    shown = claims[
+        (claims["question"] == "resurgence")
+        & claims["shown"].eq(True)
+        & (claims["direction"] == "higher")
+    ]
+    if untreated is None or shown.empty:
         return empty_table("resurgence")
+    pests = {course.item.variable.name: course for course in _courses(basis, VariableRole.PEST)}
+    place = {name: code for code, name in enumerate(basis.plan.treatments)}
     parts: list[dict[str, Sized]] = []
-    for enemy in reductions:
-        for pest in _courses(basis, VariableRole.PEST):
-            shown = basis.control_of(pest.item.variable.name)
-            if shown is None:
-                continue
-            found = resurgence(
-                enemy.course.after,
-                enemy.lower,
-                pest.after,
-                shown.percent,
-                enemies_down=1.0,
-                pest_above=PEST_ABOVE,
-            )
-            flagged = np.flatnonzero(found.flag)
-            flagged = flagged[flagged != untreated]
-            if not flagged.size:
-                continue
-            at_enemy = np.searchsorted(enemy.course.after, found.enemies_down_day[flagged])
-            at_pest = np.searchsorted(pest.after, found.pest_above_day[flagged])
-            low, high = limits(
-                pest.control(untreated, shown.method)[:, flagged, at_pest], basis.settings.alpha
-            )
-            parts.append(
-                {
-                    "variable": [pest.item.variable.name] * flagged.size,
-                    "enemy": [enemy.course.item.variable.name] * flagged.size,
-                    "treatment": [basis.plan.treatments[i] for i in flagged],
-                    "enemy_day": found.enemies_down_day[flagged],
-                    "enemy_percent": enemy.percent[flagged, at_enemy],
-                    "pest_day": found.pest_above_day[flagged],
-                    "pest_percent": -shown.percent[flagged, at_pest],
-                    "lower": -high,
-                    "upper": -low,
-                }
-            )
+    for name, treatment, p in zip(shown["variable"], shown["a"], shown["p_adjusted"], strict=True):
+        if name in pests and reductions:
+            code = place[treatment]
+            enemy = max(reductions, key=lambda item: _most_down(item, code))
+            parts.append(_risen(basis, enemy, pests[name], (code, untreated), float(p)))
     return table_of_parts("resurgence", parts)
+
+
+def _most_down(enemy: EnemyReduction, code: int) -> float:
+    lower = enemy.lower[code]
+    return float(np.nanmax(lower)) if np.isfinite(lower).any() else -np.inf
+
+
+def _risen(
+    basis: Basis, enemy: EnemyReduction, pest: Course, pair: tuple[int, int], p: float
+) -> dict[str, Sized]:
+    code, untreated = pair
+    down = np.flatnonzero(enemy.lower[code] > 0.0)
+    at_enemy = int(down[0]) if down.size else 0
+    enemy_day = float(enemy.course.after[at_enemy])
+    after = pest.item.days > 0
+    means = treatment_means(pest.item.values, basis.plan)[:, after]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(pest.after > enemy_day, means[code] / means[untreated], np.nan)
+    most = int(np.nanargmax(ratio))
+    low, high = limits(
+        pest.control(untreated, ControlMethod.ABBOTT)[:, code, most], basis.settings.alpha
+    )
+    return {
+        "variable": [pest.item.variable.name],
+        "enemy": [enemy.course.item.variable.name],
+        "treatment": [basis.plan.treatments[code]],
+        "enemy_day": [enemy_day],
+        "enemy_percent": [enemy.percent[code, at_enemy]],
+        "pest_day": [float(pest.after[most])],
+        "pest_mean": [means[code, most]],
+        "untreated_mean": [means[untreated, most]],
+        "pest_percent": [100.0 * (ratio[most] - 1.0)],
+        "lower": [-float(high)],
+        "upper": [-float(low)],
+        "p": [p],
+    }

@@ -13,7 +13,7 @@ from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.inference.draws.course_draws import positive_draws
 from trialkit.measures.control import abbott
-from trialkit.measures.natural_enemies import field_class
+from trialkit.measures.natural_enemies import class_of_interval
 from trialkit.trial import Variable, VariableRole
 
 
@@ -21,8 +21,8 @@ def reduction_table(basis: Basis) -> pd.DataFrame:
     """Reduction of pest-days by treatment, with its interval; of natural enemies with its class.
 
     Measures are ``pest_days``, and where the variable has a threshold ``pest_days_above`` it and
-    ``days_above`` it (which has no interval: days are bounded on both sides). The class is that of
-    the IOBC field scheme, for the whole period.
+    ``days_above`` it (which has no interval: days are bounded on both sides). The classes are those
+    of the IOBC field scheme in which the interval lies, for the whole period.
     """
     untreated = basis.plan.untreated
     if untreated is None:
@@ -101,7 +101,8 @@ def _rows(
     known = np.isfinite(found.percent) & ~own
     percent = np.where(known, found.percent, np.nan)
     classed = variable.role is VariableRole.NATURAL_ENEMY and measure == "pest_days"
-    harm = field_class(percent).label if classed else np.full(means.size, "", dtype=object)
+    ends = np.where(known, lower, np.nan), np.where(known, upper, np.nan)
+    harm = class_of_interval(*ends) if classed else [""] * means.size
     return {
         "variable": [variable.name] * means.size,
         "measure": [measure] * means.size,

@@ -24,7 +24,9 @@ CLAIMS = Table(
             "question",
             "Question",
             "pest, damage, crop injury, crop, enemies, yield or return: each treatment against the "
-            "untreated; reference: each product against the reference; pairs: all pairs.",
+            "untreated; reference: each product against the reference; pairs: all pairs. Not on "
+            "page 1: carrier; rate: a lower against the full rate; fall: the last count against "
+            "those before it; resurgence: days after the loss of natural enemies.",
         ),
         VARIABLE,
         text(
@@ -47,7 +49,8 @@ CLAIMS = Table(
             "Level on page 1",
             "probability",
             4,
-            "Share of the level of the settings that page 1 leaves to this question.",
+            "Share of the level of the settings that page 1 leaves to this question; none where it "
+            "does not ask it.",
         ),
         flag("shown", "Shown", "Whether p is at or below the level of the settings."),
         flag("front", "Shown on page 1", "Whether p is at or below the level on page 1."),

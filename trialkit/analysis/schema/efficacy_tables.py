@@ -341,10 +341,24 @@ RESURGENCE = Table(
             1,
             "Reduction of the enemy on that day.",
         ),
-        number("pest_day", "Day of more pests", "day", None, "Day of more pests."),
+        number(
+            "pest_day",
+            "Day of most pests",
+            "day",
+            None,
+            "Later day on which the pest stood highest against the untreated.",
+        ),
+        number("pest_mean", "Pests", "of the variable", 3, "Mean as counted on that day."),
+        number("untreated_mean", "Pests, untreated", "of the variable", 3, "The same, untreated."),
         number(
             "pest_percent", "Pests above the untreated, %", "%", 1, "Pests above the untreated."
         ),
-        *limits("%", 1, "pests above the untreated"),
+        *limits("%", 1, "pests above the untreated on that day"),
+        p_value(
+            "p",
+            "Adjusted p-value",
+            "No more pests than in the untreated on any later day; adjusted over days and "
+            "treatments.",
+        ),
     ),
 )

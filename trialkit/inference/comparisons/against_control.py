@@ -11,6 +11,7 @@ expected of it over all days, and weighs as much as `BORROWED` degrees of freedo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -68,6 +69,7 @@ def against_control(
     covariate: FloatArray | None = None,
     days: FloatArray | None = None,
     logarithms: bool = False,
+    compared: Sequence[int] | None = None,
 ) -> AgainstControl:
     """Compare every treatment with the control, with a variance of its own for the control.
 
@@ -87,6 +89,9 @@ def against_control(
     logarithms : bool
         Whether the response is a logarithm and means before it are to be compared: half the
         difference of the variances is taken out, as is exact where values are lognormal.
+    compared : sequence of int, optional
+        Which treatments are compared, and p-values adjusted over; all others where left out.
+        The others still tell how much plots vary.
 
     Returns
     -------
@@ -111,27 +116,29 @@ def against_control(
     weights, residual, others = _fit(treatment, blocking, extra, layout.n_treatments, control)
     if extra is not None and residual[1] < 2:
         weights, residual, others = _fit(treatment, blocking, None, layout.n_treatments, control)
-    compared: BoolArray = np.asarray(np.isfinite(weights).all(axis=1))
-    if not compared.any() or residual[1] < 1:
+    every = range(layout.n_treatments)
+    asked = np.isin(every, every if compared is None else compared)
+    estimable: BoolArray = np.asarray(np.isfinite(weights).all(axis=1)) & asked
+    if not estimable.any() or residual[1] < 1:
         return none
     parts = _variances(residual, others, y[:, None], own)
     if days is not None and parts.of_extra > 0.0:
         parts = _with_days(parts, days[used], (residual, others), own)
-    weights = np.where(compared[:, None], weights, 0.0)
-    difference = np.where(compared, weights @ y, np.nan)
+    weights = np.where(estimable[:, None], weights, 0.0)
+    difference = np.where(estimable, weights @ y, np.nan)
     if logarithms:
         # At equal means the logarithms of what varies more lie lower, by half the variance.
         difference = difference + 0.5 * (parts.rest - parts.control)
     # Variance of each difference as a sum of independent mean squares.
     pieces = _factors(weights**2, own, parts) * np.array([[parts.extra], [parts.rest]])
     variance = pieces.sum(axis=0)
-    known = compared & (variance > _NOUGHT * max(float(np.var(y)), np.finfo(float).tiny))
+    known = estimable & (variance > _NOUGHT * max(float(np.var(y)), np.finfo(float).tiny))
     if not known.any():
         return none
     with np.errstate(divide="ignore", invalid="ignore"):
         df = variance**2 / (pieces**2 / np.array([[parts.extra_df], [parts.rest_df]])).sum(axis=0)
     worst = int(np.argmax(np.where(known, variance, -1.0)))
-    for code in np.flatnonzero(still):
+    for code in np.flatnonzero(still & asked):
         # Plots that are all alike, as where nothing is left, take the error of the others.
         at = values[(layout.treatment == code) & np.isfinite(values)][0]
         difference[code] = at - float(y[own].mean())

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from trialkit.numerals import day as write_day
+from trialkit.numerals import p_value
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Notes, Table, number_or_missing
 from trialkit.report.numbers import decimals_for_size, write_share
@@ -172,12 +172,6 @@ def _pest_per_enemy(context: Context, variable: Variable, rows: Rows) -> Table:
     )
 
 
-def _sureness(row: Mapping[str, Any]) -> str:
-    if row.get("lower", math.nan) > 0:
-        return "both were shown"
-    return "the first was shown, the second lies within chance"
-
-
 def resurgence(context: Context) -> Iterator[Block]:
     """Sentences: pests that stood above the untreated after enemies had stood below it."""
     rows = context.table("resurgence", "variable", "enemy", "treatment").records()
@@ -188,8 +182,8 @@ def resurgence(context: Context) -> Iterator[Block]:
                 f"{percent_text(row['enemy_percent'])} % below the untreated on day "
                 f"{write_day(row['enemy_day'])}, and {context.variable_label(row['variable'])} "
                 f"{percent_text(row['pest_percent'])} % above it on day "
-                f"{write_day(row['pest_day'])}; {_sureness(row)}. That is what a resurgence looks "
-                "like; one trial does not show that the first led to the second."
+                f"{write_day(row['pest_day'])} ({p_value(row['p'])}, all later days together). One "
+                "trial does not show that the first led to the second."
                 for row in rows
             )
         )
