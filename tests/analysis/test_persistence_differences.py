@@ -13,7 +13,6 @@ from trialkit.analysis.efficacy.persistence_differences import (
     DAYS_HELD,
     FIRST_CONTROL,
     NEITHER_REACHED,
-    two_sided_with_ties,
 )
 from trialkit.trial import TreatmentRole
 
@@ -66,9 +65,3 @@ def test_two_that_never_reached_the_target_are_not_compared():
     table = trialkit.analyse(replace(trial, settings=settings)).persistence_differences
     days = table[table["question"] == DAYS_HELD]
     assert set(days["reason"]) == {NEITHER_REACHED}
-
-
-def test_draws_of_exactly_no_difference_speak_for_neither_side():
-    draws = np.concatenate([np.zeros(950), np.full(50, 3.0)])[:, None]
-    assert two_sided_with_ties(draws) == pytest.approx(1.0)
-    assert two_sided_with_ties(np.full((999, 1), 3.0)) == pytest.approx(2.0 / 1000.0)

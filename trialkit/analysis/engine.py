@@ -142,7 +142,7 @@ def analyse(trial: Trial | Path | str) -> Analysis:
         mixtures=mixture_table(basis),
         mixture_periods=mixture_period_table(basis),
         rates=rate_table(basis),
-        rate_persistence=rate_persistence_table(basis),
+        rate_persistence=rate_persistence_table(basis, held),
         rate_start=rate_start_table(basis) if supporting else empty_table("rate_start"),
         neighbours=neighbour_table(basis) if supporting else empty_table("neighbours"),
         loss=loss_table(basis),

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence, Sized
+
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.efficacy.carrier import Shown, targets
-from trialkit.analysis.fits.draws import two_sided
-from trialkit.analysis.plots.responses import FloatArray
-from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.analysis.efficacy.persistence import FittedDays, TargetHeld
+from trialkit.analysis.result import empty_table, join_tables, make_table, table_of_parts
 from trialkit.analysis.supporting.contrasts import rate_series
-from trialkit.measures.persistence import time_held
 
 TO_THE_END = "held to the last assessment, so that more is not known"
 
@@ -72,52 +71,50 @@ def rate_table(basis: Basis) -> pd.DataFrame:
     return join_tables("rates", tables)
 
 
-def rate_persistence_table(basis: Basis) -> pd.DataFrame:
+def rate_persistence_table(basis: Basis, held: Sequence[TargetHeld]) -> pd.DataFrame:
     """Days for which a lower rate held the target, less those of the full rate.
 
-    Days are counted up to the last assessment: of two rates that both held to the end nothing
-    more is known, and a difference is then the least that it can be. A rate that never reached the
-    target held it for 0 days.
+    The courses and tests of `persistence_difference_table`, one comparison a row. Days are counted
+    up to the last assessment: of two rates that both held to the end nothing more is known, and a
+    difference is then the least that it can be. A rate that never reached the target held it for 0
+    days.
     """
-    plan, target = basis.plan, basis.settings.control_target
-    if plan.untreated is None:
-        return empty_table("rate_persistence")
-    rows: list[dict[str, object]] = []
-    for course in targets(basis):
-        shown = Shown(basis, course, plan.untreated)
-        if shown.days.size < 2:
-            continue
-        for full, rates in lower_rates(basis):
-            codes = [full, *rates]
-            held, censored = _days_held(shown.days, shown.percent[codes], target)
-            drawn, _ = _days_held(shown.days, shown.draws[:, codes], target)
-            for place, code in enumerate(rates, start=1):
-                gap = drawn[:, place] - drawn[:, 0]
-                alpha = basis.settings.alpha
-                low, high = np.quantile(
-                    gap, [alpha / 2.0, 1.0 - alpha / 2.0], method="inverted_cdf"
-                )
-                rows.append(
-                    {
-                        "variable": course.item.variable.name,
-                        "treatment": plan.treatments[code],
-                        "full": plan.treatments[full],
-                        "holds_until_day": held[place],
-                        "full_holds_until_day": held[0],
-                        "difference": held[place] - held[0],
-                        "lower": low,
-                        "upper": high,
-                        "p": float(two_sided(gap)),
-                        "note": TO_THE_END if censored[[0, place]].any() else None,
-                    }
-                )
-    names = list(rows[0]) if rows else []
-    return make_table("rate_persistence", {name: [row[name] for row in rows] for name in names})
+    wanted = {course.item.variable.name for course in targets(basis)}
+    parts: list[dict[str, Sized]] = []
+    for item in held:
+        name = item.control.item.variable.name
+        if name in wanted and item.fitted is not None:
+            parts += [
+                _held_by(basis, item, item.fitted, full, rates)
+                for full, rates in lower_rates(basis)
+                if basis.plan.untreated not in (full, *rates)
+            ]
+    return table_of_parts("rate_persistence", parts)
 
 
-def _days_held(
-    days: FloatArray, percent: FloatArray, target: float
-) -> tuple[FloatArray, NDArray[np.bool_]]:
-    found = time_held(days, percent, target)
-    held: FloatArray = np.where(np.isfinite(found.holds_until_day), found.holds_until_day, 0.0)
-    return held, found.censored
+def _held_by(
+    basis: Basis, item: TargetHeld, fitted: FittedDays, full: int, rates: list[int]
+) -> dict[str, Sized]:
+    """Rows of the lower rates of one product."""
+    plan = basis.plan
+    found = fitted.compare(
+        np.array(rates, dtype=np.intp),
+        np.full(len(rates), full, dtype=np.intp),
+        basis.settings.alpha,
+    )
+    places = [plan.others.index(code) for code in (full, *rates)]
+    days = np.where(item.never, 0.0, item.until)[places]
+    ends = item.censored[places]
+    known = np.isfinite(days[1:] - days[0])
+    return {
+        "variable": [item.control.item.variable.name] * len(rates),
+        "treatment": [plan.treatments[code] for code in rates],
+        "full": [plan.treatments[full]] * len(rates),
+        "holds_until_day": days[1:],
+        "full_holds_until_day": np.full(len(rates), days[0]),
+        "difference": days[1:] - days[0],
+        "lower": np.where(known, found.lower, np.nan),
+        "upper": np.where(known, found.upper, np.nan),
+        "p": np.where(known, found.p, np.nan),
+        "note": [TO_THE_END if ends[0] or end else None for end in ends[1:]],
+    }

@@ -226,7 +226,8 @@ PERSISTENCE = Table(
             "Target held until day",
             "day",
             1,
-            "Last day at the target, read between assessments; none where it was never reached.",
+            "Day on which the course fitted to all assessments falls below the target; none where "
+            "it stays below.",
         ),
         number(
             "lower",
@@ -253,6 +254,19 @@ PERSISTENCE = Table(
         number("last_percent", "Control at the last assessment, %", "%", 1, "Control at the last."),
         number("last_day", "Last day", "day", None, "Day of the last assessment."),
         REASON,
+        number(
+            "interpolated_day",
+            "The same read between assessments",
+            "day",
+            1,
+            "Day on which straight lines between the assessments fall below the target.",
+        ),
+        text("fit", "Day read from", "What the day was read from."),
+        p_value(
+            "p_lack_of_fit",
+            "p-value, lack of fit",
+            "P-value of the lack of fit of the line; below 0.01 the course as seen stands instead.",
+        ),
     ),
 )
 PERSISTENCE_DIFFERENCES = Table(

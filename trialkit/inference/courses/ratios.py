@@ -1,0 +1,235 @@
+"""Shares that groups leave of an untreated one: residuals and covariances on the log scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import special
+
+from trialkit.inference.courses.evidence import CourseEvidence
+from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray
+
+_TINY = 1e-12
+#: Largest correlation between two groups that is believed.
+_MOST = 0.95
+#: Least relative variance that plots add: keeps the deviance in one form.
+_LEAST_PLOTS = 1e-6
+#: What an untreated group or a count at the start that found nothing is taken for.
+_HALF = 0.5
+#: Largest variance of its own that the logarithm of a group is given.
+_MOST_OWN = 50.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ratios:
+    """Groups against one of them on d days, each free of chance in its own way.
+
+    A group is compared with what the untreated lets expect of it (``level``) times a share. The
+    residual is the signed root of the deviance of the negative binomial, so that nothing found is
+    as good as any share near 0; brought to the log scale, where the untreated errs with it.
+
+    Attributes
+    ----------
+    total, level, plots : (t, d) float array
+        Individuals counted, those expected at a share of 1, and the relative variance of plots.
+    below : (t, d) float array
+        By how much the logarithms of ``level`` lie below those of what is expected.
+    beside : (t, d, d) float array
+        Covariance of the residuals but for what a group has of its own on a day.
+    df : float
+        Degrees of freedom of the variances.
+    """
+
+    total: FloatArray
+    level: FloatArray
+    plots: FloatArray
+    below: FloatArray
+    beside: FloatArray
+    df: float
+    _errors: _Errors
+
+    @property
+    def known(self) -> BoolArray:
+        """Where a group was counted, (t, d)."""
+        return np.isfinite(self.total)
+
+    def only(self, wanted: BoolArray) -> Ratios:
+        """Leave out groups and days (t, d) that are not wanted."""
+        return replace(self, total=np.where(wanted, self.total, np.nan))
+
+    def weighed(self, log_share: FloatArray) -> Weighed:
+        """Covariances of the residuals where shares (t, d) are about these."""
+        mean = np.where(self.known, self.level * np.exp(log_share), 0.0)
+        own = np.minimum(1.0 / np.maximum(mean, _TINY) + self.plots, _MOST_OWN)
+        matrix = self.beside.copy()
+        place = np.arange(own.shape[1])
+        matrix[:, place, place] += own
+        # What makes the score of a share nothing on average, to the second order in the error of
+        # what is expected: a count is held against that itself, a dispersion against its logarithm.
+        error = self.beside[:, place, place]
+        bend = 2.0 * self.plots / own - 1.0
+        return Weighed(
+            known=self.known,
+            total=np.where(self.known, self.total, 0.0),
+            level=self.level * np.exp(np.clip(self.below + 0.5 * bend * error, -1.0, 1.0)),
+            plots=np.maximum(self.plots, _LEAST_PLOTS),
+            root=np.sqrt(own),
+            matrix=matrix,
+        )
+
+    def correlations(self, weights: FloatArray) -> FloatArray:
+        """Correlations (t, t) between weighted sums of the groups' residuals, of variance 1.
+
+        Parameters
+        ----------
+        weights : (t, d) float array
+        """
+        errors = self._errors
+        each = weights @ errors.to_ratio
+        own, check = each * errors.common, each * errors.common[errors.untreated]
+        overlap = errors.overlap
+        mixed = overlap[:, [errors.untreated]] * (own @ errors.correlation @ check.T)
+        found = each @ errors.shared @ each.T - mixed - mixed.T
+        found += overlap * (own @ errors.correlation @ own.T)
+        np.fill_diagonal(found, 1.0)
+        limited: FloatArray = np.clip(found, -_MOST, _MOST)
+        return limited
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Weighed:
+    """Ratios with the covariance of their residuals.
+
+    Attributes
+    ----------
+    known : (t, d) bool array
+        Residuals elsewhere are 0.
+    total, level, plots : (t, d) float array
+        As of the ratios, the level freed of bias.
+    root : (t, d) float array
+        Standard deviation that a group has of its own.
+    matrix : (t, d, d) float array
+    """
+
+    known: BoolArray
+    total: FloatArray
+    level: FloatArray
+    plots: FloatArray
+    root: FloatArray
+    matrix: FloatArray
+
+    def residuals(self, log_share: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Residuals of log shares (t, ..., d), and their slopes on the log share."""
+        lead = (slice(None), *([None] * (log_share.ndim - 2)))
+        y, phi = self.total[lead], self.plots[lead]
+        scale = np.where(self.known, self.root, 0.0)[lead]
+        m = self.level[lead] * np.exp(log_share)
+        above = (1.0 + phi * y) / (1.0 + phi * m)
+        logs = np.log(np.maximum(y, _TINY) / np.maximum(m, _TINY))
+        deviance = 2.0 * (np.where(y > 0.0, y * logs, 0.0) - (y + 1.0 / phi) * np.log(above))
+        size = np.sqrt(np.maximum(deviance, 0.0))
+        gap = y - m
+        near = np.abs(gap) < 1e-4 * (m + _TINY)
+        slope = -np.abs(gap) / (1.0 + phi * m) / np.where(near, 1.0, size + _TINY)
+        slope = np.where(near, -np.sqrt(m / (1.0 + phi * m)), slope)
+        return np.sign(gap) * size * scale, slope * scale
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Errors:
+    """Errors of the log means that groups share, on the days after treatment and the start.
+
+    ``to_ratio`` (d, days) makes log ratios of log means; ``shared`` (days, days) is the covariance
+    of the untreated.
+    """
+
+    to_ratio: FloatArray
+    shared: FloatArray
+    common: FloatArray
+    correlation: FloatArray
+    overlap: FloatArray
+    untreated: int
+
+
+def ratios(
+    evidence: CourseEvidence,
+    after: IntArray,
+    untreated: int,
+    *,
+    start: int | None = None,
+    power: float = 0.0,
+) -> Ratios:
+    """Set groups against the untreated on the days after treatment.
+
+    Parameters
+    ----------
+    evidence : CourseEvidence
+    after : (d,) int array
+        Places of the days.
+    untreated : int
+        Its group, which must have been found on each of them.
+    start : int, optional
+        Place of the day before treatment.
+    power : float
+        To which the ratio before treatment is raised that the later one is divided by: 0 is
+        Abbott, 1 Henderson-Tilton.
+    """
+    adjusted = start is not None and power != 0.0
+    days = np.append(after, start) if adjusted and start is not None else np.asarray(after)
+    to_ratio = np.eye(after.size, days.size)
+    if adjusted:
+        to_ratio[:, -1] = -power
+    total, exposure = evidence.total[:, days], evidence.exposure[:, days]
+    counted = np.where(np.isfinite(total), total, 0.0)
+    plots, common = evidence.plots[:, days], evidence.common[:, days]
+    log_mean = np.log(np.maximum(counted, _HALF) / np.maximum(exposure, _TINY))
+    chance = 1.0 / np.maximum(counted, _HALF)
+    shape = 1.0 / np.maximum(plots, _LEAST_PLOTS)
+    rho = evidence.correlation[np.ix_(days, days)]
+    same = np.eye(days.size, dtype=bool)
+
+    def errors(i: int, j: int) -> FloatArray:
+        """Covariance of the log means of two groups, (days, days)."""
+        product = np.outer(common[i], common[j]) * rho
+        if i == j:
+            return np.where(same, np.diag(chance[i] + plots[i]), product)
+        whole: FloatArray = evidence.overlap[i, j] * product
+        return whole
+
+    t = total.shape[0]
+    # The logarithm of few plots that differ much varies more than they do.
+    check = np.sqrt(special.polygamma(1, shape[untreated]) * shape[untreated])
+    shared = errors(untreated, untreated) * np.outer(check, check)
+    beside = np.empty((t, after.size, after.size))
+    for i in range(t):
+        own = errors(i, i)
+        own[: after.size, : after.size][np.eye(after.size, dtype=bool)] = 0.0
+        cross = errors(i, untreated) if i != untreated else np.zeros_like(own)
+        beside[i] = to_ratio @ (own + shared - cross - cross.T) @ to_ratio.T
+    # The logarithm of a mean lies below that of what is expected: for chance by half of its
+    # variance, for plots as that of a gamma variable.
+    half = 0.5 * chance + np.log(shape) - special.digamma(shape)
+    below = np.repeat(half[[untreated], : after.size], t, axis=0)
+    log_exposure = np.log(np.maximum(exposure, _TINY))[:, : after.size]
+    expected = log_mean[untreated, : after.size] + log_exposure
+    if adjusted:
+        gap = log_mean[:, -1] - log_mean[untreated, -1]
+        expected = expected + power * gap[:, None]
+        below += power * (half[:, [-1]] - half[untreated, -1])
+    return Ratios(
+        total=total[:, : after.size],
+        level=np.exp(expected),
+        plots=plots[:, : after.size],
+        below=below,
+        beside=beside,
+        df=evidence.df,
+        _errors=_Errors(
+            to_ratio=to_ratio,
+            shared=shared,
+            common=common,
+            correlation=rho,
+            overlap=evidence.overlap,
+            untreated=untreated,
+        ),
+    )
