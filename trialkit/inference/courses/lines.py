@@ -160,7 +160,7 @@ class Lines:
         return found
 
     def _penalties(self, share: FloatArray) -> FloatArray:
-        """What shapes must gain, (t, h); no assessment is passed by unless control rose after it."""
+        """What shapes must gain, (t, h); no day is passed by unless control rose after it."""
         penalty = np.empty((len(share), len(self.shapes)))
         for h, shape in enumerate(self.shapes):
             penalty[:, h] = GAIN * (shape.parameters - 2)
