@@ -246,6 +246,9 @@ class Trial:
         ``latin`` for a split-plot whose main plots lie in a Latin square: ``row`` and ``column``
         of a plot are then those of its main plot. None where main plots lie in blocks or were
         completely randomised, and in other designs.
+    undated : bool
+        Whether the counts are of one assessment whose day was not given; ``day`` is then 0
+        throughout and says nothing.
     counts : DataFrame
         One row a plot, variable, day and sample, sorted in that order (plots, variables as
         listed; samples as listed): ``plot`` (text), ``variable`` (text), ``day`` (float, days
@@ -312,6 +315,7 @@ class Trial:
     plot_area_m2: float | None = None
     notes: str | None = None
     main_plots: Design | None = None
+    undated: bool = False
     extra: Mapping[str, str] = field(default_factory=_no_extras)
     plan: Mapping[str, str] = field(default_factory=_no_extras)
     warnings: tuple[Problem, ...] = ()

@@ -255,8 +255,13 @@ def test_names_of_treatments_beside_counts(folder, check):
 
 def test_no_day_at_all(folder, check):
     text = "plot,aphids\n101,5\n102,5\n201,5\n202,5\n"
-    said = check(folder({"counts.csv": text})).error("no-day", "counts.csv, row 1, column aphids")
+    found = check(folder({"counts.csv": text}))
+    said = found.warning("undated", "counts.csv, row 1, column aphids")
     assert "'aphids 7 DAT'" in said
+    assert found.reading.trial.undated
+    twice = text.replace("aphids", "aphids 7 DAT,mines").replace(",5\n", ",5,6\n")
+    found = check(folder({"counts.csv": twice}))
+    found.error("no-day", "counts.csv, row 1, column mines")
 
 
 def test_a_heading_that_may_be_before_or_after(folder, check):
@@ -331,6 +336,6 @@ def test_a_column_twice(folder, check):
     found = check(folder({"counts.csv": text}))
     # The exact headings win over their synonyms, which are then unknown columns.
     assert "column-twice" not in found.kinds
-    text = text.replace("days_after", "day").replace("DAT", "days")
+    text = text.replace("days_after", "day").replace("DAT", "days").replace("7,7,", "7,8,")
     said = check(folder({"counts.csv": text})).error("column-twice")
     assert "'day' (column C) and 'days' (column D)" in said

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from trialkit.reading import read_trial, save_trial
 from trialkit.reading.headers import normal
-from trialkit.reading.values import plain_number
+from trialkit.reading.numbers import plain_number
 from trialkit.trial import (
     HARVEST_COLUMNS,
     REPORT_TEXTS,

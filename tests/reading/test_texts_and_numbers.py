@@ -80,22 +80,24 @@ def test_a_comma_that_may_mark_thousands(folder, check):
     [
         ("1.234,5", "thousands: 1234.5."),
         ("12 larvae", "Type the number alone: 12."),
-        ("ca. 3,5", "Type the number alone: 3.5."),
-        ("1.234", "thousands: 1234."),
+        ("ca. 3,5", "says where a value lies and not what it is"),
+        ("<1", "Type what was counted or judged"),
+        (">100", "Type what was counted or judged"),
+        ("#DIV/0!", "Mend the formula, type the value"),
+        ("1.234", "Type 1234, or 1.234, whichever is meant."),
         ("1 234", "thousands: 1234."),
         ("12'345,5", "thousands: 12345.5."),
         ("nil", "Type 0 if nothing was found"),
         ("3 or 4", "Type a number; leave the cell empty"),
-        ("45 %", "Type the number alone: 45."),
         ("１２", "Type a number; leave the cell empty"),
     ],
 )
 def test_text_in_a_number_cell_gets_an_offer(folder, check, written, offer):
     text = f"plot;days_after;aphids\n101;7;12,5\n102;7;3\n201;7;{written}\n202;7;4\n"
-    said = check(folder({"counts.csv": text})).error(
-        "text-in-number", "counts.csv, row 4, column aphids"
-    )
+    kind = "error-cell" if written.startswith("#") else "text-in-number"
+    said = check(folder({"counts.csv": text})).error(kind, "counts.csv, row 4, column aphids")
     assert offer in said
+    assert "Type the number alone" not in said or written == "12 larvae"
 
 
 def test_a_decimal_comma_that_split_a_number(folder, check):

@@ -252,7 +252,7 @@ def test_keys_on_the_sheet_trial(book, sheets, check):
         (True, "text-in-number", "'TRUE' is no number."),
         (date(2025, 3, 7), "date-in-number", "the number format 'General'"),
         (time(12, 30), "date-in-number", "12:30"),
-        ("about 5", "text-in-number", "Type the number alone: 5."),
+        ("about 5", "text-in-number", "says where a value lies and not what it is"),
     ],
 )
 def test_faulty_value_cells(book, sheets, check, value, kind, words):

@@ -9,9 +9,10 @@ from datetime import date
 from types import MappingProxyType
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.dates import read_dates
 from trialkit.reading.headers import normal
+from trialkit.reading.numbers import read_numbers
 from trialkit.reading.tables import Table
-from trialkit.reading.values import commas_are_decimal, read_dates, read_numbers
 from trialkit.trial import Application
 
 #: Signs that can stand between ids in one cell, the plainest first.
@@ -42,9 +43,8 @@ def read_applications(table: Table, ledger: Ledger, applied: date | None) -> lis
         )
         return []
     dates = read_dates(table.cells(date_column), table, ledger, applied)
-    commas = commas_are_decimal((c.text for row in table.rows for c in row), table.grid.separator)
-    metric = _volumes(table, "carrier_l_per_ha", ledger, commas=commas)
-    american = _volumes(table, "carrier_gal_per_acre", ledger, commas=commas)
+    metric = _volumes(table, "carrier_l_per_ha", ledger)
+    american = _volumes(table, "carrier_gal_per_acre", ledger)
     ids = _ids(table, ledger)
     made = []
     for index, (row, day) in enumerate(zip(table.rows, dates, strict=True)):
@@ -108,13 +108,13 @@ def _text(table: Table, row: Sequence[Cell], field: str) -> str | None:
     return (row[column.index - 1].text or None) if column else None
 
 
-def _volumes(table: Table, field: str, ledger: Ledger, *, commas: bool) -> list[float | None]:
+def _volumes(table: Table, field: str, ledger: Ledger) -> list[float | None]:
     found: list[float | None] = [None] * len(table.rows)
     column = table.column(field)
     if column is None:
         return found
     cells = table.cells(column)
-    for index, value in enumerate(read_numbers(cells, table, ledger, commas=commas)):
+    for index, value in enumerate(read_numbers(cells, table, ledger, marks=table.marks)[0]):
         if value is None or math.isnan(value):
             continue
         if value < 0:

@@ -57,7 +57,8 @@ class Merged(NamedTuple):
 class Grid:
     """One text file or sheet as cells; rows without any text are left out.
 
-    Every row starts at column 1 and ends with its last filled cell.
+    Every row starts at column 1 and ends with its last filled cell. ``caption`` is what the name
+    of the sheet or file says beside the kind of table: a variable, a day.
     """
 
     file: str
@@ -65,6 +66,7 @@ class Grid:
     rows: tuple[Row, ...] = ()
     merged: tuple[Merged, ...] = ()
     separator: str = ""
+    caption: str = ""
 
     @property
     def name(self) -> str:
@@ -74,6 +76,16 @@ class Grid:
     def place(self, row: int | None = None, column: str | None = None) -> Place:
         """Point into this file or sheet."""
         return Place(self.file, self.sheet, row, column)
+
+
+_DASHES = str.maketrans(
+    dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe58\ufe63\uff0d\u00ad", "-")
+)
+
+
+def undash(text: str) -> str:
+    """Write every kind of dash as a hyphen; spreadsheets and word processors put others in."""
+    return text if text.isascii() else text.translate(_DASHES)
 
 
 def column_letter(index: int) -> str:

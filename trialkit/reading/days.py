@@ -3,74 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from datetime import date
 
-from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, quoted
-from trialkit.reading.headers import day_header
+from trialkit.reading.dates import plain_date, read_dates
+from trialkit.reading.headers import normal
+from trialkit.reading.headings import DayHeader, day_header
+from trialkit.reading.numbers import plain_number, tell_fault
 from trialkit.reading.tables import Column, Table
-from trialkit.reading.values import plain_date, plain_number, read_dates, tell_fault
+from trialkit.reading.zero import Zero
 
-_FAR_DAYS = 800
-
-
-@dataclass(slots=True)
-class Zero:
-    """Day 0: the date of the first application, where it is known.
-
-    ``dates`` collects every date that was turned into a day, to see whether they make sense.
-    """
-
-    day: date | None = None
-    place: Place = field(default_factory=Place)
-    told: bool = False
-    dates: list[tuple[date, Place]] = field(default_factory=list)
-
-    def after(self, day: date, place: Place, ledger: Ledger) -> float | None:
-        """Days from the first application to a date."""
-        if self.day is None:
-            if not self.told:
-                self.told = True
-                ledger.error(
-                    "no-day-zero",
-                    "Assessments are given by date, and the date of the first application is not "
-                    "known.",
-                    "Give it as applied = 2025-06-12 in the settings, list it under applications, "
-                    "or give the column days_after.",
-                    place,
-                )
-            return None
-        self.dates.append((day, place))
-        return float((day - self.day).days)
-
-    def check(self, ledger: Ledger) -> None:
-        """Say so where dates and the first application cannot both be right."""
-        if self.day is None or not self.dates:
-            return
-        far = [item for item in self.dates if abs((item[0] - self.day).days) > _FAR_DAYS]
-        seen: set[date] = set()
-        for day, place in far:
-            if day not in seen:
-                seen.add(day)
-                years = abs((day - self.day).days) / 365.25
-                side = "after" if day > self.day else "before"
-                ledger.error(
-                    "days-out-of-order",
-                    f"{day.isoformat()} is {years:.1f} years {side} the first application "
-                    f"({self.day.isoformat()}).",
-                    "Correct the date, or the key applied.",
-                    place,
-                )
-        if not far and all(day < self.day for day, _ in self.dates):
-            last, place = max(self.dates, key=lambda item: item[0])
-            ledger.error(
-                "days-out-of-order",
-                f"All assessments come before the first application ({self.day.isoformat()}); "
-                f"the last is of {last.isoformat()}.",
-                "Correct the key applied, or the dates.",
-                place,
-            )
+_DAY_FIELDS = ("days_after", "days_before", "days_planting", "hours_after", "weeks_after")
+_SCALES = {"hours_after": 1 / 24, "weeks_after": 7.0}
+#: Headings that may mean the day of the year, or of the month, as well.
+_LOOSE = frozenset({"day", "days", "dayno", "timing"})
 
 
 def row_days(table: Table, zero: Zero, ledger: Ledger) -> list[float | None] | None:
@@ -79,7 +25,7 @@ def row_days(table: Table, zero: Zero, ledger: Ledger) -> list[float | None] | N
     Where both days and dates are given they have to agree; where day 0 is not known it
     follows from them.
     """
-    days_column = table.column("days_after") or table.column("days_before")
+    days_column = next((c for name in _DAY_FIELDS if (c := table.column(name))), None)
     date_column = table.column("date")
     if days_column is not None and holds_dates(table.cells(days_column)):
         date_column, days_column = date_column or days_column, None
@@ -91,9 +37,30 @@ def row_days(table: Table, zero: Zero, ledger: Ledger) -> list[float | None] | N
     if days_column is None and date_column is not None:
         return _days_of_dates(table, date_column, dates, zero, ledger)
     assert days_column is not None  # noqa: S101 - one of the two is there
-    days = _read_days(table, days_column, ledger)
+    days = _read_days(table, days_column, zero, ledger)
     if date_column is not None:
         _compare(table, date_column, days, dates, zero, ledger)
+    return days
+
+
+def header_days(
+    table: Table, columns: Sequence[Column], zero: Zero, ledger: Ledger
+) -> list[float | None]:
+    """Day of each column that has one in its heading; None, with an error, where it has not."""
+    dated = [
+        column.cell._replace(text=column.day.date_text or column.cell.text, day=column.day.date)
+        for column in columns
+        if column.day is not None and column.day.day is None
+    ]
+    dates = iter(read_dates(dated, table, ledger, zero.day))
+    days: list[float | None] = []
+    for column in columns:
+        place = table.header_place(column)
+        if column.day is not None and column.day.day is not None:
+            days.append(zero.of(column.day, column.label, place, ledger))
+        else:
+            day = next(dates)
+            days.append(None if day is None else zero.after(day, place, ledger))
     return days
 
 
@@ -126,8 +93,7 @@ def _days_of_dates(
     return days
 
 
-def _read_days(table: Table, column: Column, ledger: Ledger) -> list[float | None]:
-    before = column.field == "days_before"
+def _read_days(table: Table, column: Column, zero: Zero, ledger: Ledger) -> list[float | None]:
     known: dict[str, float | None] = {}
     days: list[float | None] = []
     for cell in table.cells(column):
@@ -139,29 +105,44 @@ def _read_days(table: Table, column: Column, ledger: Ledger) -> list[float | Non
             days.append(None)
         else:
             if cell.text not in known:
-                known[cell.text] = cell.number if cell.number is not None else day_of(cell.text)
-            day = known[cell.text]
-            if day is None:
-                ledger.error(
-                    "day-unreadable",
-                    f"{quoted(cell.text)} is no day.",
-                    "Give the days after the first application as a number, -1 for the day "
-                    "before it.",
-                    table.place(cell),
-                )
-            days.append(-abs(day) if before and day is not None else day)
+                known[cell.text] = _day_in(cell, column, table, zero, ledger)
+            days.append(known[cell.text])
     return days
 
 
-def day_of(text: str) -> float | None:
-    """Read a day: ``7``, ``-1``, ``7 DAT``, ``1 DBT``, ``day 7``."""
-    number = plain_number(text)
+def _day_in(cell: Cell, column: Column, table: Table, zero: Zero, ledger: Ledger) -> float | None:
+    """Day in one cell, by what its column counts."""
+    place = table.place(cell)
+    header = day_in_text(cell.text, cell.number)
+    if header is None or header.day is None:
+        ledger.error(
+            "day-unreadable",
+            f"{quoted(cell.text)} is no day.",
+            "Give the days after the first application as a number, -1 for the day before it.",
+            place,
+        )
+        return None
+    day = header.day * _SCALES.get(column.field or "", 1.0)
+    if header.span or header.unclear or header.since or header.application > 1:
+        return zero.of(header, cell.text, place, ledger)
+    if column.field == "days_planting":
+        return zero.after_planting(day, place, ledger)
+    if column.field == "days_before":
+        day = -abs(day)
+    loose = normal(column.header) in _LOOSE
+    return zero.count(day, place, loose=loose, sure=not loose)
+
+
+def day_in_text(text: str, number: float | None = None) -> DayHeader | None:
+    """Read a day: ``7``, ``-1``, ``7 DAT``, ``1 DBT``, ``day 7``; None where it is none."""
+    if number is None:
+        number = plain_number(text)
     if number is None and text.count(",") == 1:
         number = plain_number(text.replace(",", "."))
     if number is not None:
-        return number
+        return DayHeader("", day=number)
     header = day_header(Cell(text, 1, 1))
-    return header.day if header is not None and not header.variable else None
+    return header if header is not None and not header.variable else None
 
 
 def _tell_no_day(cell: Cell, table: Table, ledger: Ledger) -> None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.head import Declared
-from trialkit.reading.headers import day_header
 from trialkit.reading.names import LOOKED_AT, PERCENT, Names, number_key
+from trialkit.reading.numbers import is_missing, plain_number
 from trialkit.reading.tables import Table
-from trialkit.reading.values import is_missing, plain_number
 from trialkit.trial import Kind
 
 _STEM = re.compile(
@@ -65,12 +65,9 @@ def assume_examined(table: Table, names: Names, ledger: Ledger) -> None:
 def _heads(table: Table) -> Iterator[_Head]:
     for column in table.columns:
         if column.field is None and column.header:
-            header = day_header(column.cell)
             cells = tuple(table.cells(column))
-            if header is None or not header.variable:
-                yield _Head(column.header, None, cells)
-            else:
-                yield _Head(header.variable, (header.day, header.date_text), cells)
+            day = None if column.day is None else replace(column.day, variable="")
+            yield _Head(column.written, day, cells)
 
 
 def _shares(stem: str, number: str, heads: list[_Head]) -> list[str]:

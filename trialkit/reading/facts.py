@@ -13,18 +13,14 @@ import pandas as pd
 
 from trialkit.reading.applications import named_applications
 from trialkit.reading.cells import Cell, Grid, Ledger, listing, nearest, quoted
-from trialkit.reading.days import Zero, holds_dates, row_days
+from trialkit.reading.dates import read_dates
+from trialkit.reading.days import holds_dates, row_days
 from trialkit.reading.headers import normal
 from trialkit.reading.names import Names
+from trialkit.reading.numbers import cell_is_number, is_missing, read_numbers
 from trialkit.reading.plan import split_names
 from trialkit.reading.tables import Column, Table, make_table
-from trialkit.reading.values import (
-    cell_is_number,
-    commas_are_decimal,
-    is_missing,
-    read_dates,
-    read_numbers,
-)
+from trialkit.reading.zero import Zero
 from trialkit.trial import Application
 from trialkit.trial_tables import (
     ASSESSMENT_COLUMNS,
@@ -221,8 +217,7 @@ def _measured(cells: Sequence[Cell], table: Table, ledger: Ledger) -> Any:
     """Numbers where every cell with something in it is one, else texts."""
     filled = [cell for cell in cells if not is_missing(cell.text)]
     if filled and all(cell_is_number(cell) and not cell.fault for cell in filled):
-        commas = commas_are_decimal((cell.text for cell in cells), table.grid.separator)
-        numbers = read_numbers(cells, table, ledger, commas=commas, percent=True)
+        numbers, _ = read_numbers(cells, table, ledger, marks=table.marks)
         return np.array([math.nan if item is None else item for item in numbers], dtype=float)
     return text_column([cell.text or None for cell in cells])
 
@@ -338,9 +333,10 @@ def _amounts(table: Table, name: str, ledger: Ledger) -> list[float]:
     if column is None:
         return [math.nan] * len(table.rows)
     cells = table.cells(column)
-    commas = commas_are_decimal((c.text for row in table.rows for c in row), table.grid.separator)
     found = []
-    for cell, value in zip(cells, read_numbers(cells, table, ledger, commas=commas), strict=True):
+    for cell, value in zip(
+        cells, read_numbers(cells, table, ledger, marks=table.marks)[0], strict=True
+    ):
         if value is not None and value < 0:
             ledger.error(
                 "negative-number",

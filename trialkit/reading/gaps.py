@@ -135,8 +135,7 @@ def _by_assessment(
             key = (record.variable, record.day)
             if key not in have:
                 have[key] = {}
-                table = record.table
-                places[key] = table.header_place(table.columns[record.cell.column - 1])
+                places[key] = record.table.heading_place(record.cell)
             have[key][record.plot] = have[key].get(record.plot, 0) + 1
     return have, places
 

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from trialkit.reading.cells import Cell, Ledger, quoted
+from trialkit.reading.numbers import read_numbers
 from trialkit.reading.rows import Rows
 from trialkit.reading.tables import Table
-from trialkit.reading.values import read_numbers
 from trialkit.trial import HARVEST_COLUMNS, empty_harvest
 
 _MASSES = ("harvested_kg", "harvested_lb")
@@ -47,7 +47,8 @@ def read_harvest(rows: Rows, harvest: Harvest, ledger: Ledger) -> None:
         if column is None:
             continue
         cells = table.cells(column)
-        numbers = read_numbers(cells, table, ledger, commas=rows.commas, percent=True)
+        moist = name == "moisture_percent"
+        numbers, _ = read_numbers(cells, table, ledger, marks=rows.marks, percent=moist)
         low, high, words = _LIMITS[name]
         for plot, cell, value in zip(rows.plots, cells, numbers, strict=True):
             if plot is None or value is None or math.isnan(value):

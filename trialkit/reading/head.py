@@ -11,10 +11,11 @@ from typing import Any, NamedTuple, TypeVar
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, nearest, quoted
+from trialkit.reading.dates import read_dates
 from trialkit.reading.headers import normal
+from trialkit.reading.numbers import plain_number
 from trialkit.reading.plan_settings import is_plan_entry, read_plan_key
 from trialkit.reading.settings import Entry, Value, as_text
-from trialkit.reading.values import plain_number, read_dates
 from trialkit.setting_rules import Text, UnfitError, no_choice, rule_of
 from trialkit.trial import (
     REPORT_TEXTS,

@@ -5,11 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date
 from functools import lru_cache
-
-from trialkit.reading.cells import Cell
 
 _PLOT = (
     "plot", "plotno", "plotnr", "plotnumber", "plotid", "plots", "plotcode", "parcel", "plotname",
@@ -25,13 +21,17 @@ _NAME = (
 )  # fmt: skip
 _ROLE = ("role", "treatmentrole", "treatmenttype", "type")
 _BLOCK = (
-    "block", "blk", "blocks", "blockno", "blocknr", "blocknumber", "rep", "reps", "repno", "repnr",
-    "replicate", "replicates", "replication", "replicateno", "replicationno", "bloc", "blockid",
+    "block", "blk", "blocks", "blockno", "blocknr", "blocknumber", "bloc", "blockid", "iblock",
+    "incblock", "incompleteblock", "subblock", "ibk", "smallblock",
 )  # fmt: skip
 _PLAN: dict[str, tuple[str, ...]] = {
     "plot": _PLOT,
     "treatment": _TREATMENT,
     "block": _BLOCK,
+    "replicate": (
+        "replicate", "rep", "reps", "repno", "repnr", "repnumber", "replicates", "replication",
+        "replicateno", "replicationno", "replicationnumber", "replicatenumber", "superblock",
+    ),
     "row": ("row", "rowno", "rownr", "rownumber", "fieldrow", "plotrow", "rowpos"),
     "column": (
         "column", "col", "columnno", "colno", "columnnumber", "fieldcolumn", "plotcolumn", "colpos",
@@ -42,6 +42,17 @@ _PLAN: dict[str, tuple[str, ...]] = {
     ),
     "sub_factor": (
         "subfactor", "subplotfactor", "splitfactor", "subplottreatment", "subtreatment",
+    ),
+}  # fmt: skip
+_WHERE: dict[str, tuple[str, ...]] = {
+    "site": (
+        "site", "sites", "location", "loc", "env", "environment", "station", "locality",
+        "siteno", "siteid", "locationid",
+    ),
+    "year": ("year", "years", "season", "seasons", "yr", "growingseason"),
+    "trial": (
+        "trial", "trialno", "trialid", "trialname", "expt", "experiment", "exp", "study",
+        "experimentno",
     ),
 }  # fmt: skip
 _LONG: dict[str, tuple[str, ...]] = {
@@ -60,6 +71,18 @@ _DAYS: dict[str, tuple[str, ...]] = {
     ),
     "days_before": (
         "daysbefore", "dbt", "dba", "daysbeforetreatment", "daysbeforeapplication",
+    ),
+    "days_planting": (
+        "dap", "das", "dae", "daysafterplanting", "daysaftersowing", "daysafteremergence",
+        "daysafterseeding", "daysaftertransplanting", "daysafterdrilling", "dayafterplanting",
+        "dayaftersowing",
+    ),
+    "hours_after": (
+        "hoursafter", "hat", "haa", "hours", "hour", "hoursaftertreatment", "hrs",
+        "hoursafterapplication", "hoursafterspraying",
+    ),
+    "weeks_after": (
+        "weeksafter", "wat", "waa", "weeksaftertreatment", "weeksafterapplication",
     ),
     "date": (
         "date", "assessmentdate", "dateofassessment", "dateassessed", "samplingdate", "countdate",
@@ -165,10 +188,12 @@ FIELDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "plots": ("plots", "plot", "plotno", "plotnumbers", "plotsaffected", "where"),
     },
     "variables": {"variable": ("variable", "variables", "variablename", "name")},
-    "plots": {**_PLAN, "name": _NAME, "role": _ROLE},
-    "counts": {**_PLAN, **_DAYS, **_LONG, **_BESIDE},
-    "yield": {**_PLAN, **_HARVEST, **_LONG, "date": (*_DAYS["date"], "harvestdate")},
-    "flat": {**_PLAN, "name": _NAME, "role": _ROLE, **_DAYS, **_LONG, **_HARVEST, **_BESIDE},
+    "plots": {**_PLAN, **_WHERE, "name": _NAME, "role": _ROLE},
+    "counts": {**_PLAN, **_WHERE, **_DAYS, **_LONG, **_BESIDE},
+    "yield": {**_PLAN, **_WHERE, **_HARVEST, **_LONG, "date": (*_DAYS["date"], "harvestdate")},
+    "flat": {
+        **_PLAN, **_WHERE, "name": _NAME, "role": _ROLE, **_DAYS, **_LONG, **_HARVEST, **_BESIDE,
+    },
     "applications": {
         "application": (*_APPLICATION, "id"),
         "date": ("date", "applicationdate", "dateofapplication", "applied", "appliedon", "day"),
@@ -241,89 +266,3 @@ def known_headers(kind: str) -> tuple[str, ...]:
 def all_headers() -> frozenset[str]:
     """Every known header of every table, reduced."""
     return frozenset(word for kind in FIELDS for word in _index(kind))
-
-
-@dataclass(frozen=True, slots=True)
-class DayHeader:
-    """A header that holds a day or date, and perhaps a variable.
-
-    Attributes
-    ----------
-    variable : str
-        What stands beside the day; empty where the header is only a day.
-    day : float or None
-        Days after treatment, negative before it.
-    date_text : str
-        The date as written, where it is one.
-    date : date or None
-        The date of a workbook cell that holds a real date.
-    unclear : bool
-        Whether a hyphen may be a minus or only a joint (``larvae-7 DAT``).
-    certain : bool
-        Whether it can be nothing but a day: ``aphids 7 DAT`` is, ``vitamin d3`` is not.
-    """
-
-    variable: str
-    day: float | None = None
-    date_text: str = ""
-    date: date | None = None
-    unclear: bool = False
-    certain: bool = True
-
-
-_MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\.?"
-_DATE = (
-    r"\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}[./]\d{1,2}[./](?:\d{4}|\d{2})"
-    rf"|\d{{1,2}}[ -]{_MONTH}[ -]\d{{4}}|{_MONTH} \d{{1,2}},? \d{{4}}"
-)
-_AFTER = r"(?:treatment|application|spraying|spray|trt|(?:the )?first (?:treatment|application))"
-_UNIT = rf"(?:dat|daa|dbt|dba|days?[ _]*(?:after|before)(?:[ _]*{_AFTER})?|days?|d)"
-_NUMBER = r"[-−+]?\d+(?:[.,]\d+)?"
-_JOINT = r"[\s_,:;@()\[\]]*(?:-\s)?[\s_,:;@()\[\]]*"
-_PATTERNS = tuple(
-    re.compile(pattern, re.IGNORECASE)
-    for pattern in (
-        rf"(?P<v>.*?)(?P<j>[-\s_,:;@()\[\]]*)(?P<date>{_DATE})[)\]]?",
-        rf"(?P<date>{_DATE})[)\]]?[-\s_,:;@]*(?P<v>.*)",
-        rf"(?P<v>.*?)(?P<j>{_JOINT})(?P<n>{_NUMBER})[\s_]*(?P<u>{_UNIT})[)\]]?",
-        rf"(?P<n>{_NUMBER})[\s_]*(?P<u>{_UNIT})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
-        rf"(?P<v>(?:.*[\s_,:;@()\[\]])??)(?P<u>day|dat|daa|dbt|dba|d)[\s_]*(?P<n>{_NUMBER})[)\]]?",
-        rf"(?P<u>day|dat|daa|dbt|dba)[\s_]*(?P<n>{_NUMBER})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
-    )
-)
-
-
-def day_header(cell: Cell) -> DayHeader | None:
-    """Take a header apart into variable and day; None where it holds no day.
-
-    Understood are ``larvae 7 DAT``, ``larvae -1 DAT``, ``larvae 1 DBT``, ``larvae day 7``,
-    ``larvae 2025-06-19`` and the same with the day first or in brackets.
-    """
-    if cell.day is not None:
-        return DayHeader("", date=cell.day)
-    return _day_header(cell.text)
-
-
-@lru_cache(maxsize=1024)
-def _day_header(header: str) -> DayHeader | None:
-    text = " ".join(header.split())
-    if not any(sign.isdigit() for sign in text):
-        return None
-    for pattern in _PATTERNS:
-        match = pattern.fullmatch(text)
-        if match is None:
-            continue
-        groups = match.groupdict()
-        variable = groups["v"].strip(" _,:;@-").lstrip(")]").rstrip("([").strip(" _,:;@-")
-        if groups.get("date"):
-            return DayHeader(variable, date_text=groups["date"])
-        number = groups["n"].replace("−", "-").replace(",", ".")
-        unclear = number.startswith("-") and bool(groups["v"]) and not groups.get("j", " ")
-        unclear = unclear and groups["v"][-1:].isalnum()
-        day = float(number)
-        before = "b" in groups["u"].casefold()
-        certain = groups["u"].casefold() != "d"
-        return DayHeader(
-            variable, day=-abs(day) if before else day, unclear=unclear, certain=certain
-        )
-    return None

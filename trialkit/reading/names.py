@@ -28,7 +28,10 @@ def number_key(name: str) -> str:
 
 @dataclass(slots=True)
 class Found:
-    """A variable met in a table, with what its values show."""
+    """A variable met in a table, with what its values show.
+
+    ``shown_percent`` tells whether cells are shown with a percent sign.
+    """
 
     name: str
     header: str
@@ -36,6 +39,7 @@ class Found:
     in_yield: bool
     whole: bool = True
     values: int = 0
+    shown_percent: bool = False
 
 
 @dataclass(slots=True)
@@ -170,6 +174,8 @@ def make_variables(
 def _kind(found: Found | None, name: str) -> Kind:
     if found is not None and found.in_yield:
         return Kind.MEASUREMENT
+    if found is not None and found.shown_percent:
+        return Kind.PERCENT
     if PERCENT.search(name) or (found is not None and PERCENT.search(found.header)):
         return Kind.PERCENT
     if _CROP.search(name) or (found is not None and not found.whole):

@@ -11,8 +11,8 @@ from trialkit.problems import Place
 from trialkit.reading.applications import PART_MARKS, named_applications
 from trialkit.reading.cells import Cell, Ledger, listing, nearest, quoted
 from trialkit.reading.headers import known_headers, normal
+from trialkit.reading.numbers import read_numbers
 from trialkit.reading.tables import Column, Table
-from trialkit.reading.values import commas_are_decimal, read_numbers
 from trialkit.trial import Application, Plot, Treatment, TreatmentRole
 
 _ROLE_WORDS: Mapping[str, TreatmentRole] = {
@@ -137,13 +137,12 @@ def read_treatments(
 
 
 def _numeric_columns(table: Table, ledger: Ledger) -> dict[str, list[float | None]]:
-    commas = commas_are_decimal((c.text for row in table.rows for c in row), table.grid.separator)
     numbers: dict[str, list[float | None]] = {}
     for name in _NUMERIC:
         column = table.column(name)
         if column is not None:
             cells = table.cells(column)
-            numbers[name] = read_numbers(cells, table, ledger, commas=commas)
+            numbers[name], _ = read_numbers(cells, table, ledger, marks=table.marks)
             for cell, value in zip(cells, numbers[name], strict=True):
                 if value is not None and value < 0:
                     ledger.error(

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from trialkit.problems import Place
+from trialkit.reading.across import unfold
 from trialkit.reading.cells import Ledger
 from trialkit.reading.flat import flat_plot_rows, treatments_of_plots
 from trialkit.reading.head import Head
@@ -133,6 +134,7 @@ def _read_plots(
     table = make_table(flat, "flat", ledger, variables=names.words())
     if table is None:
         return None, None
+    table = unfold(table, names, ledger)
     if table.column("treatment") is None and (
         table.column("main_factor") is None or table.column("sub_factor") is None
     ):

@@ -8,11 +8,11 @@ from pathlib import Path
 from types import MappingProxyType
 
 from trialkit.problems import Place, Problem, Severity, TrialError, error
+from trialkit.reading.across import unfold
 from trialkit.reading.applications import read_applications
 from trialkit.reading.beside import with_beside
 from trialkit.reading.cells import Ledger
 from trialkit.reading.contrasts import check_contrasts
-from trialkit.reading.days import Zero
 from trialkit.reading.design import check_plan, infer_design
 from trialkit.reading.examined import join_numbers, settle_examined
 from trialkit.reading.examined_headings import assume_examined
@@ -35,6 +35,7 @@ from trialkit.reading.gaps import (
 from trialkit.reading.harvest import Harvest, harvest_frame, read_harvest
 from trialkit.reading.head import Head, read_head
 from trialkit.reading.headers import normal
+from trialkit.reading.melt import tell_no_day
 from trialkit.reading.names import Names, make_variables
 from trialkit.reading.observations import Record, Values, read_values
 from trialkit.reading.planning import Plan, read_plan
@@ -50,6 +51,7 @@ from trialkit.reading.sources import Source, open_source
 from trialkit.reading.tables import make_table
 from trialkit.reading.uncounted import drop_uncounted, drop_unharvested
 from trialkit.reading.variables import variable_entries
+from trialkit.reading.zero import Zero
 from trialkit.trial import Application, Design, Trial, Variable, VariableRole
 from trialkit.trial_faults import trial_faults
 
@@ -192,6 +194,7 @@ class _Draft:
     harvest: Harvest = field(default_factory=dict)
     harvest_place: Place = field(default_factory=Place)
     facts: Facts = field(default_factory=Facts)
+    undated: bool = False
 
 
 def _read_source(source: Source, ledger: Ledger) -> Trial:
@@ -209,6 +212,7 @@ def _read_source(source: Source, ledger: Ledger) -> Trial:
         Known(plan.words(), applications, list(plan.plots), names, zero),
         ledger,
     )
+    draft.undated = _settle_undated(draft, ledger)
     return _assemble(draft, ledger)
 
 
@@ -244,7 +248,8 @@ def _read_applications(source: Source, head: Head, zero: Zero, ledger: Ledger) -
     applications = read_applications(table, ledger, head.applied)
     if not applications:
         return []
-    first = min(item.date for item in applications)
+    zero.applications = tuple(sorted({item.date for item in applications}))
+    first = zero.applications[0]
     place = table.header_place(table.column("date"))
     if head.applied is None:
         zero.day, zero.place = first, place
@@ -272,8 +277,11 @@ def _read_counts(draft: _Draft, ledger: Ledger) -> None:
         table = make_table(
             grid, "counts", ledger, variables=names.words(), plots=plan.known_plots()
         )
-        found = None if table is None else row_plots(table, plan.known_plots(), ledger)
-        if table is None or found is None:
+        if table is None:
+            continue
+        table = unfold(table, names, ledger)
+        found = row_plots(table, plan.known_plots(), ledger)
+        if found is None:
             continue
         rows = rows_of(table, found)
         tell_extra_cells(rows, ledger)
@@ -342,6 +350,7 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         applications=tuple(draft.applications),
         settings=head.settings,
         applied=draft.zero.day,
+        undated=draft.undated,
         untreated=plan.untreated,
         crop=text.get("crop") or None,
         crop_code=text.get("crop_code") or None,
@@ -429,3 +438,25 @@ def _settle_design(draft: _Draft, ledger: Ledger) -> Design:
             main_plots=head.main_plots,
         )
     return design
+
+
+def _settle_undated(draft: _Draft, ledger: Ledger) -> bool:
+    """Whether all values stand without a day: one assessment, which may have none."""
+    undated = draft.values.undated
+    if not undated:
+        return False
+    tables = {id(table) for table, _ in undated}
+    if draft.zero.used or len({record.day for record in draft.values.counts}) > 1:
+        for key in tables:
+            own = [(table, strip) for table, strip in undated if id(table) == key]
+            tell_no_day(own[0][0], [strip for _, strip in own], ledger)
+        return False
+    table, strip = undated[0]
+    ledger.warn(
+        "undated",
+        "No day is given for the counts; they were taken as one assessment without a day.",
+        "Nothing needs to be done if that is right; else add a column days_after or date, or put "
+        f"the day into the heading, such as '{strip.written} 7 DAT'.",
+        table.place(strip.head),
+    )
+    return True

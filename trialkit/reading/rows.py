@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from trialkit.reading.cells import Cell, Ledger, column_letter, listing, nearest, quoted
 from trialkit.reading.headers import normal
+from trialkit.reading.numbers import Marks
 from trialkit.reading.tables import Table
-from trialkit.reading.values import commas_are_decimal
 from trialkit.trial import Plot
 
 
@@ -22,7 +22,7 @@ class Rows:
     table: Table
     plots: Sequence[str | None]
     samples: Sequence[str | None]
-    commas: bool
+    marks: Marks
 
 
 def row_plots(
@@ -98,8 +98,7 @@ def rows_of(table: Table, plots: Sequence[str | None]) -> Rows:
     """Join a table with the plots and samples of its rows."""
     sample = table.column("sample")
     samples = [cell.text or None for cell in table.cells(sample)] if sample else None
-    commas = commas_are_decimal((c.text for row in table.rows for c in row), table.grid.separator)
-    return Rows(table, plots, samples or [None] * len(table.rows), commas)
+    return Rows(table, plots, samples or [None] * len(table.rows), table.marks)
 
 
 def compare_with_plan(
@@ -111,8 +110,12 @@ def compare_with_plan(
     treatment or block of the plan cannot be compared, which is a warning.
     """
     blocks = {plot.block: plot.block for plot in plan.values() if plot.block is not None}
-    for name, known in (("treatment", treatments), ("block", blocks)):
-        column = rows.table.column(name)
+    for field, name, known in (
+        ("treatment", "treatment", treatments),
+        ("name", "treatment", treatments),
+        ("block", "block", blocks),
+    ):
+        column = rows.table.column(field)
         if column is None or not known:
             continue
         told: set[str] = set()

@@ -8,10 +8,11 @@ from __future__ import annotations
 from datetime import date
 
 from trialkit.reading.cells import Cell, Ledger
-from trialkit.reading.days import Zero
-from trialkit.reading.headers import day_header, field_of
+from trialkit.reading.dates import read_dates
+from trialkit.reading.headers import field_of
+from trialkit.reading.numbers import is_missing, plain_number
 from trialkit.reading.tables import Table
-from trialkit.reading.values import is_missing, plain_number, read_dates
+from trialkit.reading.zero import Zero
 
 
 def top_of(table: Table) -> dict[str, Cell]:
@@ -36,7 +37,7 @@ def day_above(table: Table, zero: Zero, ledger: Ledger) -> float | None:
     A date goes before a day, for the day is often the planned one; without the date of the first
     application only the day can be used.
     """
-    if any(day_header(column.cell) is not None for column in table.columns if column.header):
+    if any(column.day is not None for column in table.columns):
         return None
     top = top_of(table)
     planned = _number(top.get("days_after"))

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Grid, Ledger, nearest
-from trialkit.reading.headers import day_header, field_of, normal
+from trialkit.reading.headers import field_of, normal
+from trialkit.reading.headings import day_header
 from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
 from trialkit.reading.workbooks import read_workbook
 from trialkit.trial import REPORT_TEXTS

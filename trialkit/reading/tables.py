@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter, quoted
-from trialkit.reading.headers import day_header, field_of, normal
-from trialkit.reading.values import looks_numeric
+from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter
+from trialkit.reading.doubles import Tops, settle_doubles
+from trialkit.reading.headers import field_of, normal
+from trialkit.reading.headings import DayHeader, day_header, joined, replicate_in, sample_in
+from trialkit.reading.leftout import data_rows, frame_of
+from trialkit.reading.numbers import Marks, marks_of
+from trialkit.reading.tops import find_header, rows_above
 
-_HEADER_WITHIN = 20
-_SUMMARY = frozenset({
-    "mean", "means", "average", "averages", "total", "totals", "sum", "sd", "se", "sem", "cv",
-    "cvpercent", "lsd", "min", "max", "minimum", "maximum", "median", "n", "stdev", "grandmean",
-    "grandtotal", "standarddeviation", "standarderror", "overallmean",
-})  # fmt: skip
 _FILLED = frozenset({
-    "plot", "treatment", "name", "block", "row", "column", "main_plot", "main_factor",
-    "sub_factor", "date", "days_after", "days_before", "variable",
+    "plot", "treatment", "name", "block", "replicate", "row", "column", "main_plot",
+    "main_factor", "sub_factor", "date", "days_after", "days_before", "variable",
 })  # fmt: skip
-_NOTE_WORDS = ("note", "remark", "comment", "source", "legend", "nb", "n.b", "*", "#", "key:")
-_LONG_ID = 30
+_DATED = ("counts", "flat")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,28 +35,48 @@ class Column:
         What the column was recognised as; None for a variable or an unknown column.
     cell : Cell
         The header cell.
+    above : str
+        The heading together with a variable in a row over it, where it names none itself.
+    day : DayHeader or None
+        The day in the heading, or over it.
+    made : bool
+        Whether the column was put together from several, of which a number is left out.
     """
 
     index: int
     header: str
     field: str | None
     cell: Cell
+    above: str = ""
+    day: DayHeader | None = None
+    made: bool = False
 
     @property
     def label(self) -> str:
         """Header, or the letter of the column where it has none."""
         return self.header or column_letter(self.index)
 
+    @property
+    def written(self) -> str:
+        """The variable as written, without its day; empty where only a day is there."""
+        if self.day is not None:
+            return self.day.variable
+        return self.above or self.header
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A grid whose header row is known; every row has a cell for every column."""
+    """A grid whose header row is known; every row has a cell for every column.
+
+    ``labels`` are the headings as they stand in the file, by which cells are pointed at.
+    """
 
     grid: Grid
     kind: str
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
     header_row: int
+    labels: tuple[str, ...]
 
     def column(self, field: str) -> Column | None:
         """Find the column of a field."""
@@ -75,64 +92,33 @@ class Table:
     def place(self, cell: Cell) -> Place:
         """Point at a cell by row and header."""
         label = column_letter(cell.column)
-        if cell.column <= len(self.columns):
-            label = self.columns[cell.column - 1].label
+        if cell.column <= len(self.labels):
+            label = self.labels[cell.column - 1]
         return self.grid.place(cell.row, label)
 
     def header_place(self, column: Column | None = None) -> Place:
         """Point at the header row, or at one header in it."""
         return self.grid.place(self.header_row, column.label if column else None)
 
+    @property
+    def caption(self) -> DayHeader | None:
+        """Variable and day of the whole table, from the name of its sheet or file."""
+        text = self.grid.caption
+        return day_header(Cell(text, 1, 1)) or (DayHeader(text) if text else None)
 
-def find_header(
-    grid: Grid, known: Callable[[Cell], bool], *, by_day: bool
-) -> tuple[int, Row] | None:
-    """Find the row with most known headers among the first ones.
+    @property
+    def marks(self) -> Marks:
+        """Decimal marks that the numbers of the table show."""
+        texts = (cell.text for row in self.rows for cell in row if cell.number is None)
+        return marks_of(texts, self.grid.separator)
 
-    With ``by_day`` days may stand in a row below the other headers (``plot`` beside a merged
-    ``larvae``, and under that ``7 DAT``); the two rows then make one.
+    def heading_place(self, cell: Cell) -> Place:
+        """Point at the heading over a cell."""
+        return self.grid.place(self.header_row, self.place(cell).column)
 
-    Returns
-    -------
-    (int, Row) or None
-        Index into ``grid.rows`` of the (last) header row, and the header.
-    """
-    best: tuple[int, Row] | None = None
-    best_hits = 0
-    for index, row in enumerate(grid.rows[:_HEADER_WITHIN]):
-        hits = _hits(row, known)
-        if hits > best_hits:
-            best, best_hits = (index, row), hits
-        below = grid.rows[index + 1] if index + 1 < len(grid.rows) else ()
-        if by_day and any(_only_a_day(cell) for cell in below):
-            both = _over(row, below)
-            hits = _hits(both, known)
-            # A row of nothing but days can be no row of data, so it also wins a tie.
-            needed = best_hits if all(_only_a_day(c) for c in below if c.text) else best_hits + 1
-            if hits >= needed and hits > _hits(below, known):
-                best, best_hits = (index + 1, both), hits
-    return best
-
-
-def _hits(row: Row, known: Callable[[Cell], bool]) -> int:
-    return sum(known(cell) for cell in row if cell.text)
-
-
-def _only_a_day(cell: Cell) -> bool:
-    header = day_header(cell) if cell.text else None
-    return header is not None and not header.variable
-
-
-def _over(above: Row, below: Row) -> Row:
-    """Cells of the lower row, and of the upper one where the lower is empty."""
-    width = max(len(above), len(below))
-    row = below[0].row
-    cells = []
-    for index in range(width):
-        upper = above[index] if index < len(above) else Cell("", row, index + 1)
-        lower = below[index] if index < len(below) else Cell("", row, index + 1)
-        cells.append(lower if lower.text else upper._replace(row=row))
-    return tuple(cells)
+    def with_columns(self, columns: Collection[Column]) -> Table:
+        """Return the same rows under columns that were taken otherwise."""
+        return replace(self, columns=tuple(columns))
 
 
 def make_table(
@@ -164,15 +150,16 @@ def make_table(
     Table or None
         None, with an error in the ledger, where no header row was found.
     """
+    dated = kind in _DATED
 
     def known(cell: Cell) -> bool:
         return (
             field_of(kind, cell.text) is not None
             or normal(cell.text) in variables
-            or (kind in {"counts", "flat"} and day_header(cell) is not None)
+            or (dated and (day_header(cell) is not None or replicate_in(cell.text) is not None))
         )
 
-    place = find_header(grid, known, by_day=kind in {"counts", "flat"})
+    place = find_header(grid, known, by_day=dated)
     if place is None:
         ledger.error(
             "no-header",
@@ -182,20 +169,27 @@ def make_table(
         )
         return None
     found, header = place
+    aboves: tuple[dict[int, Cell], ...] = ()
+    if dated or kind == "yield":
+        aboves = rows_above(grid, found, header, lambda cell: field_of(kind, cell.text) is not None)
     body = _without_repeats(grid.rows[found + 1 :], header)
     body = _fill_merged(grid, kind, header, body)
     width = max([len(header), *(len(row) for row in body)])
-    columns = _columns(grid, kind, header, width, variables, ledger)
+    columns = _columns(Tops(grid, kind, header, body), width, variables, aboves, ledger)
+    used = {cell.row for over in aboves for cell in over.values()}
     for row in grid.rows[:found]:
-        text = " | ".join(cell.text for cell in row if cell.text)
-        ledger.understand(grid.name, text, f"text above the table, in row {row[0].row}")
-    key_column = next((column.index for column in columns if column.field == key), 1)
-    rows = _data_rows(grid, kind, body, key_column, len(header), plots, ledger)
+        if row[0].row not in used:
+            text = " | ".join(cell.text for cell in row if cell.text)
+            ledger.understand(grid.name, text, f"text above the table, in row {row[0].row}")
+    fields = [column.field for column in columns]
+    frame = frame_of(grid, kind, fields, key, len(header), plots)
+    rows = data_rows(frame, body, ledger)
     padded = tuple(
         row + tuple(Cell("", row[0].row, index) for index in range(len(row) + 1, width + 1))
         for row in rows
     )
-    return Table(grid, kind, columns, padded, header[0].row)
+    labels = tuple(column.label for column in columns)
+    return Table(grid, kind, columns, padded, header[0].row, labels)
 
 
 def _fill_merged(grid: Grid, kind: str, header: Row, body: tuple[Row, ...]) -> tuple[Row, ...]:
@@ -236,20 +230,27 @@ def _without_repeats(rows: tuple[Row, ...], header: Row) -> tuple[Row, ...]:
 
 
 def _columns(
-    grid: Grid, kind: str, header: Row, width: int, variables: Collection[str], ledger: Ledger
+    tops: Tops,
+    width: int,
+    variables: Collection[str],
+    aboves: tuple[dict[int, Cell], ...],
+    ledger: Ledger,
 ) -> tuple[Column, ...]:
+    header = tops.header
     fields: list[str | None] = []
     for cell in header:
-        name = field_of(kind, cell.text) if cell.text else None
+        name = field_of(tops.kind, cell.text) if cell.text else None
         declared = normal(cell.text) in variables
         # A variable named in the settings goes before a synonym, not before the name itself.
         fields.append(None if declared and name and normal(cell.text) != normal(name) else name)
-    if kind not in {"assessments", "variables"} and not {"variable", "value"} <= set(fields):
+    if tops.kind not in {"assessments", "variables"} and not {"variable", "value"} <= set(fields):
         # A column 'count' or 'pest' alone is a variable; only both together make a long table.
         fields = [None if name in {"variable", "value"} else name for name in fields]
-    _settle(kind, header, fields, grid, ledger)
+    settle_doubles(tops, fields, ledger)
+    if "replicate" in fields and "block" not in fields:
+        fields[fields.index("replicate")] = "block"
     columns = [
-        Column(cell.column, cell.text, field, cell)
+        _column(cell, field, [over[cell.column] for over in aboves if cell.column in over])
         for cell, field in zip(header, fields, strict=True)
     ]
     row = header[0].row
@@ -259,106 +260,29 @@ def _columns(
     return tuple(columns)
 
 
-def _settle(kind: str, header: Row, fields: list[str | None], grid: Grid, ledger: Ledger) -> None:
-    """Leave one column to each field, and say so where two columns ask for the same."""
-    for field in {field for field in fields if field is not None}:
-        places = [index for index, name in enumerate(fields) if name == field]
-        if len(places) == 1:
-            continue
-        if field == "treatment" and "name" not in fields and kind in {"treatments", "flat"}:
-            # 'Trt' beside 'Treatment': the short one is the id, the long one the name.
-            named = [i for i in places if normal(header[i].text) in {"treatment", "treatments"}]
-            if len(named) == 1 and len(places) == 2:
-                fields[named[0]] = "name"
-                continue
-        exact = [i for i in places if normal(header[i].text) == normal(field)] or places
-        if len(exact) > 1:
-            ledger.error(
-                "column-twice",
-                f"Two columns stand for {field}: "
-                + " and ".join(
-                    f"{quoted(header[i].text)} (column {column_letter(i + 1)})" for i in exact[:2]
-                )
-                + ".",
-                "Keep one of them, or give the other another heading.",
-                grid.place(header[0].row, header[exact[1]].text),
-            )
-        for i in places:
-            if i != exact[0]:
-                fields[i] = None
+def _column(cell: Cell, field: str | None, above: list[Cell]) -> Column:
+    """Make a column, with what the rows over its heading say of variable and day."""
+    if field is not None:
+        return Column(cell.column, cell.text, field, cell)
+    day, text = day_header(cell) if cell.text else None, cell.text
+    for upper in above:
+        own = day.variable if day is not None else text
+        if not _lacks_variable(own) and day is not None:
+            break
+        header = day_header(upper)
+        if header is None and _lacks_variable(own):
+            whole = " ".join(filter(None, (upper.text, own)))
+            day, text = (replace(day, variable=whole), text) if day is not None else (None, whole)
+        elif header is not None and day is None:
+            day = joined(header, None, text)
+        elif header is not None and day is not None and _lacks_variable(own):
+            day = replace(day, variable=" ".join(filter(None, (header.variable, own))))
+    return Column(cell.column, cell.text, None, cell, text if text != cell.text else "", day)
 
 
-def _data_rows(
-    grid: Grid,
-    kind: str,
-    body: tuple[Row, ...],
-    key_column: int,
-    header_width: int,
-    plots: Collection[str] | None,
-    ledger: Ledger,
-) -> list[Row]:
-    rows: list[Row] = []
-    last = body[0][0].row - 1 if body else 0
-    after_gap = False
-    for row in body:
-        after_gap = after_gap or (row[0].row > last + 1 and bool(rows))
-        # A cell of several lines is no gap.
-        last = row[0].row + (sum(c.text.count("\n") for c in row) if grid.separator else 0)
-        key = row[key_column - 1].text if len(row) >= key_column else ""
-        if plots is not None and key in plots:
-            rows.append(row)
-            continue
-        filled = [cell for cell in row if cell.text]
-        if _is_summary(filled, key, kind, plots):
-            _keep_note(grid, row, filled, "summary-row", ledger)
-        elif _is_note(filled, key, plots, header_width, after_gap=after_gap):
-            _keep_note(grid, row, filled, "note", ledger)
-        else:
-            rows.append(row)
-    return rows
-
-
-def _is_summary(filled: list[Cell], key: str, kind: str, plots: Collection[str] | None) -> bool:
-    """Whether a row holds means or totals of the rows above it."""
-    word = normal(key or filled[0].text)
-    if word not in _SUMMARY or (plots is None and kind != "flat"):
-        return False
-    # In a flat table a plot may have such an id, but then it has block and treatment too.
-    numbers = sum(looks_numeric(cell.text) for cell in filled)
-    return plots is not None or numbers >= len(filled) - 1 > 0
-
-
-def _is_note(
-    filled: list[Cell],
-    key: str,
-    plots: Collection[str] | None,
-    header_width: int,
-    *,
-    after_gap: bool,
-) -> bool:
-    first = filled[0].text
-    if len(filled) == 1 and header_width > 1:
-        if looks_numeric(first):
-            return False
-        return plots is not None or after_gap or " " in first
-    if looks_numeric(key):
-        return False
-    begins = first.casefold().startswith(_NOTE_WORDS)
-    if plots is None:
-        # Any id may stand in a list, so only what stands below it can be a note.
-        sparse = 2 * len(filled) <= header_width
-        return after_gap and sparse and (begins or len(first) > _LONG_ID)
-    if begins and (after_gap or " " in first):
+def _lacks_variable(text: str) -> bool:
+    """Whether a heading without its day names no variable: nothing, a replicate or a sample."""
+    if not text:
         return True
-    return after_gap and " " in first and not any(looks_numeric(cell.text) for cell in filled)
-
-
-def _keep_note(grid: Grid, row: Row, filled: list[Cell], kind: str, ledger: Ledger) -> None:
-    text = " | ".join(cell.text for cell in filled)
-    if kind == "note":
-        what = f"This row holds a note and no data: {quoted(text, 300)}."
-        remedy = "It is kept here and not read as data; nothing needs to be done."
-    else:
-        what = f"This row holds a summary and no plot: {quoted(text, 300)}."
-        remedy = "It was left out; the means are worked out from the plots."
-    ledger.warn(kind, what, remedy, grid.place(row[0].row))
+    across = replicate_in(text) or sample_in(text)
+    return across is not None and not across.rest

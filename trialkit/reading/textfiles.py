@@ -8,7 +8,8 @@ from collections.abc import Iterator
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Grid, Ledger, Row
-from trialkit.reading.headers import all_headers, day_header, normal
+from trialkit.reading.headers import all_headers, normal
+from trialkit.reading.headings import day_header
 
 MAX_BYTES = 50_000_000
 _SEPARATORS = (",", ";", "\t")

@@ -41,7 +41,7 @@ def drop_uncounted(records: Sequence[Record], ledger: Ledger) -> list[Record]:
 
 
 def _head(record: Record) -> Place:
-    return record.table.header_place(record.table.columns[record.cell.column - 1])
+    return record.table.heading_place(record.cell)
 
 
 def drop_unharvested(records: Sequence[Record]) -> list[Record]:

@@ -1,0 +1,179 @@
+"""Tables with replicates or samples across: brought to one row for each of them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.headings import Across, replicate_in, sample_in
+from trialkit.reading.leftout import is_summary_word
+from trialkit.reading.names import Names
+from trialkit.reading.tables import Column, Table
+
+_Found = dict[int, Across]
+_NUMBERED = re.compile(r"(?P<stem>.*?[a-z%)])[\s_.#-]*(?P<n>\d{1,2})", re.IGNORECASE)
+#: Layers of a canopy are numbered like samples and are none.
+_LAYERS = frozenset({"leaf"})
+
+
+def unfold(table: Table, names: Names, ledger: Ledger) -> Table:
+    """Bring replicates (``rep 1 7 DAT``) and samples (``plant 3``) from headings into rows.
+
+    A table of treatments by replicates gets a column block, one of samples a column sample.
+    Columns that are numbered and could be samples, days or variables of their own are an error.
+    """
+    columns = [c for c in table.columns if c.field is None and not names.knows(c.written)]
+    replicates = _numbered(columns, replicate_in)
+    if replicates and table.column("block") is None and table.column("plot") is None:
+        table = _longer(table, replicates, "block", ledger)
+        columns = [c for c in table.columns if c.field is None and not names.knows(c.written)]
+    elif replicates and table.column("plot") is not None and len(replicates) > 1:
+        _tell_replicates(table, columns, replicates, ledger)
+    samples = _numbered(columns, sample_in)
+    if samples and any(item.word in _LAYERS for item in samples.values()):
+        heads = [c for c in columns if c.index in samples]
+        _tell_unclear(table, heads, ledger)
+        return table.with_columns(
+            [replace(c, field="unclear") if c in heads else c for c in table.columns]
+        )
+    if samples and table.column("sample") is None:
+        table = _longer(table, samples, "sample", ledger)
+    return _check_numbered(table, names, ledger)
+
+
+def _numbered(columns: Sequence[Column], taken: Callable[[str], Across | None]) -> _Found:
+    """Columns that differ in nothing but their number, by index; empty where there are none."""
+    found = {c.index: across for c in columns if (across := taken(c.written)) is not None}
+    groups: dict[tuple[object, ...], set[str]] = {}
+    for column in columns:
+        if column.index in found:
+            across = found[column.index]
+            groups.setdefault(_rest_of(column, across), set()).add(across.number)
+    alike = {
+        index
+        for index, across in found.items()
+        for column in columns
+        if column.index == index and len(groups[_rest_of(column, across)]) > 1
+    }
+    return {index: across for index, across in found.items() if index in alike}
+
+
+def _rest_of(column: Column, across: Across) -> tuple[object, ...]:
+    day = None if column.day is None else replace(column.day, variable="")
+    return (across.rest.casefold(), across.word, day)
+
+
+def _longer(table: Table, found: _Found, field: str, ledger: Ledger) -> Table:
+    """Make a row of each number, with one column for what is left of the headings."""
+    numbers = list(dict.fromkeys(across.number for across in found.values()))
+    groups: dict[tuple[object, ...], dict[str, Column]] = {}
+    for column in table.columns:
+        if column.index in found:
+            across = found[column.index]
+            groups.setdefault(_rest_of(column, across), {})[across.number] = column
+    kept = [column for column in table.columns if column.index not in found]
+    if field == "block":
+        kept = _without_statistics(table, kept, ledger)
+    columns = [replace(column, index=place) for place, column in enumerate(kept, 1)]
+    first = min(found)
+    columns.append(Column(len(columns) + 1, field, field, table.columns[first - 1].cell))
+    for by_number in groups.values():
+        head = next(iter(by_number.values()))
+        rest = found[head.index].rest
+        day = None if head.day is None else replace(head.day, variable=rest)
+        columns.append(Column(len(columns) + 1, rest, None, head.cell, "", day, made=True))
+    rows = []
+    for row in table.rows:
+        for number in numbers:
+            own = [row[column.index - 1] for column in kept]
+            mark = Cell(number, row[0].row, first)
+            values = [
+                row[by_number[number].index - 1]
+                if number in by_number
+                else Cell("", row[0].row, first)
+                for by_number in groups.values()
+            ]
+            rows.append((*own, mark, *values))
+    headers = [table.columns[index - 1].label for index in found]
+    what = "replicate" if field == "block" else "sample"
+    ledger.warn(
+        "across",
+        f"The headings {listing(map(quoted, headers), 4)} were taken for {len(numbers)} {what}s "
+        "side by side.",
+        "Nothing needs to be done if that is right.",
+        table.header_place(),
+    )
+    return replace(table, columns=tuple(columns), rows=tuple(rows))
+
+
+def _without_statistics(table: Table, kept: list[Column], ledger: Ledger) -> list[Column]:
+    """Leave out means and the like beside replicates."""
+    lost = [c for c in kept if c.field is None and is_summary_word(c.written)]
+    tell_statistics(table, lost, ledger)
+    return [column for column in kept if column not in lost]
+
+
+def tell_statistics(table: Table, lost: Sequence[Column], ledger: Ledger) -> None:
+    """Say which columns hold means or statistics and were left out."""
+    if lost:
+        ledger.warn(
+            "summary-column",
+            f"{listing([quoted(column.label) for column in lost])} "
+            f"{'holds' if len(lost) == 1 else 'hold'} what is worked out from other columns.",
+            "It was left out." if len(lost) == 1 else "They were left out.",
+            table.header_place(lost[0]),
+        )
+
+
+def _tell_replicates(
+    table: Table, columns: Sequence[Column], found: _Found, ledger: Ledger
+) -> None:
+    headers = [quoted(c.header) for c in columns if c.index in found]
+    ledger.error(
+        "replicates-across",
+        f"{listing(headers, 4)} name replicates, and each row has a plot already.",
+        "Give a table with one row for each plot, or a table of treatments by replicates without "
+        "the column plot.",
+        table.header_place(next(c for c in columns if c.index in found)),
+    )
+
+
+def _check_numbered(table: Table, names: Names, ledger: Ledger) -> Table:
+    """Ask what columns are that differ in nothing but a number: larvae 1, larvae 2, larvae 3."""
+    groups: dict[tuple[object, ...], dict[str, Column]] = {}
+    for column in table.columns:
+        if column.field is not None or names.knows(column.written):
+            continue
+        match = _NUMBERED.fullmatch(column.written)
+        if match is not None and column.written:
+            day = None if column.day is None else replace(column.day, variable="")
+            groups.setdefault((match["stem"].casefold(), day), {})[match["n"]] = column
+    unclear: list[Column] = []
+    for group in groups.values():
+        numbers = sorted(int(number) for number in group)
+        if (
+            len(group) > 1
+            and numbers[0] <= 1
+            and numbers == list(range(numbers[0], numbers[0] + len(numbers)))
+        ):
+            _tell_unclear(table, list(group.values()), ledger)
+            unclear += group.values()
+    if not unclear:
+        return table
+    return table.with_columns(
+        [replace(c, field="unclear") if c in unclear else c for c in table.columns]
+    )
+
+
+def _tell_unclear(table: Table, columns: Sequence[Column], ledger: Ledger) -> None:
+    headers = [quoted(column.label) for column in columns]
+    first = columns[0].written
+    ledger.error(
+        "numbered-columns",
+        f"{listing(headers, 6)} may be samples of one plot, days, or variables of their own.",
+        "For samples write 'sample 1', 'sample 2' and so on; for days '7 DAT', '14 DAT'; variables "
+        f"of their own are described: [variables.{quoted(first)}].",
+        table.header_place(columns[0]),
+    )

@@ -1,0 +1,193 @@
+"""Dates from cells: in every form that can be read in one way only."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from datetime import date, timedelta
+
+from trialkit.reading.cells import Cell, Ledger, quoted, undash
+from trialkit.reading.numbers import Located, plain_number, tell_fault
+
+_COMPACT = re.compile(r"(19\d\d|20\d\d)(\d\d)(\d\d)")
+_CLOSE = re.compile(r"(\d{1,2})([a-z]{3,9})(\d{4})", re.IGNORECASE)
+_ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
+_YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})\.?")
+_PARTS = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4}|\d{2})")
+_NAMED = re.compile(r"(\d{1,2})\.?[ -]([a-z]{3,9})\.?[ -](\d{4}|\d{2})", re.IGNORECASE)
+_NAMED_FIRST = re.compile(r"([a-z]{3,9})\.? (\d{1,2}),? (\d{4})", re.IGNORECASE)
+_MONTHS = {
+    name: number
+    for number, name in enumerate(
+        ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"), 1
+    )
+}  # fmt: skip
+_NEAR_DAYS = 400
+#: Days since 1900 as spreadsheets count them, from 1980 to 2079.
+_SERIALS = (29_220, 65_745)
+
+
+def _make(year: int, month: int, day: int) -> date | None:
+    try:
+        return date(year, month, day)
+    except ValueError:
+        return None
+
+
+def plain_date(text: str) -> date | None:
+    """Read a date that can be read in one way only: ISO, year first, or with a month's name."""
+    text = undash(text)
+    if match := (_ISO.fullmatch(text) or _YEAR_FIRST.fullmatch(text) or _COMPACT.fullmatch(text)):
+        return _make(*(int(part) for part in match.groups()[:3]))
+    if match := _NAMED.fullmatch(text) or _CLOSE.fullmatch(text):
+        day, name, year = match.groups()
+    elif match := _NAMED_FIRST.fullmatch(text):
+        name, day, year = match.groups()
+    else:
+        return None
+    month = _MONTHS.get(name[:3].casefold())
+    if month is None or len(year) == 2:
+        return None
+    return _make(int(year), month, int(day))
+
+
+_Order = Callable[[int, int, int], date | None]
+_ORDERS: tuple[tuple[str, _Order], ...] = (
+    ("day, month, year", lambda a, b, c: _make(c, b, a)),
+    ("month, day, year", lambda a, b, c: _make(c, a, b)),
+    ("year, month, day", lambda a, b, c: _make(2000 + a, b, c - 2000)),
+)
+
+
+def read_dates(
+    cells: Sequence[Cell], table: Located, ledger: Ledger, applied: date | None = None
+) -> list[date | None]:
+    """Read a column of dates.
+
+    Real dates of a workbook and ISO dates are taken as they are. Dates such as 19.06.2025 and
+    19/06/2025 are read where only one order of day and month fits the whole column, and this
+    is said; dates with points are taken as day, month, year where that fits. Otherwise each
+    such date is an error that asks for ISO.
+
+    Returns
+    -------
+    list of date or None
+        None where the cell is empty or could not be read.
+    """
+    dates: list[date | None] = []
+    open_cells: dict[int, tuple[int, int, int]] = {}
+    for index, cell in enumerate(cells):
+        found = cell.day
+        if cell.fault and cell.fault != "time":
+            tell_fault(cell, table, ledger)
+        elif found is None and cell.text:
+            found = plain_date(cell.text)
+            match = _PARTS.fullmatch(undash(cell.text))
+            if found is None and match is not None:
+                a, _, b, c = match.groups()
+                open_cells[index] = (int(a), int(b), int(c) + (2000 if len(c) == 2 else 0))
+            elif found is None:
+                _tell_date(cell, table, ledger)
+        dates.append(found)
+    if open_cells:
+        _settle_order(cells, open_cells, dates, table, ledger, applied)
+    return dates
+
+
+def _tell_mixed(
+    cells: Sequence[Cell],
+    open_cells: dict[int, tuple[int, int, int]],
+    dates: Sequence[date | None],
+    table: Located,
+    ledger: Ledger,
+) -> bool:
+    """Say so where dates stand in two forms and the one may be turned round.
+
+    A spreadsheet that takes 12/06 for 6 December leaves 13/06 as text: real dates that could
+    have been turned, beside texts with day and month in figures, cannot be trusted.
+    """
+    turned = [i for i, day in enumerate(dates) if day is not None and day.day <= 12]
+    if not turned:
+        return False
+    first, text = cells[turned[0]], cells[next(iter(open_cells))]
+    ledger.error(
+        "dates-mixed",
+        f"{quoted(text.text)} stands as text beside the date {first.text}, of which day and month "
+        "may have been exchanged when the file was opened.",
+        "Write all dates of the column in one form, such as 2025-06-19.",
+        table.place(text),
+    )
+    return True
+
+
+def _settle_order(
+    cells: Sequence[Cell],
+    open_cells: dict[int, tuple[int, int, int]],
+    dates: list[date | None],
+    table: Located,
+    ledger: Ledger,
+    applied: date | None,
+) -> None:
+    first = cells[next(iter(open_cells))]
+    short = all(len(re.split(r"[./-]", undash(cells[i].text))[2]) == 2 for i in open_cells)
+    fitting: list[tuple[str, dict[int, date]]] = []
+    for name, order in _ORDERS:
+        if name.startswith("year") and not short:
+            continue
+        read = {i: made for i, parts in open_cells.items() if (made := order(*parts)) is not None}
+        if len(read) < len(open_cells):
+            continue
+        near = applied is None or any(
+            abs((day - applied).days) <= _NEAR_DAYS for day in read.values()
+        )
+        if near or not short:
+            fitting.append((name, read))
+    if fitting and _tell_mixed(cells, open_cells, dates, table, ledger):
+        return
+    points = all("." in cells[i].text for i in open_cells)
+    if len({tuple(read.values()) for _, read in fitting}) > 1 and points and not short:
+        fitting = [item for item in fitting if item[0].startswith("day")] or fitting
+    if len({tuple(read.values()) for _, read in fitting}) == 1:
+        name, read = fitting[0]
+        for index, day in read.items():
+            dates[index] = day
+        shown = read[next(iter(open_cells))]
+        ledger.warn(
+            "date-order",
+            f"Dates here were read as {name}; {quoted(first.text)} is {shown.isoformat()}.",
+            "Nothing needs to be done if that is right; dates such as 2025-06-19 leave no doubt.",
+            table.place(first),
+        )
+        return
+    for index in open_cells:
+        cell = cells[index]
+        if fitting:
+            ways = " or ".join(sorted({read[index].isoformat() for _, read in fitting}))
+            ledger.error(
+                "date-unclear",
+                f"The date {quoted(cell.text)} can be read in more than one way ({ways}).",
+                "Write year, month and day with hyphens, such as 2025-06-19.",
+                table.place(cell),
+            )
+        else:
+            _tell_date(cell, table, ledger)
+
+
+def _tell_date(cell: Cell, table: Located, ledger: Ledger) -> None:
+    number = plain_number(cell.text)
+    if number is not None and _SERIALS[0] <= number <= _SERIALS[1]:
+        meant = date(1899, 12, 30) + timedelta(days=int(number))
+        ledger.error(
+            "day-unreadable",
+            f"{quoted(cell.text)} is no date but the number that spreadsheets keep for "
+            f"{meant.isoformat()}, if they count from 1900.",
+            "Give the column the format of a date before saving, or write 2025-06-19.",
+            table.place(cell),
+        )
+        return
+    ledger.error(
+        "day-unreadable",
+        f"{quoted(cell.text)} is no date that can be read.",
+        "Write year, month and day with hyphens, such as 2025-06-19.",
+        table.place(cell),
+    )

@@ -1,0 +1,259 @@
+"""Headings taken apart: the variable, the day or date, the replicate and the sample in them."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import lru_cache
+
+from trialkit.reading.cells import Cell, undash
+
+#: From what days are counted where it is not the first application.
+PLANTING = "planting"
+
+
+@dataclass(frozen=True, slots=True)
+class DayHeader:
+    """A heading that holds a day or date, and perhaps a variable.
+
+    Attributes
+    ----------
+    variable : str
+        What stands beside the day; empty where the heading is only a day.
+    day : float or None
+        Days after treatment, negative before it; hours are parts of a day.
+    date_text : str
+        The date as written, where it is one.
+    date : date or None
+        The date of a workbook cell that holds a real date.
+    unclear : bool
+        Whether a dash may be a minus or only a joint (``larvae-7 DAT``).
+    certain : bool
+        Whether it can be nothing but a day: ``aphids 7 DAT`` is, ``vitamin d3`` is not.
+    span : str
+        The days as written where there are two of them (``3-4 DAT``); ``day`` is then the first.
+    application : int
+        After which application the days count; 1 is the first, 0 says nothing of it.
+    before : bool
+        Whether words say that it is before treatment (``1 DBT``), not a dash.
+    since : str
+        What else the days are counted from, such as planting; empty for an application.
+    """
+
+    variable: str
+    day: float | None = None
+    date_text: str = ""
+    date: date | None = None
+    unclear: bool = False
+    certain: bool = True
+    span: str = ""
+    application: int = 0
+    since: str = ""
+    before: bool = False
+
+    @property
+    def dated(self) -> bool:
+        """Whether there is a day or date at all."""
+        return self.day is not None or bool(self.date_text) or self.date is not None
+
+
+_MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\.?"
+_DATE = (
+    r"(?<!\d)(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./]\d{1,2}[./](?:\d{4}|\d{2})"
+    r"|\d{1,2}-\d{1,2}-\d{4}"
+    rf"|\d{{1,2}}\.?[ -]{_MONTH}[ -]\d{{4}}|{_MONTH} \d{{1,2}},? \d{{4}})(?!\d)"
+)
+_ORDINALS = {
+    word: number
+    for number, words in enumerate(
+        (("1st", "first", "1"), ("2nd", "second", "2"), ("3rd", "third", "3"),
+         ("4th", "fourth", "4"), ("5th", "fifth", "5"), ("6th", "sixth", "6")), 1)
+    for word in words
+}  # fmt: skip
+_ORDINAL = "|".join(sorted(_ORDINALS, key=len, reverse=True))
+_PUT_OUT = r"(?:treatment|application|spraying|spray|trt|appl?\.?)"
+_GROWN = r"(?:planting|sowing|seeding|emergence|transplanting|drilling)"
+_WHICH = (
+    rf"(?:[ _]*(?:the[ _])?(?:(?P<o>{_ORDINAL})[ _]+)?{_PUT_OUT}(?:[ _]*(?:no\.?[ _]*)?"
+    rf"(?P<o2>[1-6]|[A-F]))?|[ _]*(?P<g>{_GROWN}))?"
+)
+_UNIT = (
+    r"(?P<u>(?:dat|daa|dbt|dba)(?:[ _-]?(?P<k>[1-6]))?|da(?P<l>[b-f])(?![a-z])|da(?P<k2>[1-6])"
+    r"|(?P<p>dap|das|dae)"
+    rf"|(?:hat|haa|wat|waa)|(?:days?|hours?|hrs?|weeks?|wks?)[ _]*(?:after|before){_WHICH}"
+    r"|days?|hours?|hrs?|weeks?|wks?|d|h)"
+)
+_NUMBER = r"[-+]?\d+(?:[.,]\d+)?"
+_SPACE = r"[\s_,:;@()\[\]]*"
+_LED_LAST = r"(?P<u>day|dat|daa|dbt|dba|(?P<p>dap|das|dae)|hat|d)"
+_PATTERNS = tuple(
+    re.compile(pattern, re.IGNORECASE)
+    for pattern in (
+        rf"(?P<v>.*?)(?P<j>[-\s_,:;@()\[\]]*)(?P<date>{_DATE})[)\]]?",
+        rf"(?P<date>{_DATE})[)\]]?[-\s_,:;@]*(?P<v>.*)",
+        rf"(?P<v>(?:.*[^\d.,])??)(?P<j>[-\s_,:;@()\[\]]*)"
+        rf"(?P<n>\d+)(?P<span>-|\s-\s|\s?/\s?|\s(?:to|bis|or|and|&)\s)\d+[\s_]*{_UNIT}[)\]]?",
+        rf"(?P<n>\d+)(?P<span>-|\s-\s|\s?/\s?|\s(?:to|bis|or|and|&)\s)\d+[\s_]*{_UNIT}[)\]]?"
+        rf"[\s_,:;@\-]+(?P<v>.+)",
+        rf"(?P<v>.*?)(?P<j>{_SPACE}(?:-\s)?{_SPACE})(?P<n>{_NUMBER})[\s_]*{_UNIT}[)\]]?",
+        rf"(?P<n>{_NUMBER})[\s_]*{_UNIT}[)\]]?[\s_,:;@\-]+(?P<v>.+)",
+        rf"(?P<v>(?:.*[-\s_,:;@()\[\]])??){_LED_LAST}[\s_]*(?P<n>{_NUMBER})[)\]]?",
+        rf"{_LED_LAST.replace('|d)', ')')}[\s_]*(?P<n>{_NUMBER})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
+    )
+)
+_TRIM = " _,:;@-"
+
+
+def day_header(cell: Cell) -> DayHeader | None:
+    """Take a heading apart into variable and day; None where it holds no day.
+
+    Understood are ``larvae 7 DAT``, ``larvae -1 DAT``, ``larvae 1 DBT``, ``larvae day 7``,
+    ``larvae 6 h``, ``larvae 7 DAT2`` (after the second application), ``height 40 DAP``,
+    ``larvae 2025-06-19`` and the same with the day first or in brackets. Every dash is a minus
+    where it stands before a number and after a space; elsewhere it may be a joint.
+    """
+    if cell.day is not None:
+        return DayHeader("", date=cell.day)
+    return _day_header(cell.text)
+
+
+@lru_cache(maxsize=2048)
+def _day_header(header: str) -> DayHeader | None:
+    if not any(sign.isdigit() for sign in header):
+        return None
+    text = " ".join(undash(unicodedata.normalize("NFKC", header)).split())
+    for pattern in _PATTERNS:
+        match = pattern.fullmatch(text)
+        if match is not None:
+            return _taken_apart(match)
+    return None
+
+
+def _taken_apart(match: re.Match[str]) -> DayHeader:
+    groups = match.groupdict()
+    variable = groups["v"].strip(_TRIM).lstrip(")]").rstrip("([").strip(_TRIM)
+    if groups.get("date"):
+        return DayHeader(variable, date_text=groups["date"])
+    unit = (groups["u"] or "").casefold()
+    number = groups["n"].replace(",", ".")
+    day = float(number)
+    if unit.startswith(("h", "hr")):
+        day = day / 24
+    elif unit.startswith("w"):
+        day = day * 7
+    joint, before = groups.get("j") or "", groups["v"]
+    # 'larvae-7 DAT' and 'larvae - 7 DAT' may mean either; 'larvae -7 DAT' is seven days before.
+    touching = number.startswith("-") and match.string[: match.start("n")][-1:].isalnum()
+    loose = "-" in joint and bool(variable)
+    trailing = before.endswith("-") and not joint and not number.startswith("-")
+    later = "b" in unit[:3] if unit[:2] in {"db"} else "before" in unit
+    if later:
+        day = -abs(day)
+    planted = bool(groups.get("p") or groups.get("g"))
+    return DayHeader(
+        variable,
+        day=day,
+        unclear=not groups.get("span") and (touching or loose or (trailing and bool(variable))),
+        certain=unit not in {"d", "h"},
+        span=_span(match) if groups.get("span") else "",
+        application=_application(groups),
+        since=PLANTING if planted else "",
+        before=later,
+    )
+
+
+def _span(match: re.Match[str]) -> str:
+    found = re.search(r"\d+(?:-|\s-\s|\s?/\s?|\s\w+\s|\s&\s)\d+", match.string[match.start("n") :])
+    return found.group() if found else match.string
+
+
+def _application(groups: dict[str, str | None]) -> int:
+    for key in ("k", "k2", "o", "o2"):
+        if written := groups.get(key):
+            word = written.casefold()
+            return _ORDINALS.get(word) or ord(word) - ord("a") + 1
+    if letter := groups.get("l"):
+        return ord(letter.casefold()) - ord("a") + 1
+    return 0
+
+
+def joined(above: DayHeader | None, below: DayHeader | None, text: str) -> DayHeader | None:
+    """Join what two rows of headings say of one column; ``text`` is the lower heading.
+
+    None where neither holds a day.
+    """
+    if above is None:
+        return below
+    if below is None:
+        return replace(above, variable=" ".join(filter(None, (above.variable, text))))
+    if not above.dated:
+        return below if below.variable else replace(below, variable=above.variable)
+    return below
+
+
+# --- replicates and samples ----------------------------------------------------------------
+
+_REPLICATE = re.compile(
+    r"(?P<a>.*?)(?:(?<![a-z])(?:replicate|replication|rep|block|blk)[\s_.#:-]*"
+    r"(?P<n>\d{1,2}|[ivx]{1,4}|[a-h])(?![a-z0-9]))(?P<b>.*)",
+    re.IGNORECASE,
+)
+_SHORT_REPLICATE = re.compile(
+    r"(?P<a>(?:.*[\s_,;:(\[-])?)(?P<n>[rb]\d{1,2}|i{1,3}|iv|vi{0,3})(?P<b>(?:[\s_,;:)\]-].*)?)",
+    re.IGNORECASE,
+)
+_SAMPLE = re.compile(
+    r"(?P<a>.*?)(?<![a-z])(?P<w>plant|sample|subsample|sub-sample|tree|shoot|quadrat|vine|stem|"
+    r"trap|fruit|head|ear|tiller|sweep|card|leaf)[\s_.#:-]*(?P<n>\d{1,3})(?![a-z0-9.%])(?P<b>.*)",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Across:
+    """A heading from which a replicate or sample was taken: ``rep 2 larvae 7 DAT``.
+
+    ``word`` is what the number numbers, ``number`` the number, ``rest`` what is left over.
+    """
+
+    word: str
+    number: str
+    rest: str
+
+
+@lru_cache(maxsize=2048)
+def replicate_in(header: str) -> Across | None:
+    """Take a replicate or block out of a heading; None where it names none."""
+    text = undash(header)
+    match = _REPLICATE.fullmatch(text) or _SHORT_REPLICATE.fullmatch(text)
+    if match is None:
+        return None
+    return Across("replicate", match["n"].upper(), _rest(match))
+
+
+@lru_cache(maxsize=2048)
+def sample_in(header: str) -> Across | None:
+    """Take a numbered sample out of a heading; None where it names none."""
+    match = _SAMPLE.fullmatch(undash(header))
+    if match is None:
+        return None
+    return Across(match["w"].casefold(), match["n"], _rest(match))
+
+
+def _rest(match: re.Match[str]) -> str:
+    parts = (match["a"].strip(_TRIM + "()[]"), match["b"].strip(" _,:;@()[]"))
+    return " ".join(part for part in parts if part)
+
+
+def undated_word(name: str) -> str:
+    """Reduce the name of a sheet or file to what may name a variable; empty where nothing does."""
+    text = undash(name)
+    text = re.sub(
+        r"(?i)^(counts?|assessments?|observations?|ratings?|scores?)(?![a-z])[\s_.:-]*", "", text
+    )
+    text = re.sub(r"(?i)[\s_.:-]*\b(counts?|assessments?)$", "", text).strip(_TRIM)
+    if re.fullmatch(r"(?i)(sheet|table|tab|data|page|tabelle|blatt|feuil\w*)?\s*\d*", text):
+        return ""
+    return text.replace("_", " ") if any(sign.isalpha() for sign in text) else ""

@@ -1,0 +1,212 @@
+"""Rows of a sheet that are no data: means and totals, notes, tables further down."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from trialkit.reading.cells import Cell, Grid, Ledger, Row, quoted, undash
+from trialkit.reading.headers import field_of, normal
+from trialkit.reading.numbers import looks_numeric
+
+#: Words that a plot, block or treatment may be called by as well.
+_WEAK = frozenset({"sum", "sd", "se", "min", "max", "minimum", "maximum", "n", "f", "p", "total"})
+_STRONG = re.compile(
+    r"(?:(?:grand|overall|treatment|trt|trial|block|rep|replicate|plot|column|row|general|site)\s*)?"
+    r"(?:means?|averages?|avg|sub-?totals?|totals?)"
+    r"(?:\s*(?:of|for|per|over|±|\+/-)\s.*|[\s_.:-]*[a-z]{0,3}\d{0,3})?"
+    r"|l\.?s\.?d\.?.*|c\.?v\.?\s*(?:\(?\s*%\s*\)?)?|coefficient of variation.*|s\.?e\.?[dm]\.?"
+    r"|st(?:andar)?d\.?\s*(?:dev|err).*|stdev.*|p[\s-]*values?|f[\s-]*values?|prob.*f\W*|signif.*"
+    r"|median|grand ?mean",
+    re.IGNORECASE,
+)
+_NOTE_WORDS = ("note", "remark", "comment", "source", "legend", "nb", "n.b", "*", "#", "key:")
+_LONG_ID = 30
+_IDS = ("plot", "block", "replicate", "treatment", "name", "sample")
+
+
+def is_summary_word(text: str) -> bool:
+    """Whether a cell names a mean, a total or a statistic and can hardly name anything else."""
+    return normal(text) not in _WEAK and _STRONG.fullmatch(undash(text).strip()) is not None
+
+
+def may_be_summary_word(text: str) -> bool:
+    """Whether a cell may name a mean, a total or a statistic."""
+    return normal(text) in _WEAK or is_summary_word(text)
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """What is known of a table before its rows are sorted.
+
+    Attributes
+    ----------
+    grid : Grid
+    kind : str
+    ids : dict
+        Index from 1 of the column of each field that names rows.
+    key : int
+        Index of the column that every row of data fills.
+    width : int
+        Number of headings.
+    plots : collection of str or None
+        Ids of the plots, by which a row is told from a note; None where they are not known.
+    """
+
+    grid: Grid
+    kind: str
+    ids: dict[str, int]
+    key: int
+    width: int
+    plots: Collection[str] | None
+
+
+def frame_of(
+    grid: Grid,
+    kind: str,
+    fields: Sequence[str | None],
+    key: str,
+    width: int,
+    plots: Collection[str] | None,
+) -> Frame:
+    """Gather what `data_rows` needs from the fields of the columns."""
+    ids = {
+        name: index
+        for index, name in reversed(list(enumerate(fields, 1)))
+        if name is not None and name in _IDS
+    }
+    place = fields.index(key) + 1 if key in fields else 1
+    return Frame(grid, kind, ids, place, width, plots)
+
+
+def data_rows(frame: Frame, body: Sequence[Row], ledger: Ledger) -> list[Row]:
+    """Rows of data; what is none is kept as a warning."""
+    rows: list[Row] = []
+    summaries: list[Row] = []
+    last = body[0][0].row - 1 if body else 0
+    after_gap = False
+    for index, row in enumerate(body):
+        after_gap = after_gap or (row[0].row > last + 1 and bool(rows))
+        # A cell of several lines is no gap.
+        last = row[0].row + (sum(c.text.count("\n") for c in row) if frame.grid.separator else 0)
+        key = row[frame.key - 1].text if len(row) >= frame.key else ""
+        if frame.plots is not None and key in frame.plots:
+            rows.append(row)
+            continue
+        filled = [cell for cell in row if cell.text]
+        if after_gap and _is_heading(frame, filled):
+            _tell_table_below(frame, body[index:], ledger)
+            break
+        if _is_summary(frame, row, filled, key):
+            summaries.append(row)
+        elif _is_note(frame, filled, key, after_gap=after_gap):
+            _keep_note(frame.grid, filled, ledger)
+        else:
+            rows.append(row)
+    _keep_summaries(frame.grid, summaries, ledger)
+    return rows
+
+
+def _cell(row: Row, index: int | None) -> str:
+    return row[index - 1].text if index is not None and len(row) >= index else ""
+
+
+def _is_summary(frame: Frame, row: Row, filled: list[Cell], key: str) -> bool:
+    """Whether a row holds means, totals or statistics of other rows."""
+    if frame.kind not in {"plots", "counts", "yield", "flat"}:
+        return False
+    ids = {name: _cell(row, index) for name, index in frame.ids.items()}
+    if any(is_summary_word(ids.get(name, "")) for name in ("block", "replicate", "sample")):
+        return True
+    # A plot may have such a name, but then it has a block and a treatment too.
+    whole = ids.get("treatment") and (ids.get("block") or frame.kind == "plots")
+    if is_summary_word(ids.get("plot", "")) and not whole:
+        return True
+    if not ids.get("plot") and any(is_summary_word(ids.get(n, "")) for n in ("treatment", "name")):
+        return True
+    first = key or filled[0].text
+    if not ids.get("plot") and not ids.get("treatment") and is_summary_word(filled[0].text):
+        return True
+    if not may_be_summary_word(first) or (frame.plots is None and frame.kind != "flat"):
+        return False
+    # In a flat table a plot may have such an id, but then it has block and treatment too.
+    numbers = sum(looks_numeric(cell.text) for cell in filled)
+    return frame.plots is not None or numbers >= len(filled) - 1 > 0
+
+
+def _is_heading(frame: Frame, filled: list[Cell]) -> bool:
+    """Whether a row below a gap heads another table."""
+    if len(filled) < 2 or any(looks_numeric(cell.text) for cell in filled):
+        return False
+    if frame.kind not in {"counts", "flat", "yield", "plots"}:
+        return False
+    known = [field_of(frame.kind, cell.text) in {*_IDS, "days_after", "date"} for cell in filled]
+    summary = [is_summary_word(cell.text) for cell in filled]
+    return sum(known) >= 2 or (any(known) and any(summary))
+
+
+def _tell_table_below(frame: Frame, rows: Sequence[Row], ledger: Ledger) -> None:
+    words = [cell.text for cell in rows[0] if cell.text]
+    place = frame.grid.place(rows[0][0].row)
+    shown = quoted(" | ".join(words), 100)
+    plot = frame.ids.get("plot")
+    again = plot is not None and any(field_of(frame.kind, word) == "plot" for word in words)
+    if again or not any(is_summary_word(word) for word in words):
+        ledger.error(
+            "second-table",
+            f"A second table begins here, below the first: {shown}.",
+            "Put each table on a sheet or into a file of its own.",
+            place,
+        )
+        return
+    ledger.warn(
+        "summary-row",
+        f"A table of means begins here ({shown}); its {len(rows) - 1} rows were left out.",
+        "Nothing needs to be done; means are worked out from the plots.",
+        place,
+    )
+
+
+def _is_note(frame: Frame, filled: list[Cell], key: str, *, after_gap: bool) -> bool:
+    first = filled[0].text
+    if len(filled) == 1 and frame.width > 1:
+        if looks_numeric(first):
+            return False
+        return frame.plots is not None or after_gap or " " in first
+    if looks_numeric(key):
+        return False
+    begins = first.casefold().startswith(_NOTE_WORDS)
+    if frame.plots is None:
+        # Any id may stand in a list, so only what stands below it can be a note.
+        sparse = 2 * len(filled) <= frame.width
+        return after_gap and sparse and (begins or len(first) > _LONG_ID)
+    if begins and (after_gap or " " in first):
+        return True
+    return after_gap and " " in first and not any(looks_numeric(cell.text) for cell in filled)
+
+
+def _keep_note(grid: Grid, filled: list[Cell], ledger: Ledger) -> None:
+    text = " | ".join(cell.text for cell in filled)
+    ledger.warn(
+        "note",
+        f"This row holds a note and no data: {quoted(text, 300)}.",
+        "It is kept here and not read as data; nothing needs to be done.",
+        grid.place(filled[0].row),
+    )
+
+
+def _keep_summaries(grid: Grid, rows: Sequence[Row], ledger: Ledger) -> None:
+    if not rows:
+        return
+    text = " | ".join(cell.text for cell in rows[0] if cell.text)
+    more = ""
+    if len(rows) > 1:
+        others = ", ".join(str(row[0].row) for row in rows[1:6])
+        more = f" So do {len(rows) - 1} more (row {others}{', ...' if len(rows) > 6 else ''})."
+    ledger.warn(
+        "summary-row",
+        f"This row holds a summary and no plot: {quoted(text, 300)}.{more}",
+        "It was left out; the means are worked out from the plots.",
+        grid.place(rows[0][0].row),
+    )

@@ -1,0 +1,357 @@
+"""Tables of values in their three shapes, melted into strips: one variable over many rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from trialkit.reading.across import tell_statistics
+from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.days import header_days, row_days
+from trialkit.reading.doubles import REPEATED
+from trialkit.reading.headers import ASIDE, normal
+from trialkit.reading.leftout import is_summary_word
+from trialkit.reading.names import Names
+from trialkit.reading.numbers import cell_is_number, is_missing, nearly_number, plain_number
+from trialkit.reading.plan import warn_unknown_column
+from trialkit.reading.rows import Rows
+from trialkit.reading.sheet_top import day_above
+from trialkit.reading.tables import Column, Table
+from trialkit.reading.zero import Zero
+
+_NAMELESS = "count"
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """Values of one variable (or numbers examined) under one heading, as rows of a long table.
+
+    Attributes
+    ----------
+    written : str
+        The variable as written.
+    head : Cell
+        Where the variable is named.
+    rows : sequence of int
+        Which rows of the table the cells stand in.
+    cells : sequence of Cell
+    days : sequence of float or None
+        Day of each cell; None where it is not known, which is said already.
+    dated : bool
+        Whether the table gives days for these values at all.
+    long : bool
+        Whether the values stand under one heading with those of other variables.
+    """
+
+    written: str
+    head: Cell
+    rows: Sequence[int]
+    cells: Sequence[Cell]
+    days: Sequence[float | None]
+    dated: bool
+    long: bool = False
+
+
+def melt(rows: Rows, names: Names, zero: Zero, ledger: Ledger, *, in_yield: bool) -> list[Strip]:
+    """Melt a table of counts or yields, whatever its shape.
+
+    Parameters
+    ----------
+    rows : Rows
+    names : Names
+    zero : Zero
+        Day 0, for headings and columns with dates.
+    ledger : Ledger
+    in_yield : bool
+        Whether this is a table of yields, which have no day.
+    """
+    table = rows.table
+    days = None if in_yield else row_days(table, zero, ledger)
+    if days is None and not in_yield:
+        above = day_above(table, zero, ledger)
+        days = None if above is None else [above] * len(table.rows)
+    if table.column("variable") is not None and table.column("value") is not None:
+        return list(_of_long(table, days, names, ledger))
+    caption = None if in_yield else table.caption
+    if days is None and caption is not None and caption.dated:
+        days = _days_of_caption(table, zero, ledger)
+    columns = _value_columns(table, days, names, ledger, in_yield=in_yield)
+    headed = [c for c in columns if c.day is not None and not names.knows(c.header)]
+    if in_yield or days is not None:
+        headed = []
+    found_days = header_days(table, headed, zero, ledger)
+    by_column = {column.index: day for column, day in zip(headed, found_days, strict=True)}
+    everywhere = range(len(table.rows))
+    strips = []
+    for column in columns:
+        own = column.index in by_column
+        written = column.written if own else column.above or column.header
+        written = written or _nameless(table, names)
+        if not written:
+            _tell_no_variable(table, column, ledger)
+            continue
+        when = [by_column[column.index]] * len(table.rows) if own else days
+        if own and all(is_missing(cell.text) for cell in table.cells(column)):
+            _tell_empty(table, column, ledger)
+        strips.append(
+            Strip(
+                written,
+                column.cell,
+                everywhere,
+                table.cells(column),
+                when if when is not None else [0.0] * len(table.rows),
+                when is not None,
+            )
+        )
+    return strips
+
+
+def _days_of_caption(table: Table, zero: Zero, ledger: Ledger) -> list[float | None]:
+    """Day of the whole table, from the name of its sheet or file."""
+    caption = table.caption
+    assert caption is not None  # noqa: S101 - the caller looked
+    head = Column(1, table.grid.name, None, Cell(caption.date_text, 1, 1), "", caption)
+    days = header_days(table, [head], zero, ledger) * len(table.rows)
+    if days and days[0] is not None:
+        ledger.understand(table.grid.name, table.grid.name, f"the assessment on day {days[0]:g}")
+    return days
+
+
+def _value_columns(
+    table: Table,
+    days: Sequence[float | None] | None,
+    names: Names,
+    ledger: Ledger,
+    *,
+    in_yield: bool,
+) -> list[Column]:
+    """Columns that hold values; those that do not are told."""
+    found: list[Column] = []
+    plots = table.column("plot")
+    for column in table.columns:
+        if column.field is not None:
+            continue
+        if names.knows(column.header):
+            found.append(column)
+        elif plots is not None and _repeats(table, column, plots):
+            ledger.understand(table.grid.name, column.label, "the plots again")
+        elif column.day is not None and not in_yield:
+            if days is not None and column.day.certain:
+                _tell_two_days(table, column, ledger)
+            elif (days is None and _may_hold(table, column, names)) or _is_variable(
+                table, column, names
+            ):
+                found.append(column)
+            else:
+                warn_unknown_column(table, column, ledger)
+        elif _is_variable(table, column, names):
+            found.append(column)
+        elif column.header or any(cell.text for cell in table.cells(column)):
+            warn_unknown_column(table, column, ledger)
+    return _without_summaries(table, found, names, ledger)
+
+
+def _repeats(table: Table, column: Column, plots: Column) -> bool:
+    """Whether a column holds the plot numbers again, and so no values."""
+    if len(table.rows) < 2:
+        return False
+    pairs = zip(table.cells(column), table.cells(plots), strict=True)
+    return all(
+        a.text == b.text or (a.text and plain_number(a.text) == plain_number(b.text) is not None)
+        for a, b in pairs
+    )
+
+
+def _without_summaries(
+    table: Table, columns: list[Column], names: Names, ledger: Ledger
+) -> list[Column]:
+    """Leave out totals and means of the other columns of the same day."""
+    words = [
+        c
+        for c in columns
+        if not names.knows(c.written) and (is_summary_word(c.written) or normal(c.written) in _SUMS)
+    ]
+    lost = [c for c in words if _is_of(table, c, [o for o in columns if o not in words])]
+    tell_statistics(table, lost, ledger)
+    unclear = [c for c in words if c not in lost and len(columns) > len(words)]
+    if unclear:
+        ledger.error(
+            "summary-unclear",
+            f"The column {quoted(unclear[0].label)} seems to hold totals or means, and is neither "
+            "the sum nor the mean of the columns beside it.",
+            "Take it out; if it is the number of units looked at, name it as examined of the "
+            "variable that counts those hit; if it is a variable of its own, give it a name.",
+            table.header_place(unclear[0]),
+        )
+    return [column for column in columns if column not in lost and column not in unclear]
+
+
+_SUMS = frozenset({"total", "sum", "all"})
+_STATISTIC = ("lsd", "cv", "se", "sd", "p", "f", "st")
+
+
+def _is_of(table: Table, column: Column, others: Sequence[Column]) -> bool:
+    """Whether a column is the sum or the mean of others on its day."""
+    if not others:
+        return False
+    if normal(column.written).startswith(_STATISTIC) and normal(column.written) not in _SUMS:
+        return True
+    day = None if column.day is None else (column.day.day, column.day.date_text, column.day.date)
+    same = [
+        other
+        for other in others
+        if (None if other.day is None else (other.day.day, other.day.date_text, other.day.date))
+        == day
+    ]
+    looked = agreed = 0
+    for row in table.rows:
+        total = plain_number(row[column.index - 1].text)
+        parts = [plain_number(row[other.index - 1].text) for other in same]
+        known = [part for part in parts if part is not None]
+        if total is None or not known:
+            continue
+        looked += 1
+        sums = (sum(known), sum(known) / len(known))
+        agreed += any(abs(total - one) <= 0.06 + 0.005 * abs(one) for one in sums)
+    return looked > 0 and agreed >= 0.9 * looked and len(same) > 1
+
+
+def _tell_two_days(table: Table, column: Column, ledger: Ledger) -> None:
+    taken = next(
+        (
+            item
+            for field in ("days_after", "days_before", "days_planting", "hours_after",
+                          "weeks_after", "date")
+            if (item := table.column(field)) is not None
+        ),
+        None,
+    )  # fmt: skip
+    what = f"the column {quoted(taken.header)}" if taken else f"the name {quoted(table.grid.name)}"
+    ledger.error(
+        "day-twice",
+        f"Both {what} and the heading {quoted(column.header)} hold a day.",
+        f"Take {what} out, or write only the variable into the heading.",
+        table.header_place(column),
+    )
+
+
+def _may_hold(table: Table, column: Column, names: Names) -> bool:
+    """Whether a column under a day holds values and not, say, remarks of that day."""
+    if not column.written or names.knows(column.written):
+        return True
+    if normal(column.written) in ASIDE:
+        return False
+    return _mostly_numbers(table, column) is not False
+
+
+def _is_variable(table: Table, column: Column, names: Names) -> bool:
+    """Whether a column holds values: it is described, or at least half of it are numbers."""
+    if not column.header:
+        return column.made
+    if names.knows(column.written):
+        return True
+    if normal(column.header) in ASIDE:
+        return False
+    return _mostly_numbers(table, column) is True
+
+
+def _mostly_numbers(table: Table, column: Column) -> bool | None:
+    """Whether at least half of the filled cells are numbers; None where nothing is filled.
+
+    What stands for a number counts too: ``<1``, ``45 %``, an error of a formula.
+    """
+    filled = [cell for cell in table.cells(column) if not is_missing(cell.text)]
+    if not filled:
+        return None
+    like = sum(cell_is_number(cell) or nearly_number(cell) for cell in filled)
+    return 2 * like >= len(filled)
+
+
+def _nameless(table: Table, names: Names) -> str:
+    """Name the values under a heading that holds only a day."""
+    caption = table.caption
+    if caption is not None and caption.variable:
+        return caption.variable
+    return names.single() or ("" if names.declared else _NAMELESS)
+
+
+def _tell_no_variable(table: Table, column: Column, ledger: Ledger) -> None:
+    ledger.error(
+        "no-variable",
+        f"The heading {quoted(column.label)} holds a day and no variable.",
+        f"Write the variable before the day, such as 'larvae {column.header}'.",
+        table.header_place(column),
+    )
+
+
+def _tell_empty(table: Table, column: Column, ledger: Ledger) -> None:
+    ledger.warn(
+        "empty-column",
+        f"No plot has a value under {quoted(column.label)}.",
+        "Nothing needs to be done if nothing was counted then; the day is left out.",
+        table.header_place(column),
+    )
+
+
+def _of_long(
+    table: Table, days: Sequence[float | None] | None, names: Names, ledger: Ledger
+) -> Iterator[Strip]:
+    """One strip for each variable that a long table names."""
+    variable, value = table.column("variable"), table.column("value")
+    assert variable is not None and value is not None  # noqa: S101 - the caller looked
+    for column in table.columns:
+        unread = column.field is None and names.number_of(column.header) is None
+        if unread and (column.header or any(cell.text for cell in table.cells(column))):
+            warn_unknown_column(table, column, ledger)
+    chosen: dict[str, list[int]] = {}
+    heads = table.cells(variable)
+    for index, cell in enumerate(heads):
+        if cell.text:
+            chosen.setdefault(cell.text, []).append(index)
+        else:
+            ledger.error(
+                "no-variable",
+                "This row has no variable.",
+                "Fill in the column variable, or clear the row.",
+                table.place(cell),
+            )
+    cells = table.cells(value)
+    for written, indices in chosen.items():
+        yield Strip(
+            written,
+            heads[indices[0]],
+            indices,
+            [cells[index] for index in indices],
+            [0.0 if days is None else days[index] for index in indices],
+            days is not None,
+            long=True,
+        )
+
+
+def told_columns(table: Table, ledger: Ledger) -> None:
+    """Record what the columns that name rows were taken for."""
+    for column in table.columns:
+        if column.field is None or column.field in {REPEATED, "unclear"}:
+            continue
+        again = column.field in _REPEATS and table.kind in {"counts", "yield"}
+        meaning = f"{column.field}, compared with the plan" if again else column.field
+        ledger.understand(table.grid.name, column.header, meaning)
+
+
+_REPEATS = frozenset({
+    "treatment", "block", "replicate", "row", "column", "main_plot", "main_factor", "sub_factor",
+    "name", "role",
+})  # fmt: skip
+
+
+def tell_no_day(table: Table, strips: Sequence[Strip], ledger: Ledger) -> None:
+    """Say which values have no day, where others have one or there are several of them."""
+    headers = listing(dict.fromkeys(quoted(strip.written) for strip in strips))
+    one = len({strip.written for strip in strips}) == 1
+    ledger.error(
+        "no-day",
+        f"{headers} {'has' if one else 'have'} no day: there is none in the heading or the table.",
+        "Add a column days_after or date, or put the day into the heading, such as "
+        f"'{strips[0].written} 7 DAT'.",
+        table.place(strips[0].head),
+    )

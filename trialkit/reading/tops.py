@@ -1,0 +1,115 @@
+"""The heading rows of a table: which row they are, and what stands in the rows above it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from trialkit.reading.cells import Cell, Grid, Row
+from trialkit.reading.headings import day_header, replicate_in
+
+_HEADER_WITHIN = 20
+_ROWS_ABOVE = 2
+
+Known = Callable[[Cell], bool]
+
+
+def find_header(grid: Grid, known: Known, *, by_day: bool) -> tuple[int, Row] | None:
+    """Find the row with most known headers among the first ones.
+
+    With ``by_day`` days may stand in a row below the other headers (``plot`` beside a merged
+    ``larvae``, and under that ``7 DAT``); the two rows then make one.
+
+    Returns
+    -------
+    (int, Row) or None
+        Index into ``grid.rows`` of the (last) header row, and the header.
+    """
+    best: tuple[int, Row] | None = None
+    best_hits = 0
+    for index, row in enumerate(grid.rows[:_HEADER_WITHIN]):
+        hits = _hits(row, known)
+        if hits > best_hits:
+            best, best_hits = (index, row), hits
+        below = grid.rows[index + 1] if index + 1 < len(grid.rows) else ()
+        if by_day and any(_says_no_variable(cell) for cell in below):
+            both = _over(row, below)
+            hits = _hits(both, known)
+            # A row of nothing but days can be no row of data, so it also wins a tie.
+            whole = all(_says_no_variable(cell) for cell in below if cell.text)
+            needed = best_hits if whole else best_hits + 1
+            if hits >= needed and hits > _hits(below, known):
+                best, best_hits = (index + 1, both), hits
+    return best
+
+
+def rows_above(
+    grid: Grid, found: int, header: Row, is_id: Callable[[Cell], bool]
+) -> tuple[dict[int, Cell], ...]:
+    """Find what stands above the headings of values, nearest row first.
+
+    Of each row directly above the heading row the cell over each column (counted from 1): a
+    merged cell reaches over its columns, another to the next one that is filled; both end at a
+    column that names the rows (plot, block). A row that has nothing over values is no heading.
+    """
+    made: list[dict[int, Cell]] = []
+    expected = grid.rows[found][0].row
+    for row in reversed(grid.rows[max(0, found - _ROWS_ABOVE) : found]):
+        if row[0].row != expected - 1:
+            break
+        expected = row[0].row
+        over = _reaching(grid, row, header, is_id)
+        if not over:
+            break
+        made.append(over)
+    return tuple(made)
+
+
+def _reaching(grid: Grid, row: Row, header: Row, is_id: Callable[[Cell], bool]) -> dict[int, Cell]:
+    spans = {
+        span.first_column: span.last_column
+        for span in grid.merged
+        if span.first_row <= row[0].row <= span.last_row
+    }
+    over: dict[int, Cell] = {}
+    last: Cell | None = None
+    until = 0
+    for index in range(1, len(header) + 1):
+        here = row[index - 1] if index <= len(row) else None
+        lower = header[index - 1]
+        if not lower.text or is_id(lower) or (here is not None and here.text == lower.text):
+            last = None
+        elif here is not None and here.text:
+            last, until = here, spans.get(index, 0)
+        elif last is not None and until and index > until:
+            last = None
+        if last is not None:
+            over[index] = last
+    return over
+
+
+def _hits(row: Row, known: Known) -> int:
+    return sum(known(cell) for cell in row if cell.text)
+
+
+def _says_no_variable(cell: Cell) -> bool:
+    """Whether a heading is only a day or a replicate."""
+    if not cell.text:
+        return False
+    header = day_header(cell)
+    if header is not None:
+        across = replicate_in(header.variable) if header.variable else None
+        return not header.variable or (across is not None and not across.rest)
+    across = replicate_in(cell.text)
+    return across is not None and not across.rest
+
+
+def _over(above: Row, below: Row) -> Row:
+    """Cells of the lower row, and of the upper one where the lower is empty."""
+    width = max(len(above), len(below))
+    row = below[0].row
+    cells = []
+    for index in range(width):
+        upper = above[index] if index < len(above) else Cell("", row, index + 1)
+        lower = below[index] if index < len(below) else Cell("", row, index + 1)
+        cells.append(lower if lower.text else upper._replace(row=row))
+    return tuple(cells)
