@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from trialkit.many import Reported, report_trials
     from trialkit.planning import Planned, plan_trial, start_trial, write_plan
     from trialkit.problems import Place, Problem, Severity, TrialError
-    from trialkit.reading import read_trial, save_trial
+    from trialkit.reading import read_trial, save_trial, trial_from_tables
     from trialkit.record import read_record, rerun
     from trialkit.resources import example_names, example_trial
     from trialkit.run import Written, report_trial
@@ -76,6 +76,7 @@ _ROOMS = {
     "rerun": "record",
     "save_trial": "reading",
     "start_trial": "planning",
+    "trial_from_tables": "reading",
     "write_plan": "planning",
 }
 
@@ -116,6 +117,7 @@ __all__ = [
     "rerun",
     "save_trial",
     "start_trial",
+    "trial_from_tables",
     "write_plan",
 ]
 

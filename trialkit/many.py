@@ -33,6 +33,13 @@ class Reported:
         What the trial shows, the weightiest first.
     problems : tuple of Problem
         Errors and warnings.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.example_trial("leaf_beetle_potato")
+    >>> trialkit.report_trials([trial], "reports", formats=(), jobs=1)[0].name
+    'leaf_beetle_potato'
     """
 
     name: str
@@ -93,6 +100,14 @@ def report_trials(
     -----
     Where processes are started anew (not on Linux), a script that calls this must be guarded by
     ``if __name__ == "__main__"``, as with any pool of processes.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.example_trial("leaf_beetle_potato")
+    >>> outcomes = trialkit.report_trials([trial], "reports", formats=(), jobs=1)
+    >>> [path.name for path in outcomes[0].paths]
+    ['record.json']
     """
     paths = [Path(trial) for trial in trials]
     wanted = options or ReportOptions(formats=tuple(formats))

@@ -9,7 +9,14 @@ from enum import StrEnum
 
 
 class Severity(StrEnum):
-    """How grave a problem is: an error stops a run, a warning does not."""
+    """How grave a problem is: an error stops a run, a warning does not.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> [severity.value for severity in trialkit.Severity]
+    ['error', 'warning']
+    """
 
     ERROR = "error"
     WARNING = "warning"
@@ -29,6 +36,12 @@ class Place:
         Row as the spreadsheet or text editor numbers it, from 1.
     column : str or None
         Header of the column, or its letter where it has no header.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> str(trialkit.Place("counts.csv", row=4, column="larvae"))
+    'counts.csv, row 4, column larvae'
     """
 
     file: str = ""
@@ -61,6 +74,13 @@ class Problem:
         What was found, as a sentence.
     remedy : str
         What to do about it, as a sentence.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> place = trialkit.Place("plots.csv", row=3)
+    >>> print(trialkit.Problem(trialkit.Severity.ERROR, "no-block", place, "No block.", "Add it."))
+    plots.csv, row 3: No block. Add it.
     """
 
     severity: Severity
@@ -85,7 +105,17 @@ def warning(kind: str, what: str, remedy: str, place: Place | None = None) -> Pr
 
 
 class TrialError(Exception):
-    """The one exception for bad input: it carries every problem found, warnings too."""
+    """The one exception for bad input: it carries every problem found, warnings too.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> try:
+    ...     trialkit.read_trial("no such trial")
+    ... except trialkit.TrialError as fault:
+    ...     print(fault.problems[0].what)
+    There is no such file or folder.
+    """
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)

@@ -42,7 +42,14 @@ def data_folder(name: str) -> Path:
 
 
 def example_names() -> tuple[str, ...]:
-    """Names of the invented example trials that come with trialkit."""
+    """Names of the invented example trials that come with trialkit.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> "leaf_beetle_potato" in trialkit.example_names()
+    True
+    """
     folder = data_folder("example_trials")
     trials = [
         path.name
@@ -59,6 +66,12 @@ def example_trial(name: str) -> Path:
     ------
     ValueError
         When there is no example of that name; the message lists those there are.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.example_trial("leaf_beetle_potato").name
+    'leaf_beetle_potato'
     """
     if name not in example_names():
         raise ValueError(f"no example is called {name!r}; there are {', '.join(example_names())}")

@@ -29,6 +29,13 @@ class Written:
     findings : tuple of Finding
     paths : tuple of Path
         The files, in the order in which a reader wants them.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.example_trial("leaf_beetle_potato")
+    >>> [path.name for path in trialkit.report_trial(trial, "report", formats=()).paths]
+    ['record.json']
     """
 
     analysis: Analysis
@@ -72,6 +79,14 @@ def report_trial(
         When the trial has problems; nothing is written then.
     OSError
         When a file cannot be written.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.example_trial("leaf_beetle_potato")
+    >>> written = trialkit.report_trial(trial, "report", formats=("xlsx",))
+    >>> [path.name for path in written.paths]
+    ['tables.xlsx', 'record.json']
     """
     folder, wanted = Path(out), options or ReportOptions(formats=formats)
     when = made or datetime.now(UTC)

@@ -24,7 +24,14 @@ from trialkit.setting_rules import (
 
 
 class Transform(StrEnum):
-    """Scale on which a variable is analysed."""
+    """Scale on which a variable is analysed.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.Transform("sqrt").name
+    'SQRT'
+    """
 
     AUTO = "auto"
     NONE = "none"
@@ -34,7 +41,14 @@ class Transform(StrEnum):
 
 
 class Comparison(StrEnum):
-    """Procedure that compares treatment means."""
+    """Procedure that compares treatment means.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.Comparison("tukey").name
+    'TUKEY'
+    """
 
     TUKEY = "tukey"
     LSD = "lsd"
@@ -50,7 +64,14 @@ class Comparison(StrEnum):
 
 
 class ControlMethod(StrEnum):
-    """Formula for percent control."""
+    """Formula for percent control.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.ControlMethod.ABBOTT.value
+    'abbott'
+    """
 
     AUTO = "auto"
     ABBOTT = "abbott"
@@ -70,6 +91,16 @@ class Settings:
     ------
     TrialError
         With a problem for each setting that does not fit, in the words of the command line.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.Settings(comparison="lsd", control_target=70)
+    Settings(comparison='lsd', control_target='70')
+    >>> trialkit.Settings(alpha=7)
+    Traceback (most recent call last):
+        ...
+    trialkit.problems.TrialError: '7' does not fit alpha. It must be a number above 0 and ...
 
     Its attributes are these:
     """

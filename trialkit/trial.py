@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.numerals import plural
 from trialkit.problems import Problem
 from trialkit.settings import (
     Comparison,
@@ -81,7 +82,14 @@ REPORT_TEXTS = (
 
 
 class Design(StrEnum):
-    """How treatments were assigned to plots."""
+    """How treatments were assigned to plots.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.Design("split-plot").has_larger_units
+    True
+    """
 
     CRD = "crd"
     RCBD = "rcbd"
@@ -96,7 +104,14 @@ class Design(StrEnum):
 
 
 class TreatmentRole(StrEnum):
-    """What a treatment stands for in the trial."""
+    """What a treatment stands for in the trial.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.TreatmentRole.REFERENCE.value
+    'reference'
+    """
 
     UNTREATED = "untreated"
     CARRIER = "carrier"
@@ -105,7 +120,14 @@ class TreatmentRole(StrEnum):
 
 
 class Kind(StrEnum):
-    """What sort of number a variable holds."""
+    """What sort of number a variable holds.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> [kind.value for kind in trialkit.Kind]
+    ['count', 'percent', 'measurement']
+    """
 
     COUNT = "count"
     PERCENT = "percent"
@@ -113,7 +135,14 @@ class Kind(StrEnum):
 
 
 class VariableRole(StrEnum):
-    """What a variable says about the trial."""
+    """What a variable says about the trial.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.VariableRole("natural-enemy").name
+    'NATURAL_ENEMY'
+    """
 
     PEST = "pest"
     NATURAL_ENEMY = "natural-enemy"
@@ -143,6 +172,12 @@ class Treatment:
         where nothing is said. Where the trial lists no applications, what was written.
     extra : Mapping
         Further columns of the list of treatments, as text.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.Treatment(id="1", name="Untreated", role=trialkit.TreatmentRole.UNTREATED).name
+    'Untreated'
     """
 
     id: str
@@ -164,6 +199,12 @@ class Plot:
 
     ``row`` and ``column`` number the rows and columns of the field map from 1; in a Latin
     square they are the blocking factors too.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.Plot(id="101", treatment="1", block="1").block
+    '1'
     """
 
     id: str
@@ -192,6 +233,13 @@ class Variable:
     examined : str, float or None
         For percentages that are k of n (damaged fruits of fruits examined): what names n, a
         column or another variable, or n itself where it is the same in every plot.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> pest = trialkit.VariableRole.PEST
+    >>> trialkit.Variable(name="larvae", label="Larvae", kind=trialkit.Kind.COUNT, role=pest).label
+    'Larvae'
     """
 
     name: str
@@ -222,6 +270,13 @@ class Application:
     growth_stage, equipment : str or None
     details : Mapping
         Every other column, as text under its heading (nozzle, pressure, temperature).
+
+    Examples
+    --------
+    >>> from datetime import date
+    >>> import trialkit
+    >>> trialkit.Application(id="1", date=date(2025, 6, 12), method="spray").date.isoformat()
+    '2025-06-12'
     """
 
     id: str
@@ -289,6 +344,12 @@ class Trial:
         File or sheet, header as written, what it was taken for; not part of equality.
     inputs : tuple of (str, str)
         Name and SHA-256 of each file read; not part of equality.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    <Trial 'Leaf beetle larvae in potatoes, 2025': rcbd, 8 treatments, 32 plots, ...>
     """
 
     title: str
@@ -341,10 +402,10 @@ class Trial:
     def __repr__(self) -> str:
         days = sorted(set(self.counts["day"].dropna()))
         held = (
-            f"{len(self.treatments)} treatments",
-            f"{len(self.plots)} plots",
-            f"{len(self.variables)} variables",
-            f"{len(days)} days",
+            plural(len(self.treatments), "treatment"),
+            plural(len(self.plots), "plot"),
+            plural(len(self.variables), "variable"),
+            plural(len(days), "day"),
         )
         return f"<Trial {self.title!r}: {self.design.value}, {', '.join(held)}>"
 

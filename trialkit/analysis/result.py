@@ -136,6 +136,14 @@ class Analysis(_Tables):
     undefined is NaN (None in text and flags), with a reason or a note in the same row.
     ``trialkit.explain("means")`` says what each column holds, and in what unit.
 
+    Examples
+    --------
+    >>> import trialkit
+    >>> analysis = trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+    >>> shown = analysis.control.query("chosen and variable == 'larvae' and days_after == 7")
+    >>> shown["treatment"].tolist()
+    ['2', '3', '4', '5', '6', '7', '8']
+
     Attributes
     ----------
     trial : Trial

@@ -1,6 +1,13 @@
 """Figures of an Analysis, made with plotnine; nothing here computes a statistic.
 
 plotnine and matplotlib are imported when a figure is made, not before.
+
+Examples
+--------
+>>> import trialkit
+>>> analysis = trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+>>> type(trialkit.figures.course(analysis, "larvae")).__name__
+'ggplot'
 """
 
 from __future__ import annotations

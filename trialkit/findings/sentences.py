@@ -84,6 +84,13 @@ class Finding:
         The largest p-value behind a claim, as adjusted.
     level : float or None
         The level at which that p-value was read.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> analysis = trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+    >>> isinstance(trialkit.make_findings(analysis)[0], trialkit.Finding)
+    True
     """
 
     topic: str

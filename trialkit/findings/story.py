@@ -69,6 +69,13 @@ def make_findings(analysis: Analysis, tables: Tables | None = None) -> tuple[Fin
     -------
     tuple of Finding
         Those of page 1 first, the most important at their head.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> analysis = trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+    >>> all(finding.text.endswith(".") for finding in trialkit.make_findings(analysis))
+    True
     """
     read = tables or Tables(analysis)
     front, rest = front_findings(read)

@@ -63,6 +63,12 @@ def start_trial(path: Path | str, *, source: Trial | Path | str | None = None) -
         When the workbook is there, or the folder holds anything.
     TrialError
         When the earlier trial cannot be read.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> [path.name for path in trialkit.start_trial("beetles.xlsx")]
+    ['beetles.xlsx']
     """
     target = Path(path)
     if target.exists() and not (target.is_dir() and not any(target.iterdir())):

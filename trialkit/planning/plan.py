@@ -42,6 +42,13 @@ class Planned:
         Of incomplete blocks: average efficiency factor, and above what no design can lie.
     notes : tuple of Problem
         What was odd in a layout that was taken over.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> planned = trialkit.plan_trial(trialkit.example_trial("leaf_beetle_potato"))
+    >>> isinstance(planned.trial, trialkit.Trial)
+    True
     """
 
     trial: Trial

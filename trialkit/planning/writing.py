@@ -52,6 +52,14 @@ def write_plan(
     ------
     FileExistsError
         When the workbook is there: it may hold counts.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> planned = trialkit.plan_trial(trialkit.example_trial("leaf_beetle_potato"))
+    >>> paths = trialkit.write_plan(planned, "plan")
+    >>> all(path.exists() for path in paths)
+    True
     """
     folder = Path(out)
     trial = planned.trial

@@ -46,7 +46,7 @@ from trialkit.reading.rows import (
     rows_of,
     tell_extra_cells,
 )
-from trialkit.reading.settings import sheet_entries, toml_entries
+from trialkit.reading.settings import mapping_entries, sheet_entries, toml_entries
 from trialkit.reading.sources import Source, open_source
 from trialkit.reading.tables import make_table
 from trialkit.reading.uncounted import drop_uncounted, drop_unharvested
@@ -94,6 +94,13 @@ def read_trial(path: Path | str) -> Trial:
     ------
     TrialError
         With all problems found, warnings too, when there is any error.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    >>> [variable.name for variable in trial.variables][:2]
+    ['larvae', 'lady_beetles']
     """
     reading = read(path)
     if reading.trial is None:
@@ -223,6 +230,8 @@ def _read_settings(source: Source, ledger: Ledger) -> Head:
         entries = toml_entries(*source.toml, ledger)
         if entries is None:
             return Head(given=True, usable=False)
+    elif source.keys is not None:
+        entries = mapping_entries(source.label, source.keys)
     elif grid is not None:
         entries = sheet_entries(grid, ledger)
     grid = source.first("report")

@@ -58,6 +58,14 @@ def save_trial(trial: Trial, path: Path | str) -> tuple[Path, ...]:
         no whole number of the units examined.
     OSError
         When a file cannot be written.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    >>> paths = trialkit.save_trial(trial, "saved")
+    >>> trialkit.read_trial("saved") == trial
+    True
     """
     target = Path(path)
     sheets = _sheets(trial)

@@ -45,6 +45,14 @@ def toml_entries(name: str, text: str, ledger: Ledger) -> list[Entry] | None:
     ]
 
 
+def mapping_entries(name: str, content: Mapping[str, Any]) -> list[Entry]:
+    """Entries of settings that a program gives, nested as in a settings file."""
+    return [
+        Entry(path, value, Place(name, None, None, ".".join(path)), name)
+        for path, value in _flatten(content)
+    ]
+
+
 def _flatten(
     content: Mapping[str, Any], path: tuple[str, ...] = ()
 ) -> Iterator[tuple[tuple[str, ...], Any]]:

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Grid, Ledger, nearest
@@ -68,6 +69,8 @@ class Source:
         Name of folder or file as given, for messages about the whole.
     toml : tuple of (str, str) or None
         Name and text of the settings file.
+    keys : mapping or None
+        The settings themselves, where a program gives them.
     tables : dict
         Kind of table to its grids.
     inputs : list of (str, str)
@@ -77,6 +80,7 @@ class Source:
     name: str
     label: str
     toml: tuple[str, str] | None = None
+    keys: Mapping[str, Any] | None = None
     tables: dict[str, list[Grid]] = field(default_factory=dict)
     inputs: list[tuple[str, str]] = field(default_factory=list)
 

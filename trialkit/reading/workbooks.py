@@ -208,15 +208,30 @@ def _cell(source: Any, row: int, column: int, formulas: set[tuple[int, int]]) ->
         if (row, column) in formulas:
             return Cell("(formula)", row, column, fault="formula")
         return Cell("", row, column)
+    if isinstance(value, str) and source.data_type == "e":
+        return Cell(value, row, column, fault="error")
+    return value_cell(value, row, column, str(source.number_format or ""))
+
+
+def value_cell(value: object, row: int, column: int, number_format: str = "") -> Cell:
+    """Make a cell of what a workbook or a table of a program holds.
+
+    Parameters
+    ----------
+    value : object
+        Text, a number, true or false, a date or a time.
+    row, column : int
+        Counted from 1.
+    number_format : str
+        As the workbook shows a number.
+    """
     if isinstance(value, str):
-        if source.data_type == "e":
-            return Cell(value, row, column, fault="error")
         return Cell(value.strip(), row, column)
     if isinstance(value, bool):
         return Cell("TRUE" if value else "FALSE", row, column, fault="switch")
     if isinstance(value, int | float):
-        shown = _shown(value, str(source.number_format or ""))
-        percent = "%" in str(source.number_format or "")
+        percent = "%" in number_format
+        shown = _shown(value, number_format)
         return Cell(shown, row, column, number=float(value), percent=percent)
     if isinstance(value, datetime):
         if value.time() == time():

@@ -99,6 +99,14 @@ def rerun(record: Mapping[str, Any]) -> Agreement:
     ------
     TrialError
         When a part of the record is missing or damaged.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.example_trial("leaf_beetle_potato")
+    >>> written = trialkit.report_trial(trial, "report", formats=())
+    >>> trialkit.rerun(trialkit.read_record(written.paths[-1])).same
+    True
     """
     trial = trial_from_record(record)
     recorded, findings = _tables(record.get("tables")), _sentences(record.get("findings"))

@@ -38,6 +38,14 @@ def read_record(path: Path) -> dict[str, Any]:
     ------
     TrialError
         When the file cannot be read or is no record.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.example_trial("leaf_beetle_potato")
+    >>> written = trialkit.report_trial(trial, "report", formats=())
+    >>> trialkit.read_record(written.paths[-1])["format"]
+    1
     """
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
