@@ -13,6 +13,7 @@ from trialkit.report.document import Block, Document, FigureBlock, Section, Tabl
 from trialkit.report.parts import (
     beside,
     closing,
+    completeness,
     control,
     effects,
     enemies,
@@ -21,6 +22,8 @@ from trialkit.report.parts import (
     front,
     means,
     methods,
+    one_table,
+    own_text,
     period,
     persistence,
     persistence_differences,
@@ -68,7 +71,12 @@ OUTLINE: tuple[Part, ...] = (
     Part(
         "done",
         "Treatments and dates",
-        (methods.how_done, field.applications, closing.how_to_read),
+        (
+            own_text.own("objective"),
+            methods.how_done,
+            field.applications,
+            closing.how_to_read,
+        ),
     ),
     Part("course", "Pest over time", (pest.course_of_pest, means.pest_means)),
     Part(
@@ -95,10 +103,17 @@ OUTLINE: tuple[Part, ...] = (
     ),
     Part("factors", "Factors", (factors.factor_tests, factors.factor_means)),
     Part("neighbours", "Neighbouring plots and edges", (spread.neighbours,)),
+    Part("discussion", "Discussion", (own_text.own("discussion"),)),
+    Part("conclusion", "Conclusion", (own_text.own("conclusion"),)),
     Part("trust", "Reliability", (trust.doubts,)),
-    Part("analysed", "Methods", (methods.how_analysed, supporting.how_supported)),
+    Part(
+        "analysed",
+        "Methods",
+        (own_text.own("methods"), methods.how_analysed, supporting.how_supported),
+    ),
     Part("warnings", "Data notes", (closing.warnings,)),
     Part("cautions", "Cautions", (closing.cautions,)),
+    Part("signed", "Sign-off", (own_text.signed,)),
     Part("references", "References", (closing.references,)),
     Part("again", "How to run it again", (closing.run_again,)),
     Part("shows", "All findings", (closing.findings,), Where.ANNEX),
@@ -118,6 +133,7 @@ OUTLINE: tuple[Part, ...] = (
             methods.assessments_table,
             spread.neighbours_beside,
             closing.warnings_table,
+            completeness.completeness,
             rate_start.rate_start,
             means.enemy_means,
             means.damage_means,
@@ -140,6 +156,8 @@ OUTLINE: tuple[Part, ...] = (
 #: What fills a page alone, with text, figures and maps: a workbook shows nothing of it.
 PAGE_ONLY: frozenset[Compose] = frozenset(
     {
+        closing.how_to_read,
+        own_text.signed,
         pest.course_of_pest,
         enemies.course_of_enemies,
         enemies.resurgence,
@@ -199,7 +217,7 @@ def compose(
         subtitle=front.subtitle(context),
         design=front.design(context),
         facts=methods.trial_facts(context),
-        front=front.front_page(context),
+        front=front.front_page(context) if options.form != "table" else (),
         sections=sections,
         made=context.made,
         foot=_foot(context),
@@ -232,13 +250,15 @@ def _numbered(sections: Iterable[Section]) -> tuple[Section, ...]:
 
 
 def _wanted(part: Part, options: ReportOptions) -> bool:
-    if options.form == "page":
+    if options.form != "report":
         return False
     return options.length == "full" or part.where is not Where.ANNEX
 
 
 def _sections(context: Context, options: ReportOptions) -> Iterator[Section]:
     left_out = frozenset() if options.drawn else PAGE_ONLY
+    if options.form == "table":
+        yield Section(key="table", title="Results", blocks=tuple(one_table.one_table(context)))
     for part in OUTLINE:
         if not _wanted(part, options):
             continue

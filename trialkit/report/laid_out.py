@@ -245,10 +245,8 @@ def column_widths(page: PageTable) -> list[int]:
         words = [len(word) for text in (head.title, head.under) for word in text.split()]
         widest = max(words, default=0)
         if "number" in head.style.split():
-            texts = [
-                max(len(cell.text) + 1.2 * len(cell.letters or ""), 0.8 * len(cell.span))
-                for cell in cells
-            ]
+            letters = max((len(cell.letters or "") for cell in cells), default=0)
+            texts = [max(len(cell.text) + 0.9 * letters, 0.8 * len(cell.span)) for cell in cells]
         else:
             texts = [float(len(cell.text)) for cell in cells]
             widest = max(widest, min(len(head.title), 14))

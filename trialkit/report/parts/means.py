@@ -9,7 +9,7 @@ from trialkit.figures.marks import DIFFERS, marks
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
-from trialkit.report.numbers import write_share
+from trialkit.report.numbers import write_number, write_p, write_share
 from trialkit.rows import Rows
 from trialkit.trial import Comparison, Variable, VariableRole
 from trialkit.words import COMPARISONS, SCALE_FORMULAS, SCALES
@@ -90,6 +90,8 @@ def means_by_day(context: Context, variable: Variable) -> Table | None:
             if day in lettered:
                 cells.append(beside.get((day, treatment), ""))
         body.append(tuple(cells))
+    feet, foot_notes = _feet(context, variable.name, days, lettered)
+    body += feet
     label = context.variable_label(variable.name)
     notes = marks_note(context, variable.name, "count", across=len(days) > 1) if beside else ()
     return Table(
@@ -97,9 +99,54 @@ def means_by_day(context: Context, variable: Variable) -> Table | None:
         question=f"{label}: treatment means by assessment",
         columns=tuple(columns),
         rows=tuple(body),
-        notes=(*notes, *_response_notes(context, variable.name, "count")),
+        notes=(*notes, *foot_notes, *_response_notes(context, variable.name, "count")),
         sheet=f"Means {label}",
     )
+
+
+def _feet(
+    context: Context, variable: str, days: list[float], lettered: set[float]
+) -> tuple[list[tuple[Cell, ...]], tuple[str, ...]]:
+    """Rows below the means of each day, and a note: p, significant difference, standard error."""
+    rows = context.rows("responses", variable, "count")
+    found = {row["days_after"]: row for row in rows.records()}
+    errors = _standard_errors(context, variable)
+    wanted = (
+        ("p, treatments", {day: row["p"] for day, row in found.items()}, write_p),
+        (
+            "Significant difference",
+            {day: row["significant_difference"] for day, row in found.items()},
+            write_number,
+        ),
+    )
+    feet: list[tuple[Cell, ...]] = []
+    for head, values, write in wanted:
+        known = {day: value for day, value in values.items() if math.isfinite(value)}
+        if not known:
+            continue
+        cells: list[Cell] = [head]
+        for day in days:
+            cells.append(write(known[day]) if day in known else "")
+            if day in lettered:
+                cells.append("")
+        feet.append(tuple(cells))
+    scale = str(rows["transform"][0]) if rows else "none"
+    on = "as counted" if scale == "none" else f"on the {SCALES.get(scale, scale)} scale"
+    if not errors or len(feet) < 2:
+        return feet, ()
+    span = sorted({write_number(min(errors.values())), write_number(max(errors.values()))})
+    said = f"Standard error of a mean: {' to '.join(span)}; it and significant differences {on}."
+    return feet, (said,)
+
+
+def _standard_errors(context: Context, variable: str) -> dict[float, float]:
+    """Standard error of a mean on each day, on average over the treatments."""
+    by_day: dict[float, list[float]] = {}
+    rows = context.rows("means", variable, "count")
+    for day, error in zip(rows["days_after"], rows["se"], strict=True):
+        if math.isfinite(error):
+            by_day.setdefault(day, []).append(error)
+    return {day: math.sqrt(sum(e * e for e in es) / len(es)) for day, es in by_day.items()}
 
 
 def single_means(
