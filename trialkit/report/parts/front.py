@@ -251,8 +251,10 @@ def _held(sheet: _Sheet, treatment: str) -> GlanceCell:
         return GlanceCell(text="never" if row["note"] == "never reached" else DASH)
     to_end = row["note"] == "to the last assessment"
     text = write_number(row["value"], 0) + ("+" if to_end else "")
-    lower = float(row["lower"])
+    lower, upper = float(row["lower"]), float(row["upper"])
     under = f"from {write_number(lower, 0)}" if to_end and lower > 0 else _span_text(row, 0)
+    if not lower > 0 and not math.isfinite(upper):
+        under = "uncertain"
     return GlanceCell(text=text, under=under, ink=_ink(row))
 
 
