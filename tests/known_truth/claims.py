@@ -194,7 +194,7 @@ def _true(item: trialkit.Finding, left: dict[str, float]) -> bool:
         return all(left[name] <= 0.2 for name in item.subjects)
     lower = item.direction == "lower"
     if item.question in ("control", "persistence"):
-        lower = True  # more control, held longer: less is left
+        lower = not lower  # more control, held longer: less is left
     return all(
         (left[name] < left[other]) if lower else (left[name] > left[other])
         for name in item.subjects

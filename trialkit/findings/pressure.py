@@ -29,6 +29,11 @@ def pressure_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
         if not course:
             continue
         say = Teller(tables)
+        about = {"variable": variable.name, "subjects": (untreated,)}
+        if not any(row["mean"] > 0.0 for row in course):
+            text = phrase("pressure.nothing", noun=noun(variable))
+            yield say.finding("pressure", text, front=front, **about)
+            continue
         peak = max(course, key=lambda row: float(row["mean"]))
         threshold = ""
         if variable.threshold is not None:
@@ -55,7 +60,6 @@ def pressure_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
                     first_day=say.cite(course[0], "days_after", Style.DAY),
                     **slots,
                 )
-        about = {"variable": variable.name, "subjects": (untreated,)}
         yield say.finding("pressure", text, front=front, **about)
 
 

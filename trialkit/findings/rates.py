@@ -87,14 +87,14 @@ def _margin(tables: Tables, variable: Variable, found: list[Row]) -> Finding:
 def _shorter(tables: Tables, variable: Variable, last: Row) -> Iterator[Finding]:
     """Whether the lower rate was shown to hold the target for less time."""
     alpha = tables.trial.settings.alpha
-    for row in rows(
-        tables,
-        "rate_persistence",
-        variable=variable.name,
-        treatment=last["treatment"],
-        full=last["full"],
-    ):
-        if not row.known("upper") or row["upper"] >= 0.0 or not row["p"] < alpha:
+    asked = rows(tables, "rate_persistence", variable=variable.name)
+    asked = [row for row in asked if row.known("p")]
+    adjusted = holm_of([float(row["p"]) for row in asked])
+    pair = last["treatment"], last["full"]
+    for row, p in zip(asked, adjusted, strict=True):
+        if (row["treatment"], row["full"]) != pair or p >= alpha:
+            continue
+        if not row.known("upper") or row["upper"] >= 0.0:
             continue
         say = Teller(tables)
         number, interval = say.size(row, "difference", whole=True)
@@ -106,8 +106,8 @@ def _shorter(tables: Tables, variable: Variable, last: Row) -> Iterator[Finding]
             days=phrase("words.count_days", count=int(number == "1"), number=number),
             brackets=brackets(interval, say.p(row, "p")),
         )
-        about = _about(variable, row) | {"claim": True, "p": float(row["p"]), "level": alpha}
-        yield say.finding("rate", text, direction="lower", **about)
+        about = _about(variable, row) | {"claim": True, "p": p, "level": alpha}
+        yield say.finding("rate", text, question="persistence", direction="lower", **about)
 
 
 def rate_start_findings(tables: Tables) -> Iterator[Finding]:

@@ -62,7 +62,7 @@ def _share(say: Teller, variable: Variable, row: Row, also: str = "") -> dict[st
         "day": say.day(row),
         "hits": say.cite(row, "hits", Style.WHOLE),
         "examined": say.cite(row, "examined", Style.WHOLE),
-        "units": str(variable.examined) if named else phrase("shares.units"),
+        "units": str(variable.examined).replace("_", " ") if named else phrase("shares.units"),
         "noun": noun(variable),
         "size": percent(number),
         "brackets": brackets(interval, also),

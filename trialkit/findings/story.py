@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 from trialkit.analysis import Analysis
 from trialkit.findings.control import control_findings, fall_findings, held_findings
+from trialkit.findings.factors import factor_findings
 from trialkit.findings.front import front_findings
 from trialkit.findings.planned import planned_findings
 from trialkit.findings.pressure import difference_findings
@@ -37,6 +38,7 @@ TOPICS: tuple[Callable[[Tables], Iterator[Finding]], ...] = (
     lambda tables: return_findings(tables, front=False),
     planned_findings,
     share_findings,
+    factor_findings,
     rate_findings,
     lambda tables: side_findings(tables, front=False),
     enemy_findings,

@@ -40,12 +40,12 @@ def glance_table(
     tables : mapping of str to DataFrame
         ``control``, ``persistence``, ``reductions``, ``means`` and ``money``.
     """
-    front = claims[claims["front"].eq(True)]
     marks = {
         (row["question"], row["variable"], row["scope"], row["a"], _day(row["days_after"])): row[
             "direction"
         ]
-        for row in front.to_dict("records")
+        for row in _records(claims)
+        if row["front"] is True
     }
     rows = [
         *_control(basis, tables["control"], marks),
@@ -60,6 +60,12 @@ def glance_table(
 
 
 Marks = Mapping[tuple[Any, ...], Any]
+
+
+def _records(table: pd.DataFrame) -> list[Record]:
+    """Rows of a table as dictionaries; many times as fast as by frames."""
+    columns = dict(zip(table.columns, table.to_numpy(dtype=object).T.tolist(), strict=True))
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def _day(value: float) -> float | None:
@@ -84,22 +90,28 @@ def _main(basis: Basis) -> list[tuple[str, str]]:
     return []
 
 
+def _known(value: float) -> bool:
+    return not math.isnan(value)
+
+
 def _apart(lower: float, upper: float) -> bool:
     """Whether an interval leaves out no change; one that is not known does not."""
     return lower > 0.0 or upper < 0.0
 
 
 def _control(basis: Basis, control: pd.DataFrame, marks: Marks) -> Iterator[Record]:
-    chosen = control[control["chosen"].eq(True) & control["percent"].notna()]
+    chosen = [row for row in _records(control) if row["chosen"] is True and _known(row["percent"])]
     for variable, question in _main(basis):
-        mine = chosen[chosen["variable"] == variable]
-        if mine.empty:
+        mine = [row for row in chosen if row["variable"] == variable]
+        if not mine:
             continue
-        ends = mine["days_after"].min(), mine["days_after"].max()
-        for treatment, own in mine.groupby("treatment", sort=False):
-            if treatment == basis.trial.untreated:
-                continue
-            records = own.to_dict("records")
+        days = [row["days_after"] for row in mine]
+        ends = min(days), max(days)
+        groups: dict[str, list[Record]] = {}
+        for row in mine:
+            if row["treatment"] != basis.trial.untreated:
+                groups.setdefault(row["treatment"], []).append(row)
+        for treatment, records in groups.items():
             best = max(records, key=lambda row: float(row["percent"]))
             for name, picked in (
                 ("control_first", [r for r in records if r["days_after"] == ends[0]]),
@@ -125,7 +137,9 @@ def _control(basis: Basis, control: pd.DataFrame, marks: Marks) -> Iterator[Reco
 def _held(basis: Basis, persistence: pd.DataFrame, marks: Marks) -> Iterator[Record]:
     reached = {(key[1], key[3]) for key in marks if key[2] == "target"}
     names = {name for name, _ in _main(basis)}
-    for row in persistence[persistence["variable"].isin(names)].to_dict("records"):
+    for row in _records(persistence):
+        if row["variable"] not in names:
+            continue
         until = float(row["holds_until_day"])
         never = math.isnan(until)
         if never and math.isnan(row["peak_percent"]):
@@ -152,9 +166,9 @@ def _reductions(basis: Basis, reductions: pd.DataFrame, marks: Marks) -> Iterato
     for item in basis.assessed:
         if item.variable.role is VariableRole.NATURAL_ENEMY:
             asked[item.variable.name] = ("enemies", "enemies")
-    own = reductions[(reductions["measure"] == "pest_days") & reductions["percent"].notna()]
-    for row in own.to_dict("records"):
-        if row["variable"] not in asked:
+    for row in _records(reductions):
+        whole = row["measure"] == "pest_days" and _known(row["percent"])
+        if row["variable"] not in asked or not whole:
             continue
         question, name = asked[row["variable"]]
         mark = marks.get((question, row["variable"], "whole trial", row["treatment"], None))
@@ -178,8 +192,9 @@ def _yields(basis: Basis, means: pd.DataFrame, marks: Marks) -> Iterator[Record]
     if basis.harvested is not None:
         units[harvested.name] = harvested.unit
     paired = {(key[1], key[3]) for key in marks if key[0] in ("yield",) and key[2] == "whole trial"}
-    own = means[(means["measure"] == "yield") & means["mean_analysed"].notna()]
-    for row in own.to_dict("records"):
+    for row in _records(means):
+        if row["measure"] != "yield" or not _known(row["mean_analysed"]):
+            continue
         yield _row(
             treatment=row["treatment"],
             question="yield",
@@ -196,7 +211,9 @@ def _yields(basis: Basis, means: pd.DataFrame, marks: Marks) -> Iterator[Record]
 def _returns(basis: Basis, money: pd.DataFrame, marks: Marks) -> Iterator[Record]:
     area = basis.settings.yield_unit.partition("/")[2]
     unit = f"{basis.settings.currency}/{area}" if basis.settings.currency else None
-    for row in money[money["gain"].notna()].to_dict("records"):
+    for row in _records(money):
+        if not _known(row["gain"]):
+            continue
         key = ("return", row["variable"], "whole trial", row["treatment"], None)
         yield _row(
             treatment=row["treatment"],
