@@ -1,13 +1,53 @@
-"""Writing files so that an interrupted run leaves the old ones whole."""
+"""Reading files within bounds, and writing them so that an interrupted run leaves the old whole."""
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
 import shutil
+import stat
 from collections.abc import Mapping
 from contextlib import ExitStack, suppress
 from pathlib import Path
+
+
+class TooLargeError(OSError):
+    """A file with more bytes than are read."""
+
+
+def read_regular(path: Path, most: int) -> bytes:
+    """Read a file, and nothing that only looks like one.
+
+    Parameters
+    ----------
+    path : Path
+        A link is followed.
+    most : int
+        Bytes beyond which it is not read.
+
+    Raises
+    ------
+    TooLargeError
+        When it has more bytes.
+    OSError
+        When it cannot be opened, or is a folder, a pipe or a device, from which could be read
+        for ever.
+    """
+    # Opening a pipe would otherwise wait for somebody to write.
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "rb") as stream:
+        kind = os.fstat(stream.fileno())
+        if not stat.S_ISREG(kind.st_mode):
+            raise OSError(errno.EINVAL, "it is a pipe or a device and no file", str(path))
+        if kind.st_size > most:
+            raise TooLargeError(
+                errno.EFBIG,
+                f"it has {kind.st_size / 1e6:,.0f} MB; more than {most // 1_000_000} MB are not "
+                "read",
+                str(path),
+            )
+        return stream.read(most)
 
 
 def write_whole(path: Path, content: bytes) -> None:

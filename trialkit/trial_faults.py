@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date
 from enum import Enum
 from functools import cache
-from math import inf, isfinite
+from math import isfinite
 from types import UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
@@ -17,7 +18,7 @@ from trialkit.plan_faults import plan_faults
 from trialkit.planned import read_planned
 from trialkit.problems import Problem, TrialError, error, nearest, quoted
 from trialkit.trial import EXAMINED, Kind, Trial, numbers_examined
-from trialkit.trial_tables import EVENT_KINDS
+from trialkit.trial_tables import EVENT_KINDS, out_of_bounds
 
 #: Numbers beyond this are written with an exponent, and so are no whole ones when read.
 _WHOLE = range(-(2**53), 2**53 + 1)
@@ -136,12 +137,23 @@ def _is(kind: type, value: object) -> bool:
 
 def _of_plan(trial: Trial) -> Iterator[Problem]:
     treatments = [item.id for item in trial.treatments]
+    for item in trial.treatments:
+        amounts = (item.rate, item.cost_per_ha, item.cost_per_acre)
+        if any(
+            amount is not None and (amount < 0.0 or out_of_bounds(amount)) for amount in amounts
+        ):
+            yield _fault(
+                f"The rate or cost of treatment {quoted(item.id)} is no number that can be one.",
+                kind="out-of-bounds",
+            )
     yield from _doubled("treatment", treatments)
     yield from _doubled("plot", [item.id for item in trial.plots])
     yield from _doubled("variable", [item.name for item in trial.variables])
     yield from _unknown(
         "Plots name the treatment", (plot.treatment for plot in trial.plots), treatments
     )
+    parts = [part for item in trial.treatments for part in item.parts]
+    yield from _unknown("Mixtures name the treatment", parts, treatments)
     if trial.untreated is not None:
         yield from _unknown("The untreated is", [trial.untreated], treatments)
     places = (place for plot in trial.plots for place in (plot.row, plot.column))
@@ -149,6 +161,13 @@ def _of_plan(trial: Trial) -> Iterator[Problem]:
         yield _fault("Rows or columns of plots are out of all bounds.")
     if not trial.plots:
         yield _fault("The trial has no plots.", "Add the plots.", "no-plots")
+    planted = {plot.treatment for plot in trial.plots}
+    for bare in [item for item in treatments if item not in planted][:1]:
+        yield _fault(
+            f"The treatment {quoted(bare)} has no plot.",
+            "Give it plots, or take it out.",
+            "treatment-without-plots",
+        )
     yield from plan_faults(trial.design, trial.plots, trial.main_plots)
 
 
@@ -168,8 +187,10 @@ def _of_values(trial: Trial) -> Iterator[Problem]:
     for name in _VALUES:
         table: pd.DataFrame = getattr(trial, name)
         numbers = table.select_dtypes("float")
-        if numbers.isin([float("inf"), float("-inf")]).any(axis=None):
-            yield _fault(f"{name.capitalize()} hold a number that is not finite.")
+        if numbers.map(out_of_bounds).any(axis=None):
+            yield _fault(
+                f"{name.capitalize()} hold a number that no plot can have.", kind="out-of-bounds"
+            )
     kinds = trial.counts["variable"].map({item.name: item.kind for item in trial.variables})
     values = trial.counts["value"]
     if (values[kinds.isin([Kind.COUNT, Kind.PERCENT])] < 0.0).any():
@@ -177,6 +198,9 @@ def _of_values(trial: Trial) -> Iterator[Problem]:
     if (values[kinds == Kind.PERCENT] > 100.0).any():
         yield _fault("Percentages are above 100.")
     yield from _of_shares(trial)
+    cells = [trial.counts["variable"], trial.counts["day"], trial.counts["sample"].fillna("")]
+    if not values.notna().groupby(cells, dropna=False).any().all():
+        yield _fault("Counts of a day are all missing.", "Leave the day out.", "empty-day")
     if trial.counts["day"].isna().any():
         yield _fault("Counts lack their day.")
     if not trial.counts["sample"].map(lambda mark: mark is None or isinstance(mark, str)).all():
@@ -193,7 +217,7 @@ def _of_facts(trial: Trial) -> Iterator[Problem]:
             elif cells.dtype == object:
                 good = cells.map(lambda cell: cell is None or isinstance(cell, str))
             else:
-                good = cells.map(lambda cell: isinstance(cell, float) and abs(cell) != inf)
+                good = cells.map(lambda cell: isinstance(cell, float) and not out_of_bounds(cell))
             if not good.all():
                 yield _fault(f"{name.capitalize()} hold a {column} of the wrong kind.")
     treatments = [item.id for item in trial.treatments]
@@ -244,6 +268,9 @@ def _is_number_of_units(value: float) -> bool:
 
 def _of_settings(trial: Trial) -> Iterator[Problem]:
     settings = trial.settings
+    for name in ("crop_price", "bushel_lb"):
+        if getattr(settings, name) is not None and out_of_bounds(getattr(settings, name)):
+            yield _fault(f"The setting {name} is out of bounds.", kind="out-of-bounds")
     if settings.yield_unit == "bu/acre" and not trial.harvest.empty and not settings.bushel_lb:
         yield _fault(
             "Yields are to be in bu/acre, and the pounds in a bushel are not given.",
@@ -270,7 +297,7 @@ def contrast_faults(name: str, ids: Iterable[str], known: list[str]) -> Iterator
 
 
 def _doubled(what: str, names: list[str]) -> Iterator[Problem]:
-    doubled = sorted({name for name in names if names.count(name) > 1})
+    doubled = sorted(name for name, times in Counter(names).items() if times > 1)
     if doubled:
         yield _fault(
             f"The {what} {quoted(doubled[0])} is listed twice.",

@@ -82,6 +82,9 @@ WEATHER_COLUMNS = ("date",)
 EVENT_COLUMNS = ("date", "what", "kind", "plots")
 #: What an event can be, as the column kind says it.
 EVENT_KINDS = ("deviation", "damage", "maintenance", "other")
+#: Beyond these no number can be of a plot or of what was put out on it: sums of squares would
+#: leave what a computer can count with.
+LARGEST, SMALLEST = 1e15, 1e-15
 _NUMBERS = frozenset({"rate", "actual", "day"})
 
 
@@ -89,6 +92,12 @@ def _empty(columns: tuple[str, ...]) -> pd.DataFrame:
     return pd.DataFrame(
         {name: pd.Series([], dtype=float if name in _NUMBERS else object) for name in columns}
     )
+
+
+def out_of_bounds(value: float) -> bool:
+    """Whether a number is too large, or too near to 0, to be one of a plot; NaN is not."""
+    size = abs(value)
+    return size > LARGEST or 0.0 < size < SMALLEST
 
 
 def text_column(items: Iterable[object]) -> pd.Series:

@@ -25,6 +25,7 @@ from trialkit.trial import (
     Transform,
     VariableRole,
 )
+from trialkit.trial_tables import out_of_bounds
 
 _TEXTS = ("title", "untreated", "crop", "crop_code", "site", "season", "notes")
 _KEYS = ("title", "design", "main_plots", "applied", "untreated", "crop", "crop_code", "site",
@@ -325,7 +326,7 @@ def _number(
     entry: Entry, ledger: Ledger, fits: Callable[[float], bool], words: str
 ) -> float | None:
     number = _as_number(entry.value)
-    if number is None or not fits(number):
+    if number is None or out_of_bounds(number) or not fits(number):
         ledger.error(
             "settings-value",
             f"{quoted(as_text(entry.value))} does not fit {entry.path[-1]}.",

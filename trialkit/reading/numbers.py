@@ -10,6 +10,7 @@ from typing import Protocol
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, quoted, undash
+from trialkit.trial_tables import out_of_bounds
 
 MISSING = frozenset({"", ".", "-", "na", "n/a", "*"})
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
@@ -24,8 +25,6 @@ _CENSORED = re.compile(r"(?:[<>≤≥~≈]=?|less than|more than|over|under|abou
                        r"|[\d.,]+\s*(?:\+|-|or (?:more|less))", re.IGNORECASE)  # fmt: skip
 _SPAN = re.compile(r"[\d.,]+\s*(?:-|to|/)\s*[\d.,]+\s*%?")
 _ERROR_TEXT = re.compile(r"#(?:DIV/0|N/A|NAME|NULL|NUM|REF|VALUE)[!?]?", re.IGNORECASE)
-#: Beyond this nothing can have been counted or measured in a plot.
-MOST = 1e15
 
 
 class Located(Protocol):
@@ -192,11 +191,11 @@ class _Column:
         return self._possible(value, cell)
 
     def _possible(self, value: float, cell: Cell) -> float | None:
-        if abs(value) <= MOST:
+        if not out_of_bounds(value):
             return value
         self.ledger.error(
             "out-of-range",
-            f"{quoted(cell.text)} is larger than anything that can be found in a plot.",
+            f"{quoted(cell.text)} is no number that a plot can have.",
             "Correct the number, or leave the cell empty.",
             self.table.place(cell),
         )

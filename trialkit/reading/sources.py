@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from trialkit.files import TooLargeError, read_regular
 from trialkit.problems import Place
 from trialkit.reading.cells import Grid, Ledger, nearest
 from trialkit.reading.headers import field_of, normal
@@ -148,17 +149,15 @@ def open_source(path: Path, ledger: Ledger) -> Source | None:
 
 def _bytes(path: Path, name: str, source: Source, ledger: Ledger) -> bytes | None:
     try:
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            ledger.error(
-                "file-too-large",
-                f"The file has {size / 1e6:,.0f} MB; files of more than "
-                f"{MAX_BYTES // 1_000_000} MB are not read.",
-                "Keep only the tables of the trial in it.",
-                Place(name),
-            )
-            return None
-        data = path.read_bytes()
+        data = read_regular(path, MAX_BYTES)
+    except TooLargeError as fault:
+        ledger.error(
+            "file-too-large",
+            f"The file was not read: {fault.strerror}.",
+            "Keep only the tables of the trial in it.",
+            Place(name),
+        )
+        return None
     except OSError as fault:
         _tell_unreadable(name, "file", fault, ledger)
         return None
@@ -170,9 +169,19 @@ def _tell_unreadable(name: str, word: str, fault: OSError, ledger: Ledger) -> No
     ledger.error(
         "file-unreadable",
         f"The {word} could not be opened ({fault.strerror or 'no reason given'}).",
-        "Close it in other programs and check that you may read it.",
+        "Close it in other programs, and check that it is there and that you may read it.",
         Place(name),
     )
+
+
+def _is_table(path: Path) -> bool:
+    """Whether an entry of a folder is a file, or has the name of a table and should be one."""
+    if path.name.startswith((".", "~$")):
+        return False
+    named = path.name.casefold() == "trial.toml" or (
+        path.suffix.casefold() in TEXT_TABLES and kind_of_name(path.stem) is not None
+    )
+    return named or path.is_file()
 
 
 def _read_toml(path: Path, source: Source, ledger: Ledger) -> None:
@@ -186,7 +195,7 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
     source = Source(name, name)
     try:
         files = sorted(
-            (f for f in folder.iterdir() if f.is_file() and not f.name.startswith((".", "~$"))),
+            (f for f in folder.iterdir() if _is_table(f)),
             key=lambda f: f.name,
         )
     except OSError as fault:

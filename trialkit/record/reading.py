@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.files import read_regular
 from trialkit.problems import Place, Problem, Severity, TrialError, error
 from trialkit.record.writing import FORMAT
 from trialkit.trial import (
@@ -30,6 +31,9 @@ from trialkit.trial import (
 from trialkit.trial_faults import FACTS, trial_faults
 from trialkit.trial_tables import text_column
 
+#: A record with more bytes is not read.
+MAX_BYTES = 200_000_000
+
 
 def read_record(path: Path) -> dict[str, Any]:
     """Read a record.json.
@@ -48,13 +52,13 @@ def read_record(path: Path) -> dict[str, Any]:
     1
     """
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(read_regular(path, MAX_BYTES).decode("utf-8"))
     except (OSError, ValueError, RecursionError) as fault:
         raise TrialError(
             [
                 error(
                     "record-unreadable",
-                    f"The record could not be read ({fault}).",
+                    f"The record could not be read ({getattr(fault, 'strerror', None) or fault}).",
                     "Give the record.json that the report wrote.",
                     Place(file=path.name),
                 )

@@ -18,6 +18,10 @@ from trialkit.inference.fit import Term, mean_square, tested
 from trialkit.inference.normal.linear import LinearFit, fit_layout, rounding_zero
 from trialkit.inference.normal.mixed import mixed_fit
 
+#: Pairs of samples within plots beyond which variances are found by moments alone: likelihood
+#: keeps each pair in memory, and tells no more of so many samples.
+MOST_PAIRS = 4e6
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Gain:
@@ -226,6 +230,8 @@ def _scaled(term: Term, n: float, sample: FloatArray, df: int) -> Term:
 
 
 def _reml(layout: Layout, owner: IntArray, y: FloatArray) -> tuple[float, float] | None:
+    if float((np.bincount(owner).astype(float) ** 2).sum()) > MOST_PAIRS:
+        return None
     factors = {name: factor(name, codes[owner]) for name, codes in layout.blocking}
     factors["treatment"] = factor("treatment", layout.treatment[owner], layout.n_treatments)
     model = FixedModel(factors=factors, terms=tuple((name,) for name in factors))
