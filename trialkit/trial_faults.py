@@ -198,13 +198,14 @@ def _of_values(trial: Trial) -> Iterator[Problem]:
     if (values[kinds == Kind.PERCENT] > 100.0).any():
         yield _fault("Percentages are above 100.")
     yield from _of_shares(trial)
-    cells = [trial.counts["variable"], trial.counts["day"], trial.counts["sample"].fillna("")]
-    if not values.notna().groupby(cells, dropna=False).any().all():
-        yield _fault("Counts of a day are all missing.", "Leave the day out.", "empty-day")
     if trial.counts["day"].isna().any():
         yield _fault("Counts lack their day.")
     if not trial.counts["sample"].map(lambda mark: mark is None or isinstance(mark, str)).all():
         yield _fault("Names of samples are no text.")
+        return
+    cells = [trial.counts["variable"], trial.counts["day"], trial.counts["sample"].fillna("")]
+    if not values.notna().groupby(cells, dropna=False).any().all():
+        yield _fault("Counts of a day are all missing.", "Leave the day out.", "empty-day")
 
 
 def _of_facts(trial: Trial) -> Iterator[Problem]:
