@@ -35,7 +35,9 @@ def test_numbers_shown_are_the_numbers_of_the_tables(told):
         for number in finding.numbers:
             value = float(getattr(analysis, number.table)[number.column].iloc[number.row])
             assert np.isfinite(value)
-            assert write(value, number.style, number.decimals) == number.shown
+            shown = write(value * number.times, number.style, number.decimals)
+            assert shown == number.shown
+            assert number.times >= 1.0
             assert number.shown in finding.text
 
 

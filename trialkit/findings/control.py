@@ -231,7 +231,11 @@ def _longer(tables: Tables, variable: Variable) -> Iterator[Finding]:
         )
         if number != "0":
             yield _pair_claim(say, "persistence", text, row, variable)
-    if known and not any(row["p_adjusted"] < tables.trial.settings.alpha for row in known):
+    alpha = tables.trial.settings.alpha
+    # Of a lower rate and its full rate alone a difference may have been shown.
+    planned = rows(tables, "rate_persistence", variable=variable.name)
+    shown_any = any(row["p_adjusted"] < alpha for row in known)
+    if known and not shown_any and not any(row["p"] < alpha for row in planned):
         say = Teller(tables)
         least = min(known, key=lambda row: float(row["p_adjusted"]))
         text = phrase("held.none", noun=noun(variable), brackets=brackets(say.p(least)))

@@ -55,7 +55,7 @@ def _sources(tables: Tables, variable: Variable, measure: str) -> list[Row]:
 def _finding(tables: Tables, variable: Variable, row: Row, p: float) -> Finding:
     say = Teller(tables)
     names = [_name(part) for part in row["source"].split(_BETWEEN)]
-    tested = say.p(row, "p")
+    tested = say.p(row, "p", p)
     if len(names) == 1:
         text = phrase(
             "factors.shown", factor=names[0], noun=noun(variable), brackets=brackets(tested)

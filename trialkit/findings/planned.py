@@ -74,17 +74,19 @@ def _of_whole(tables: Tables, asked: Planned, whole: list[Row]) -> Iterator[Find
             text = phrase(
                 f"planned.{way}_size",
                 size=number,
-                brackets=brackets(interval, say.p(row, "p")),
+                brackets=brackets(interval, say.p(row, "p", p)),
                 **slots,
             )
         else:
-            text = phrase(f"planned.{way}", brackets=brackets(say.p(row, "p")), **slots)
+            text = phrase(f"planned.{way}", brackets=brackets(say.p(row, "p", p)), **slots)
         about = _about(asked, row) | {"claim": True, "p": p, "level": alpha, "direction": way}
         yield say.finding("planned", text, **about)
-    rest = [row for row, p in zip(whole, adjusted, strict=True) if p >= alpha]
+    left = [(row, p) for row, p in zip(whole, adjusted, strict=True) if p >= alpha]
+    rest = [row for row, _ in left]
     if rest:
         say = Teller(tables)
-        least = say.p(min(rest, key=lambda row: float(row["p"])), "p")
+        row, p = min(left, key=lambda item: item[1])
+        least = say.p(row, "p", p)
         text = phrase(
             "planned.none",
             noun=_nouns(tables, rest),

@@ -64,7 +64,7 @@ def mixture_findings(tables: Tables) -> Iterator[Finding]:
             key = ("more" if way == "higher" else "less") if shown else "as_expected"
             text = phrase(
                 f"mixture.{key}",
-                brackets=brackets(difference, interval, say.p(row, "p")),
+                brackets=brackets(difference, interval, say.p(row, "p", p)),
                 **slots,
             )
             about: dict[str, Any] = {"variable": variable.name, "subjects": (row["treatment"],)}
@@ -188,7 +188,7 @@ def neighbour_findings(tables: Tables) -> Iterator[Finding]:
                 "neighbours.shown",
                 day=say.day(row),
                 noun=noun(variable),
-                brackets=brackets(say.p(row, "p")),
+                brackets=brackets(say.p(row, "p", p)),
             )
             also = phrase("neighbours.meaning")
             text = f"{text} {also}"
@@ -220,13 +220,13 @@ def loss_findings(tables: Tables) -> Iterator[Finding]:
                 pest=noun(pest),
                 size=quantity(number, crop.unit),
                 crop=noun(crop),
-                brackets=brackets(interval, say.p(row, "p")),
+                brackets=brackets(interval, say.p(row, "p", p)),
             )
             way = "lower" if row[column] < 0 else "higher"
             about |= {"claim": True, "p": p, "level": alpha, "direction": way}
         else:
             text = phrase(
-                "loss.none", crop=noun(crop), pest=noun(pest), brackets=brackets(say.p(row, "p"))
+                "loss.none", crop=noun(crop), pest=noun(pest), brackets=brackets(say.p(row, "p", p))
             )
         yield say.finding("loss", text, **about)
 

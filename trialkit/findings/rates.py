@@ -104,7 +104,7 @@ def _shorter(tables: Tables, variable: Variable, last: Row) -> Iterator[Finding]
             full=say.name(row["full"]),
             noun=noun(variable),
             days=phrase("words.count_days", count=int(number == "1"), number=number),
-            brackets=brackets(interval, say.p(row, "p")),
+            brackets=brackets(interval, say.p(row, "p", p)),
         )
         about = _about(variable, row) | {"claim": True, "p": p, "level": alpha}
         yield say.finding("rate", text, question="persistence", direction="lower", **about)
@@ -155,13 +155,13 @@ def _rate_start(tables: Tables, variable: Variable, row: Row, p: float | None) -
             "lowest": say.cite(row, "start_lowest"),
             "highest": say.cite(row, "start_highest"),
         }
-        text = phrase("rate_start.none", brackets=brackets(say.p(row, "p")), **slots, **covered)
+        text = phrase("rate_start.none", brackets=brackets(say.p(row, "p", p)), **slots, **covered)
         return say.finding("rate and start", text, **_about(variable, row))
     number, interval = say.size(row, "points", whole=True)
     text = phrase(
         "rate_start.more" if row["points"] < 0 else "rate_start.less",
         points=_points(number),
-        brackets=brackets(interval, say.p(row, "p")),
+        brackets=brackets(interval, say.p(row, "p", p)),
         **slots,
     )
     about = _about(variable, row) | {"claim": True, "p": p, "level": alpha}

@@ -45,6 +45,8 @@ class Number:
     style : Style
     decimals : int or None
         Decimals, where they follow from the interval; None where the style says.
+    times : float
+        How many times the cell is shown: p-values adjusted for their number.
     """
 
     shown: str
@@ -53,6 +55,7 @@ class Number:
     column: str
     style: Style
     decimals: int | None = None
+    times: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,9 +182,15 @@ class Teller:
         self.numbers.append(Number(shown, row.table, row.index, column, style, decimals))
         return shown
 
-    def p(self, row: Row, column: str = "p_adjusted") -> str:
-        """Write "p = 0.012"."""
-        return self.cite(row, column, Style.P)
+    def p(self, row: Row, column: str = "p_adjusted", adjusted: float | None = None) -> str:
+        """Write "p = 0.012"; as adjusted for the number of tests, where the cell is not."""
+        own = float(row[column])
+        if adjusted is None or own <= 0.0 or adjusted == own:
+            return self.cite(row, column, Style.P)
+        times = adjusted / own
+        shown = write(own * times, Style.P)
+        self.numbers.append(Number(shown, row.table, row.index, column, Style.P, None, times))
+        return shown
 
     def day(self, row: Row, column: str = "days_after") -> str:
         """Write "day 7"."""

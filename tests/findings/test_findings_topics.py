@@ -1,0 +1,188 @@
+"""How those sentences speak that the examples do not bring about."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import trialkit
+from trialkit.trial import Treatment, TreatmentRole
+
+
+@pytest.fixture(scope="module")
+def potato():
+    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+
+
+@pytest.fixture(scope="module")
+def mites():
+    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("spider_mite_glasshouse")))
+
+
+def told(analysis, topic):
+    return [item for item in trialkit.make_findings(analysis) if item.topic == topic]
+
+
+def test_page_1_opens_with_what_was_done_to_the_pest_and_how_the_reference_did(potato):
+    first, second, *_ = trialkit.make_findings(potato)
+    assert first.question == "pest"
+    assert first.subjects == ("4",)
+    assert "an estimated" in first.text
+    assert second.text.startswith("The reference, Tarnock (3), reduced larvae by ")
+
+
+def test_a_reference_that_was_not_shown_to_do_anything_is_named_as_that(potato):
+    own = potato.claims["a"].eq("3") & potato.claims["question"].eq("pest")
+    claims = potato.claims.assign(
+        shown=potato.claims["shown"].mask(own, False),
+        front=potato.claims["front"].mask(own, False),
+        p_adjusted=potato.claims["p_adjusted"].mask(own, 0.4),
+    )
+    comparisons = potato.comparisons.assign(different=False)
+    quiet = replace(potato, claims=claims, comparisons=comparisons)
+    texts = [item.text for item in trialkit.make_findings(quiet) if item.front]
+    assert "The reference, Tarnock (3), was not shown to reduce larvae" in " ".join(texts)
+    starred = replace(potato, claims=claims)
+    texts = [item.text for item in trialkit.make_findings(starred) if item.front]
+    assert "was not shown to reduce" not in " ".join(texts)
+
+
+def _start(analysis, **changes):
+    return told(
+        replace(analysis, rate_start=analysis.rate_start.assign(**changes)), "rate and start"
+    )
+
+
+def test_a_lower_rate_at_higher_numbers(potato):
+    (quiet,) = _start(potato, p=0.5, note=None)
+    assert "was not shown to lose control at higher starting numbers" in quiet.text
+    assert not quiet.claim
+    (worse,) = _start(potato, p=0.01, points=-12.3, lower=-20.1, upper=-4.2, note=None)
+    assert "lost 12 percentage points more control of larvae (95% CI 4–20; p = 0.010)" in worse.text
+    assert worse.claim
+    (better,) = _start(potato, p=0.01, points=12.3, lower=4.2, upper=20.1, note=None)
+    assert "less control" in better.text
+    (one,) = _start(potato, p=0.01, points=1.1, lower=0.9, upper=2.1, note=None)
+    assert "lost 1 percentage point less" in one.text
+    (blind,) = _start(potato, note="too small a range")
+    assert "cannot be told" in blind.text
+    assert _start(potato, points=np.nan) == []
+
+
+def test_a_mixture_that_fell_short(potato):
+    table = potato.mixture_periods.assign(p=0.004, difference=-9.0, lower=-20.0, upper=-2.0)
+    (finding,) = told(replace(potato, mixture_periods=table), "mixture")
+    assert "did worse than its components predict" in finding.text
+    assert finding.direction == "lower"
+    (finding,) = told(replace(potato, mixture_periods=table.assign(p=0.2)), "mixture")
+    assert "about as its components predict" in finding.text
+    assert not finding.claim
+
+
+def test_longer_is_told_from_the_limit_of_the_interval(potato):
+    table = potato.persistence_differences.copy()
+    pair = (table["a"] == "4") & (table["b"] == "3") & (table["question"] == "days held")
+    columns = ["difference", "lower", "upper", "p_adjusted"]
+    table.loc[pair, columns] = [28.0, 7.9, np.nan, 0.01]
+    table.loc[pair, "upper"] = 28.0
+    texts = [
+        item.text for item in told(replace(potato, persistence_differences=table), "persistence")
+    ]
+    assert any("at least 7 days longer than Tarnock (3) (p = 0.010)." in text for text in texts)
+    assert not any("28 days" in text for text in texts)
+
+
+def test_pairs_that_share_no_level_of_a_factor_are_not_told(potato):
+    table = potato.persistence_differences.copy()
+    pair = (table["a"] == "6") & (table["b"] == "3") & (table["question"] == "days held")
+    columns = ["difference", "lower", "upper", "p_adjusted"]
+    table.loc[pair, columns] = [-7.0, -12.0, -2.0, 0.01]
+    for level, said in (("wet", False), ("dry", True)):
+        mains = {"3": "dry", "6": level}
+        plots = tuple(
+            replace(item, main_factor=mains.get(item.treatment, "other"), sub_factor=item.treatment)
+            for item in potato.trial.plots
+        )
+        changed = replace(
+            potato, trial=replace(potato.trial, plots=plots), persistence_differences=table
+        )
+        texts = [item.text for item in told(changed, "persistence")]
+        assert any("longer than Wimbrel (6)" in text for text in texts) is said
+
+
+def test_resurgence_names_the_largest_day_and_numbers_as_counted(mites):
+    (finding,) = told(mites, "resurgence")
+    assert finding.claim
+    assert finding.subjects == ("SHA",)
+    assert "most on day 28: 102 against 53.0" in finding.text.replace("102.5", "102")
+    means = mites.means.query("variable == 'mites' and days_after == 28").set_index("treatment")
+    assert mites.resurgence["pest_mean"].iloc[0] == means.loc["SHA", "mean"]
+    assert mites.resurgence["untreated_mean"].iloc[0] == means.loc["UNT", "mean"]
+
+
+def test_a_carrier_is_told_where_it_was_shown_to_do_something(mites):
+    assert told(mites, "carrier") == []
+    own = mites.claims["question"].eq("carrier")
+    claims = mites.claims.assign(
+        shown=mites.claims["shown"].mask(own, True),
+        p_adjusted=mites.claims["p_adjusted"].mask(own, 0.01),
+    )
+    reductions = mites.reductions.assign(lower=mites.reductions["lower"].clip(lower=1.0))
+    (finding,) = told(replace(mites, claims=claims, reductions=reductions), "carrier")
+    assert finding.text.startswith("Spraying Water alone (WAT) reduced mites by 23% over the trial")
+
+
+def _planned(*contrasts: str, without_yield: bool = False):
+    trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    trial = replace(trial, settings=replace(trial.settings, contrasts=contrasts))
+    analysis = trialkit.analyse(trial)
+    if without_yield:
+        rows = analysis.contrasts
+        kept = rows[rows["measure"] == "count"].reset_index(drop=True)
+        analysis = replace(analysis, contrasts=kept)
+    return analysis, told(analysis, "planned")
+
+
+def test_planned_contrasts_are_told_with_their_sizes():
+    analysis, found = _planned("rates = 4, 5 against 1")
+    (finding,) = [item for item in found if item.variable == "tubers"]
+    (row,) = analysis.contrasts.query("contrast == 'rates' and measure == 'yield'").to_dict(
+        "records"
+    )
+    assert finding.direction == "higher"
+    assert finding.subjects == ("4", "5")
+    assert finding.against == ("1",)
+    shown = f"by {row['estimate']:.1f} (95% CI {row['lower']:.1f}–{row['upper']:.1f}; p < 0.001)."
+    assert shown in finding.text
+    _, (nothing,) = _planned("two rates = 4 against 5")
+    assert "showed no significant difference in any of 4 responses" in nothing.text
+
+
+def test_planned_contrasts_by_day_are_adjusted_over_days():
+    analysis, found = _planned("4 against 1", without_yield=True)
+    (finding,) = [item for item in found if item.variable == "larvae"]
+    assert "stood lower than the untreated in larvae on days 3, 7" in finding.text
+    single = analysis.contrasts["p"].max()
+    assert finding.p <= 0.05
+    assert single >= finding.p
+
+
+def test_varieties_without_untreated_are_compared_in_pairs(potato):
+    trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    kept = tuple(
+        Treatment(id=item.id, name=item.name, role=TreatmentRole.TEST) for item in trial.treatments
+    )
+    analysis = trialkit.analyse(
+        replace(
+            trial, treatments=kept, untreated=None, settings=replace(trial.settings, contrasts=())
+        )
+    )
+    findings = trialkit.make_findings(analysis)
+    claims = [item for item in findings if item.claim and item.question == "pairs"]
+    assert {item.variable for item in claims} >= {"larvae", "tubers"}
+    for item in claims:
+        assert item.against
+        assert item.direction == ("higher" if item.variable == "tubers" else "lower")
+    assert not any("untreated" in item.text for item in findings)
