@@ -152,7 +152,7 @@ def test_control_has_its_interval_and_signs(story: Analysis) -> None:
     assert "control above the target of 80%" in notes
     assert "Plots differ so much." in made.notes
     row = control[hit].iloc[0]
-    span = cell(made, "3 Fernway, half rate", "Day 7, 95 % interval")
+    span = cell(made, "3 Fernway, half rate", "Day 7, 95% interval")
     assert span == span_text(row["lower"], row["upper"])
 
 
@@ -209,7 +209,7 @@ def test_the_whole_period_shows_reductions_not_intervals_of_means(
     ].iloc[0]
     assert cell(made, "2 Fernway, full rate", "Reduction, %") == pytest.approx(row["percent"])
     span = span_text(row["lower"], row["upper"])
-    assert cell(made, "2 Fernway, full rate", "Reduction, %, 95 % interval") == span
+    assert cell(made, "2 Fernway, full rate", "Reduction, %, 95% interval") == span
     assert f'<span class="span">{span}</span>' in page
     assert cell(made, "1 Untreated", "Reduction, %") == Missing("")
     assert "Days above 15" in [item.title for item in made.columns]
@@ -262,8 +262,8 @@ def test_resurgence_is_told_without_a_cause(story: Analysis) -> None:
         "pest_percent": [96.3],
     }
     text = said(compose(replace(story, resurgence=make_table("resurgence", row))))
-    assert "stood 88 % below the untreated on day 7" in text
-    assert "96 % above it on day 21" in text
+    assert "stood 88% below the untreated on day 7" in text
+    assert "96% above it on day 21" in text
     assert "does not show that the first led to the second" in text
 
 

@@ -115,5 +115,5 @@ def test_undefined_becomes_missing_with_its_reason() -> None:
 
 
 def test_share() -> None:
-    assert write_share(0.05) == "5 %"
-    assert write_share(1 - 0.05) == "95 %"
+    assert write_share(0.05) == "5%"
+    assert write_share(1 - 0.05) == "95%"

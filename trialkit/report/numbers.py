@@ -93,8 +93,8 @@ def write_p(value: float) -> str:
 
 
 def write_share(share: float) -> str:
-    """Write a share such as 0.05 as ``5 %``."""
-    return f"{100 * share:g} %"
+    """Write a share such as 0.05 as ``5%``."""
+    return f"{100 * share:g}%"
 
 
 def write_cell(value: Cell, column: Column) -> str:

@@ -94,7 +94,7 @@ def by_treatment(rows: Rows) -> dict[str, list[dict[str, Any]]]:
 
 
 def interval_words(context: Context) -> str:
-    """Name the intervals of the report: "95 % interval"."""
+    """Name the intervals of the report: "95% interval"."""
     return f"{write_share(1 - context.trial.settings.alpha)} interval"
 
 

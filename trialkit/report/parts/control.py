@@ -143,22 +143,16 @@ def _other_method(context: Context, variable: str) -> Iterator[str]:
             continue
         times, before = number(row["times"]), number(row["before"])
         text = (
-            f"These intervals are {times} times as wide as by Abbott's formula (median over "
-            f"treatments and days), because the values before treatment (mean {before}) are small "
-            "or differ much between plots of one treatment."
+            f"Intervals are {times} times as wide as by Abbott's formula, because counts before "
+            f"treatment were small or uneven (mean {before})."
         )
         if row["recommendation"] == "consider abbott":
             yield (
-                f"{text} Treatments were not shown to differ before treatment: consider Abbott's "
-                "control, which leaves that count out (control = \u201cabbott\u201d in the "
-                "settings; both stand in the workbook). Said where intervals are twice as wide or "
-                "more, which is common practice without a source."
+                f"{text} Abbott's control, which does not use that count, is an alternative "
+                "(control = \u201cabbott\u201d)."
             )
         else:
-            yield (
-                f"{text} Treatments differed before treatment, so that Abbott's control would hold "
-                "that difference."
-            )
+            yield (f"{text} Treatments differed before treatment, which Abbott's formula ignores.")
 
 
 def control_by_day(context: Context) -> Iterator[Block]:
@@ -200,7 +194,7 @@ def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
         kind="control_course",
         variable=variable.name,
         alt=f"Percent control of {label} by treatment, {days_text(days)}, with the target of "
-        f"{target:g} %. Highest: {context.label(best['treatment'])} with "
-        f"{number(best['percent'])} % on day {write_day(best['days_after'])}.",
+        f"{target:g}%. Highest: {context.label(best['treatment'])} with "
+        f"{number(best['percent'])}% on day {write_day(best['days_after'])}.",
         caption=" ".join(notes),
     )

@@ -30,7 +30,7 @@ SHOWN = "*"
 WHOLE = "whole period"
 #: Shade and bounds of each class of the IOBC field scheme.
 CLASSES: Mapping[str, tuple[str, str]] = {
-    "harmless": ("harm-1", "harmless: under 25 %"),
+    "harmless": ("harm-1", "harmless: under 25%"),
     "slightly harmful": ("harm-2", "slightly harmful: 25 to 50"),
     "moderately harmful": ("harm-3", "moderately harmful: over 50 to 75"),
     "harmful": ("harm-4", "harmful: over 75"),
@@ -179,9 +179,9 @@ def resurgence(context: Context) -> Iterator[Block]:
         yield Notes(
             tuple(
                 f"{context.label(row['treatment'])}: {context.variable_label(row['enemy'])} stood "
-                f"{percent_text(row['enemy_percent'])} % below the untreated on day "
+                f"{percent_text(row['enemy_percent'])}% below the untreated on day "
                 f"{write_day(row['enemy_day'])}, and {context.variable_label(row['variable'])} "
-                f"{percent_text(row['pest_percent'])} % above it on day "
+                f"{percent_text(row['pest_percent'])}% above it on day "
                 f"{write_day(row['pest_day'])} ({p_value(row['p'])}, all later days together). One "
                 "trial does not show that the first led to the second."
                 for row in rows

@@ -300,13 +300,13 @@ def _samples_text(trial: Trial) -> str:
 
 
 _BLOCKS_LEVEL = (
-    "In simulated randomised blocks without differences its F test at 5 % rejected in 1 to 8 % of "
+    "In simulated randomised blocks without differences its F test at 5% rejected in 1 to 8% of "
     "the trials, least where units were independent."
 )
 _STRATA_LEVEL = (
     "Each factor is tested on the mean shares of its own units, main plots or strips, or on what "
     "these leave of the plots. In simulated trials without differences the tests of the factors at "
-    "5 % rejected in 4 to 6 % of the trials, less where in most plots none were counted."
+    "5% rejected in 4 to 6% of the trials, less where in most plots none were counted."
 )
 
 

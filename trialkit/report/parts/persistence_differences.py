@@ -26,7 +26,7 @@ SHOWN, LEAST, MOST = "*", "\u2265", "\u2264"
 _QUESTIONS: Mapping[str, tuple[str, str, str]] = {
     "days held": (
         "compared-persistence",
-        "how many days later did control fall below {target:g} % with the treatment of the row "
+        "how many days later did control fall below {target:g}% with the treatment of the row "
         "than with that of the column?",
         "Longer",
     ),

@@ -101,9 +101,9 @@ def rates(context: Context) -> Iterator[Block]:
             columns=columns,
             rows=cells,
             notes=(
-                f"\u201cYes\u201d: the {interval_words(context)} of the difference lies above "
-                f"\u2212{margin:g} points, the margin set (a test at {half}). \u201cLower\u201d: "
-                "less control than the full rate. \u201cNot shown\u201d: neither.",
+                f"Margin: {margin:g} points (a test at {half}). \u201cYes\u201d: the interval of "
+                f"the difference lies above \u2212{margin:g} points. \u201cLower\u201d: less "
+                "control than the full rate. \u201cNot shown\u201d: neither.",
                 "A lower rate may match early and fail late. Rates below the label may be unlawful "
                 "or favour resistance.",
             ),
