@@ -24,9 +24,11 @@ def loss_table(basis: Basis) -> pd.DataFrame:
     """Slope of each yield on the area under the curve of each pest and damage.
 
     ``basis`` names the line: ``over treatments`` runs through the treatment means and is judged by
-    their scatter about it, so that it holds also where treatments do more than lower the pest;
-    ``within treatments`` is the same among plots treated alike. In split-plots and strip-plots
-    both compare plots of the same main plot (strips), as larger units err together.
+    their scatter about it, so that it holds also where treatments do more than lower the pest.
+    ``corrected`` is its slope freed of what pest-days are counted wrong by, which flattens every
+    line; the lack of fit allows for that as well. ``within treatments`` is the same line among
+    plots treated alike. In split-plots and strip-plots both compare plots of the same main plot
+    (strips), as larger units err together.
     """
     layout = _within_units(basis)
     areas = [
@@ -57,6 +59,8 @@ def _rows(crop: Response, area: Response, found: CovariateRegression) -> dict[st
         ("over treatments", found.over_treatments),
         ("within treatments", found.within_treatments),
     )
+    corrected = found.corrected
+    nan = float("nan")
     return {
         "variable": [crop.variable.name] * len(lines),
         "pest": [area.variable.name] * len(lines),
@@ -65,7 +69,10 @@ def _rows(crop: Response, area: Response, found: CovariateRegression) -> dict[st
         "lower": [PER * line.lower for _, line in lines],
         "upper": [PER * line.upper for _, line in lines],
         "p": [line.p for _, line in lines],
-        "p_lack_of_fit": [found.lack_of_fit_p] * len(lines),
+        "p_lack_of_fit": [corrected.lack_of_fit_p, nan],
         "share_explained": [100.0 * found.share_of_treatments] * len(lines),
         "n": [float(found.n)] * len(lines),
+        "corrected": [PER * corrected.slope, nan],
+        "corrected_lower": [PER * corrected.lower, nan],
+        "corrected_upper": [PER * corrected.upper, nan],
     }

@@ -9,7 +9,11 @@ import pandas as pd
 
 from trialkit.analysis.plots.responses import Assessed, PlotPlan, Response
 from trialkit.analysis.result import make_table
-from trialkit.inference.design.scales import TransformName, choose_transform
+from trialkit.inference.design.scales import (
+    TransformName,
+    choose_area_transform,
+    choose_transform,
+)
 from trialkit.problems import Problem, warning
 from trialkit.trial import Kind, Transform, Trial, Variable
 from trialkit.words import SCALE_FORMULAS
@@ -39,8 +43,9 @@ def choose_transforms(
     """Choose one scale a variable, the same on every day.
 
     A variable's own transform goes first; then, for counts and percentages, that of the
-    settings; ``auto`` is a rule on the data. Measurements, yields and areas under the curve
-    stay as they are unless the variable itself names a transform.
+    settings; ``auto`` is a rule on the data. Measurements and yields stay as they are unless the
+    variable itself names a transform. So do areas under the curve where the settings name a scale;
+    under ``auto`` they have a rule of their own.
 
     Returns
     -------
@@ -59,6 +64,11 @@ def choose_transforms(
             chosen[variable.name] = _choose(
                 trial, plan, variable, by_name.get(variable.name), np.column_stack(values)
             )
+    areas = {
+        item.variable.name: _of_area(trial, plan, item, chosen[item.variable.name])
+        for item in responses
+        if item.measure == "pest_days"
+    }
     table = make_table(
         "choices",
         {
@@ -67,19 +77,33 @@ def choose_transforms(
             "slope": [item.slope for item in chosen.values()],
             "cells": [item.cells for item in chosen.values()],
             "rule": [item.rule for item in chosen.values()],
+            "area_transform": [areas[name].transform if name in areas else None for name in chosen],
+            "area_rule": [areas[name].rule if name in areas else None for name in chosen],
         },
     )
-    scales = [_scale_of(item, chosen[item.variable.name]) for item in responses]
+    scales = [
+        (areas if item.measure == "pest_days" else chosen)[item.variable.name].transform
+        for item in responses
+    ]
     problems = tuple(item.problem for item in chosen.values() if item.problem is not None)
     return table, scales, problems
 
 
-def _scale_of(response: Response, choice: _Choice) -> TransformName:
-    """Areas keep their scale unless the variable itself names another."""
-    if response.measure == "count" or response.measure == "yield":
-        return choice.transform
-    own = response.variable.transform
-    return _NAMES.get(own, "none") if own in {Transform.SQRT, Transform.LOG} else "none"
+def _of_area(trial: Trial, plan: PlotPlan, response: Response, choice: _Choice) -> _Choice:
+    """Scale of an area under the curve: the variable's own, or under ``auto`` that of a rule."""
+    variable = response.variable
+    own = variable.transform
+    if own in {Transform.SQRT, Transform.LOG} and choice.transform != "none":
+        name = choice.transform
+        return _Choice(
+            transform=name,
+            rule=f"Areas under the curve: the scale ({SCALE_WORDS[name]}) set for this variable.",
+        )
+    setting = trial.settings.transform if own is None else own
+    if setting is not Transform.AUTO or variable.kind is Kind.MEASUREMENT:
+        return _Choice(transform="none", rule="Areas under the curve are analysed as they are.")
+    found = choose_area_transform(response.values, plan.treatment, choice.transform)
+    return _Choice(transform=found.transform, rule=found.rule)
 
 
 def _choose(

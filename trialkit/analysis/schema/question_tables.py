@@ -222,7 +222,7 @@ LOSS = Table(
         p_value(
             "p_lack_of_fit",
             "p-value, lack of fit",
-            "Whether treatment means scatter about their line more than plots let expect.",
+            "Whether treatments differ in yield beyond any line on the true pest-days.",
         ),
         number(
             "share_explained",
@@ -232,6 +232,27 @@ LOSS = Table(
             "Share of the sum of squares of treatments that the line explains.",
         ),
         PLOTS,
+        number(
+            "corrected",
+            "Change of yield, corrected",
+            "yield for 100 variable × days",
+            4,
+            "Slope over treatments corrected for pest-days that are counted with error.",
+        ),
+        number(
+            "corrected_lower",
+            "Corrected change, interval from",
+            "yield for 100 variable × days",
+            4,
+            "Lower limit of the corrected slope.",
+        ),
+        number(
+            "corrected_upper",
+            "Corrected change, interval to",
+            "yield for 100 variable × days",
+            4,
+            "Upper limit of the corrected slope.",
+        ),
     ),
 )
 MONEY = Table(

@@ -212,6 +212,13 @@ CHOICES = Table(
             "Recommendation",
             "What the checks over all days of the variable recommend.",
         ),
+        text(
+            "area_transform",
+            "Scale of areas under the curve",
+            "Scale on which pest-days are analysed; none where there are none.",
+            "scale",
+        ),
+        text("area_rule", "Why that of areas", "The rule that chose it, in a sentence."),
     ),
 )
 CONTRASTS = Table(

@@ -14,6 +14,8 @@ TransformName = Literal["none", "sqrt", "log", "arcsine"]
 KindName = Literal["count", "percent", "measurement"]
 
 MINIMUM_CELLS = 5
+# Standard error up to which a slope over treatments tells the limits below apart.
+_SURE = 0.4
 # The variance-stabilising power is 1 - b/2: b of 0, 1 and 2 are the powers 1 (none), 1/2 and 0
 # (log), and the limits lie halfway between.
 SQRT_FROM, LOG_FROM = 0.5, 1.5
@@ -222,6 +224,54 @@ def choose_transform(kind: KindName, values: FloatArray, treatment: IntArray) ->
     raise ValueError(f"unknown kind of variable {kind!r}")
 
 
+def choose_area_transform(
+    areas: FloatArray, treatment: IntArray, own: TransformName
+) -> TransformChoice:
+    """Pick the scale of areas under a curve, such as pest-days.
+
+    Parameters
+    ----------
+    areas : (n,) array
+        One value a plot, NaN where missing.
+    treatment : (n,) int array
+    own : str
+        Scale of the values behind the curve.
+
+    Returns
+    -------
+    TransformChoice
+
+    Notes
+    -----
+    Taylor's slope over the treatments, with the limits that hold for counts, where there are five
+    of them and its standard error is at most 0.4; a sum over days varies about its mean more nearly
+    in proportion than its parts. Elsewhere the scale of the values themselves; none instead of
+    arcsine, which an area is too large for.
+    """
+    values = np.asarray(areas, dtype=np.float64)
+    slope, se, cells = taylor_slope(values[:, None], np.asarray(treatment))
+    if np.any(values < 0.0):
+        return _choice("none", "Areas below 0 are analysed as they are.")
+    if cells >= MINIMUM_CELLS and np.isfinite(slope) and se <= _SURE:
+        name = _by_slope(slope)
+        rule = (
+            f"Areas under the curve: the slope of log variance on log mean is {slope:.2f} over "
+            f"{cells} treatments."
+        )
+        return _choice(name, rule, slope, se, cells)
+    inherited: TransformName = "none" if own == "arcsine" else own
+    rule = (
+        "Areas under the curve: the scale of the values themselves, as treatments say too little "
+        "of how variance goes with the mean."
+    )
+    if own == "arcsine":
+        rule = (
+            "Areas under the curve: as they are, as treatments say too little of how variance goes "
+            "with the mean."
+        )
+    return _choice(inherited, rule, slope, se, cells)
+
+
 def _choice(
     transform: TransformName,
     rule: str,
@@ -232,6 +282,12 @@ def _choice(
     return TransformChoice(
         transform=transform, slope=slope, slope_se=slope_se, cells=cells, rule=rule
     )
+
+
+def _by_slope(slope: float) -> TransformName:
+    if slope < SQRT_FROM:
+        return "none"
+    return "sqrt" if slope <= LOG_FROM else "log"
 
 
 def _choose_for_counts(values: FloatArray, treatment: IntArray) -> TransformChoice:

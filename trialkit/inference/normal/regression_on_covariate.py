@@ -37,7 +37,13 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.checks.residual_space import beyond_covariate, layout_basis
-from trialkit.inference.design.layout import FloatArray, Layout
+from trialkit.inference.design.bases import indicator
+from trialkit.inference.design.layout import FloatArray, IntArray, Layout
+from trialkit.inference.normal.error_in_covariate import (
+    CorrectedSlope,
+    TreatmentMeans,
+    corrected_slope,
+)
 
 _ROUNDING: Final = 1e-9
 
@@ -102,6 +108,9 @@ class CovariateRegression:
     share_lost : float
         ``1 - adjusted / treatment sum of squares``: what vanishes once the covariate is known. May
         be below 0 where slopes of opposite sign meet.
+    corrected : CorrectedSlope
+        The slope over treatments freed of error in the covariate, with the lack of fit that allows
+        for it.
     reason : str
         Why numbers are missing; empty where none are.
     """
@@ -122,6 +131,7 @@ class CovariateRegression:
     treatment_sum_sq_adjusted: float
     share_of_treatments: float
     share_lost: float
+    corrected: CorrectedSlope
     reason: str = ""
 
 
@@ -166,11 +176,20 @@ def regress_within(
     y, x, treatment = y[rows], x[rows], layout.treatment[rows]
     if rows.size == 0:
         return _undefined("no plot has both values")
+    measured = x
     y, x = y - y.mean(), x - x.mean()
     blocks = layout_basis(layout, rows, treatment=False)
     model = layout_basis(layout, rows)
     effects = model[:, blocks.shape[1] :]
-    split = _Split(x=x, y=y, blocks=blocks, effects=effects, model=model)
+    split = _Split(
+        x=x,
+        y=y,
+        measured=measured,
+        treatment=treatment,
+        blocks=blocks,
+        effects=effects,
+        model=model,
+    )
     return split.regression(int(np.unique(treatment).size), level)
 
 
@@ -180,6 +199,8 @@ class _Split:
 
     x: FloatArray
     y: FloatArray
+    measured: FloatArray
+    treatment: IntArray
     blocks: FloatArray
     effects: FloatArray
     model: FloatArray
@@ -232,8 +253,36 @@ class _Split:
             treatment_sum_sq_adjusted=adjusted,
             share_of_treatments=between.r2,
             share_lost=1 - adjusted / total if total > 0 else float("nan"),
+            corrected=self._corrected(within, mean_sq, df_error, level),
             reason=reason,
         )
+
+    def _corrected(
+        self, within: Slope, mean_sq: float, df_error: int, level: float
+    ) -> CorrectedSlope:
+        """Slope over treatments that allows for error of the covariate within them."""
+        if df_error < 1 or np.isnan(within.slope):
+            return CorrectedSlope()
+        group = indicator(self.treatment, int(self.treatment.max()) + 1)
+        group = group[:, group.any(axis=0)]
+        n = group.sum(axis=0)
+        size = np.maximum(group.T @ self.measured / n, 0.0)
+        # Blocks multiply a covariate that is counted: what is left of it is relative.
+        relative = self.measured / np.maximum(group @ size, _ROUNDING * max(size.max(), 1e-300))
+        rest = self._without(self.model, np.where(group @ size > 0.0, relative, 0.0))
+        design = np.hstack([group, self.blocks])
+        adjusted = np.linalg.lstsq(design, np.column_stack([self.x, self.y]), rcond=None)[0]
+        means = TreatmentMeans(
+            x=adjusted[: n.size, 0],
+            y=adjusted[: n.size, 1],
+            size=size,
+            n=n,
+            relative_variance=float(rest @ rest) / (df_error + 1),
+            slope_within=within.slope,
+            variance=mean_sq,
+            df=df_error,
+        )
+        return corrected_slope(means, level)
 
     @staticmethod
     def _without(space: FloatArray, values: FloatArray) -> FloatArray:
@@ -312,6 +361,7 @@ def _undefined(reason: str) -> CovariateRegression:
         treatment_sum_sq_adjusted=nan,
         share_of_treatments=nan,
         share_lost=nan,
+        corrected=CorrectedSlope(),
         reason=reason,
     )
 

@@ -354,11 +354,16 @@ def _choices(context: Context) -> tuple[tuple[str, str], ...]:
     return tuple(
         (
             f"Scale for {context.variable_label(row['variable'])}",
-            plain_line(row["rule"]) + _power_text(context, row),
+            plain_line(row["rule"]) + _power_text(context, row) + _area_text(row),
         )
         for row in rows.records()
         if isinstance(row["rule"], str) and row["rule"]
     )
+
+
+def _area_text(row: Mapping[str, Any]) -> str:
+    rule = row.get("area_rule")
+    return f" {plain_line(rule)}" if isinstance(rule, str) and rule else ""
 
 
 def _power_text(context: Context, row: Mapping[str, Any]) -> str:
