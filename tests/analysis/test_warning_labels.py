@@ -60,7 +60,7 @@ def without_start() -> Trial:
             beetles,
             {
                 "weak-start": "Leaf area eaten, %: intervals of percent control by",
-                "outlier": "Larvae per 10 plants, area under the curve: plot 106 (treatment 1)",
+                "outlier": "Leaf area eaten, %, day 7: plot 402 (treatment 1)",
                 "no-variance": "Lady beetles per 10 plants, day 3: all plots of treatment 6",
             },
         ),

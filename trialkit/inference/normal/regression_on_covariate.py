@@ -268,8 +268,10 @@ class _Split:
         n = group.sum(axis=0)
         size = np.maximum(group.T @ self.measured / n, 0.0)
         # Blocks multiply a covariate that is counted: what is left of it is relative.
-        relative = self.measured / np.maximum(group @ size, _ROUNDING * max(size.max(), 1e-300))
-        rest = self._without(self.model, np.where(group @ size > 0.0, relative, 0.0))
+        scale = group @ size
+        known = scale > _ROUNDING * float(np.abs(self.measured).max(initial=0.0))
+        relative = np.where(known, self.measured / np.where(known, scale, 1.0), 0.0)
+        rest = self._without(self.model, relative)
         design = np.hstack([group, self.blocks])
         adjusted = np.linalg.lstsq(design, np.column_stack([self.x, self.y]), rcond=None)[0]
         means = TreatmentMeans(
