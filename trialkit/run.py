@@ -12,10 +12,10 @@ from trialkit.files import write_set
 from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
 from trialkit.record import make_record
-from trialkit.report import Drawer, compose, report_files
-from trialkit.report.terminal import front_lines
+from trialkit.report import Drawer, report_files
 from trialkit.report_options import TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
+from trialkit.summaries import summary_lines
 from trialkit.trial import Trial
 
 
@@ -137,8 +137,4 @@ def front_page_lines(trial: Trial | Path | str) -> list[str]:
     TrialError
         When the trial has problems.
     """
-    analysis = analyse(trial if isinstance(trial, Trial) else read_trial(trial))
-    tables = Tables(analysis)
-    options = ReportOptions(formats=(), form="page")
-    findings = make_findings(analysis, tables)
-    return front_lines(compose(analysis, findings, options=options, tables=tables))
+    return summary_lines(analyse(trial))

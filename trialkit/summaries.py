@@ -1,136 +1,76 @@
-"""The answer of an analysis in a few lines, for a terminal or a notebook."""
+"""The first page of a report as text and in a notebook."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from html import escape
-from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from trialkit.analysis.schema import TABLES
 from trialkit.findings import make_findings
-from trialkit.numerals import number, plural
-from trialkit.rows import Rows
-from trialkit.words import DESIGNS, GLANCE
+from trialkit.numerals import plural
+from trialkit.report.compose import compose
+from trialkit.report.document import Aside, Document, Findings, Glance, GlanceCell, Ink
+from trialkit.report.terminal import HARM, SHOWN, front_lines
+from trialkit.report_options import ReportOptions
+from trialkit.rows import Tables
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
 
-WIDTH = 80
-#: How many sentences stand in a summary where none is marked for page 1.
-SENTENCES = 5
+_MARKS = {Ink.SHOWN: SHOWN, Ink.HARM: HARM}
 
 
-def sentences(analysis: Analysis) -> list[str]:
-    """The findings of page 1, or the weightiest where none is marked for it."""
-    findings = make_findings(analysis)
-    front = [item.text for item in findings if item.front]
-    return front or [item.text for item in findings[:SENTENCES]]
+def first_page(analysis: Analysis) -> Document:
+    """Compose the first page of the report and nothing after it."""
+    tables = Tables(analysis)
+    options = ReportOptions(formats=(), form="page")
+    return compose(analysis, make_findings(analysis, tables), options=options, tables=tables)
 
 
-def glance_lines(analysis: Analysis) -> tuple[list[str], list[list[str]]]:
-    """Headings and rows of the table at a glance: one row a treatment, * where it was shown.
-
-    Of a question that several variables answer, the first is taken, as on page 1.
-    """
-    rows = Rows.of(analysis.glance).records()
-    first: dict[str, str] = {}
-    cells: dict[tuple[str, str], str] = {}
-    for row in rows:
-        if row["variable"] == first.setdefault(row["question"], row["variable"]):
-            cells[row["treatment"], row["question"]] = _cell(row)
-    units = {row["question"]: row["unit"] for row in rows if row["unit"]}
-    asked = [name for name in GLANCE if name in first]
-    heads = ["Treatment"]
-    for name in asked:
-        unit = units.get(name)
-        heads.append(f"{GLANCE[name]}, {unit}" if unit and unit != "day" else GLANCE[name])
-    body = [
-        [f"{item.id}: {item.name}", *(cells.get((item.id, name), "") for name in asked)]
-        for item in analysis.trial.treatments
-    ]
-    return heads, body if asked else []
-
-
-def _cell(row: dict[str, Any]) -> str:
-    if not math.isfinite(row["value"]):
-        return row["note"] or ""
-    return number(row["value"]) + ("*" if row["shown"] else "")
-
-
-def summary_text(analysis: Analysis) -> str:
-    """Write what the trial shows: title, sentences, the table at a glance."""
-    return "\n".join(_lines(analysis))
-
-
-def _lines(analysis: Analysis) -> Iterator[str]:
-    trial = analysis.trial
-    yield from _wrapped(trial.title or "A trial without a title")
-    yield described(analysis)
-    for text in sentences(analysis):
-        yield from _wrapped(text, "- ", "  ")
-    heads, body = glance_lines(analysis)
-    if body:
-        yield ""
-        yield from _grid(heads, body)
-        yield "* a difference from the untreated was shown (held: that the target was reached)"
-    if analysis.problems:
-        yield ""
-        yield f"{plural(len(analysis.problems), 'warning')}: see problems."
-
-
-def described(analysis: Analysis) -> str:
-    """Design, numbers of treatments, plots and variables in a line."""
-    trial = analysis.trial
-    return (
-        f"{DESIGNS[trial.design]}; {plural(len(trial.treatments), 'treatment')}, "
-        f"{plural(len(trial.plots), 'plot')}, {plural(len(trial.variables), 'variable')}"
-    )
-
-
-def _wrapped(text: str, start: str = "", after: str = "") -> list[str]:
-    return wrap(text, WIDTH, initial_indent=start, subsequent_indent=after, break_on_hyphens=False)
-
-
-def _grid(heads: list[str], body: list[list[str]]) -> Iterator[str]:
-    """A treatment a block of lines would be long: one line a treatment, headings above in words."""
-    names = [f"({place})" for place in range(1, len(heads))]
-    table = [["", *names], *body]
-    widths = [max(len(row[place]) for row in table) for place in range(len(heads))]
-    yield from _wrapped(
-        "; ".join(f"{name} {head}" for name, head in zip(names, heads[1:], strict=True))
-    )
-    for row in table:
-        first, *rest = (
-            cell.ljust(width) if place == 0 else cell.rjust(width)
-            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
-        )
-        yield "  ".join([first, *rest]).rstrip()
+def summary_lines(analysis: Analysis) -> list[str]:
+    """Write the first page as lines of at most 80 characters."""
+    return front_lines(first_page(analysis))
 
 
 def summary_html(analysis: Analysis) -> str:
-    """Write the same for a notebook, with the list of tables; all text is escaped."""
-    heads, body = glance_lines(analysis)
+    """Write the first page for a notebook, with the list of tables; all text is escaped."""
     held = [
-        [name, str(len(getattr(analysis, name))), table.question]
+        (name, str(len(getattr(analysis, name))), table.question)
         for name, table in TABLES.items()
         if len(getattr(analysis, name))
     ]
-    parts = [
-        f"<h3>{escape(analysis.trial.title)}</h3><p>{escape(described(analysis))}</p>",
-        "<ul>",
-        *(f"<li>{escape(text)}</li>" for text in sentences(analysis)),
-        "</ul>",
-        _html_table(heads, body) if body else "",
-        f"<details><summary>{plural(len(held), 'table')}</summary>",
-        _html_table(["Table", "Rows", "What it tells"], held),
-        "</details>",
-    ]
-    return "".join(parts)
+    return "".join(
+        [
+            *_front(first_page(analysis)),
+            f"<details><summary>{plural(len(held), 'table')}</summary>",
+            _table(("Table", "Rows", "What it tells"), held),
+            "</details>",
+        ]
+    )
 
 
-def _html_table(heads: Iterable[str], body: Iterable[Iterable[str]]) -> str:
+def _front(page: Document) -> Iterator[str]:
+    yield f"<h3>{escape(page.title)}</h3>"
+    for text in (page.subtitle, page.design):
+        yield f"<p>{escape(text)}</p>" if text else ""
+    for block in page.front:
+        if isinstance(block, Findings):
+            yield "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in block.items) + "</ul>"
+        elif isinstance(block, Glance):
+            heads = ("Treatment", *(" ".join(head).strip() for head in block.heads))
+            yield _table(heads, ((row.name, *map(_cell, row.cells)) for row in block.rows))
+            yield f"<p>{SHOWN} a difference from the untreated was shown; {HARM} to the worse.</p>"
+        elif isinstance(block, Aside):
+            yield f"<p>{escape(block.text)}</p>"
+
+
+def _cell(cell: GlanceCell) -> str:
+    under = f" ({cell.under})" if cell.under else ""
+    return f"{cell.text} {cell.beside}".strip() + _MARKS.get(cell.ink, "") + under
+
+
+def _table(heads: Iterable[str], body: Iterable[Iterable[str]]) -> str:
     head = "".join(f"<th>{escape(cell)}</th>" for cell in heads)
     rows = ("".join(f"<td>{escape(cell)}</td>" for cell in row) for row in body)
     lines = "".join(f"<tr>{row}</tr>" for row in rows)

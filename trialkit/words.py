@@ -81,17 +81,6 @@ MEASURES: Mapping[str, str] = {
     "pest_days_above": "area above the threshold",
     "days_above": "days above the threshold",
 }
-#: The questions of the table at a glance, in its order.
-GLANCE: Mapping[str, str] = {
-    "control_first": "Control, first",
-    "control_best": "Control, best",
-    "control_last": "Control, last",
-    "held_until": "Target held until day",
-    "pest_days": "Change of pest-days",
-    "enemies": "Change of natural enemies",
-    "yield": "Yield",
-    "return": "Gain after cost",
-}
 #: The words of each enumeration.
 OF: Mapping[type[StrEnum], Mapping[str, str]] = {
     Design: DESIGNS,

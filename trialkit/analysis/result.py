@@ -170,12 +170,12 @@ class Analysis(_Tables):
         return summary_html(self)
 
     def summary(self) -> str:
-        """Write what the trial shows: the sentences of page 1 and the table at a glance.
+        """Write the first page of the report: its sentences and the table at a glance.
 
         Returns
         -------
         str
-            Lines of at most 80 characters, but for long names of treatments.
+            Lines of at most 80 characters.
 
         Examples
         --------
@@ -184,9 +184,9 @@ class Analysis(_Tables):
         >>> print(analysis.summary())  # doctest: +SKIP
         """
         # The answer is told by the room after this one, so it is fetched when it is asked for.
-        from trialkit.summaries import summary_text
+        from trialkit.summaries import summary_lines
 
-        return summary_text(self)
+        return "\n".join(summary_lines(self))
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The tables of the record by name, in its order."""
