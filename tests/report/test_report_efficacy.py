@@ -15,9 +15,9 @@ from trialkit.report.compose import compose
 from trialkit.report.document import Document, FieldMap, Kind, Missing, Notes, Paragraph, Table
 from trialkit.report.html import render_html
 from trialkit.report.parts.across import percent_text, span_text
+from trialkit.report.parts.neighbours import residual_colour
 from trialkit.report.parts.persistence import span_of_days
 from trialkit.report.parts.products import group_words
-from trialkit.report.parts.spread import residual_colour
 from trialkit.trial import Settings, TreatmentRole, Trial, empty_harvest, empty_yields
 
 HOSTILE = '<script>alert("x")</script>'

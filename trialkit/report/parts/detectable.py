@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
-from trialkit.report.parts.beside import not_before
+from trialkit.report.parts.count_models import not_before
 from trialkit.words import SCALES
 
 
