@@ -20,6 +20,7 @@ from trialkit.analysis.fits.draws import (
 )
 from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan, treatment_means
 from trialkit.analysis.result import table_of_parts
+from trialkit.inference.comparisons.adjust import holm
 from trialkit.measures import control as formulas
 from trialkit.problems import Problem, warning
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
@@ -106,7 +107,8 @@ def control_by_method(
 
     Intervals and p-values come from the draws of the courses: ``p_untreated`` for no control at
     all, ``p_reference`` for control as that of the reference (the first with that role), both
-    two-sided; ``p_target`` is small where control above the target was shown.
+    two-sided and the latter adjusted over treatments and days (Holm); ``p_target`` is small where
+    control above the target was shown.
     """
     if plan.untreated is None:
         return ()
@@ -216,8 +218,10 @@ def _intervals(
         "p_target": one_sided(drawn, settings.control_target),
     }
     if plan.reference is not None:
-        found["p_reference"] = two_sided(drawn - drawn[:, [plan.reference]])
-        found["p_reference"][plan.reference] = np.nan
+        single = two_sided(drawn - drawn[:, [plan.reference]])
+        single[[code for code in (plan.reference, plan.untreated) if code is not None]] = np.nan
+        # One sign among many: adjusted over treatments and days.
+        found["p_reference"] = holm(single.reshape(-1, 1)).reshape(single.shape)
     return {name: np.where(known, part, np.nan) for name, part in found.items()}
 
 

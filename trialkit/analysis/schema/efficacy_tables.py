@@ -53,7 +53,8 @@ CONTROL = Table(
         p_value(
             "p_reference",
             "p-value, as the reference",
-            "Two-sided p-value of the same control as the reference; none without one.",
+            "Two-sided p-value of the same control as the reference, adjusted over treatments and "
+            "days (Holm); none without one.",
         ),
         NOTE,
     ),

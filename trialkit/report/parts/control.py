@@ -105,15 +105,19 @@ def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[
         yield "Below zero: more than expected from the untreated and the counts before treatment."
     signs = "".join(sign for line in lines for sign in line.signs.values())
     meanings = []
+    share = write_share(settings.alpha)
     if ABOVE in signs:
-        meanings.append(f"{ABOVE} control above the target of {settings.control_target:g}%")
-    if DIFFERENT in signs:
-        meanings.append(f"{DIFFERENT} different from the reference, {reference_label(context)}")
-    if meanings:
-        yield (
-            f"{'; '.join(meanings)} (each test on its own, {write_share(settings.alpha)}; among "
-            "many, some are significant by chance)."
+        meanings.append(
+            f"{ABOVE} control above the target of {settings.control_target:g}% (each day on its "
+            f"own, {share})"
         )
+    if DIFFERENT in signs:
+        meanings.append(
+            f"{DIFFERENT} different from the reference, {reference_label(context)} (adjusted over "
+            f"treatments and days, {share})"
+        )
+    if meanings:
+        yield f"{'; '.join(meanings)}."
     how = f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
     yield how
     yield from later_note(context, min(rows["days_after"]))
