@@ -1,6 +1,7 @@
 """The schema: every table and column says what it holds, in what unit, and what it means."""
 
 import dataclasses
+from importlib import import_module
 
 import pandas as pd
 import pytest
@@ -53,3 +54,9 @@ def test_an_analysis_takes_no_table_that_is_not_in_the_schema() -> None:
     changed = dataclasses.replace(Analysis(trial=NOTHING), means=pd.DataFrame({"a": [1]}))
     assert list(changed.means) == ["a"]
     assert changed.anova.empty
+
+
+@pytest.mark.parametrize("name", [name for name, table in TABLES.items() if table.made_by])
+def test_what_makes_a_table_is_where_the_schema_says(name: str) -> None:
+    module, _, function = TABLES[name].made_by.rpartition(".")
+    assert callable(getattr(import_module(f"trialkit.analysis.{module}"), function))

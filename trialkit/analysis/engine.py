@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sized
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
@@ -11,12 +12,7 @@ import pandas as pd
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.claims.claims import claim_table, held_together
 from trialkit.analysis.claims.glance import glance_table
-from trialkit.analysis.efficacy.block_control import block_control_table
-from trialkit.analysis.efficacy.carrier import carrier_table
 from trialkit.analysis.efficacy.control_tables import control_method_problems, control_method_table
-from trialkit.analysis.efficacy.days_above import days_above_table
-from trialkit.analysis.efficacy.mixtures import mixture_period_table, mixture_table
-from trialkit.analysis.efficacy.mode_of_action import programme_table, timing_table
 from trialkit.analysis.efficacy.natural_enemies import (
     enemy_reductions,
     enemy_table,
@@ -24,11 +20,9 @@ from trialkit.analysis.efficacy.natural_enemies import (
 )
 from trialkit.analysis.efficacy.persistence import persistence_table, targets_held
 from trialkit.analysis.efficacy.persistence_differences import persistence_difference_table
-from trialkit.analysis.efficacy.rate_start import rate_start_table
-from trialkit.analysis.efficacy.rates import rate_persistence_table, rate_table
+from trialkit.analysis.efficacy.rates import rate_persistence_table
 from trialkit.analysis.efficacy.reductions import reduction_table
 from trialkit.analysis.efficacy.returns import money_problems, money_table
-from trialkit.analysis.efficacy.yield_loss import loss_table
 from trialkit.analysis.fits.anova import run_tests
 from trialkit.analysis.fits.control import control_by_method, control_problems, control_table
 from trialkit.analysis.fits.draws import draw_courses
@@ -44,7 +38,7 @@ from trialkit.analysis.plots.responses import (
 )
 from trialkit.analysis.plots.scales import choose_transforms
 from trialkit.analysis.result import Analysis, empty_table, table_of_parts
-from trialkit.analysis.supporting.neighbours import neighbour_table
+from trialkit.analysis.schema import TABLES
 from trialkit.analysis.supporting.tables import statistics_tables
 from trialkit.analysis.supporting.warnings import odd_data
 from trialkit.trial import Trial
@@ -85,7 +79,6 @@ def analyse(trial: Trial | Path | str) -> Analysis:
 
         trial = read_trial(trial)
     refuse_unsound(trial)
-    supporting = trial.settings.supporting
     plan = plan_plots(trial)
     assessed = assessed_variables(trial, plan)
     areas = areas_under_curves(assessed)
@@ -129,25 +122,15 @@ def analyse(trial: Trial | Path | str) -> Analysis:
     tables["reductions"] = reduction_table(basis)
     tables["money"] = money_table(basis)
     tables |= claim_tables(basis, tables)
+    tables |= _by_schema(basis)
     return Analysis(
         trial=trial,
         pest_days=_pest_days_table(basis),
-        block_control=block_control_table(basis),
         control_methods=methods,
         persistence_differences=persistence_difference_table(basis, held),
-        days_above=days_above_table(basis),
         natural_enemies=enemy_table(basis, enemies),
         resurgence=resurgence_table(basis, enemies, tables["claims"]),
-        carrier=carrier_table(basis),
-        mixtures=mixture_table(basis),
-        mixture_periods=mixture_period_table(basis),
-        rates=rate_table(basis),
         rate_persistence=rate_persistence_table(basis, held),
-        rate_start=rate_start_table(basis) if supporting else empty_table("rate_start"),
-        neighbours=neighbour_table(basis) if supporting else empty_table("neighbours"),
-        loss=loss_table(basis),
-        programmes=programme_table(basis),
-        timing=timing_table(basis),
         problems=(
             *trial.warnings,
             *harvest_problems,
@@ -160,6 +143,16 @@ def analyse(trial: Trial | Path | str) -> Analysis:
         ),
         **tables,
     )
+
+
+def _by_schema(basis: Basis) -> dict[str, pd.DataFrame]:
+    """Make the tables of which the schema says what makes them."""
+    made = {}
+    for name, table in TABLES.items():
+        if table.made_by and (basis.settings.supporting or not table.supporting):
+            module, _, function = table.made_by.rpartition(".")
+            made[name] = getattr(import_module(f"trialkit.analysis.{module}"), function)(basis)
+    return made
 
 
 def claim_tables(basis: Basis, tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:

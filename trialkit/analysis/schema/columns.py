@@ -85,6 +85,11 @@ class Table:
         What one row stands for.
     columns : tuple of Column
         In order.
+    made_by : str
+        Function of the `Basis` that makes it, with its module inside `trialkit.analysis`; empty
+        where the engine makes it with others.
+    supporting : bool
+        Whether it only supports the tests, and is left out with ``supporting = false``.
     recorded : bool
         Whether it stands in the record; tables that are long and follow from others do not.
     """
@@ -94,6 +99,8 @@ class Table:
     question: str
     row: str
     columns: tuple[Column, ...]
+    made_by: str = ""
+    supporting: bool = False
     recorded: bool = True
 
     def column(self, name: str) -> Column:

@@ -94,6 +94,7 @@ CONTROL_METHODS = Table(
 )
 BLOCK_CONTROL = Table(
     name="block_control",
+    made_by="efficacy.block_control.block_control_table",
     sheet="Control by block",
     question="Percent control of each block on its own. Data, not an estimate: their average is "
     "biased, as a block with few pests in the untreated pulls it down",
@@ -170,6 +171,7 @@ REDUCTIONS = Table(
 )
 DAYS_ABOVE = Table(
     name="days_above",
+    made_by="efficacy.days_above.days_above_table",
     sheet="All days above threshold",
     question="Days on which the mean of each treatment stood above the action threshold",
     row="a variable with a threshold, and treatment",

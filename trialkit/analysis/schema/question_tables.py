@@ -36,6 +36,7 @@ _VERDICT = text(
 
 CARRIER = Table(
     name="carrier",
+    made_by="efficacy.carrier.carrier_table",
     sheet="All of the carrier",
     question="Control split into what the carrier did and what the product added",
     row="a variable, day after treatment, product and carrier",
@@ -59,6 +60,7 @@ CARRIER = Table(
 )
 MIXTURES = Table(
     name="mixtures",
+    made_by="efficacy.mixtures.mixture_table",
     sheet="All mixtures",
     question="Control of mixtures against what their parts let expect",
     row="a variable, day after treatment and mixture",
@@ -77,6 +79,7 @@ MIXTURES = Table(
 )
 MIXTURE_PERIODS = Table(
     name="mixture_periods",
+    made_by="efficacy.mixtures.mixture_period_table",
     sheet="Mixtures over all days",
     question="Control of mixtures against what their parts let expect, over all days after "
     "treatment",
@@ -104,6 +107,7 @@ MIXTURE_PERIODS = Table(
 )
 RATES = Table(
     name="rates",
+    made_by="efficacy.rates.rate_table",
     sheet="All rates",
     question="Lower rates against the full rate",
     row="a variable, day after treatment and lower rate",
@@ -147,6 +151,8 @@ RATE_PERSISTENCE = Table(
 )
 RATE_START = Table(
     name="rate_start",
+    made_by="efficacy.rate_start.rate_start_table",
+    supporting=True,
     sheet="Rates and numbers at the start",
     question="How lower rates compare with the full rate where more pests were there before "
     "treatment",
@@ -202,6 +208,7 @@ RATE_START = Table(
 )
 LOSS = Table(
     name="loss",
+    made_by="efficacy.yield_loss.loss_table",
     sheet="All losses",
     question="Yield for each 100 units × days of pest or damage",
     row="a yield, pest or damage, and line",
@@ -291,6 +298,7 @@ MONEY = Table(
 )
 PROGRAMMES = Table(
     name="programmes",
+    made_by="efficacy.mode_of_action.programme_table",
     sheet="Repeated modes of action",
     question="Treatments that repeat a mode-of-action group in successive applications",
     row="a treatment and pair of successive applications with the same group",
@@ -303,6 +311,7 @@ PROGRAMMES = Table(
 )
 TIMING = Table(
     name="timing",
+    made_by="efficacy.mode_of_action.timing_table",
     sheet="Days after own applications",
     question="How long after its own latest application each treatment was assessed",
     row="a day of assessment and a treatment, where the trial has several dates of application",

@@ -269,6 +269,8 @@ COUNT_TESTS = Table(
 )
 NEIGHBOURS = Table(
     name="neighbours",
+    made_by="supporting.neighbours.neighbour_table",
+    supporting=True,
     sheet="All neighbours and edges",
     question="Whether counts followed the plots next door, and the edge of the trial, day by day",
     row="a pest, day after treatment and question",
