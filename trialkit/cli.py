@@ -8,11 +8,11 @@ import io
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from trialkit import cli_planning, cli_show
+from trialkit import cli_planning, cli_show, cli_tidy
 from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder, usage
 from trialkit.report_options import FORMATS, USUAL, ReportOptions
 
@@ -42,9 +42,14 @@ def _say(text: str = "") -> None:
 
 
 @app.command(
-    epilog="\b\nExamples\n  trialkit check my_trial\n  trialkit check my_trial.xlsx",
+    epilog="\b\nExamples\n  trialkit check my_trial\n  trialkit check my_trial.xlsx --all",
 )
-def check(trial: TrialPath) -> None:
+def check(
+    trial: TrialPath,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Print also what is obvious and what needs nothing.")
+    ] = False,
+) -> None:
     """Say what was understood of a trial, and every problem in it.
 
     Exit status: 0 when the trial can be analysed, 1 when it has problems, 2 for wrong usage.
@@ -53,7 +58,9 @@ def check(trial: TrialPath) -> None:
     from trialkit.wording import check_lines
 
     reading = read(existing(trial))
-    for line in check_lines(reading.trial, reading.problems, reading.understood):
+    for line in check_lines(
+        reading.trial, reading.problems, reading.understood, everything=everything
+    ):
         _say(line)
     if reading.trial is None:
         raise typer.Exit(1)
@@ -151,7 +158,7 @@ def _progress(show: bool) -> Callable[[str], None]:
 def _report_one(trial: Path, out: Path, options: ReportOptions, quiet: bool) -> None:
     from trialkit.problems import TrialError
     from trialkit.run import report_trial
-    from trialkit.wording import closing_lines
+    from trialkit.wording import closing_lines, look_lines
 
     show = not quiet and sys.stderr.isatty()
     try:
@@ -166,9 +173,12 @@ def _report_one(trial: Path, out: Path, options: ReportOptions, quiet: bool) -> 
         typer.echo(f"The files could not be written: {fault.strerror or fault}.", err=True)
         raise typer.Exit(1) from None
     progress_end(show)
-    complain(written.analysis.problems)
-    if not quiet:
-        for line in closing_lines(written.findings, written.paths):
+    problems = written.analysis.problems
+    if quiet:
+        for line in look_lines(problems):
+            typer.echo(line, err=True)
+    else:
+        for line in closing_lines(written.findings, problems, written.paths):
             _say(line)
 
 
@@ -262,6 +272,7 @@ def explain(
 
 cli_planning.register(app)
 cli_show.register(app)
+cli_tidy.register(app)
 
 
 def _version(wanted: bool) -> None:
@@ -292,7 +303,24 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="plainer")
-    app()
+    try:
+        app()
+    except OSError as fault:  # what is printed goes to a file, and the disk may be full
+        _give_up(fault)
+    except SystemExit:
+        try:
+            sys.stdout.flush()
+        except OSError as fault:
+            _give_up(fault)
+        raise
+
+
+def _give_up(fault: OSError) -> NoReturn:
+    """End where the output itself cannot be written."""
+    print(f"trialkit: the output could not be written: {fault.strerror or fault}", file=sys.stderr)
+    # Or Python would try to write the rest once more when it ends.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    raise SystemExit(1)
 
 
 def _plainer(fault: UnicodeError) -> tuple[str, int]:

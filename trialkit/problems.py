@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from enum import StrEnum
 
@@ -60,6 +61,10 @@ class Place:
         return ", ".join(parts)
 
 
+#: How remedies begin that ask for nothing.
+_AT_REST = ("Nothing needs to be done", "It is kept here", "It was left out", "No need")
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing wrong in the input.
@@ -89,6 +94,11 @@ class Problem:
     what: str
     remedy: str
 
+    @property
+    def at_rest(self) -> bool:
+        """Whether it only says what was understood, and nothing needs to be done."""
+        return self.severity is Severity.WARNING and self.remedy.startswith(_AT_REST)
+
     def __str__(self) -> str:
         where = str(self.place)
         return f"{where}: {self.what} {self.remedy}" if where else f"{self.what} {self.remedy}"
@@ -102,6 +112,69 @@ def error(kind: str, what: str, remedy: str, place: Place | None = None) -> Prob
 def warning(kind: str, what: str, remedy: str, place: Place | None = None) -> Problem:
     """Make a problem that is shown and does not stop the run."""
     return Problem(Severity.WARNING, kind, place or Place(), what, remedy)
+
+
+#: Places that are listed of one cause.
+_PLACES_SHOWN = 4
+_PARTICULARS = re.compile(r"'[^']*'|\d[\d.,/:-]*")
+
+
+def one_each(problems: Iterable[Problem], least: int = 2) -> tuple[Problem, ...]:
+    """Bring problems of one cause together: one problem, with the count and the first places.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+    least : int
+        How many there must be of one cause before they are brought together.
+
+    Returns
+    -------
+    tuple of Problem
+        In the order of the first of each cause. Two are of one cause when they stand in one file
+        or sheet and say the same of different cells.
+
+    Examples
+    --------
+    >>> many = [error("x", f"'{i}' is no number.", "Type one.", Place("a.csv", row=i))
+    ...         for i in range(2, 9)]
+    >>> print(one_each(many)[0])
+    a.csv, row 2: '2' is no number. The same in 6 more places: rows 3, 4, 5, 6 and 2 more. Type one.
+    """
+    groups: dict[tuple[object, ...], list[Problem]] = {}
+    for item in problems:
+        cause = _PARTICULARS.sub("", item.what)
+        key = (item.severity, item.kind, item.place.file, item.place.sheet, cause)
+        groups.setdefault(key, []).append(item)
+    made: list[Problem] = []
+    for group in groups.values():
+        if len(group) < max(least, 2):
+            made += group
+            continue
+        first, *others = group
+        number = len(others)
+        places = f"{number} more place{'s' if number > 1 else ''}"
+        what = f"{first.what} The same in {places}{_listed(first, others)}."
+        made.append(replace(first, what=what))
+    return tuple(made)
+
+
+def _listed(first: Problem, others: Sequence[Problem]) -> str:
+    """First places beside the one that is shown, in as few words as tell them apart."""
+    alike = all(
+        item.place.column == first.place.column and item.place.row is not None for item in others
+    )
+    if alike:
+        rows = listing([str(item.place.row) for item in others], _PLACES_SHOWN)
+        return f": row{'s' if len(others) > 1 else ''} {rows}"
+    texts = [str(replace(item.place, file="", sheet=None)) for item in others]
+    known = [text for text in dict.fromkeys(texts) if text]
+    return (
+        f": {'; '.join(known[:_PLACES_SHOWN])}"
+        + (f" and {len(others) - _PLACES_SHOWN} more" if len(known) > _PLACES_SHOWN else "")
+        if known
+        else ""
+    )
 
 
 class TrialError(Exception):

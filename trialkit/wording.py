@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trialkit.problems import Problem, Severity
+from trialkit.problems import Problem, Severity, one_each
 from trialkit.trial import Design, Trial
 from trialkit.words import DESIGNS, KINDS, ROLES
 
@@ -19,6 +20,10 @@ if TYPE_CHECKING:
 WIDTH = 80
 #: How many findings the terminal shows before it points to the report.
 FINDINGS_SHOWN = 5
+#: How many warnings a report lists in the terminal, and problems one of many trials.
+PROBLEMS_SHOWN, OF_MANY_SHOWN = 5, 3
+#: How many treatments a check lists, unless everything is asked for.
+TREATMENTS_SHOWN = 24
 #: How many differing numbers a comparison lists.
 DIFFERENCES_SHOWN = 20
 
@@ -58,8 +63,8 @@ def day_text(day: float) -> str:
 
 
 def problem_lines(problems: Iterable[Problem]) -> list[str]:
-    """Problems one below the other, the grave ones first."""
-    kept = list(problems)
+    """Problems one below the other, one for each cause, the grave ones first."""
+    kept = one_each(problems)
     lines: list[str] = []
     for severity, head in ((Severity.ERROR, "Problem"), (Severity.WARNING, "Warning")):
         for problem in kept:
@@ -76,7 +81,7 @@ def _row(label: str, text: str) -> list[str]:
     return _wrap(text, f"{label:<13}", " " * 13)
 
 
-def _trial_lines(trial: Trial) -> list[str]:
+def _trial_lines(trial: Trial, *, everything: bool) -> list[str]:
     blocks = {plot.block for plot in trial.plots if plot.block is not None}
     design = DESIGNS[trial.design]
     if trial.main_plots is Design.LATIN:
@@ -86,10 +91,14 @@ def _trial_lines(trial: Trial) -> list[str]:
     lines = [*_row("Trial", trial.title), *_row("Design", design)]
     lines += _row("Plots", str(len(trial.plots)))
     treatments = []
-    for item in trial.treatments:
-        number = sum(plot.treatment == item.id for plot in trial.plots)
+    numbers = Counter(plot.treatment for plot in trial.plots)
+    shown = trial.treatments if everything else trial.treatments[:TREATMENTS_SHOWN]
+    for item in shown:
+        number = numbers[item.id]
         role = f", {item.role.value}" if item.role.value != "test" else ""
         treatments.append(f"{item.id}: {item.name}{role} ({count_of(number, 'plot')})")
+    if len(shown) < len(trial.treatments):
+        treatments.append(f"and {len(trial.treatments) - len(shown)} more")
     lines += _row("Treatments", treatments[0])
     for text in treatments[1:]:
         lines += _wrap(text, " " * 13, " " * 15)
@@ -118,10 +127,25 @@ def _variable_text(trial: Trial, name: str) -> str:
     return text
 
 
-def _understood_lines(understood: Sequence[tuple[str, str, str]]) -> list[str]:
-    if not understood:
+def _obvious(where: str, header: str, meaning: str) -> bool:
+    """Whether a heading was taken for what it says, so that nobody needs to be told."""
+    word = _letters(header)
+    said = meaning.removeprefix("yield ").removeprefix("variable ").partition(",")[0]
+    if where.casefold() in {"trial.toml", "trial", "report"}:
+        return not meaning.startswith(("a note", "nothing", "a remark"))
+    return word == _letters(said)
+
+
+def _letters(text: str) -> str:
+    return "".join(mark for mark in text.casefold() if mark.isalnum())
+
+
+def _understood_lines(understood: Sequence[tuple[str, str, str]], *, everything: bool) -> list[str]:
+    kept = [item for item in dict.fromkeys(understood) if everything or not _obvious(*item)]
+    if not kept:
         return []
-    lines = ["", "What each column was taken for"]
+    understood = kept
+    lines = ["", "What each column was taken for" if everything else "What was not obvious"]
     source = None
     for where, header, meaning in understood:
         if where != source:
@@ -135,15 +159,37 @@ def check_lines(
     trial: Trial | None,
     problems: Sequence[Problem],
     understood: Sequence[tuple[str, str, str]],
+    *,
+    everything: bool = False,
 ) -> list[str]:
-    """What was understood of a trial, and every problem."""
-    lines = _trial_lines(trial) if trial is not None else []
-    lines += _understood_lines(understood)
+    """What was understood of a trial, and every problem.
+
+    Unless ``everything`` is asked for, headings that mean what they say are left out, and what
+    needs nothing to be done is counted in a line.
+    """
+    lines = _trial_lines(trial, everything=everything) if trial is not None else []
+    lines += _understood_lines(understood, everything=everything)
     if lines:
         lines.append("")
-    lines += problem_lines(problems)
-    errors = sum(problem.severity is Severity.ERROR for problem in problems)
-    warnings = len(problems) - errors
+    shown = [item for item in problems if everything or not item.at_rest]
+    lines += problem_lines(shown)
+    rest = _rest_lines(problems, "trialkit check --all lists them") if not everything else []
+    return [*lines, *rest, *_verdict(problems)]
+
+
+def _rest_lines(problems: Iterable[Problem], where: str) -> list[str]:
+    """One line for all that needs nothing to be done."""
+    number = len(one_each(item for item in problems if item.at_rest))
+    if not number:
+        return []
+    stand = "stands" if number == 1 else "stand"
+    return _wrap(f"{count_of(number, 'note')} {stand} beside, to be read; {where}.")
+
+
+def _verdict(problems: Sequence[Problem]) -> list[str]:
+    shown = one_each(item for item in problems if not item.at_rest)
+    errors = sum(problem.severity is Severity.ERROR for problem in shown)
+    warnings = len(shown) - errors
     if errors:
         verdict = f"{count_of(errors, 'problem')} to mend before this trial can be analysed"
         verdict += f", and {count_of(warnings, 'warning')}." if warnings else "."
@@ -151,11 +197,13 @@ def check_lines(
         verdict = f"This trial can be analysed, with {count_of(warnings, 'warning')}."
     else:
         verdict = "This trial can be analysed; nothing odd was found."
-    return [*lines, *_wrap(verdict)]
+    return _wrap(verdict)
 
 
-def closing_lines(findings: Sequence[Finding], paths: Sequence[Path]) -> list[str]:
-    """What the trial shows, and where the files are."""
+def closing_lines(
+    findings: Sequence[Finding], problems: Sequence[Problem], paths: Sequence[Path]
+) -> list[str]:
+    """What the trial shows, what needs a look, and where the files are."""
     lines: list[str] = []
     if findings:
         lines.append("What the trial shows")
@@ -165,8 +213,32 @@ def closing_lines(findings: Sequence[Finding], paths: Sequence[Path]) -> list[st
         if rest > 0:
             lines.append(f"  ({rest} more in the report)")
         lines.append("")
-    lines.append("Written")
-    lines += [f"  {_clean(str(path))}" for path in paths]
+    looks = [*look_lines(problems), *_rest_lines(problems, "they are in the report")]
+    if looks:
+        lines += [*looks, ""]
+    return [*lines, "Written", *_path_lines(paths)]
+
+
+def tidy_lines(trial: Trial, paths: Sequence[Path]) -> list[str]:
+    """What was understood of a file that was written anew, and where it is."""
+    lines = [*_trial_lines(trial, everything=False), ""]
+    looks = [
+        *look_lines(trial.warnings),
+        *_rest_lines(trial.warnings, "they are in the list of what was understood"),
+    ]
+    return [*lines, *looks, *([""] if looks else []), "Written", *_path_lines(paths)]
+
+
+def _path_lines(paths: Iterable[Path]) -> list[str]:
+    return [f"  {_clean(str(path))}" for path in paths]
+
+
+def look_lines(problems: Iterable[Problem]) -> list[str]:
+    """Warnings that need a look, the first of them in full."""
+    kept = one_each(item for item in problems if not item.at_rest)
+    lines = problem_lines(kept[:PROBLEMS_SHOWN])
+    if len(kept) > PROBLEMS_SHOWN:
+        lines += _wrap(f"{count_of(len(kept) - PROBLEMS_SHOWN, 'warning')} more in the report.")
     return lines
 
 
@@ -179,9 +251,14 @@ def outcome_lines(item: Reported) -> list[str]:
 
 
 def failure_lines(item: Reported) -> list[str]:
-    """One of many trials that was not written: every problem in it."""
+    """One of many trials that was not written: the first problems in it."""
     lines = _wrap(f"{item.name}: nothing was written for {item.trial}", "", "  ")
-    return lines + [f"  {line}" if line else line for line in problem_lines(item.problems)]
+    errors = one_each(found for found in item.problems if found.severity is Severity.ERROR)
+    lines += [f"  {line}" for line in problem_lines(errors[:OF_MANY_SHOWN])]
+    if len(errors) > OF_MANY_SHOWN:
+        rest = count_of(len(errors) - OF_MANY_SHOWN, "more problem")
+        lines += _wrap(f"{rest}: trialkit check {item.trial}", "  ", "    ")
+    return lines
 
 
 def total_line(outcomes: Sequence[Reported]) -> str:

@@ -76,10 +76,39 @@ def test_lines_fit_the_terminal(reported):
 
 
 def test_check_says_what_was_understood():
-    result = RUN.invoke(app, ["check", str(EXAMPLE)])
-    assert result.exit_code == 0
+    short = RUN.invoke(app, ["check", str(EXAMPLE)])
+    result = RUN.invoke(app, ["check", str(EXAMPLE), "--all"])
+    assert (short.exit_code, result.exit_code) == (0, 0)
     for word in ("randomised blocks, 4 blocks", "32", "larvae", "counts.csv", "days"):
         assert word in result.output
+    assert "plot: plot" in result.output
+    assert "plot: plot" not in short.output
+
+
+def test_one_cause_is_one_problem(tmp_path):
+    text = SOUND["counts.csv"].replace("\n", "x\n").replace("hoppersx", "hoppers")
+    folder = write_folder(tmp_path, counts_csv=text)
+    result = RUN.invoke(app, ["check", str(folder)])
+    assert result.exit_code == 1
+    assert result.output.count("is no number") == 1
+    assert "more places: rows 3, 4, 5, 6 and" in " ".join(result.output.split())
+    assert len(result.output.splitlines()) < 20
+
+
+def test_a_report_answers_first(tmp_path):
+    result = RUN.invoke(app, ["report", str(EXAMPLE), "--out", str(tmp_path), "--formats", "xlsx"])
+    assert result.exit_code == 0
+    assert result.output.startswith("What the trial shows")
+    assert "needs to be done" not in result.output
+
+
+def test_many_bad_trials_are_told_in_few_lines(tmp_path):
+    text = SOUND["counts.csv"].replace("\n", "x\n").replace("hoppersx", "hoppers")
+    paths = [str(write_folder(tmp_path / str(i), counts_csv=text)) for i in range(4)]
+    args = ["report", *paths, "--out", str(tmp_path / "out"), "--formats", "xlsx", "--jobs", "1"]
+    result = RUN.invoke(app, args)
+    assert result.exit_code == 1
+    assert len(result.output.splitlines()) < 10 * len(paths)
 
 
 def test_check_shows_all_problems_and_exits_with_1(tmp_path):

@@ -128,3 +128,7 @@ def test_long_text_is_cut_in_its_middle() -> None:
     assert shorten("abcdefgh", 5) == "ab\u2026gh"
     assert shorten("Long product name, single dose", 20) == "Long produc\u2026gle dose"
     assert shorten("abcde", 5) == "abcde"
+
+
+def test_marks_that_turn_the_text_are_left_out():
+    assert plain_line("Ostrel \u202elatem\u202c, \u2067full") == "Ostrel latem, full"

@@ -53,6 +53,10 @@ class Identity:
     line: Line
 
 
+#: Marks that turn the direction of the text after them: a name must not rearrange its line.
+TURNS = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+
+
 def plain_line(text: str) -> str:
     """Bring text to one line without control marks, so that no drawing or page chokes on it."""
     if text.isprintable() and "  " not in text:
@@ -60,7 +64,8 @@ def plain_line(text: str) -> str:
     kept = "".join(
         " " if mark.isspace() and mark not in NO_BREAK else mark
         for mark in text
-        if mark.isspace() or unicodedata.category(mark) not in {"Cc", "Cs", "Co", "Cn"}
+        if mark.isspace()
+        or (unicodedata.category(mark) not in {"Cc", "Cs", "Co", "Cn"} and mark not in TURNS)
     )
     return re.sub(" {2,}", " ", kept).strip()
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 
-from trialkit.problems import Place, Problem, Severity, TrialError, error
+from trialkit.problems import Place, Problem, Severity, TrialError, error, one_each
 from trialkit.reading.across import unfold
 from trialkit.reading.applications import read_applications
 from trialkit.reading.beside import with_beside
@@ -181,9 +181,13 @@ _NO_DESIGN = error(
 )
 
 
+#: So many problems of one cause become one; fewer are told one by one, each with its remedy.
+_MANY = 4
+
+
 def _in_order(problems: Sequence[Problem]) -> tuple[Problem, ...]:
-    """Errors before warnings, each once, otherwise as found."""
-    unique = list(dict.fromkeys(problems))
+    """Errors before warnings, each cause once, otherwise as found."""
+    unique = one_each(dict.fromkeys(problems), _MANY)
     return tuple(sorted(unique, key=lambda problem: problem.severity is Severity.WARNING))
 
 

@@ -19,7 +19,7 @@ from trialkit.files import write_set
 from trialkit.reading.applications import PART_MARKS
 from trialkit.reading.headers import field_of
 from trialkit.reading.saving_counts import Value, clash, counts_table
-from trialkit.reading.sources import TEXT_TABLES, WORKBOOKS, kind_of_name
+from trialkit.reading.sources import LIST_OF_UNDERSTOOD, TEXT_TABLES, WORKBOOKS, kind_of_name
 from trialkit.trial import HARVEST_COLUMNS, Design, Settings, Trial
 
 
@@ -32,7 +32,7 @@ class _Sheet:
     rows: tuple[tuple[Value, ...], ...]
 
 
-def save_trial(trial: Trial, path: Path | str) -> tuple[Path, ...]:
+def save_trial(trial: Trial, path: Path | str, *, understood: bool = False) -> tuple[Path, ...]:
     """Write a trial as a folder, or as a workbook where the path ends in .xlsx.
 
     What is written reads back as an equal trial. Each file is written under a temporary name
@@ -43,6 +43,9 @@ def save_trial(trial: Trial, path: Path | str) -> tuple[Path, ...]:
     trial : Trial
     path : Path or str
         Folder, made where it does not exist, or workbook.
+    understood : bool
+        Whether a list is written beside of what each heading was taken for when the trial was
+        read, and of what was odd (``understood.csv``, sheet ``Understood``). It is not read again.
 
     Returns
     -------
@@ -69,6 +72,8 @@ def save_trial(trial: Trial, path: Path | str) -> tuple[Path, ...]:
     """
     target = Path(path)
     sheets = _sheets(trial)
+    if understood:
+        sheets.append(_understood(trial))
     if target.suffix.casefold() in WORKBOOKS:
         if target.suffix.casefold() != ".xlsx":
             msg = "A workbook is written as .xlsx; give the path that ending."
@@ -137,6 +142,16 @@ def _defined(value: Any) -> Value:
 
 
 _EMPTY = Trial(title="", design=Design.CRD, treatments=(), plots=(), variables=())
+
+
+def _understood(trial: Trial) -> _Sheet:
+    taken = dict.fromkeys(trial.understood)
+    odd = ((str(item.place), "", item.what, item.remedy) for item in trial.warnings)
+    return _Sheet(
+        LIST_OF_UNDERSTOOD,
+        ("where", "written", "taken for", "what to do"),
+        (*((*item, "") for item in taken), *odd),
+    )
 
 
 def _treatments(trial: Trial) -> _Sheet:

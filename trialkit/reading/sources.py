@@ -58,6 +58,10 @@ FOR_PEOPLE = frozenset({"explained", "fieldmap"})
 STANDARD = {kind: names[0] for kind, names in _NAMES.items()}
 
 
+#: Name of the list of what was understood, which stands beside a tidy trial and is not read.
+LIST_OF_UNDERSTOOD = "understood"
+
+
 @dataclass(slots=True)
 class Source:
     """What a path holds, sorted into the tables of a trial.
@@ -176,7 +180,7 @@ def _tell_unreadable(name: str, word: str, fault: OSError, ledger: Ledger) -> No
 
 def _is_table(path: Path) -> bool:
     """Whether an entry of a folder is a file, or has the name of a table and should be one."""
-    if path.name.startswith((".", "~$")):
+    if path.name.startswith((".", "~$")) or path.name.casefold() == f"{LIST_OF_UNDERSTOOD}.csv":
         return False
     named = path.name.casefold() == "trial.toml" or (
         path.suffix.casefold() in TEXT_TABLES and kind_of_name(path.stem) is not None
@@ -275,7 +279,7 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
     for grid in grids:
         if not grid.rows:
             continue
-        if normal(grid.sheet or "") in FOR_PEOPLE:
+        if normal(grid.sheet or "") in {*FOR_PEOPLE, LIST_OF_UNDERSTOOD}:
             ledger.understand(grid.name, f"sheet {grid.name}", "for people, not read")
             continue
         kind = _kind_of_table(grid.sheet or "", grid)
