@@ -60,10 +60,10 @@ def test_missing_plots_marginal_sums_test_the_marginal_means():
     y[[3, 9, 20]] = np.nan
     (fit,) = fit_factorial(LAYOUT, TREATMENTS, y)
     assert fit.sums == "marginal"
-    means = fit.marginal_means("product")
-    gap = means.means[0, 0] - means.means[1, 0]
-    unit = means.unit_cov[0, 0] + means.unit_cov[1, 1] - 2 * means.unit_cov[0, 1]
-    assert fit.term("product").sum_sq[0] == pytest.approx(gap**2 / unit, rel=1e-9)
+    rows = fit.level_rows("product")
+    gap = fit.fit.contrasts(rows[:1] - rows[1:])
+    F = (gap.estimate[0, 0] / gap.se[0, 0]) ** 2
+    assert fit.term("product").F[0] == pytest.approx(F, rel=1e-9)
     # Sequential parts still add up, marginal ones need not.
     (seq,) = fit_factorial(LAYOUT, TREATMENTS, y, sums="sequential")
     total = sum(float(t.sum_sq[0]) for t in seq.terms)
@@ -77,11 +77,10 @@ def test_marginal_means_are_means_of_treatment_means():
     y = response(4)
     y[5] = np.nan
     (fit,) = fit_factorial(LAYOUT, TREATMENTS, y)
-    rate = fit.marginal_means("rate")
-    assert rate.levels.ravel().tolist() == [0, 1, 2]
-    np.testing.assert_allclose(rate.means[1], fit.fit.means[[2, 5]].mean(axis=0))
-    cells = fit.marginal_means("product", "rate")
-    np.testing.assert_allclose(cells.means, fit.fit.means[1:])
+    rate = fit.fit.contrasts(fit.level_rows("rate"))
+    np.testing.assert_allclose(rate.estimate[1], fit.fit.means[[2, 5]].mean(axis=0))
+    cells = fit.fit.contrasts(fit.level_rows("product", "rate"))
+    np.testing.assert_allclose(cells.estimate, fit.fit.means[1:])
     np.testing.assert_allclose(cells.se, fit.fit.se[1:])
 
 
@@ -97,8 +96,17 @@ def test_missing_combination_is_named_and_lowers_the_interaction():
     assert fit.missing == ((1, 2),)
     assert fit.sums == "hierarchical"
     assert [t.df for t in fit.terms] == [1, 1, 2, 1]
-    assert np.isnan(fit.marginal_means("product").means[:, 0]).tolist() == [False, True]
-    assert np.isnan(fit.marginal_means("rate").means[:, 0]).tolist() == [False, False, True]
+    product = fit.fit.contrasts(fit.level_rows("product")).estimate[:, 0]
+    assert np.isnan(product).tolist() == [
+        False,
+        True,
+    ]
+    rate = fit.fit.contrasts(fit.level_rows("rate")).estimate[:, 0]
+    assert np.isnan(rate).tolist() == [
+        False,
+        False,
+        True,
+    ]
     # The same when all its plots are missing.
     y = response(5)
     y[TREATMENT == 6] = np.nan

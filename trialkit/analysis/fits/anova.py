@@ -97,7 +97,7 @@ def run_tests(
         made = _compare_all(fit, plan, settings, overall.p)
         anova.append(_anova_table(fit, keys))
         means.append(_means_table(fit, plan, keys, counted, made, settings))
-        comparisons += [comparison_table(item, fit.columns, plan, keys) for item in made]
+        comparisons += [comparison_table(item, fit.columns, plan.treatments, keys) for item in made]
         lines.append(_response_table(fit, overall, keys, counted, settings))
     return Tested(
         fits=fits,
@@ -144,7 +144,7 @@ def _anova_table(fit: Fit, keys: Keys) -> Part:
     k, count = fit.columns.size, len(fit.terms)
     numbers = {
         name: np.stack([np.broadcast_to(getattr(term, name), k) for term in fit.terms]).T.ravel()
-        for name in ("df", "sum_sq", "mean_sq", "F", "p")
+        for name in ("df", "sum_sq", "mean_sq", "df_error", "F", "p")
     }
     sources = np.tile(np.array([term.source for term in fit.terms], dtype=object), k)
     shown = numbers["df"] > 0 if fit.covariance(np.eye(fit.n_means)) is None else slice(None)
@@ -186,6 +186,7 @@ def _means_table(
         ("mean", treatment_means(values, plan)),
         ("mean_analysed", found.estimate),
         ("se", found.se),
+        ("df", found.df),
         ("lower", lower),
         ("upper", upper),
         ("back_transformed", back),
@@ -201,19 +202,27 @@ def letters_of(made: Comparisons | None, means: FloatArray) -> list[str | None]:
     return [mark or None for marked in made.letters(means) for mark in marked]
 
 
-def comparison_table(made: Comparisons, responses: IntArray, plan: PlotPlan, keys: Keys) -> Part:
-    """Tabulate the pairs of some responses."""
-    ids = np.array(plan.treatments, dtype=object)
+def comparison_table(
+    made: Comparisons,
+    responses: IntArray,
+    names: Sequence[str],
+    keys: Keys,
+    factor: str | None = None,
+) -> Part:
+    """Tabulate the pairs of some responses: of treatments, or of the levels of a factor."""
+    ids = np.array(names, dtype=object)
     count, width = made.a.size, responses.size
     columns: dict[str, Sized] = {
         name: values
         for name, values in repeat_keys(keys, responses, count).items()
         if name != "transform"
     }
+    if factor is not None:
+        columns["factor"] = [factor] * (count * width)
     columns["a"] = np.tile(ids[made.a], width)
     columns["b"] = np.tile(ids[made.b], width)
     columns["method"] = np.full(count * width, made.method.value, dtype=object)
-    for name in ("difference", "se", "p_adjusted", "lower", "upper"):
+    for name in ("difference", "se", "df", "p_adjusted", "lower", "upper"):
         columns[name] = getattr(made, name).T.ravel()
     columns["different"] = made.different.T.ravel().astype(object)
     return with_place(columns, responses, count)

@@ -41,6 +41,7 @@ TABLES: Mapping[str, Table] = MappingProxyType(
             supporting.DIAGNOSTICS,
             responses.CONTRASTS,
             responses.FACTOR_MEANS,
+            responses.FACTOR_COMPARISONS,
             responses.FACTOR_DIFFERENCES,
             supporting.COVARIATE,
             supporting.ADJUSTED_MEANS,

@@ -36,6 +36,22 @@ _P_RANDOMISED = p_value(
     "assumed of the distribution. None where no arrangements were drawn.",
 )
 
+_DF_ERROR_OF_F = number(
+    "df_error",
+    "Degrees of freedom, its error",
+    "number",
+    1,
+    "Degrees of freedom of the error that F is tested against; none where there is no test.",
+)
+_DF_OF_T = number(
+    "df",
+    "Degrees of freedom",
+    "number",
+    1,
+    "Degrees of freedom behind interval and p-value: those of the error, or after Satterthwaite "
+    "(Kenward and Roger under REML) where several errors mix.",
+)
+
 ANOVA = Table(
     name="anova",
     sheet="All sources of variation",
@@ -60,6 +76,7 @@ ANOVA = Table(
             4,
             "Sum of squares over its degrees of freedom.",
         ),
+        _DF_ERROR_OF_F,
         F,
         P,
         _P_RANDOMISED,
@@ -77,6 +94,7 @@ MEANS = Table(
         _MEAN,
         MEAN_ANALYSED,
         SE_ANALYSED,
+        _DF_OF_T,
         *limits("of the response", 3, "the least-squares mean, brought back"),
         number(
             "back_transformed",
@@ -88,6 +106,19 @@ MEANS = Table(
         LETTERS,
     ),
 )
+_PAIR = (
+    number("difference", "Difference", _SCALE, 4, "Least-squares mean of a less that of b."),
+    number("se", "Standard error", _SCALE, 4, "Standard error of the difference."),
+    _DF_OF_T,
+    p_value(
+        "p_adjusted",
+        "p-value",
+        "p-value as the procedure adjusts it for the number of pairs; not adjusted under lsd.",
+    ),
+    text("method", "Procedure", "Procedure of comparison.", "method"),
+    *limits(_SCALE, 4, "the difference, as the procedure gives it"),
+    flag("different", "Shown to differ", "Whether the procedure calls the two different."),
+)
 COMPARISONS = Table(
     name="comparisons",
     sheet="All comparisons",
@@ -98,16 +129,7 @@ COMPARISONS = Table(
         *RESPONSE,
         text("a", "First treatment", "The first of the pair.", "treatment"),
         text("b", "Second treatment", "The second of the pair.", "treatment"),
-        number("difference", "Difference", _SCALE, 4, "Least-squares mean of a less that of b."),
-        number("se", "Standard error", _SCALE, 4, "Standard error of the difference."),
-        p_value(
-            "p_adjusted",
-            "p-value",
-            "p-value as the procedure adjusts it for the number of pairs; not adjusted under lsd.",
-        ),
-        text("method", "Procedure", "Procedure of comparison.", "method"),
-        *limits(_SCALE, 4, "the difference, as the procedure gives it"),
-        flag("different", "Shown to differ", "Whether the procedure calls the two different."),
+        *_PAIR,
     ),
 )
 RESPONSES = Table(
@@ -251,6 +273,20 @@ FACTOR_MEANS = Table(
         MEAN_ANALYSED,
         SE_ANALYSED,
         LETTERS,
+    ),
+)
+FACTOR_COMPARISONS = Table(
+    name="factor_comparisons",
+    sheet="All comparisons of factors",
+    question="Every pair of levels of a factor: first minus second, over the other factors, on the "
+    "scale of analysis",
+    row="a response, factor and pair of levels",
+    columns=(
+        *RESPONSE,
+        text("factor", "Factor", "Factor of a split-plot, strip-plot or factorial trial."),
+        text("a", "First level", "The first of the pair."),
+        text("b", "Second level", "The second of the pair."),
+        *_PAIR,
     ),
 )
 FACTOR_DIFFERENCES = Table(

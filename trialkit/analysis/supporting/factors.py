@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Sized
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Sized
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,7 @@ from trialkit.analysis.fits.anova import (
     Keys,
     Part,
     Tested,
+    comparison_table,
     in_order,
     letters_of,
     repeat_keys,
@@ -22,10 +23,11 @@ from trialkit.analysis.fits.anova import (
 from trialkit.analysis.plots.responses import FloatArray, IntArray
 from trialkit.analysis.result import join_tables
 from trialkit.inference.comparisons.methods import Method
-from trialkit.inference.comparisons.procedures import Comparisons, compare, compare_means
+from trialkit.inference.comparisons.procedures import Comparisons, compare
 from trialkit.inference.comparisons.strata_efficiency import splitting_efficiency
-from trialkit.inference.design.scales import forward
+from trialkit.inference.design.scales import by_column, forward
 from trialkit.inference.estimable import NotEstimable
+from trialkit.inference.fit import Fit
 from trialkit.inference.normal.factorial import (
     FactorialFit,
     FactorialTreatments,
@@ -58,13 +60,14 @@ class Factors:
     ----------
     anova : DataFrame
         With the lines of a factorial below that of the treatments.
-    means, differences : DataFrame
-        Tables ``factor_means`` and ``factor_differences``.
+    means, comparisons, differences : DataFrame
+        Tables ``factor_means``, ``factor_comparisons`` and ``factor_differences``.
     problems : tuple of Problem
     """
 
     anova: pd.DataFrame
     means: pd.DataFrame
+    comparisons: pd.DataFrame
     differences: pd.DataFrame
     problems: tuple[Problem, ...] = ()
 
@@ -80,20 +83,33 @@ class _Factorial:
 def factor_tables(basis: Basis) -> Factors:
     """Tabulate factors: those of main plots and subplots, or those that the settings name."""
     tested = basis.tested
-    empty = join_tables("factor_means", []), join_tables("factor_differences", [])
     if tested is None:
-        return Factors(anova=join_tables("anova", []), means=empty[0], differences=empty[1])
+        return _nothing(join_tables("anova", []))
     if basis.plan.layout.units:
         problems: tuple[Problem, ...] = (_stands_aside(),) if basis.settings.factors else ()
-        means, differences = _of_strata(basis, tested)
-        return Factors(anova=tested.anova, means=means, differences=differences, problems=problems)
+        means, pairs = _tabulate(basis, _levels_in_units(basis, tested))
+        return Factors(
+            anova=tested.anova,
+            means=means,
+            comparisons=pairs,
+            differences=_standard_errors(basis, tested),
+            problems=problems,
+        )
     if not basis.settings.factors:
-        return Factors(anova=tested.anova, means=empty[0], differences=empty[1])
+        return _nothing(tested.anova)
     factorial, problems = _read_factorial(basis.trial)
     if factorial is None:
-        return Factors(anova=tested.anova, means=empty[0], differences=empty[1], problems=problems)
-    anova, means = _of_factorial(basis, tested, factorial)
-    return Factors(anova=anova, means=means, differences=empty[1], problems=problems)
+        return _nothing(tested.anova, problems)
+    return replace(_of_factorial(basis, tested, factorial), problems=problems)
+
+
+def _nothing(anova: pd.DataFrame, problems: tuple[Problem, ...] = ()) -> Factors:
+    means, pairs, differences = (
+        join_tables(f"factor_{name}", []) for name in ("means", "comparisons", "differences")
+    )
+    return Factors(
+        anova=anova, means=means, comparisons=pairs, differences=differences, problems=problems
+    )
 
 
 def _stands_aside() -> Problem:
@@ -108,76 +124,98 @@ def _stands_aside() -> Problem:
 # --- split-plots and strip-plots ---------------------------------------------------------
 
 
-def _of_strata(basis: Basis, tested: Tested) -> tuple[pd.DataFrame, pd.DataFrame]:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Levels:
+    """The levels of one factor in one fit.
+
+    Attributes
+    ----------
+    fit : Fit
+    factor : str
+    names : tuple of str
+        Levels.
+    codes : int array, shape (plots,)
+        Level of each plot; -1 outside the factorial.
+    rows : float array, shape (levels, means of the fit)
+        Coefficients of the means of the levels.
+    p : float array, shape (responses of the fit,)
+        Of the line of the factor.
+    """
+
+    fit: Fit
+    factor: str
+    names: tuple[str, ...]
+    codes: IntArray
+    rows: FloatArray
+    p: FloatArray
+
+
+def _tabulate(basis: Basis, found: Iterable[_Levels]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Tables ``factor_means`` and ``factor_comparisons``."""
     keys = response_keys(basis.responses, basis.scales)
     counted = np.column_stack([item.values for item in basis.responses])
-    means, differences = [], []
-    for fit in tested.fits:
-        if not isinstance(fit, StratifiedFit):
-            continue
-        for item, (_, names) in zip(basis.plan.layout.factors, basis.plan.levels, strict=True):
-            rows = fit.mean_rows(item.name)[0]
-            found = fit.contrasts(rows)
-            marks = letters_of(_compared(fit, item.name, rows, basis), found.estimate)
-            means.append(
-                _means_rows(
-                    keys,
-                    fit.columns,
-                    item.name,
-                    names,
-                    (found.estimate, found.se),
-                    marks,
-                    counted,
-                    item.codes,
-                )
-            )
-        differences.append(_difference_rows(keys, fit.columns, fit))
-    return in_order("factor_means", means), in_order("factor_differences", differences)
-
-
-def _compared(
-    fit: StratifiedFit, factor: str, rows: FloatArray, basis: Basis
-) -> Comparisons | None:
     chosen, alpha = basis.settings.comparison, basis.settings.alpha
-    if chosen in {Comparison.NONE, Comparison.DUNNETT}:
-        return None
-    p = fit.term(factor).p
-    return compare(fit, Method(chosen.value), rows=rows, alpha=alpha, overall_p=p)
+    # Levels have no untreated among them: where Dunnett is asked for, all pairs are held together.
+    method = Method.TUKEY if chosen is Comparison.DUNNETT else Method(chosen.value)
+    means, pairs = [], []
+    for item in found:
+        made = compare(item.fit, method, rows=item.rows, alpha=alpha, overall_p=item.p)
+        lettered = None if chosen in {Comparison.NONE, Comparison.DUNNETT} else made
+        means.append(_means_rows(keys, item, counted, lettered))
+        if chosen is not Comparison.NONE:
+            pairs.append(comparison_table(made, item.fit.columns, item.names, keys, item.factor))
+    return in_order("factor_means", means), in_order("factor_comparisons", pairs)
 
 
-def _means_rows(
-    keys: Keys,
-    responses: IntArray,
-    factor: str,
-    names: Sequence[str],
-    found: tuple[FloatArray, FloatArray],
-    marks: list[str | None],
-    counted: FloatArray,
-    codes: IntArray,
-) -> Part:
-    """Rows of the levels (m, k) of one factor; plots with code -1 belong to none."""
-    size = len(names)
+def _levels_in_units(basis: Basis, tested: Tested) -> Iterator[_Levels]:
+    """Levels of the factors of main plots and subplots, or of strips."""
+    for fit in tested.fits:
+        if isinstance(fit, StratifiedFit):
+            for item, (_, names) in zip(basis.plan.layout.factors, basis.plan.levels, strict=True):
+                yield _Levels(
+                    fit=fit,
+                    factor=item.name,
+                    names=names,
+                    codes=item.codes,
+                    rows=fit.mean_rows(item.name)[0],
+                    p=fit.term(item.name).p,
+                )
+
+
+def _standard_errors(basis: Basis, tested: Tested) -> pd.DataFrame:
+    keys = response_keys(basis.responses, basis.scales)
+    return in_order(
+        "factor_differences",
+        [_difference_rows(keys, fit) for fit in tested.fits if isinstance(fit, StratifiedFit)],
+    )
+
+
+def _means_rows(keys: Keys, item: _Levels, counted: FloatArray, made: Comparisons | None) -> Part:
+    """Rows of the levels of one factor."""
+    responses, size = item.fit.columns, len(item.names)
+    found = item.fit.contrasts(item.rows)
     values = counted[:, responses]
     known = np.isfinite(values)
-    member = (codes[None, :] == np.arange(size)[:, None]).astype(float)
+    member = (item.codes[None, :] == np.arange(size)[:, None]).astype(float)
     number = member @ known
     total = member @ np.where(known, values, 0.0)
     mean = np.divide(total, number, out=np.full(total.shape, np.nan), where=number > 0)
     columns: dict[str, Sized] = {**repeat_keys(keys, responses, size)}
     del columns["transform"]
     columns |= {
-        "factor": [factor] * (size * responses.size),
-        "level": list(names) * responses.size,
+        "factor": [item.factor] * (size * responses.size),
+        "level": list(item.names) * responses.size,
         "n": number.T.ravel(),
         "mean": mean.T.ravel(),
-        "mean_analysed": found[0].T.ravel(),
-        "se": found[1].T.ravel(),
-        "letters": marks,
+        "mean_analysed": found.estimate.T.ravel(),
+        "se": found.se.T.ravel(),
+        "letters": letters_of(made, found.estimate),
     }
     return with_place(columns, responses, size)
 
 
-def _difference_rows(keys: Keys, responses: IntArray, fit: StratifiedFit) -> Part:
+def _difference_rows(keys: Keys, fit: StratifiedFit) -> Part:
+    responses = fit.columns
     found = fit.standard_errors()
     columns: dict[str, Sized] = {**repeat_keys(keys, responses, len(BETWEEN))}
     del columns["transform"]
@@ -290,39 +328,30 @@ def _unfit(what: str) -> Problem:
     )
 
 
-def _of_factorial(
-    basis: Basis, tested: Tested, factorial: _Factorial
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _of_factorial(basis: Basis, tested: Tested, factorial: _Factorial) -> Factors:
     keys = response_keys(basis.responses, basis.scales)
     counted = np.column_stack([item.values for item in basis.responses])
-    analysed = np.column_stack(
-        [
-            forward(name, item.values)
-            for item, name in zip(basis.responses, basis.scales, strict=True)
-        ]
-    )
-    lines, means = [], []
-    for fit in fit_factorial(basis.plan.layout, factorial.treatments, analysed):
-        lines.append(_anova_rows(fit, keys, _words(basis.trial, factorial)))
+    analysed = by_column(forward, basis.scales, counted)
+    fits = fit_factorial(basis.plan.layout, factorial.treatments, analysed)
+    words = _words(basis.trial, factorial)
+    lines = in_order("anova", [_anova_rows(fit, keys, words) for fit in fits])
+    means, pairs = _tabulate(basis, _levels_of_factorial(basis, factorial, fits))
+    return replace(_nothing(_below_treatments(tested.anova, lines)), means=means, comparisons=pairs)
+
+
+def _levels_of_factorial(
+    basis: Basis, factorial: _Factorial, fits: Iterable[FactorialFit]
+) -> Iterator[_Levels]:
+    for fit in fits:
         for place, name in enumerate(factorial.treatments.names):
-            found = fit.marginal_means(name)
-            made = _compared_levels(fit, name, basis)
-            codes = factorial.treatments.levels[basis.plan.treatment, place]
-            means.append(
-                _means_rows(
-                    keys,
-                    fit.fit.columns,
-                    name,
-                    factorial.levels[place],
-                    (found.means, found.se),
-                    letters_of(made, found.means),
-                    counted,
-                    codes,
-                )
+            yield _Levels(
+                fit=fit.fit,
+                factor=name,
+                names=factorial.levels[place],
+                codes=factorial.treatments.levels[basis.plan.treatment, place],
+                rows=fit.level_rows(name),
+                p=fit.term(name).p,
             )
-    return _below_treatments(tested.anova, in_order("anova", lines)), in_order(
-        "factor_means", means
-    )
 
 
 def _words(trial: Trial, factorial: _Factorial) -> dict[str, str]:
@@ -336,31 +365,15 @@ def _words(trial: Trial, factorial: _Factorial) -> dict[str, str]:
 
 
 def _anova_rows(fit: FactorialFit, keys: Keys, words: Mapping[str, str]) -> Part:
-    terms = [term for term in fit.terms if term.df > 0]
+    terms = [term for term in fit.terms if float(term.df) > 0]
     responses, count = fit.fit.columns, len(terms)
     columns: dict[str, Sized] = {**repeat_keys(keys, responses, count)}
     columns["source"] = [words.get(term.source, term.source) for term in terms] * responses.size
     columns["df"] = [float(term.df) for term in terms] * responses.size
+    columns["df_error"] = [float(term.df_error) for term in terms] * responses.size
     for name in ("sum_sq", "mean_sq", "F", "p"):
         columns[name] = np.stack([getattr(term, name) for term in terms]).T.ravel()
     return with_place(columns, responses, count)
-
-
-def _compared_levels(fit: FactorialFit, name: str, basis: Basis) -> Comparisons | None:
-    """Compare the levels of one factor by the procedure of the settings."""
-    chosen = basis.settings.comparison
-    if chosen in {Comparison.NONE, Comparison.DUNNETT}:
-        return None
-    found = fit.marginal_means(name)
-    return compare_means(
-        found.means,
-        found.unit_cov,
-        fit.fit.ms_error,
-        fit.fit.df_error,
-        Method(chosen.value),
-        alpha=basis.settings.alpha,
-        overall_p=fit.term(name).p,
-    )
 
 
 def _below_treatments(anova: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:

@@ -85,6 +85,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
         "residuals": checked.residuals,
         "contrasts": contrast_table(basis),
         "factor_means": factors.means,
+        "factor_comparisons": factors.comparisons,
         "factor_differences": factors.differences,
         "covariate": adjusted.tests,
         "adjusted_means": adjusted.means,
@@ -111,6 +112,7 @@ def _tests_only(basis: Basis, tested: Tested, choices: pd.DataFrame) -> Statisti
         "choices": choices,
         "contrasts": contrast_table(basis),
         "factor_means": factors.means,
+        "factor_comparisons": factors.comparisons,
         "factor_differences": factors.differences,
     }
     return Statistics(tables=tables, problems=factors.problems)

@@ -97,27 +97,6 @@ def factorial_treatments(factors: Sequence[tuple[str, Codes]]) -> FactorialTreat
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MarginalMeans:
-    """Means (m, k) of the levels of some factors over all others, equal weights.
-
-    Attributes
-    ----------
-    factors : tuple of str
-    levels : (m, f) int array
-    means, se : (m, k) array
-        NaN where a combination that the mean runs over is missing.
-    unit_cov : (m, m) array
-        Covariance of the means is the error mean square times this.
-    """
-
-    factors: tuple[str, ...]
-    levels: IntArray
-    means: FloatArray
-    se: FloatArray
-    unit_cov: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FactorialFit:
     """Factorial analysis of all responses that have the same plots missing.
 
@@ -149,33 +128,18 @@ class FactorialFit:
         """Line of one source."""
         return next(t for t in self.terms if t.source == source)
 
-    def marginal_means(self, *names: str) -> MarginalMeans:
-        """Means of all combinations of the levels of some factors."""
+    def level_rows(self, *names: str) -> FloatArray:
+        """Coefficients (m, t) of the means of all combinations of the levels of some factors.
+
+        None of a combination that lacks treatments: it has no mean.
+        """
         places = [self.treatments.names.index(name) for name in names]
-        sizes = [self.treatments.n_levels[p] for p in places]
-        levels = np.array(list(product(*map(range, sizes))), dtype=np.intp)
-        inside = self.treatments.levels
+        inside, sizes = self.treatments.levels, self.treatments.n_levels
+        levels = np.array(list(product(*(range(sizes[p]) for p in places))), dtype=np.intp)
         match = (inside[None, :, places] == levels[:, None, :]).all(axis=2)
-        full = np.prod([n for p, n in enumerate(self.treatments.n_levels) if p not in places])
-        weights = match / np.maximum(match.sum(axis=1), 1)[:, None]
-        means, unit_cov = weighted_means(self.fit, weights)
-        lost = match.sum(axis=1) < int(full)
-        means[lost], unit_cov[lost, :], unit_cov[:, lost] = np.nan, np.nan, np.nan
-        se = np.sqrt(np.outer(np.diagonal(unit_cov), self.fit.ms_error))
-        return MarginalMeans(factors=names, levels=levels, means=means, se=se, unit_cov=unit_cov)
-
-
-def weighted_means(fit: LinearFit, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Weighted sums (m, k) of treatment means and their unit covariance (m, m).
-
-    NaN only where a treatment without a mean has a weight.
-    """
-    lost = np.asarray(np.isnan(fit.means).any(axis=1))
-    touched = (weights[:, lost] != 0).any(axis=1)
-    means = weights @ np.where(lost[:, None], 0.0, fit.means)
-    unit = weights @ np.where(lost[:, None] | lost[None, :], 0.0, fit.unit_cov) @ weights.T
-    means[touched], unit[touched, :], unit[:, touched] = np.nan, np.nan, np.nan
-    return means, unit
+        number = match.sum(axis=1)
+        whole = number == np.prod([n for p, n in enumerate(sizes) if p not in places])
+        return np.asarray(match * (whole / np.maximum(number, 1))[:, None])
 
 
 def fit_factorial(

@@ -393,7 +393,23 @@ def _reml(layout: Layout, y: FloatArray, method: DfMethod) -> tuple[MixedFit | N
         fit = mixed_fit(y, model, random=random, method=method, signed=True)
     except NotEstimable as problem:
         return None, f"{what} are missing and REML failed: {problem}"
-    return fit, f"{what} are missing: analysed by REML"
+    return fit, f"{what} are missing: analysed by REML{_below_zero(layout, fit)}"
+
+
+def _below_zero(layout: Layout, fit: MixedFit) -> str:
+    """Say which larger units vary less than plots inside them would make them by chance."""
+    negative = [
+        f"{name.replace('_', ' ')}s ({fit.variances[name]:.3g})"
+        for name, _ in layout.units
+        if fit.variances[name] < 0
+    ]
+    if not negative:
+        return ""
+    return (
+        f"; the variance of {' and of '.join(negative)} came out below zero, as mean squares allow "
+        "too, and is kept so that tests hold their level: those means differ less than the plots "
+        "inside them would make them differ"
+    )
 
 
 class _Lines:
