@@ -48,7 +48,7 @@ def _known_words(analysis) -> list[str]:
     words += [item.label[:1].lower() + item.label[1:] for item in trial.variables]
     words += [f"({item.id})" for item in trial.treatments]
     words += [f"threshold of {item.threshold:g}" for item in trial.variables if item.threshold]
-    words += ["additional 100 pest-days", "95% CI", "any of 4 responses"]
+    words += ["additional 100 pest-days", "95% CI", "any of 3 responses"]
     words += [f"At {trial.settings.crop_price or 0:g} "]
     words += ["applications (1 and 2)", "applications (1, 2 and 3)"]
     words += [f"group {row}" for row in analysis.programmes["group"]]

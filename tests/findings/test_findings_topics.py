@@ -154,10 +154,13 @@ def test_planned_contrasts_are_told_with_their_sizes():
     assert finding.direction == "higher"
     assert finding.subjects == ("4", "5")
     assert finding.against == ("1",)
-    shown = f"by {row['estimate']:.1f} (95% CI {row['lower']:.1f}–{row['upper']:.1f}; p < 0.001)."
+    shown = (
+        f"by {row['estimate']:.1f} t/ha (95% CI {row['lower']:.1f}–{row['upper']:.1f}; p < 0.001)."
+    )
     assert shown in finding.text
-    _, (nothing,) = _planned("two rates = 4 against 5")
-    assert "showed no significant difference in any of 4 responses" in nothing.text
+    _, (shown, nothing) = _planned("two rates = 4 against 5")
+    assert shown.variable == "larvae"
+    assert "showed no significant difference in any of 3 responses" in nothing.text
 
 
 def test_planned_contrasts_by_day_are_adjusted_over_days():
@@ -186,3 +189,23 @@ def test_varieties_without_untreated_are_compared_in_pairs(potato):
         assert item.against
         assert item.direction == ("higher" if item.variable == "tubers" else "lower")
     assert not any("untreated" in item.text for item in findings)
+
+
+@pytest.mark.parametrize("unit", ["t/ha", None])
+def test_a_yield_called_yield_keeps_the_unit_that_was_given(mites, unit):
+    variables = tuple(
+        replace(item, name="yield", label="Yield", unit=unit) if item.name == "fruit" else item
+        for item in mites.trial.variables
+    )
+    trial = replace(
+        mites.trial,
+        variables=variables,
+        settings=replace(mites.trial.settings, yield_unit="kg/ha"),
+        yields=mites.trial.yields.assign(variable="yield"),
+    )
+    analysis = trialkit.analyse(trial)
+    texts = [item.text for item in told(analysis, "yield")]
+    assert texts
+    assert not any("kg" in text for text in texts)
+    assert all((" t/ha" in text) is (unit is not None) for text in texts)
+    assert set(analysis.glance.query("question == 'yield'")["unit"]) == {unit}

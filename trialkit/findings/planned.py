@@ -8,7 +8,7 @@ from typing import Any
 from trialkit.findings.phrases import phrase, series
 from trialkit.findings.products import holm_of
 from trialkit.findings.sentences import Finding, Row, Teller, brackets, day_list, noun, rows
-from trialkit.findings.shown import treatments_named
+from trialkit.findings.shown import quantity, treatments_named, yields_of
 from trialkit.planned import Planned, read_planned
 from trialkit.rows import Tables
 from trialkit.trial import harvest_variable
@@ -45,6 +45,12 @@ def _noun(tables: Tables, row: Row) -> str:
     return phrase("planned.whole", noun=name) if row["measure"] == "pest_days" else name
 
 
+def _unit(tables: Tables, row: Row) -> str | None:
+    """Unit of a yield; pest-days have none of their own."""
+    units = {item.name: item.unit for item in yields_of(tables)}
+    return units.get(row["variable"]) if row["measure"] == "yield" else None
+
+
 def _nouns(tables: Tables, found: list[Row]) -> str:
     if len(found) > MOST_RESPONSES:
         return phrase("planned.any", number=str(len(found)))
@@ -73,7 +79,7 @@ def _of_whole(tables: Tables, asked: Planned, whole: list[Row]) -> Iterator[Find
             number, interval = say.size(row, "estimate")
             text = phrase(
                 f"planned.{way}_size",
-                size=number,
+                size=quantity(number, _unit(tables, row)),
                 brackets=brackets(interval, say.p(row, "p", p)),
                 **slots,
             )

@@ -51,11 +51,11 @@ def main_variables(tables: Tables) -> list[Variable]:
 
 def yields_of(tables: Tables) -> Iterator[Variable]:
     """Yields that were tested, with the unit in which they are shown."""
-    known = {item.name: item for item in tables.trial.variables}
-    harvested = harvest_variable(tables.trial)
+    trial = tables.trial
+    columns = set(trial.yields["variable"])
+    known = {item.name: item for item in trial.variables if item.name in columns}
     for row in rows(tables, "responses", measure="yield"):
-        own = row["variable"] == harvested.name
-        yield harvested if own else known[row["variable"]]
+        yield known.get(row["variable"]) or harvest_variable(trial)
 
 
 def reference_of(tables: Tables) -> str | None:

@@ -7,7 +7,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.claims.courses import after_treatment, level_of, levels_by_day
+from trialkit.analysis.claims.courses import (
+    after_treatment,
+    level_of,
+    levels_by_day,
+    mean_over_days,
+)
 from trialkit.analysis.claims.questions import Answer, Question, against
 from trialkit.analysis.efficacy.rates import lower_rates
 from trialkit.analysis.plots.responses import Assessed, FloatArray
@@ -86,8 +91,10 @@ def _fall(basis: Basis, item: Assessed, answers: Sequence[Answer]) -> Iterator[A
     codes = _shown(basis, answers, Question.PEST, item.variable.name)
     if places.size < 2 or not codes:
         return
-    change = level_of(item, places[-1:]) - level_of(item, places[:-1])
-    found = against(basis, item, change, _untreated(basis), codes)
+    # Day by day on one scale: what a logarithm does to few individuals cancels.
+    levels = levels_by_day(item, places)
+    change = levels[:, -1] - mean_over_days(levels[:, :-1])
+    found = against(basis, item, change, _untreated(basis), codes, contrast=True)
     pair = found.difference[codes], found.p_adjusted[codes]
     yield _answer(basis, Question.FALL, item, codes, _untreated(basis), pair)
 

@@ -31,12 +31,12 @@ def level_of(item: Assessed, days: Iterable[int] | None = None) -> FloatArray:
     if not places.size:
         return np.full(len(item.values), np.nan)
     if item.variable.kind is not Kind.COUNT:
-        return _scaled(item, _mean_over_days(values))
+        return _scaled(item, mean_over_days(values))
     size = np.nanmean(np.where(np.isfinite(values), values, np.nan), axis=0)
     found = np.isfinite(size) & (size > 0.0)
     if not found.any():
         return np.where(np.isfinite(values).any(axis=1), 0.0, np.nan)
-    relative = _mean_over_days(values[:, found] / size[found])
+    relative = mean_over_days(values[:, found] / size[found])
     half = 0.5 * step_of(item) * float(np.mean(1.0 / size[found])) / int(found.sum())
     level: FloatArray = np.log(relative + half)
     return level
@@ -78,7 +78,8 @@ def _scaled(item: Assessed, values: FloatArray) -> FloatArray:
     return values
 
 
-def _mean_over_days(values: FloatArray) -> FloatArray:
+def mean_over_days(values: FloatArray) -> FloatArray:
+    """Mean of every plot over the days on which it was assessed; NaN where it never was."""
     known = np.isfinite(values)
     number = known.sum(axis=1)
     total = np.where(known, values, 0.0).sum(axis=1)

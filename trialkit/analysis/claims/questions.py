@@ -108,15 +108,17 @@ def against(
     level: FloatArray,
     control: int,
     compared: Sequence[int] | None = None,
+    *,
+    contrast: bool = False,
 ) -> AgainstControl:
-    """Compare treatments with a control in the level of a variable over all days."""
+    """Compare treatments with a control in the level of a variable, or a contrast of levels."""
     return against_control(
         basis.plan.layout,
         level,
         control,
         covariate=level_before(item),
         days=levels_by_day(item),
-        logarithms=item.variable.kind is Kind.COUNT,
+        logarithms=item.variable.kind is Kind.COUNT and not contrast,
         compared=compared,
     )
 
