@@ -26,6 +26,7 @@ from trialkit.analysis.efficacy.returns import money_problems, money_table
 from trialkit.analysis.fits.anova import run_tests
 from trialkit.analysis.fits.control import control_by_method, control_problems, control_table
 from trialkit.analysis.fits.draws import draw_courses
+from trialkit.analysis.fits.shown_means import with_shown_means
 from trialkit.analysis.plots.harvest import yield_of_plots
 from trialkit.analysis.plots.layout_of_trial import plan_plots
 from trialkit.analysis.plots.responses import (
@@ -108,7 +109,7 @@ def analyse(trial: Trial | Path | str) -> Analysis:
     if tested is not None:
         tables |= {
             "anova": tested.anova,
-            "means": tested.means,
+            "means": with_shown_means(tested.means, plan, responses, scales),
             "comparisons": tested.comparisons,
             "responses": tested.responses,
         }

@@ -7,6 +7,7 @@ from trialkit.analysis.schema.columns import (
     DF_ERROR,
     LETTERS,
     MEAN_ANALYSED,
+    NOTE,
     PLOTS,
     REASON,
     RESPONSE,
@@ -104,6 +105,14 @@ MEANS = Table(
             "Least-squares mean brought back from the scale of analysis to the counted scale.",
         ),
         LETTERS,
+        number(
+            "mean_shown",
+            "Mean shown",
+            "of the response",
+            3,
+            "Mean as counted; where plots are missing the least-squares mean, as counted.",
+        ),
+        NOTE,
     ),
 )
 _PAIR = (

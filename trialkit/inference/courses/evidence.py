@@ -275,6 +275,11 @@ def _drawn_together(own: FloatArray, pooled: float, df: FloatArray) -> FloatArra
         return np.full_like(own, pooled)
     between = max(float(np.mean((own[told] - pooled) ** 2 - noise[told])), 0.0)
     kept = np.where(told, between / (between + noise), 0.0)
+    # One group that stands out above keeps what chance does not make: the untreated, often, and
+    # its error is in every ratio.
+    above = np.maximum(own - pooled, 0.0) ** 2
+    alone = 1.0 - 2.0 * noise / np.maximum(above, 2.0 * noise)
+    kept = np.where(told, np.maximum(kept, alone), 0.0)
     drawn: FloatArray = pooled + kept * (own - pooled)
     return drawn
 

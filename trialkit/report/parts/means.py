@@ -72,7 +72,7 @@ def means_by_day(context: Context, variable: Variable) -> Table | None:
     found = {
         (day, treatment): mean
         for day, treatment, mean in zip(
-            rows["days_after"], rows["treatment"], rows["mean"], strict=True
+            rows["days_after"], rows["treatment"], rows["mean_shown"], strict=True
         )
     }
     beside = marks(context.analysis, rows)
@@ -99,7 +99,12 @@ def means_by_day(context: Context, variable: Variable) -> Table | None:
         question=f"{label}: treatment means by assessment",
         columns=tuple(columns),
         rows=tuple(body),
-        notes=(*notes, *foot_notes, *_response_notes(context, variable.name, "count")),
+        notes=(
+            *notes,
+            *foot_notes,
+            *_distinct_notes(rows),
+            *_response_notes(context, variable.name, "count"),
+        ),
         sheet=f"Means {label}",
     )
 
@@ -175,7 +180,7 @@ def single_means(
             (
                 context.label(treatment),
                 number_or_missing(row["n"]),
-                number_or_missing(row["mean"], "no plot was assessed"),
+                number_or_missing(row["mean_shown"], "no plot was assessed"),
                 *([beside.get((0.0, treatment), "")] if beside else []),
                 number_or_missing(row["lower"]),
                 number_or_missing(row["upper"]),
@@ -188,6 +193,7 @@ def single_means(
         rows=tuple(body),
         notes=(
             *(marks_note(context, variable, measure, across=False) if beside else ()),
+            *_distinct_notes(rows),
             *_response_notes(context, variable, measure),
         ),
         sheet=sheet,

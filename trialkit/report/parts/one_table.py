@@ -60,7 +60,7 @@ def _add_yield(
     means = context.rows("means", item.name, "yield")
     if not means:
         return
-    values = dict(zip(means["treatment"], means["mean"], strict=True))
+    values = dict(zip(means["treatment"], means["mean_shown"], strict=True))
     letters = {name: text for (_, name), text in marks(context.analysis, means).items()}
     digits = context.digits(item.name, "yield")
     columns.append(Column(title=context.variable_label(item.name), kind=Kind.NUMBER, digits=digits))
