@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from trialkit import figures
     from trialkit.analysis import Analysis, analyse
+    from trialkit.desk import compare
     from trialkit.explaining import explain
     from trialkit.findings import Finding, make_findings
     from trialkit.many import Reported, report_trials
@@ -73,6 +74,7 @@ _ROOMS = {
     "read_trial": "reading",
     "report_trial": "run",
     "report_trials": "many",
+    "compare": "desk",
     "rerun": "record",
     "save_trial": "reading",
     "start_trial": "planning",
@@ -114,6 +116,7 @@ __all__ = [
     "read_trial",
     "report_trial",
     "report_trials",
+    "compare",
     "rerun",
     "save_trial",
     "start_trial",

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from trialkit import cli_planning, cli_show, cli_tidy
+from trialkit import cli_desk, cli_planning, cli_show, cli_tidy
 from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder, usage
 from trialkit.report_options import FORMATS, USUAL, ReportOptions
 
@@ -273,6 +273,7 @@ def explain(
 cli_planning.register(app)
 cli_show.register(app)
 cli_tidy.register(app)
+cli_desk.register(app)
 
 
 def _version(wanted: bool) -> None:

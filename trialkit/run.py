@@ -12,6 +12,7 @@ from trialkit.files import write_set
 from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
 from trialkit.record import make_record
+from trialkit.record.writing import digest_in
 from trialkit.report import Drawer, report_files
 from trialkit.report_options import TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
@@ -109,6 +110,7 @@ def report_trial(
             made=when,
             drawer=drawer,
             tables=tables,
+            digest=digest_in(record),
         )
     progress("Writing the files")
     last = folder / "record.json"

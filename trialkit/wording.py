@@ -283,7 +283,12 @@ def agreement_lines(agreement: Agreement, record: Mapping[str, Any]) -> list[str
             else f", the numbers to within a share of {agreement.largest:.0e}."
         )
         return [*lines, *_wrap(text)]
+    if agreement.edited:
+        parts = ", ".join(agreement.edited)
+        lines += _wrap(f"The record was edited after it was written: {parts}.")
     number = len(agreement.differences)
+    if not number:
+        return [*lines, *_wrap("The numbers that it holds come out of the data that it holds.")]
     verb = "differs" if number == 1 else "differ"
     lines += _wrap(f"Run again: {number:,} of {agreement.compared:,} recorded values {verb}:")
     for difference in agreement.differences[:DIFFERENCES_SHOWN]:

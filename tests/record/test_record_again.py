@@ -53,7 +53,7 @@ def test_it_has_the_promised_keys_and_columns(kept):
     assert record["format"] == 1
     assert set(record) == {
         "format", "trialkit", "made", "inputs", "settings", "trial", "environment", "tables",
-        "findings", "problems",
+        "findings", "problems", "digest",
     }  # fmt: skip
     for table, columns in PROMISED.items():
         assert set(columns.split()) <= set(COLUMNS[table])

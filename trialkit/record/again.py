@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from trialkit.analysis import analyse
 from trialkit.findings import make_findings
 from trialkit.record.reading import damaged, trial_from_record
-from trialkit.record.writing import plain_finding, rows_of
+from trialkit.record.writing import edited_parts, plain_finding, rows_of
 
 #: Two numbers are the same when they differ by less than this share (other machines and
 #: versions of the libraries round the last digits in their own way).
@@ -44,16 +44,19 @@ class Agreement:
         How many numbers and words were compared.
     largest : float
         Largest relative difference among the numbers called the same.
+    edited : tuple of str
+        Parts of the record that do not match its digests.
     """
 
     differences: tuple[Difference, ...]
     compared: int
     largest: float
+    edited: tuple[str, ...] = ()
 
     @property
     def same(self) -> bool:
-        """Whether everything came out as recorded."""
-        return not self.differences
+        """Whether everything came out as recorded, and the record is as it was written."""
+        return not self.differences and not self.edited
 
 
 def _relative(recorded: float, found: float) -> float:
@@ -119,7 +122,10 @@ def rerun(record: Mapping[str, Any]) -> Agreement:
             {name: value for name, value in plain_finding(item).items() if name in known}
             for item in make_findings(analysis)
         ]
-    return compare_tables(recorded, found)
+    agreement = compare_tables(recorded, found)
+    # of the results every number was just compared
+    edited = tuple(name for name in edited_parts(record) if name in {"data", "settings"})
+    return replace(agreement, edited=edited)
 
 
 def _tables(plain: Any) -> dict[str, list[dict[str, Any]]]:

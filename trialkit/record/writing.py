@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import platform
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime
@@ -20,6 +21,7 @@ from trialkit.analysis import Analysis
 from trialkit.files import write_whole
 from trialkit.findings import Finding
 from trialkit.numerals import LARGEST_WHOLE
+from trialkit.record.digest import digests_of
 from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.rows import Rows, Tables, columns_of
 
@@ -107,7 +109,31 @@ def make_record(
         "findings": [plain_finding(item) for item in findings],
         "problems": [_plain(problem) for problem in analysis.problems],
     }
-    return _layout(parts, 0) + "\n"
+    texts = {key: _layout(part, 1) for key, part in parts.items()}
+    texts["digest"] = _layout(digests_of(texts), 1)
+    lines = ",\n ".join(f"{_dump(key)}: {text}" for key, text in texts.items())
+    return f"{{\n {lines}\n}}\n"
+
+
+def digest_in(record: str) -> str:
+    """The digest of a record that was just made; it stands near its end."""
+    found = re.findall(r'"record": "([0-9a-f]{64})"', record[-1000:])
+    return str(found[-1]) if found else ""
+
+
+def edited_parts(record: Mapping[str, Any]) -> tuple[str, ...]:
+    """Name the parts of a record that are not what they were when it was written.
+
+    Parameters
+    ----------
+    record : mapping
+        As `read_record` gives it. One without digests, as older ones are, has none edited.
+    """
+    kept = record.get("digest")
+    if not isinstance(kept, Mapping):
+        return ()
+    found = digests_of({key: _layout(part, 1) for key, part in record.items()})
+    return tuple(name for name, digest in found.items() if kept.get(name) != digest)
 
 
 def write_record(record: str, path: Path) -> None:

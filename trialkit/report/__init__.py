@@ -100,6 +100,7 @@ def report_files(
     made: datetime | None = None,
     drawer: Drawer | None = None,
     tables: Tables | None = None,
+    digest: str = "",
 ) -> dict[Path, bytes]:
     """Make the files of a report, in the order in which a reader wants them.
 
@@ -109,6 +110,8 @@ def report_files(
         See `write_report`.
     tables : Tables, optional
         The tables of the analysis as rows, where they are at hand.
+    digest : str
+        That of the record, for the foot of each page.
 
     Returns
     -------
@@ -120,7 +123,9 @@ def report_files(
     contents: dict[str, bytes] = {}
     drawings: dict[str, str] = {}
     if wanted or options.figures:
-        document = compose(analysis, findings, made=made, options=options, tables=rows)
+        document = compose(
+            analysis, findings, made=made, options=options, tables=rows, digest=digest
+        )
         draw = drawer or Drawer()
         if options.drawn:
             draw.begin(analysis, document)

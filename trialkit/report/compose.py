@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
 from trialkit.figures.identity import plain_line
+from trialkit.record.digest import short
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Document, FigureBlock, Section, Table, Where
 from trialkit.report.parts import (
@@ -183,6 +184,7 @@ def compose(
     made: datetime | None = None,
     options: ReportOptions | None = None,
     tables: Tables | None = None,
+    digest: str = "",
 ) -> Document:
     """Put an analysis into words and tables.
 
@@ -198,6 +200,8 @@ def compose(
         What the document is for: where no format shows pages it holds nothing but tables.
     tables : Tables, optional
         The tables of the analysis as rows, where they are at hand.
+    digest : str
+        That of the record, for the foot of each page.
 
     Returns
     -------
@@ -220,13 +224,17 @@ def compose(
         front=front.front_page(context) if options.form != "table" else (),
         sections=sections,
         made=context.made,
-        foot=_foot(context),
+        foot=_foot(context, digest),
     )
 
 
-def _foot(context: Context) -> str:
-    """What stands at the foot of each printed page."""
-    parts = (plain_line(context.trial.title), f"made {context.made}" if context.made else "")
+def _foot(context: Context, digest: str) -> str:
+    """What stands at the foot of each printed page: by the digest paper and record match."""
+    parts = (
+        plain_line(context.trial.title),
+        f"made {context.made}" if context.made else "",
+        f"record {short(digest)}" if digest else "",
+    )
     return " \N{MIDDLE DOT} ".join(part for part in parts if part)
 
 

@@ -1,0 +1,51 @@
+"""Commands of the reviewer's desk."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from trialkit.cli_shared import complain, existing
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the command line."""
+    app.command(
+        epilog="\b\nExamples\n  trialkit compare old/record.json new/record.json\n"
+        "  trialkit compare report/record.json my_trial",
+    )(compare)
+
+
+def compare(
+    first: Annotated[Path, typer.Argument(metavar="A", help="A record, a report or a trial.")],
+    second: Annotated[Path, typer.Argument(metavar="B", help="A record, a report or a trial.")],
+    page: Annotated[
+        Path | None, typer.Option("--page", metavar="FILE.html", help="Write it as a page, too.")
+    ] = None,
+) -> None:
+    """Say what differs between two analyses: data, settings, versions, conclusions, numbers.
+
+    A trial is analysed now, so a record against a trial asks whether these are the data behind
+    it. Exit status: 0 where all agrees, 1 where something differs or cannot be read, 2 for wrong
+    usage.
+    """
+    existing(first)
+    existing(second)
+    from trialkit.desk import compare as compare_two
+    from trialkit.desk.comparison_text import comparison_lines, comparison_page
+    from trialkit.files import write_whole
+    from trialkit.problems import TrialError
+
+    try:
+        found = compare_two(first, second)
+    except TrialError as fault:
+        complain(fault.problems)
+        raise typer.Exit(1) from None
+    for line in comparison_lines(found):
+        typer.echo(line)
+    if page is not None:
+        write_whole(page, comparison_page(found).encode("utf-8"))
+    if not found.same:
+        raise typer.Exit(1)

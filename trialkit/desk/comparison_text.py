@@ -1,0 +1,108 @@
+"""A comparison as lines for a terminal, and as a short page."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from html import escape
+
+from trialkit.desk.comparing import Changed, Comparison
+
+WIDTH = 80
+#: How many changes of one kind are listed.
+MOST = 20
+
+
+def comparison_lines(found: Comparison) -> list[str]:
+    """Write what differs in the order: data, settings, versions, conclusions, numbers."""
+    lines = list(_wrapped(_verdict(found)))
+    for title, text in _parts(found):
+        lines.append("")
+        lines += _wrapped(title)
+        for item in text:
+            lines += _wrapped(item, "  ", "    ")
+    return lines
+
+
+def _wrapped(text: str, first: str = "", then: str = "") -> list[str]:
+    clean = "".join(mark if mark.isprintable() else " " for mark in text)
+    return textwrap.wrap(clean, WIDTH, initial_indent=first, subsequent_indent=then) or [first]
+
+
+def _verdict(found: Comparison) -> str:
+    if found.same:
+        return (
+            f"The same: data, settings and all {found.compared:,} values of the results agree "
+            f"({found.first.name} and {found.second.name})."
+        )
+    what = [
+        name
+        for name, there in (
+            ("data", found.data),
+            ("settings", found.settings),
+            ("conclusions", found.conclusions),
+            ("numbers", found.numbers),
+        )
+        if there
+    ]
+    if not what:
+        return "Data, settings and results agree, but a record was edited after it was written."
+    return f"Not the same ({', '.join(what)}): {found.first.name} and {found.second.name}."
+
+
+def _parts(found: Comparison) -> Iterator[tuple[str, list[str]]]:
+    for side in (found.first, found.second):
+        if side.edited:
+            parts = ", ".join(side.edited)
+            yield f"{side.name} was edited after it was written: {parts}.", []
+    for title, changes in (
+        ("Data", found.data),
+        ("Settings", found.settings),
+        ("Versions", found.versions),
+        ("Conclusions that changed", found.conclusions),
+    ):
+        if changes:
+            yield f"{title} ({len(changes)})", _listed(changes)
+    if found.conclusions and (found.data or found.settings):
+        yield _because(found), []
+    if found.numbers:
+        yield (
+            f"{found.numbers:,} of {found.compared:,} values of the results differ, by a share of "
+            f"{found.largest:.2g} at most.",
+            [],
+        )
+
+
+def _listed(changes: Sequence[Changed]) -> list[str]:
+    lines = [str(item) for item in changes[:MOST]]
+    if len(changes) > MOST:
+        lines.append(f"and {len(changes) - MOST:,} more")
+    return lines
+
+
+def _because(found: Comparison) -> str:
+    causes = [*found.data, *found.settings]
+    if len(causes) == 1:
+        return f"The one cause: {causes[0]}."
+    return f"Causes: {len(found.data)} changes of data and {len(found.settings)} of settings."
+
+
+def comparison_page(found: Comparison) -> str:
+    """Write a comparison as one short page that loads nothing from elsewhere."""
+    parts = [f"<p>{escape(_verdict(found))}</p>"]
+    for title, items in _parts(found):
+        if not items:
+            parts.append(f"<p>{escape(title)}</p>")
+            continue
+        listed = "".join(f"<li>{escape(item)}</li>" for item in items)
+        parts.append(f"<h2>{escape(title)}</h2><ul>{listed}</ul>")
+    style = (
+        "body{font:16px/1.5 'Segoe UI',Helvetica,Arial,sans-serif;max-width:46rem;"
+        "margin:2rem auto;padding:0 1rem;color:#1d2529}h2{font-size:1.1rem;margin:1.4rem 0 .3rem}"
+    )
+    return (
+        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>Two analyses compared</title><style>{style}</style></head>"
+        f"<body><h1>Two analyses compared</h1>{''.join(parts)}</body></html>\n"
+    )
