@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import trialkit
@@ -209,3 +210,29 @@ def test_a_yield_called_yield_keeps_the_unit_that_was_given(mites, unit):
     assert not any("kg" in text for text in texts)
     assert all((" t/ha" in text) is (unit is not None) for text in texts)
     assert set(analysis.glance.query("question == 'yield'")["unit"]) == {unit}
+
+
+def test_factors_are_told_with_their_levels_unless_they_depend_on_each_other(potato):
+    line = potato.anova.query("measure == 'yield' and source == 'treatment'").iloc[0]
+    head = {"variable": "tubers", "measure": "yield", "days_after": np.nan}
+
+    def anova(interaction):
+        made = [
+            {**line.to_dict(), "source": source, "p": p}
+            for source, p in (("main", 0.001), ("sub", 0.4), ("main:sub", interaction))
+        ]
+        return pd.concat([potato.anova, pd.DataFrame(made)], ignore_index=True)
+
+    means = pd.DataFrame([{**head, "factor": name, "level": "x"} for name in ("main", "sub")])
+    pair = {**head, "factor": "main", "a": "dry", "b": "wet", "difference": -3.0, "se": 1.0}
+    pair |= {"df": 6.0, "p_adjusted": 0.004, "method": "tukey", "lower": -5.0, "upper": -1.0}
+    pairs = pd.DataFrame([{**pair, "different": True}])
+    changed = replace(potato, anova=anova(0.5), factor_means=means, factor_comparisons=pairs)
+    texts = [item.text for item in told(changed, "factors")]
+    assert texts == [
+        "Levels of the main factor differed in tubers (p = 0.003).",
+        "Within the main factor, wet stood above dry in tubers (p = 0.004).",
+    ]
+    (finding,) = told(replace(changed, anova=anova(0.002)), "factors")
+    assert "the main factor and the sub factor depended on each other" in finding.text
+    assert finding.p == 0.004

@@ -39,6 +39,7 @@ def factor_findings(tables: Tables) -> Iterator[Finding]:
         for row, p in shown:
             if row["source"] not in bound:
                 yield _finding(tables, variable, row, p)
+                yield from _pairs(tables, variable, measure, row["source"])
 
 
 def _sources(tables: Tables, variable: Variable, measure: str) -> list[Row]:
@@ -70,6 +71,40 @@ def _finding(tables: Tables, variable: Variable, row: Row, p: float) -> Finding:
         p=p,
         level=float(tables.trial.settings.alpha),
     )
+
+
+def _pairs(tables: Tables, variable: Variable, measure: str, factor: str) -> Iterator[Finding]:
+    """Which level stood above which, as the procedure of the settings says."""
+    found = rows(
+        tables,
+        "factor_comparisons",
+        variable=variable.name,
+        measure=measure,
+        factor=factor,
+        different=True,
+    )
+    above: dict[str, list[tuple[str, Row]]] = {}
+    for row in found:
+        upper, lower = (row["a"], row["b"]) if row["difference"] > 0 else (row["b"], row["a"])
+        above.setdefault(upper, []).append((lower, row))
+    for level, own in above.items():
+        say = Teller(tables)
+        text = phrase(
+            "factors.pair",
+            factor=_name(factor),
+            a=level,
+            b=series([lower for lower, _ in own]),
+            noun=noun(variable),
+            brackets=brackets(say.largest_p([row for _, row in own])),
+        )
+        yield say.finding(
+            "factors",
+            text,
+            variable=variable.name,
+            claim=True,
+            p=max(float(row["p_adjusted"]) for _, row in own),
+            level=float(tables.trial.settings.alpha),
+        )
 
 
 def _name(factor: str) -> str:
