@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from trialkit.findings.phrases import phrase, series
 from trialkit.findings.sentences import Row, Teller, brackets, noun, rows
 from trialkit.rows import Tables
-from trialkit.trial import TreatmentRole, Variable, VariableRole, harvest_variable
+from trialkit.trial import Kind, TreatmentRole, Variable, VariableRole, harvest_variable
 
 WHOLE = "whole trial"
 #: How many treatments get a sentence of their own where each has one.
@@ -107,7 +107,8 @@ def reduced_by(say: Teller, variable: Variable, treatment: str) -> tuple[str, st
 def range_of(say: Teller, variable: Variable, treatments: list[str]) -> tuple[str, str] | None:
     """Write the smallest and the largest reduction of several treatments."""
     found = [reduction(say.tables, variable, item) for item in treatments]
-    known = [item for item in found if item is not None and float(item[0][item[1]]) > 0.0]
+    known = [item for item in found if item is not None and not item[0]["lower"] <= 0.0]
+    known = [item for item in known if float(item[0][item[1]]) > 0.0]
     if len(known) != len(treatments):
         return None
     known.sort(key=lambda item: float(item[0][item[1]]))
@@ -138,6 +139,11 @@ def treatments_named(say: Teller, treatments: Sequence[str]) -> str:
         order = [item.id for item in say.tables.trial.treatments if item.id in treatments]
         return phrase("words.numbered", ids=series(order))
     return names
+
+
+def fewer(key: str, variable: Variable) -> str:
+    """Key of a phrase that says less, or fewer of what is counted."""
+    return f"{key}_count" if variable.kind is Kind.COUNT else key
 
 
 def none_shown(say: Teller, key: str, behind: list[Row], variable: Variable) -> str:

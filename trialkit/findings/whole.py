@@ -8,6 +8,7 @@ from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import Finding, Row, Teller, brackets, noun, rows
 from trialkit.findings.shown import (
     claims_of,
+    fewer,
     main_variables,
     none_shown,
     range_of,
@@ -109,7 +110,7 @@ def _lower(
         slots = {"treatments": treatments_named(say, treatments), "noun": noun(variable)}
         slots["brackets"] = brackets(say.largest_p(others))
         if size is None:
-            text = phrase("level.lower", **slots)
+            text = phrase(fewer("level.lower", variable), **slots)
         else:
             text = phrase("level.lower_many", low=size[0], high=size[1], **slots)
         yield say.claim(topic, text, others, front=alone)
@@ -128,7 +129,10 @@ def _one(
     name = say.name(row["a"])
     if size is None:
         text = phrase(
-            "level.lower", treatments=name, noun=noun(variable), brackets=brackets(say.p(row))
+            fewer("level.lower", variable),
+            treatments=name,
+            noun=noun(variable),
+            brackets=brackets(say.p(row)),
         )
     else:
         text = phrase(
@@ -160,7 +164,7 @@ def pair_findings(tables: Tables, variable: Variable, *, front: bool) -> Iterato
         say = Teller(tables)
         others = [row["b"] if row["a"] == treatment else row["a"] for row in own]
         text = phrase(
-            "level.pair_yield" if harvest else "level.pair_lower",
+            "level.pair_yield" if harvest else fewer("level.pair_lower", variable),
             a=say.name(treatment),
             b=treatments_named(say, others),
             noun=noun(variable),

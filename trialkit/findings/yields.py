@@ -77,17 +77,7 @@ def _against_untreated(
             brackets=brackets(interval, say.p(found[0])),
         )
     elif known:
-        low = _plain(say, known[0], "difference")
-        decimals = len(low.partition(".")[2])
-        high = _plain(say, known[-1], "difference", decimals)
-        text = phrase(
-            f"yield.{key}_many",
-            treatments=treatments,
-            own=quantity(say.cite(own, _shown_mean(own), decimals=decimals), variable.unit),
-            low=low,
-            high=quantity(high, variable.unit),
-            brackets=brackets(say.largest_p(found)),
-        )
+        text = _range(say, (variable, own), known, f"yield.{key}", (treatments, found))
     else:
         text = phrase(
             "level.higher" if key == "higher" else "level.lower",
@@ -98,6 +88,29 @@ def _against_untreated(
     if sum(1 for _ in yields_of(tables)) > 1:
         text = phrase("yield.labelled", label=variable.label, text=text)
     return say.claim("yield", text, found, front=front)
+
+
+def _range(
+    say: Teller,
+    of: tuple[Variable, Row],
+    known: list[Row],
+    key: str,
+    told: tuple[str, list[Row]],
+) -> str:
+    """Write the smallest and the largest difference; one where they are written alike."""
+    variable, own = of
+    low = _plain(say, known[0], "difference")
+    decimals = len(low.partition(".")[2])
+    high = _plain(say, known[-1], "difference", decimals)
+    slots = {
+        "treatments": told[0],
+        "own": quantity(say.cite(own, _shown_mean(own), decimals=decimals), variable.unit),
+        "brackets": brackets(say.largest_p(told[1])),
+    }
+    if low == high:
+        say.numbers.pop(1)
+        return phrase(f"{key}_one", size=quantity(low, variable.unit), **slots)
+    return phrase(f"{key}_many", low=low, high=quantity(high, variable.unit), **slots)
 
 
 def _shown_mean(row: Row) -> str:
