@@ -76,6 +76,7 @@ class ControlMethod(StrEnum):
     AUTO = "auto"
     ABBOTT = "abbott"
     HENDERSON_TILTON = "henderson-tilton"
+    ADJUSTED = "adjusted"
     SUN_SHEPARD = "sun-shepard"
     SCHNEIDER_ORELLI = "schneider-orelli"
 

@@ -70,6 +70,7 @@ CONTROL_METHODS: Mapping[str, str] = {
     ControlMethod.AUTO: "chosen from the data",
     ControlMethod.ABBOTT: "Abbott",
     ControlMethod.HENDERSON_TILTON: "Henderson-Tilton",
+    ControlMethod.ADJUSTED: "adjustment for the count before treatment",
     ControlMethod.SUN_SHEPARD: "Sun-Shepard",
     ControlMethod.SCHNEIDER_ORELLI: "Schneider-Orelli",
 }

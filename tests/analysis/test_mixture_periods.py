@@ -27,7 +27,9 @@ def test_pest_days_are_expected_day_by_day(trial, method):
     settings = replace(trial.settings, control=method)
     analysis = trialkit.analyse(replace(trial, settings=settings))
     row = analysis.mixture_periods.iloc[0]
-    power = {ControlMethod.ABBOTT: 0.0, ControlMethod.AUTO: row["adjustment"]}.get(method, 1.0)
+    slope = float(np.clip(analysis.control_methods["slope"][0], 0.0, 1.0))
+    by_slope = dict.fromkeys((ControlMethod.AUTO, ControlMethod.ADJUSTED), slope)
+    power = {ControlMethod.ABBOTT: 0.0, **by_slope}.get(method, 1.0)
     assert row["adjustment"] == power
     assert 0.0 <= power <= 1.0
     means = _means(analysis)

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from trialkit.measures import control
 from trialkit.measures.control import (
     abbott,
+    adjusted,
     henderson_tilton,
     mean_of_blocks,
     mean_of_log_ratios,
@@ -208,3 +209,26 @@ def test_rounding_does_not_lift_control_above_hundred() -> None:
     untreated = 91.27555772777217
     assert 100.0 * (untreated - 1e-20) / untreated > 100
     assert abbott(1e-20, untreated).percent == 100.0
+
+
+@given(
+    st.lists(st.integers(1, 10_000), min_size=4, max_size=4),
+    st.floats(0.0, 1.0),
+)
+def test_adjusted_lies_between_its_two_ends(counts, slope):
+    ta, tb, ca, cb = counts
+    ends = [float(adjusted(ta, tb, ca, cb, end).percent) for end in (0.0, 1.0)]
+    found = float(adjusted(ta, tb, ca, cb, slope).percent)
+    assert ends[0] == float(abbott(ta, ca).percent)
+    assert ends[1] == float(henderson_tilton(ta, tb, ca, cb).percent)
+    room = 1e-9 * (1.0 + max(abs(end) for end in ends))
+    assert min(ends) - room <= found <= max(ends) + room
+    assert found <= 100.0
+
+
+def test_adjusted_needs_counts_before_and_a_slope_from_0_to_1():
+    assert adjusted(5, 0, 10, 20, 0.5).reason == "none in the treated before treatment"
+    assert adjusted(5, 0, 10, 20, 0.0).percent == 50.0
+    assert adjusted(0, 30, 10, 20, 0.5).percent == 100.0
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        adjusted(5, 10, 10, 20, 1.2)

@@ -99,12 +99,12 @@ def test_control_shows_the_chosen_method_without_the_untreated(
 ) -> None:
     made = table(document, "control-1")
     assert made.target == 80.0
-    assert "Henderson-Tilton" in made.question
+    assert "Abbott" in made.question
     assert [row[0] for row in made.rows] == ["2 Brambletox", "3 Fernway", "NA Brambletox + Fernway"]
     rows = analysis.control
     wanted = rows[
         (rows["variable"] == "larvae")
-        & (rows["method"] == "henderson-tilton")
+        & (rows["method"] == "abbott")
         & (rows["days_after"] == 3)
         & (rows["treatment"] == "2")
     ]["percent"].iloc[0]

@@ -136,7 +136,11 @@ def analyse(trial: Trial | Path | str) -> Analysis:
             *trial.warnings,
             *harvest_problems,
             *scale_problems,
-            *(control_problems(assessed, trial.settings) if plan.untreated is not None else ()),
+            *(
+                control_problems(assessed, trial.settings, courses)
+                if plan.untreated is not None
+                else ()
+            ),
             *control_method_problems(methods, trial),
             *money_problems(basis),
             *statistics.problems,

@@ -34,9 +34,10 @@ def block_control_table(basis: Basis) -> pd.DataFrame:
         days: FloatArray = item.days[item.days > 0]
         if item.variable.role not in CONTROLLED or days.size == 0:
             continue
-        method = chosen_method(basis.settings.control, item)
+        course = basis.courses.get(item.variable.name)
+        method = chosen_method(basis.settings.control, item, course)
         means = treatment_means(np.where(own[:, :, None], item.values, np.nan), plan)
-        found = percent_control(means, item, plan.untreated, method)
+        found = percent_control(means, item, plan.untreated, method, course)
         size = names.size * days.size * len(ids)
         parts.append(
             {

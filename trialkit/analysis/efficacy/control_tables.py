@@ -1,4 +1,4 @@
-"""Whether the count before treatment is worth its place in the percent control that is shown."""
+"""By which formula percent control is shown, and what the others would give."""
 
 from __future__ import annotations
 
@@ -7,89 +7,112 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.control import Controlled
+from trialkit.analysis.fits.draws import chosen_method
 from trialkit.analysis.plots.responses import Assessed, FloatArray
 from trialkit.analysis.result import empty_table, make_table
-from trialkit.numerals import number
 from trialkit.problems import Problem, warning
 from trialkit.trial import ControlMethod, Trial
 
-#: How many times wider than by Abbott intervals must be for a word about it (common practice, no
-#: source). Two counts that have nothing to do with each other make a log ratio 1.4 times as wide.
-FAR_WIDER = 2.0
-CONSIDER_ABBOTT = "consider abbott"
+#: Why a formula is shown.
+ASKED = "asked for"
+NOT_ALLOWED = "the one asked for is not allowed by the data"
+NO_START = "no count before treatment"
+NOT_TOLD = "the plots do not tell whether the count before treatment foretells later ones"
+NOTHING_BEFORE = "none in the untreated before treatment"
+FORETOLD = "the count before treatment foretold later ones"
+NOT_FORETOLD = "the count before treatment foretold little of later ones"
+#: What stands beside it.
 UNEVEN = "treatments differed before treatment"
 ONLY_ABBOTT = "only abbott is defined"
 
+#: Formulas whose widths are compared, and their columns.
+_WIDTHS = {
+    "width_abbott": ControlMethod.ABBOTT,
+    "width_adjusted": ControlMethod.ADJUSTED,
+    "width_henderson_tilton": ControlMethod.HENDERSON_TILTON,
+}
+
 
 def control_method_table(basis: Basis) -> pd.DataFrame:
-    """Compare the intervals of control with and without the count before treatment.
+    """Say by which formula control is shown, and how wide intervals are by each.
 
-    One row a variable for which the method was left to the data and fell on Henderson-Tilton.
-    ``width`` and ``width_other`` are the medians, over treatments and days, of the widths of the
-    intervals of percent control by Henderson-Tilton and by Abbott, ``times`` that of the quotients.
-    ``recommendation`` stands where ``times`` is `FAR_WIDER` or more and treatments were not shown
-    to differ before treatment (``p_before``): what the count before treatment corrects is then
-    less than the chance that it brings in. Where Henderson-Tilton is defined nowhere, as the
-    untreated held none before treatment, it says that Abbott alone is. Nothing is switched.
+    One row a variable with percent control. ``slope`` is that of later on earlier counts between
+    plots of one treatment, blocks taken out and all days together (0 is Abbott's formula, 1 that
+    of Henderson and Tilton), with its standard error and degrees of freedom; ``rule`` says why
+    ``method`` is shown. Widths are medians over treatments and days of the widths of intervals of
+    percent control. ``p_before`` is the smallest p-value of treatments in the count before
+    treatment: where it lies below the level, the recommendation says so, and ``adjusted`` takes
+    out of that difference what the slope makes of it.
     """
-    if basis.settings.control is not ControlMethod.AUTO:
-        return empty_table("control_methods")
-    rows: list[dict[str, object]] = []
-    for shown in basis.controlled:
-        other = basis.control_of(shown.item.variable.name, ControlMethod.ABBOTT)
-        compared = shown.chosen and shown.method is ControlMethod.HENDERSON_TILTON
-        if not compared or other is None or shown.item.variable.name not in basis.courses:
-            continue
-        undefined = not _defined(basis, shown)
-        if undefined and not _defined(basis, other):
-            continue
-        widths = _widths(basis, shown), _widths(basis, other)
-        if not undefined and not all(np.isfinite(width).any() for width in widths):
-            continue
-        rows.append(_row(basis, shown.item, *widths, undefined=undefined))
+    rows = [_row(basis, shown) for shown in basis.controlled if shown.chosen]
     if not rows:
         return empty_table("control_methods")
     return make_table("control_methods", {key: [row[key] for row in rows] for key in rows[0]})
 
 
-def _widths(basis: Basis, part: Controlled) -> FloatArray:
-    """Widths of the intervals of all treatments but the untreated; NaN where there is none."""
+def _row(basis: Basis, shown: Controlled) -> dict[str, object]:
+    item, name = shown.item, shown.item.variable.name
+    course = basis.courses.get(name)
+    start = None if course is None else course.start
+    p = _p_before(basis, item)
+    recommendation = None
+    if item.baseline is not None and not _defined(basis, shown):
+        other = basis.control_of(name, ControlMethod.ABBOTT)
+        recommendation = ONLY_ABBOTT if other is not None and _defined(basis, other) else None
+    elif shown.method is ControlMethod.ABBOTT and p < basis.settings.alpha:
+        recommendation = UNEVEN
+    before = np.nan if item.baseline is None else _mean(item.values[:, item.baseline])
+    nan = float("nan")
+    return {
+        "variable": name,
+        "method": shown.method.value,
+        "rule": _rule(basis, shown),
+        "slope": nan if start is None else start.slope,
+        "slope_se": nan if start is None else start.se,
+        "slope_df": nan if start is None else start.df,
+        "before": before,
+        "p_before": p,
+        **{
+            column: _width(basis, basis.control_of(name, method))
+            for column, method in _WIDTHS.items()
+        },
+        "recommendation": recommendation,
+    }
+
+
+def _rule(basis: Basis, shown: Controlled) -> str:
+    asked, item = basis.settings.control, shown.item
+    course = basis.courses.get(item.variable.name)
+    if item.baseline is None:
+        return NO_START
+    if asked is shown.method:
+        return ASKED
+    if asked is not ControlMethod.AUTO:
+        return NOT_ALLOWED
+    if course is None or course.start is None:
+        return NOT_TOLD
+    if chosen_method(asked, item, course) is ControlMethod.HENDERSON_TILTON:
+        return FORETOLD
+    return NOTHING_BEFORE if course.foretold else NOT_FORETOLD
+
+
+def _mean(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if known.size else float("nan")
+
+
+def _width(basis: Basis, part: Controlled | None) -> float:
+    """Median width of the intervals of all treatments but the untreated."""
+    if part is None:
+        return float("nan")
     width = (part.intervals["upper"] - part.intervals["lower"])[basis.plan.others]
-    return np.where(width > 0.0, width, np.nan)
+    known = width[width > 0.0]
+    return float(np.median(known)) if known.size else float("nan")
 
 
 def _defined(basis: Basis, part: Controlled) -> bool:
     """Whether control by a method has a value for any treatment on any day."""
     return bool(np.isfinite(part.percent[basis.plan.others]).any())
-
-
-def _row(
-    basis: Basis, item: Assessed, shown: FloatArray, other: FloatArray, *, undefined: bool
-) -> dict[str, object]:
-    known = np.isfinite(shown) & np.isfinite(other)
-    times = float(np.median((shown / other)[known])) if known.any() else float("nan")
-    p = _p_before(basis, item)
-    recommendation = None
-    if undefined:
-        recommendation = ONLY_ABBOTT
-    elif times >= FAR_WIDER:
-        recommendation = UNEVEN if p < basis.settings.alpha else CONSIDER_ABBOTT
-    return {
-        "variable": item.variable.name,
-        "method": ControlMethod.HENDERSON_TILTON.value,
-        "other": ControlMethod.ABBOTT.value,
-        "before": float(np.nanmean(item.values[:, item.baseline])),
-        "p_before": p,
-        "width": _median(shown),
-        "width_other": _median(other),
-        "times": times,
-        "recommendation": recommendation,
-    }
-
-
-def _median(widths: FloatArray) -> float:
-    known = widths[np.isfinite(widths)]
-    return float(np.median(known)) if known.size else float("nan")
 
 
 def _p_before(basis: Basis, item: Assessed) -> float:
@@ -110,34 +133,17 @@ def _p_before(basis: Basis, item: Assessed) -> float:
 
 
 def control_method_problems(table: pd.DataFrame, trial: Trial) -> tuple[Problem, ...]:
-    """Say for which variables Abbott's control is by far the surer, or the only one."""
-    labels = [trial.variable(name).label for name in table["variable"].to_list()]
-    said = table["recommendation"].to_list()
-    means, times = table["before"].to_list(), table["times"].to_list()
-    rows = range(len(table))
-    return (
-        *(
-            warning(
-                "no-start",
-                f"{labels[i]}: percent control by Henderson-Tilton is not defined on any day, "
-                "because of what the counts before treatment hold (the reasons stand in the tables "
-                "file). By Abbott, which leaves them out, it is.",
-                'With control = "abbott" in the settings the report shows it; both stand in the '
-                "workbook.",
-            )
-            for i in rows
-            if said[i] == ONLY_ABBOTT
-        ),
-        *(_weak_start(labels[i], means[i], times[i]) for i in rows if said[i] == CONSIDER_ABBOTT),
-    )
-
-
-def _weak_start(label: str, mean: float, times: float) -> Problem:
-    return warning(
-        "weak-start",
-        f"{label}: intervals of percent control by Henderson-Tilton are {number(times)} times "
-        f"as wide as by Abbott: before treatment the values (mean {number(mean)}) were too small, "
-        "or differed too much between plots, to correct by.",
-        'Treatments were not shown to differ before treatment; with control = "abbott" in the '
-        "settings the count before treatment is left out. Both stand in the workbook.",
+    """Say for which variables only Abbott's control is defined, where another was asked for."""
+    columns = (table[name].to_list() for name in ("variable", "method", "recommendation"))
+    return tuple(
+        warning(
+            "no-start",
+            f"{trial.variable(name).label}: percent control by {method} is not defined on any "
+            "day, because of what the counts before treatment hold (the reasons stand in the "
+            "tables file). By Abbott, which leaves them out, it is.",
+            'With control = "abbott" or "auto" in the settings the report shows it; both stand in '
+            "the workbook.",
+        )
+        for name, method, said in zip(*columns, strict=True)
+        if said == ONLY_ABBOTT
     )

@@ -132,23 +132,14 @@ def mixture_period_table(basis: Basis) -> pd.DataFrame:
 def _adjustment(basis: Basis, course: Course) -> float:
     """Power of the count before treatment by which later counts are divided, 0 to 1.
 
-    Regression of log pest-days after treatment on the log count before it, over the draws of all
-    treatments: how much plots that started high were high later.
+    The slope that the plots show (`Course.start`) where the choice is left to them.
     """
     asked = basis.settings.control
     if course.item.baseline is None or asked is ControlMethod.ABBOTT:
         return 0.0
-    if asked is not ControlMethod.AUTO:
+    if asked is not ControlMethod.AUTO and asked is not ControlMethod.ADJUSTED:
         return 1.0
-    days = course.item.days
-    drawn = course.means
-    whole = np.isfinite(drawn).all(axis=(0, 1)) & (days > 0)
-    if whole.sum() < 2 or not np.isfinite(drawn[:, :, course.item.baseline]).all():
-        return 0.0
-    before = np.log(drawn[:, :, course.item.baseline])
-    after = np.log(drawn[:, :, whole] @ _weights(days[whole]))
-    before = before - before.mean(axis=0)
-    return float(np.clip((before * after).sum() / (before**2).sum(), 0.0, 1.0))
+    return 0.0 if course.start is None else course.start.power
 
 
 def _weights(days: FloatArray) -> FloatArray:

@@ -55,7 +55,7 @@ def enemy_reductions(basis: Basis) -> tuple[EnemyReduction, ...]:
     for course in _courses(basis, VariableRole.NATURAL_ENEMY):
         method = method_of(course, basis.settings)
         means = treatment_means(course.item.values, basis.plan)
-        control = percent_control(means, course.item, untreated, method)
+        control = percent_control(means, course.item, untreated, method, course)
         drawn = course.control(untreated, method)
         lower, upper = limits(drawn, basis.settings.alpha)
         found.append(

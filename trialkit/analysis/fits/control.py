@@ -14,6 +14,7 @@ from trialkit.analysis.fits.draws import (
     Course,
     allowed_methods,
     chosen_method,
+    formula_of,
     limits,
     one_sided,
     two_sided,
@@ -69,7 +70,11 @@ class Controlled:
 
 
 def percent_control(
-    means: FloatArray, item: Assessed, untreated: int, method: ControlMethod
+    means: FloatArray,
+    item: Assessed,
+    untreated: int,
+    method: ControlMethod,
+    course: Course | None = None,
 ) -> formulas.Control:
     """Percent control after treatment by one of the formulas that the data allow.
 
@@ -80,6 +85,8 @@ def percent_control(
     item : Assessed
     untreated : int
     method : ControlMethod
+    course : Course, optional
+        That of the variable, whose slope `ControlMethod.ADJUSTED` needs.
 
     Returns
     -------
@@ -90,11 +97,14 @@ def percent_control(
     treated, check = means[..., after], means[..., [untreated], :][..., after]
     if method is ControlMethod.ABBOTT or item.baseline is None:
         return formulas.abbott(treated, check)
+    before = means[..., [item.baseline]]
+    counts = treated, before, check, before[..., [untreated], :]
+    if method is ControlMethod.ADJUSTED and course is not None and course.start is not None:
+        return formulas.adjusted(*counts, course.start.power)
     # All others come to the same fraction. Schneider-Orelli's, of percent dead since the count
     # before treatment (signed where numbers rose), does not cancel in this form where nearly all
     # of the untreated are dead.
-    before = means[..., [item.baseline]]
-    return formulas.henderson_tilton(treated, before, check, before[..., [untreated], :])
+    return formulas.henderson_tilton(*counts)
 
 
 def control_by_method(
@@ -116,15 +126,14 @@ def control_by_method(
     for item in assessed:
         if item.variable.role not in CONTROLLED or not (item.days > 0).any():
             continue
-        shown = chosen_method(settings.control, item)
-        made: dict[bool, Controlled] = {}
-        for method in allowed_methods(item):
-            # All methods but Abbott's come to the same fraction, with the same draws.
-            corrected = method is not ControlMethod.ABBOTT
-            if corrected not in made:
-                course = courses.get(item.variable.name)
-                made[corrected] = _controlled(item, course, method, plan.untreated, plan, settings)
-            found.append(replace(made[corrected], method=method, chosen=method is shown))
+        course = courses.get(item.variable.name)
+        shown = chosen_method(settings.control, item, course)
+        made: dict[ControlMethod, Controlled] = {}
+        for method in allowed_methods(item, course):
+            formula = formula_of(method)
+            if formula not in made:
+                made[formula] = _controlled(item, course, formula, plan.untreated, plan, settings)
+            found.append(replace(made[formula], method=method, chosen=method is shown))
     return tuple(found)
 
 
@@ -154,7 +163,9 @@ def control_table(controlled: tuple[Controlled, ...], plan: PlotPlan) -> pd.Data
     return table_of_parts("control", parts)
 
 
-def control_problems(assessed: tuple[Assessed, ...], settings: Settings) -> tuple[Problem, ...]:
+def control_problems(
+    assessed: tuple[Assessed, ...], settings: Settings, courses: Mapping[str, Course]
+) -> tuple[Problem, ...]:
     """Say where another method than the one asked for had to be shown."""
     asked = settings.control
     return tuple(
@@ -163,13 +174,13 @@ def control_problems(assessed: tuple[Assessed, ...], settings: Settings) -> tupl
             f"{item.variable.label}: percent control by {asked.value} was asked for, which the "
             "counts do not allow"
             + (": there is none before treatment." if item.baseline is None else "."),
-            f"It is shown by {chosen_method(asked, item).value}.",
+            f"It is shown by {chosen_method(asked, item, course).value}.",
         )
-        for item in assessed
+        for item, course in ((item, courses.get(item.variable.name)) for item in assessed)
         if item.variable.role in CONTROLLED
         and (item.days > 0).any()
         and asked is not ControlMethod.AUTO
-        and asked not in allowed_methods(item)
+        and asked not in allowed_methods(item, course)
     )
 
 
@@ -182,7 +193,7 @@ def _controlled(
     settings: Settings,
 ) -> Controlled:
     means = treatment_means(item.values, plan)
-    control = percent_control(means, item, untreated, method)
+    control = percent_control(means, item, untreated, method, course)
     days: FloatArray = item.days[item.days > 0]
     note = np.full(days.size, None, dtype=object)
     found = dict.fromkeys(INTERVALS, np.full(control.percent.shape, np.nan))

@@ -62,12 +62,22 @@ CONTROL = Table(
 CONTROL_METHODS = Table(
     name="control_methods",
     sheet="Methods of control compared",
-    question="Widths of the intervals of control with and without the count before treatment",
-    row="a variable whose method was left to the data and uses the count before treatment",
+    question="By which formula control is shown, and how wide its intervals are by each",
+    row="a variable with percent control",
     columns=(
         VARIABLE,
         text("method", "Method shown", "Method that the report shows.", "method"),
-        text("other", "Compared with", "Method without the count before treatment.", "method"),
+        text("rule", "Because", "Why this method is shown."),
+        number(
+            "slope",
+            "Slope of later on earlier counts",
+            "ratio",
+            2,
+            "Between plots of one treatment, blocks taken out, all days together: 0 is Abbott's "
+            "formula, 1 that of Henderson and Tilton; none without a count before treatment.",
+        ),
+        number("slope_se", "Standard error of the slope", "ratio", 2, "Over all days together."),
+        number("slope_df", "Degrees of freedom", "df", 1, "Of the standard error."),
         number("before", "Mean before treatment", "of the variable", 2, "Mean of all plots."),
         p_value(
             "p_before",
@@ -75,21 +85,27 @@ CONTROL_METHODS = Table(
             "Whether treatments differed before treatment.",
         ),
         number(
-            "width",
-            "Width of its intervals, points (median)",
+            "width_abbott",
+            "Width by Abbott, points (median)",
             "percentage points",
             1,
-            "Median over treatments and days.",
+            "Median width of intervals over treatments and days.",
         ),
         number(
-            "width_other",
-            "Width by the other, points (median)",
+            "width_adjusted",
+            "Width adjusted, points (median)",
             "percentage points",
             1,
-            "Median over treatments and days.",
+            "Median width of intervals over treatments and days; none without a slope.",
         ),
-        number("times", "Times as wide (median)", "ratio", 2, "Median of the quotients."),
-        text("recommendation", "Recommendation", "What the widths recommend; none mostly."),
+        number(
+            "width_henderson_tilton",
+            "Width by Henderson-Tilton, points (median)",
+            "percentage points",
+            1,
+            "Median width of intervals; none without a count before treatment.",
+        ),
+        text("recommendation", "Recommendation", "What is to be known of the choice."),
     ),
 )
 BLOCK_CONTROL = Table(

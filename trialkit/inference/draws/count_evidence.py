@@ -62,6 +62,9 @@ class Evidence:
         Pearson residuals, 0 where a plot says nothing.
     plot_part : (d,) float array
         Share of the variance of residuals that is of plots and not of single individuals.
+    deviations, precision : (n, d) float arrays
+        Of plots from what group and block let expect, over that expectation, and one over their
+        variance; 0 where a plot says nothing.
     df : float
         Residual degrees of freedom over all days.
     """
@@ -75,6 +78,8 @@ class Evidence:
     plots: FloatArray
     residuals: FloatArray
     plot_part: FloatArray
+    deviations: FloatArray
+    precision: FloatArray
     df: float
 
 
@@ -191,6 +196,8 @@ def _weighed(layout: Layout, counts: FloatArray, courses: Sequence[slice]) -> tu
     plot_part = own.sum(axis=0) / np.maximum(problem.live.sum(axis=0), 1)
     plots = number / _unevenness(layout, problem, fit) / widening
     residuals = np.where(problem.live, (problem.counts - fitted) / np.sqrt(variance), 0.0)
+    precision = np.where(problem.live, fitted**2 / variance, 0.0)
+    deviations = residuals / np.sqrt(np.where(precision > 0.0, precision, 1.0))
     found = []
     for days in courses:
         offset = log_offset(mean[:, days], total[:, days])
@@ -205,6 +212,8 @@ def _weighed(layout: Layout, counts: FloatArray, courses: Sequence[slice]) -> tu
                 plots=plots[:, days],
                 residuals=residuals[:, days],
                 plot_part=plot_part[days],
+                deviations=deviations[:, days],
+                precision=precision[:, days],
                 df=float(problem.df_error[days].sum()),
             )
         )

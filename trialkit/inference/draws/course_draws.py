@@ -59,6 +59,11 @@ class CourseDraws:
         Weight, 0 to 1, of dispersions that differ between groups beyond a trend with the mean;
         above 0.7 in about one of 25 trials where they do not. The draws allow for what was seen:
         intervals err where groups differ widely and four plots did not show it.
+    plot_df : float
+        Residual degrees of freedom of plots, over all days.
+    deviations, precision : (n, d) float arrays
+        Of plots from what group and block let expect, over that expectation, and one over their
+        variance (`foretelling`).
     """
 
     means: FloatArray
@@ -67,6 +72,9 @@ class CourseDraws:
     dispersion: float
     df: float
     differing: float
+    plot_df: float
+    deviations: FloatArray
+    precision: FloatArray
 
 
 def course_draws(
@@ -181,6 +189,9 @@ def _course(
         dispersion=posterior.level,
         df=posterior.df,
         differing=posterior.differing,
+        plot_df=evidence.df,
+        deviations=evidence.deviations,
+        precision=evidence.precision,
     )
 
 

@@ -93,6 +93,8 @@ def share_evidence(layout: Layout, shares: FloatArray, items: FloatArray | None 
     factor = own_chance + max(peak, 1e-6) * (1.0 - own_chance)
     root = np.sqrt(np.where(problem.live, np.maximum(spread, 1e-12) * factor, 1.0))
     own = np.where(problem.live, max(peak, 1e-6) * (1.0 - own_chance) / factor, 0.0)
+    residuals = np.where(problem.live, (filled - fitted) / root, 0.0)
+    precision = np.where(problem.live, (fitted / root) ** 2, 0.0)
     return Evidence(
         prior=SHARE_PRIOR,
         log_likelihood=log_likelihood,
@@ -101,8 +103,10 @@ def share_evidence(layout: Layout, shares: FloatArray, items: FloatArray | None 
         estimate=np.where(usable, mean, np.nan),
         total=np.zeros_like(mean) if items is None else whole,
         plots=plots / np.clip(evenness, 0.3, 1.0) / widening,
-        residuals=np.where(problem.live, (filled - fitted) / root, 0.0),
+        residuals=residuals,
         plot_part=own.sum(axis=0) / np.maximum(problem.live.sum(axis=0), 1),
+        deviations=residuals / np.sqrt(np.where(precision > 0.0, precision, 1.0)),
+        precision=precision,
         df=float(problem.df_error.sum()),
     )
 

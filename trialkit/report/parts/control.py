@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from trialkit.analysis.efficacy.control_tables import UNEVEN
 from trialkit.analysis.efficacy.mode_of_action import applied_later
 from trialkit.figures.lines import LOWEST_CONTROL
 from trialkit.numerals import day as write_day
@@ -32,6 +33,8 @@ _HOW = {
     "abbott": "100 (untreated \u2212 treated) / untreated, from the means of the same day",
     "henderson-tilton": "100 (1 \u2212 treated after \u00d7 untreated before / "
     "(treated before \u00d7 untreated after)), from treatment means",
+    "adjusted": "100 (1 \u2212 treated after / untreated after \u00d7 (untreated before / "
+    "treated before) to the power of the slope that the plots show), from treatment means",
     "sun-shepard": "the fall in the treated plots, corrected for the change in the untreated, "
     "from treatment means",
     "schneider-orelli": "mortality in the treated plots, corrected for mortality in the untreated",
@@ -143,20 +146,11 @@ def later_note(context: Context, day: float) -> Iterator[str]:
 
 def _other_method(context: Context, variable: str) -> Iterator[str]:
     for row in context.rows("control_methods", variable).records():
-        if row["recommendation"] is None:
-            continue
-        times, before = number(row["times"]), number(row["before"])
-        text = (
-            f"Intervals are {times} times as wide as by Abbott's formula, because counts before "
-            f"treatment were small or uneven (mean {before})."
-        )
-        if row["recommendation"] == "consider abbott":
+        if row["recommendation"] == UNEVEN:
             yield (
-                f"{text} Abbott's control, which does not use that count, is an alternative "
-                "(control = \u201cabbott\u201d)."
+                "Treatments differed before treatment, and this control holds what lasted of that "
+                "difference; the adjusted control, which takes it out, is in the tables file."
             )
-        else:
-            yield (f"{text} Treatments differed before treatment, which Abbott's formula ignores.")
 
 
 def control_by_day(context: Context) -> Iterator[Block]:

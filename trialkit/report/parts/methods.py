@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from datetime import timedelta
 from typing import Any
 
+from trialkit.analysis.efficacy.control_tables import FORETOLD, NOT_FORETOLD
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number, plural
@@ -381,6 +382,21 @@ def _power_text(context: Context, row: Mapping[str, Any]) -> str:
     return f" Box-Cox power{of}: {number(power, 2)}{limits} (0 log, 0.5 square root, 1 none)."
 
 
+def _choices_of_control(context: Context) -> list[dict[str, Any]]:
+    found = context.table("control_methods", "variable", "rule", "slope")
+    return [row for row in found.records() if row["rule"] in (FORETOLD, NOT_FORETOLD)]
+
+
+def _slope_text(context: Context, row: dict[str, Any]) -> str:
+    label = context.variable_label(row["variable"])
+    name = CONTROL_METHODS[row["method"]]
+    return (
+        f" {label}: {row['rule']} (slope {number(row['slope'], 2)}, standard error "
+        f"{number(row['slope_se'], 2)}, between plots of one treatment, blocks taken out, all days "
+        f"together; 0 is Abbott's formula, 1 Henderson and Tilton's), hence {name} on all days."
+    )
+
+
 def _control_text(context: Context) -> str:
     rows = context.table("control", "variable", "method", "chosen")
     if not rows:
@@ -398,6 +414,7 @@ def _control_text(context: Context) -> str:
         f"Percent control was computed {', '.join(parts)}, from untransformed treatment means. "
         "Values below zero are kept."
     )
+    text += "".join(_slope_text(context, row) for row in _choices_of_control(context))
     if shown.knows("lower") or shown.knows("upper"):
         text += f" {INTERVALS}"
         if context.trial.design.has_larger_units:
