@@ -77,7 +77,7 @@ CONTROL_METHODS = Table(
             "formula, 1 that of Henderson and Tilton; none without a count before treatment.",
         ),
         number("slope_se", "Standard error of the slope", "ratio", 2, "Over all days together."),
-        number("slope_df", "Degrees of freedom", "df", 1, "Of the standard error."),
+        number("slope_df", "Degrees of freedom", "number", 1, "Of the standard error."),
         number("before", "Mean before treatment", "of the variable", 2, "Mean of all plots."),
         p_value(
             "p_before",
