@@ -33,6 +33,10 @@ PRODUCT_TOLERANCE = 1e-10
 LARGEST_LOADING = float(np.sqrt(1.0 - 1e-4))
 CAREFUL_LOADING = 0.95
 EXPANSION_LIMIT = 0.1
+# Of many statistics the lattice would take minutes, and the expansion is as good: with 79 in
+# unbalanced incomplete blocks, remainder up to 0.15, tails differ from the lattice (16384 points)
+# by less than 0.2 %, from w = 0.3 to 3.5; further out the lattice itself is the worse.
+FEW_STATISTICS, EXPANSION_LIMIT_OF_MANY = 40, 0.25
 BLEND_FROM, BLEND_TO = 2.0, 3.5
 LATTICE_POINTS = 16384
 RATIO_PANELS = np.array([0.0, 1.0, 2.0, 3.0, 4.5, 8.0])
@@ -144,7 +148,8 @@ def log_ratio(
 ) -> PiecewisePolynomial:
     """Logarithm of the true tail over that of the product form, as a function of w."""
     panels = RATIO_PANELS if two_sided else np.array([*NEGATIVE_RATIO_PANELS, *RATIO_PANELS])
-    beyond = np.abs(factor.remainder).max() > EXPANSION_LIMIT
+    most = EXPANSION_LIMIT if len(correlation) <= FEW_STATISTICS else EXPANSION_LIMIT_OF_MANY
+    beyond = np.abs(factor.remainder).max() > most
 
     def ratio(w: FloatArray) -> FloatArray:
         product = maximum_sf(w, factor.loadings, two_sided=two_sided)

@@ -25,6 +25,7 @@ from trialkit.inference.normal.reml_information import (
     gradient_and_average,
     information,
 )
+from trialkit.inference.numerics.quadratic import quadratic_forms
 
 _ZERO = 1e-10
 
@@ -138,8 +139,8 @@ def contrast_df(contrasts: FloatArray, small: SmallSample, *, expected: bool) ->
     -------
     (q,) degrees of freedom; NaN for a contrast without variance.
     """
-    variance = np.einsum("qi,ij,qj->q", contrasts, small.phi, contrasts)
-    slopes = np.einsum("qi,kij,qj->qk", contrasts, small.slope, contrasts, optimize=True)
+    variance = quadratic_forms(contrasts, small.phi)
+    slopes = quadratic_forms(contrasts, small.slope).T
     weights = small.expected if expected else small.observed
     spread = np.einsum("qk,kl,ql->q", slopes, weights, slopes)
     good = (variance > 0) & (spread > 0)

@@ -25,9 +25,12 @@ from trialkit.inference.normal.degrees_of_freedom import (
 from trialkit.inference.normal.linear import ZERO_ULPS
 from trialkit.inference.normal.reml import RemlSolution, maximise
 from trialkit.inference.normal.repeated_contrasts import ErrorContrasts
+from trialkit.inference.numerics.quadratic import quadratic_forms
 
 DfMethod = Literal["kenward-roger", "satterthwaite"]
 # Share of a coefficient vector outside what the data can see, above which it is not estimable.
+#: Coefficients of pairs that are worked out at once.
+_KEPT = 1_000_000
 _ESTIMABLE = 1e-7
 
 
@@ -173,7 +176,7 @@ class MixedFit:
         estimate = np.where(good, rows @ beta, np.nan)
         se, df = np.full(m, np.nan), np.full(m, np.nan)
         if self._small is not None:
-            variance = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
+            variance = quadratic_forms(rows, self.covariance)
             se = np.where(good & (variance > 0), np.sqrt(np.maximum(variance, 0.0)), np.nan)
             expected = self.method == "kenward-roger"
             df = np.where(good, contrast_df(rows, self._small, expected=expected), np.nan)
@@ -410,6 +413,26 @@ def pairs(n: int) -> tuple[IntArray, IntArray]:
 
 
 def differences(fit: MixedFit, means: Estimates, a: Sequence[int], b: Sequence[int]) -> Estimates:
-    """Differences of pairs of least-squares means, first minus second."""
-    left, right = means.coefficients[np.asarray(a)], means.coefficients[np.asarray(b)]
-    return fit.contrasts(left - right)
+    """Differences of pairs of least-squares means, first minus second.
+
+    Of very many pairs the coefficients are not kept, which would take the most memory by far.
+    """
+    first, second = np.asarray(a, dtype=np.intp), np.asarray(b, dtype=np.intp)
+    width = means.coefficients.shape[1]
+    if first.size * width <= _KEPT:
+        return fit.contrasts(means.coefficients[first] - means.coefficients[second])
+    step = max(_KEPT // width, 1)
+    parts = [
+        fit.contrasts(
+            means.coefficients[first[i : i + step]] - means.coefficients[second[i : i + step]]
+        )
+        for i in range(0, first.size, step)
+    ]
+    return Estimates(
+        levels=np.zeros((first.size, 0), dtype=np.intp),
+        coefficients=np.zeros((first.size, 0)),
+        **{
+            name: np.concatenate([getattr(part, name) for part in parts])
+            for name in ("estimate", "se", "df", "t", "p")
+        },
+    )

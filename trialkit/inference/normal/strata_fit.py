@@ -18,6 +18,7 @@ from trialkit.inference.design.layout import Factor, FloatArray, IntArray, Layou
 from trialkit.inference.fit import Contrasts, JointTest, Term
 from trialkit.inference.normal.degrees_of_freedom import SmallSample, f_probability, kenward_roger
 from trialkit.inference.normal.mixed import MixedFit
+from trialkit.inference.numerics.quadratic import quadratic_forms
 
 MeanKind = Literal["main", "sub", "main:sub"]
 DifferenceKind = Literal["main", "sub", "sub in main", "main in sub", "all"]
@@ -103,7 +104,7 @@ class StrataCells:
         variance, spread = np.zeros_like(estimate), np.zeros_like(estimate)
         for stratum in self.strata:
             unit = np.where(np.isnan(stratum.unit_cov), 0.0, stratum.unit_cov)
-            share = np.einsum("qi,ij,qj->q", rows, unit, rows)
+            share = quadratic_forms(rows, unit)
             share[np.abs(share) < 1e-12 * (rows**2).sum(axis=1) * np.abs(unit).max()] = 0.0
             if not share.any():
                 continue
@@ -128,7 +129,7 @@ class StrataCells:
         for stratum in self.strata:
             unit = np.where(np.isnan(stratum.unit_cov), 0.0, stratum.unit_cov)
             mean_sq = float(stratum.mean_sq[j])
-            share = np.einsum("qi,ij,qj->q", rows, unit, rows)
+            share = quadratic_forms(rows, unit)
             if share.max() <= 1e-12 * float((rows**2).sum(axis=1).max()) * np.abs(unit).max():
                 continue
             if stratum.df <= 0 or not mean_sq > 0:
