@@ -32,9 +32,11 @@ def quadratic_forms(rows: FloatArray, matrix: FloatArray) -> FloatArray:
     entries = np.count_nonzero(rows, axis=1).max(initial=0)
     if entries > _FEW or rows.shape[1] <= _FEW:
         return np.asarray(((rows @ matrix) * rows).sum(axis=-1))
-    # Entries that are none come last and have the value 0.
-    place = np.argsort(rows == 0.0, axis=1, kind="stable")[:, :entries]
-    value = np.take_along_axis(rows, place, axis=1)
+    row, column = np.nonzero(rows)
+    rank = np.arange(row.size) - np.searchsorted(row, row)
+    # What is left over stands for the first column, with the value 0.
+    place, value = np.zeros((len(rows), entries), dtype=np.intp), np.zeros((len(rows), entries))
+    place[row, rank], value[row, rank] = column, rows[row, column]
     form = np.zeros((*matrix.shape[:-2], len(rows)))
     for i in range(entries):
         for j in range(entries):
