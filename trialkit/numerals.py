@@ -82,7 +82,12 @@ def percent(value: float) -> str:
 
 
 def day(value: float) -> str:
-    """Write a day, with a decimal only where it is not whole."""
+    """Write a day, with a decimal only where it is not whole.
+
+    A day of less than a second stands for one that was not given.
+    """
+    if 0.0 < value < 1e-5:
+        return "not given"
     return _signed(f"{value:g}")
 
 

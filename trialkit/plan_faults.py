@@ -30,6 +30,8 @@ def plan_faults(
             "Add the plots of the other treatments.",
         )
     square = main_plots is Design.LATIN and design is Design.SPLIT_PLOT
+    if design is Design.CRD and plots:
+        yield from _of_single_plots(plots)
     found: list[Problem] = []
     if design is Design.LATIN:
         found += _of_latin(plots)
@@ -42,6 +44,16 @@ def plan_faults(
     yield from found
     if design.has_larger_units and not found:
         yield from _of_units(design, plots, main_plots)
+
+
+def _of_single_plots(plots: Sequence[Plot]) -> Iterator[Problem]:
+    """Treatments of one plot each leave nothing to tell them from chance by."""
+    if max(Counter(plot.treatment for plot in plots).values()) == 1 < len(plots):
+        yield error(
+            "single-replicate",
+            "Every treatment has a single plot, so nothing tells their differences from chance.",
+            "Give the plots of all replicates; one replicate can't be analysed.",
+        )
 
 
 def latin_faults(plots: Sequence[Plot]) -> list[str]:

@@ -24,6 +24,7 @@ from trialkit.trial_tables import (
     COUNT_COLUMNS,
     EXAMINED,
     HARVEST_COLUMNS,
+    UNDATED,
     YIELD_COLUMNS,
     empty_assessments,
     empty_counts,
@@ -41,6 +42,7 @@ __all__ = [
     "EXAMINED",
     "HARVEST_COLUMNS",
     "REPORT_TEXTS",
+    "UNDATED",
     "YIELD_COLUMNS",
     "Application",
     "Comparison",
@@ -198,7 +200,8 @@ class Plot:
     """The experimental unit and its position.
 
     ``row`` and ``column`` number the rows and columns of the field map from 1; in a Latin
-    square they are the blocking factors too.
+    square they are the blocking factors too. ``replicate`` is the complete set of treatments
+    that an incomplete block lies in; ids of blocks are then unique over replicates.
 
     Examples
     --------
@@ -210,6 +213,7 @@ class Plot:
     id: str
     treatment: str
     block: str | None = None
+    replicate: str | None = None
     row: int | None = None
     column: int | None = None
     main_plot: str | None = None
@@ -302,8 +306,8 @@ class Trial:
         of a plot are then those of its main plot. None where main plots lie in blocks or were
         completely randomised, and in other designs.
     undated : bool
-        Whether the counts are of one assessment whose day was not given; ``day`` is then 0
-        throughout and says nothing.
+        Whether the counts are of one assessment whose day was not given; ``day`` is then
+        ``UNDATED`` throughout.
     counts : DataFrame
         One row a plot, variable, day and sample, sorted in that order (plots, variables as
         listed; samples as listed): ``plot`` (text), ``variable`` (text), ``day`` (float, days

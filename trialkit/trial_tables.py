@@ -7,6 +7,9 @@ from collections.abc import Iterable
 import pandas as pd
 
 COUNT_COLUMNS = ("plot", "variable", "day", "sample", "value")
+#: Day of an assessment whose day was not given: above 0, for it is no count before treatment, and
+#: too short to be one.
+UNDATED = 2.0**-20
 #: Further column of counts where a variable is k of n: how many units the percentage is of.
 EXAMINED = "examined"
 YIELD_COLUMNS = ("plot", "variable", "value")

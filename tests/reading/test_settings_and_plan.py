@@ -303,7 +303,12 @@ def test_the_name_says_which_is_the_untreated(folder, base, check):
 
 def test_no_untreated_where_control_is_asked_for(folder, base, check):
     treatments = "treatment,name,role\n1,Velsin,test\n2,Ostrel,test\n"
-    found = check(folder(plain(base, "", treatments)))
+    changed = plain(base, "", treatments)
+    check(folder(changed)).warning("no-untreated", "treatments.csv")
+    none = {**changed, "trial.toml": 'untreated = "none"\n' + changed["trial.toml"]}
+    assert check(folder(none)).problems == ()
+    changed["trial.toml"] += '[analysis]\ncontrol = "abbott"\n'
+    found = check(folder(changed))
     assert "percent control needs one" in found.error("no-untreated", "treatments.csv")
 
 

@@ -123,7 +123,11 @@ def test_merged_blocks_and_days(folder, book, sheets, check):
     assert found.problems == ()
     assert found.reading.trial == plain
     without = check(book(sheets))
-    assert "These plots have no block: 102 and 202." in str(without.one("no-block"))
+    assert without.reading.trial == plain
+    assert without.kinds == ["filled-down", "filled-down"]
+    sheets["Plots"][3][1] = None
+    uneven = check(book(sheets))
+    assert "These plots have no block: 102, 201 and 202." in str(uneven.one("no-block"))
 
 
 def test_merged_values_are_not_repeated(book, sheets, check):

@@ -121,12 +121,19 @@ def write(value: float, style: Style, decimals: int | None = None) -> str:
     if style is Style.WHOLE:
         return numerals.whole(value)
     if style is Style.DAY:
-        return numerals.day(float(np.round(value)))
+        return numerals.day(_day_shown(value))
     if style is Style.LEAST:
         return numerals.day(float(math.floor(abs(value))))
     if style is Style.P:
         return numerals.p_value(value)
     return numerals.number(value)
+
+
+def _day_shown(value: float) -> float:
+    """Day of an assessment as it is, hours included; an estimated day without its fraction."""
+    of_hours = abs(value) < 2 or abs(4 * value - round(4 * value)) < 1e-9
+    small = 0.0 < value < 1e-5
+    return value if small else round(value, 2) if of_hours else float(np.round(value))
 
 
 @dataclass(frozen=True, slots=True)

@@ -67,6 +67,7 @@ class Grid:
     merged: tuple[Merged, ...] = ()
     separator: str = ""
     caption: str = ""
+    hidden: bool = False
 
     @property
     def name(self) -> str:

@@ -17,7 +17,8 @@ def infer_design(plots: Sequence[Plot]) -> tuple[Design, str]:
     if plots and all(plot.main_factor and plot.sub_factor for plot in plots):
         return Design.SPLIT_PLOT, "there are a main factor and a sub factor"
     blocks = {plot.block for plot in plots}
-    if len(blocks - {None}) > 1 and None not in blocks:
+    # Where some plots have a block and others none, that is the fault to be told.
+    if len(blocks) > 1:
         return Design.RCBD, "there is a column of blocks"
     if plots and not latin_faults(plots):
         return Design.LATIN, "each treatment stands once in each row and each column"

@@ -19,6 +19,24 @@ _STEM = re.compile(
     r"|(?:examined|inspected|tested|sown)[\s_]+(?P<other>.+)",
     re.IGNORECASE,
 )
+_UNITS = (
+    r"(?:plants?|fruits?|leaves|leaflets|leaf|heads?|ears?|tubers?|seeds?|seedlings?|shoots?|stems?|"
+    r"tillers?|berries|bolls?|pods?|trees?|insects?|larvae|adults|units?|flowers?|roots?|bunches)"
+)
+#: Headings that say how many there were, where others say how many of them were hit.
+_TOTAL = re.compile(
+    rf"n|n\.|total|totals|(?:total|no\.?|nr\.?|number|n)[\s_]+(?:number[\s_]+)?(?:of[\s_]+)?{_UNITS}"
+    rf"|{_UNITS}|{_UNITS}[\s_]+(?:total|assessed|checked|observed|scored|sampled|counted)"
+    r"|total[\s_]+(?:number|no\.?|count)|number|sample[\s_]+size|assessed|checked|observed",
+    re.IGNORECASE,
+)
+_HIT = re.compile(
+    r".*(?<![a-z])(?:damaged|infested|infected|diseased|dead|alive|live|surviv\w+|attacked|affected|"
+    r"mined|bored|hit|positive|killed|rotten|rotted|blighted|wilted|lodged|germinated|emerged|"
+    r"scarred|injured|galled|sick|parasiti[sz]ed|moribund|eaten|tunnel+ed|spotted|mouldy|moldy|"
+    r"symptomatic|hollow|with[\s_]+symptoms)(?![a-z]).*",
+    re.IGNORECASE,
+)
 _BESIDE = re.compile(r"\b(?:on|per|in|from|by|of|a)\b|/", re.IGNORECASE)
 
 
@@ -39,10 +57,11 @@ def assume_examined(table: Table, names: Names, ledger: Ledger) -> None:
     if table.column("variable") is not None and table.column("value") is not None:
         return
     heads = [head for head in _heads(table) if not names.knows(head.written)]
-    for number in list(dict.fromkeys(h.written for h in heads if LOOKED_AT.search(h.written))):
+    for number in list(dict.fromkeys(h.written for h in heads if _says_number(h.written))):
         match = _STEM.fullmatch(number)
         stem = (match.group("stem") or match.group("other")) if match else None
-        shares = [] if stem is None else _shares(stem, number, heads)
+        shares = [] if stem is None else _shares(_named(stem), number, heads)
+        shares = shares or _shares(_HIT, number, heads)
         if not shares:
             continue
         for written in shares:
@@ -70,16 +89,27 @@ def _heads(table: Table) -> Iterator[_Head]:
             yield _Head(column.written, day, cells)
 
 
-def _shares(stem: str, number: str, heads: list[_Head]) -> list[str]:
+def _says_number(written: str) -> bool:
+    """Whether a heading may say how many units were looked at."""
+    return LOOKED_AT.search(written) is not None or _TOTAL.fullmatch(written) is not None
+
+
+def _named(stem: str) -> re.Pattern[str]:
+    """Words that name units of the sort that was looked at, and say more than that."""
+    return re.compile(rf"(?!{re.escape(stem)}$).*\b{re.escape(stem)}\b.*", re.IGNORECASE)
+
+
+def _shares(word: re.Pattern[str], number: str, heads: list[_Head]) -> list[str]:
     """Headings that name some of the units looked at, and hold no more than these."""
-    word = re.compile(rf"\b{re.escape(stem)}\b", re.IGNORECASE)
     numbers = {head.day: head.cells for head in heads if head.written == number}
     found: dict[str, bool] = {}
     for head in heads:
         text = head.written
-        if LOOKED_AT.search(text) or PERCENT.search(text) or _BESIDE.search(text):
+        if text == number or LOOKED_AT.search(text) or PERCENT.search(text):
             continue
-        if word.search(text) and text.casefold() != stem.casefold():
+        if _BESIDE.search(text):
+            continue
+        if word.fullmatch(text):
             of = numbers.get(head.day) or numbers.get(None)
             sound = of is not None and all(map(_may_be, head.cells, of))
             found[text] = found.get(text, True) and sound

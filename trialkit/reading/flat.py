@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from trialkit.reading.cells import Cell, Ledger, quoted
+from trialkit.reading.cells import Cell, Ledger, Row, listing, quoted
+from trialkit.reading.compared import ATTRIBUTE
+from trialkit.reading.headers import field_of
 from trialkit.reading.plan import (
     PLOT_FIELDS,
     Listed,
     PlotRow,
-    read_role,
+    read_treatments,
     usable_id,
     written_treatment,
 )
-from trialkit.reading.tables import Table
-from trialkit.trial import Treatment, TreatmentRole
+from trialkit.reading.spellings import one_spelling, warn_near_doubles
+from trialkit.reading.tables import Column, Table
+from trialkit.trial import Application
 
+_TIMES = ("days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date")
 _NATURAL = re.compile(r"(.*?)(\d+)")
 
 
@@ -75,20 +80,31 @@ def _plot_ids(table: Table, ledger: Ledger) -> list[str | None] | None:
                 )
             ids.append(cell.text or None)
         return ids
-    for first, second in (("row", "column"), ("block", "treatment"), ("main_plot", "sub_factor")):
-        a, b = table.column(first), table.column(second)
-        if a is None or b is None:
+    for names in (
+        ("row", "column"),
+        ("block", "row", "column"),
+        ("block", "treatment"),
+        ("block", "main_factor", "sub_factor"),
+        ("main_plot", "sub_factor"),
+    ):
+        together = [column for name in names if (column := table.column(name))]
+        if len(together) < len(names):
             continue
-        joined = [f"{x.text}-{y.text}" for x, y in zip(table.cells(a), table.cells(b), strict=True)]
+        joined = [
+            "-".join(cell.text for cell in cells)
+            for cells in zip(*(table.cells(column) for column in together), strict=True)
+        ]
         if _told_apart(table, joined):
             ledger.warn(
                 "plots-made",
-                f"There is no column plot; {first} and {second} together were taken for it.",
+                f"There is no column plot; {listing(names)} together were taken for it.",
                 "Nothing needs to be done if each treatment has one plot in each; else add a "
                 "column plot.",
                 table.header_place(),
             )
             return list(joined)
+    if _tell_samples_or_plots(table, ledger):
+        return None
     if _day_columns(table) == 0:
         ledger.warn(
             "plots-made",
@@ -106,19 +122,34 @@ def _plot_ids(table: Table, ledger: Ledger) -> list[str | None] | None:
     return None
 
 
-def _day_columns(table: Table) -> int:
-    return sum(
-        column.field in {"days_after", "days_before", "date", "sample"} for column in table.columns
+def _tell_samples_or_plots(table: Table, ledger: Ledger) -> bool:
+    """Ask what rows are where every treatment stands several times in every block."""
+    keys = [c for name in ("block", "treatment", *_TIMES) if (c := table.column(name))]
+    if not {"block", "treatment"} <= {column.field for column in keys}:
+        return False
+    number = Counter(tuple(row[c.index - 1].text for c in keys) for row in table.rows)
+    least = min(number.values(), default=0)
+    if least < 2:
+        return False
+    ledger.error(
+        "samples-or-plots",
+        f"Every treatment stands {'at least ' if least != max(number.values()) else ''}{least} "
+        "times in every block, and there is no column plot: the rows may be samples of one plot "
+        "or plots of their own.",
+        "Give a column plot with an id for each plot; number samples of one plot in a column "
+        "sample.",
+        table.header_place(),
     )
+    return True
+
+
+def _day_columns(table: Table) -> int:
+    return sum(column.field in {*_TIMES, "sample"} for column in table.columns)
 
 
 def _told_apart(table: Table, joined: Sequence[str]) -> bool:
     """Whether no plot made from two columns stands twice on one day."""
-    keys = [
-        column
-        for name in ("days_after", "days_before", "date", "sample", "variable")
-        if (column := table.column(name))
-    ]
+    keys = [column for name in (*_TIMES, "sample", "variable") if (column := table.column(name))]
     times = zip(*(table.cells(column) for column in keys), strict=True) if keys else None
     if times is None:
         return max(Counter(joined).values(), default=0) <= 1
@@ -129,46 +160,54 @@ def _told_apart(table: Table, joined: Sequence[str]) -> bool:
 
 
 def treatments_of_plots(
-    rows: dict[str, PlotRow], table: Table, ledger: Ledger
+    rows: Mapping[str, PlotRow],
+    table: Table,
+    ledger: Ledger,
+    applications: Sequence[Application] = (),
 ) -> dict[str, Listed]:
     """Make the list of treatments that no table gives, from the plan.
 
     Ids that are numbers, or letters and numbers, are put in order; others stay as they come.
+    What a flat table says of a treatment in all its rows (name, role, rate, cultivar) goes with
+    it.
     """
     first: dict[str, PlotRow] = {}
     for row in rows.values():
         written = written_treatment(row)
         if written:
             first.setdefault(written, row)
-    names = _by_treatment(table, "name")
-    roles = _by_treatment(table, "role")
-    listed: dict[str, Listed] = {}
+    about = [c for c in table.columns if c.field in {"name", "role", ATTRIBUTE}]
+    columns = [Column(1, "treatment", "treatment", Cell("treatment", table.header_row, 1))]
+    fields: set[str] = {"treatment"}
+    for place, column in enumerate(about, 2):
+        field = column.field if column.field != ATTRIBUTE else field_of("treatments", column.header)
+        if field in fields:
+            field = None
+        fields.add(field or "")
+        columns.append(Column(place, column.header, field, column.cell))
+    made: list[Row] = []
     for written in _in_order(list(first)):
-        row = first[written]
-        name = names.get(written)
-        role_cell = roles.get(written)
-        role = None
-        if role_cell is not None:
-            role = read_role(role_cell, table, ledger)
-        treatment = Treatment(
-            id=written,
-            name=name.text if name is not None else written,
-            role=role or TreatmentRole.TEST,
-        )
-        listed[written] = Listed(treatment, role, row.place)
-    return listed
+        own = first[written].cells.get("treatment") or Cell(written, table.header_row, 1)
+        cells = [_first(table, column, written) for column in about]
+        made.append((own._replace(text=written), *cells))
+    listed = read_treatments(
+        replace(table, kind="treatments", columns=tuple(columns), rows=tuple(made)),
+        ledger,
+        applications,
+        told=False,
+    )
+    for written, item in (listed or {}).items():
+        item.place = first[written].place if written in first else item.place
+    return listed or {}
 
 
-def _by_treatment(table: Table, field: str) -> dict[str, Cell]:
-    column, key = table.column(field), table.column("treatment")
-    if column is None or key is None:
-        return {}
-    found: dict[str, Cell] = {}
-    for row in table.rows:
-        cell, treatment = row[column.index - 1], row[key.index - 1].text
-        if cell.text and treatment:
-            found.setdefault(treatment, cell)
-    return found
+def _first(table: Table, column: Column, treatment: str) -> Cell:
+    """First cell of a column that is filled in the rows of a treatment."""
+    key = table.column("treatment")
+    for row in table.rows if key is not None else ():
+        if key is not None and row[key.index - 1].text == treatment and row[column.index - 1].text:
+            return row[column.index - 1]
+    return Cell("", table.header_row, column.cell.column)
 
 
 def _in_order(ids: list[str]) -> list[str]:
@@ -177,3 +216,83 @@ def _in_order(ids: list[str]) -> list[str]:
     if not all(parts) or len(heads) > 1:
         return ids
     return sorted(ids, key=lambda text: (int(_NATURAL.fullmatch(text).group(2)), text))  # type: ignore[union-attr]
+
+
+def respelled(table: Table, ledger: Ledger, *, treatments: bool) -> Table:
+    """Write ids of blocks, replicates and treatments in one way, and blocks apart by replicate.
+
+    ``treatments`` tells whether the table itself says which treatments there are.
+    """
+    rows = [list(row) for row in table.rows]
+    columns = {name: c for name in ("treatment", "block", "replicate") if (c := table.column(name))}
+
+    def texts(name: str) -> list[str]:
+        column = columns.get(name)
+        return [row[column.index - 1].text if column else "" for row in rows]
+
+    def rewrite(name: str, made: Sequence[str]) -> None:
+        index = columns[name].index - 1
+        for row, text in zip(rows, made, strict=True):
+            row[index] = row[index]._replace(text=text)
+
+    crossed = {"block": texts("treatment"), "replicate": texts("treatment")}
+    crossed["treatment"] = texts("block")
+    for name in ("block", "replicate", "treatment"):
+        if name not in columns or (name == "treatment" and not treatments):
+            continue
+        place = table.header_place(columns[name])
+        one_row = _one_row_a_plot(table, rows)
+        others = [text if keep else "" for text, keep in zip(crossed[name], one_row, strict=True)]
+        kept = one_spelling(name, texts(name), others, place, ledger)
+        rewrite(name, [kept.get(text, text) for text in texts(name)])
+        if name == "treatment":
+            own = [text for text, keep in zip(texts(name), one_row, strict=True) if keep]
+            warn_near_doubles(name, own, place, ledger)
+    if "block" in columns and "replicate" in columns:
+        rewrite("block", _within(texts("replicate"), texts("block")))
+        table = _same_blocks(table, texts("replicate"), texts("block"), ledger)
+    return replace(table, rows=tuple(tuple(row) for row in rows))
+
+
+def _one_row_a_plot(table: Table, rows: Sequence[Sequence[Cell]]) -> list[bool]:
+    """Whether each row is the first of its plot, or of its day where plots have no id."""
+    keys = [c for name in ("plot",) if (c := table.column(name))] or [
+        c for name in (*_TIMES, "sample", "variable") if (c := table.column(name))
+    ]
+    if not keys:
+        return [True] * len(rows)
+    if keys[0].field != "plot":
+        first = tuple(rows[0][c.index - 1].text for c in keys) if rows else ()
+        return [tuple(row[c.index - 1].text for c in keys) == first for row in rows]
+    seen: set[str] = set()
+    made = []
+    for row in rows:
+        text = row[keys[0].index - 1].text
+        made.append(text not in seen)
+        seen.add(text)
+    return made
+
+
+def _within(replicates: Sequence[str], blocks: Sequence[str]) -> list[str]:
+    """Ids of blocks that name the replicate too, where blocks are numbered anew in each."""
+    inside: dict[str, set[str]] = {}
+    for replicate, block in zip(replicates, blocks, strict=True):
+        inside.setdefault(block, set()).add(replicate)
+    anew = any(len(found) > 1 for block, found in inside.items() if block)
+    if not anew:
+        return list(blocks)
+    return [f"{r}/{b}" if r and b else b for r, b in zip(replicates, blocks, strict=True)]
+
+
+def _same_blocks(
+    table: Table, replicates: Sequence[str], blocks: Sequence[str], ledger: Ledger
+) -> Table:
+    """Drop the replicate where it is the block by another name."""
+    pairs = set(zip(replicates, blocks, strict=True))
+    column = table.column("replicate")
+    if column is None or len(pairs) > len(set(replicates)):
+        return table
+    ledger.understand(table.grid.name, column.header, "the same as block")
+    return table.with_columns(
+        [replace(c, field="repeated") if c is column else c for c in table.columns]
+    )

@@ -11,7 +11,7 @@ import pandas as pd
 from trialkit.reading.cells import Ledger, quoted
 from trialkit.reading.names import Names
 from trialkit.reading.observations import Record
-from trialkit.trial import EXAMINED, Kind, Variable, empty_counts, empty_yields
+from trialkit.trial import EXAMINED, UNDATED, Kind, Variable, empty_counts, empty_yields
 
 
 def note_values(records: Sequence[Record], names: Names) -> None:
@@ -116,7 +116,7 @@ def _tell_double(before: Record, record: Record, ledger: Ledger, *, same: bool, 
         where = f"row {before.cell.row}"
         if before.cell.column != record.cell.column:
             where += f", column {first.place(before.cell).column}"
-    on = "" if once else f" on day {record.day:g}"
+    on = "" if once or record.day == UNDATED else f" on day {record.day:g}"
     sample = f", sample {quoted(record.sample)}" if record.sample is not None else ""
     subject = f"Plot {quoted(record.plot)} has '{record.variable}' twice{on}{sample}"
     shown = [cell.text or "empty" for cell in (before.cell, record.cell)]

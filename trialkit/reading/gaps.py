@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, quoted
 from trialkit.reading.observations import Record
+from trialkit.trial import UNDATED
 
 _Assessment = tuple[str, float]
 
@@ -72,6 +73,8 @@ def _told_once(
 
 
 def _on_days(days: Sequence[float]) -> str:
+    if list(days) == [UNDATED]:
+        return ""
     word = "day" if len(days) == 1 else "days"
     return f" on {word} {listing([f'{day:g}' for day in days], 12)}"
 

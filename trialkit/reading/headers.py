@@ -215,6 +215,14 @@ FIELDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
 }  # fmt: skip
 
+#: Headings of what a trial compares, where none of them is a treatment by name.
+COMPARED = frozenset({
+    "variety", "varieties", "var", "cultivar", "cv", "gen", "geno", "genotype", "genotypes",
+    "hybrid", "hybrids", "line", "lines", "accession", "clone", "inbred", "strain", "selection",
+    "product", "insecticide", "fungicide", "herbicide", "chemical", "compound", "formulation",
+    "active", "activeingredient", "material", "spray",
+})  # fmt: skip
+
 # Columns beside the counts that are no variable even where they hold numbers.
 ASIDE = frozenset({
     "growthstage", "cropstage", "cropgrowthstage", "bbch", "stage", "observer", "assessor",

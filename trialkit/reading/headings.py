@@ -233,6 +233,11 @@ def replicate_in(header: str) -> Across | None:
     return Across("replicate", match["n"].upper(), _rest(match))
 
 
+def long_replicate(header: str) -> bool:
+    """Whether a text names a numbered replicate in full, so that it can be no cell of data."""
+    return _REPLICATE.fullmatch(undash(header)) is not None
+
+
 @lru_cache(maxsize=2048)
 def sample_in(header: str) -> Across | None:
     """Take a numbered sample out of a heading; None where it names none."""
@@ -256,4 +261,5 @@ def undated_word(name: str) -> str:
     text = re.sub(r"(?i)[\s_.:-]*\b(counts?|assessments?)$", "", text).strip(_TRIM)
     if re.fullmatch(r"(?i)(sheet|table|tab|data|page|tabelle|blatt|feuil\w*)?\s*\d*", text):
         return ""
-    return text.replace("_", " ") if any(sign.isalpha() for sign in text) else ""
+    dated = day_header(Cell(text, 1, 1)) is not None
+    return text.replace("_", " ") if dated or any(sign.isalpha() for sign in text) else ""

@@ -18,6 +18,7 @@ from trialkit.reading.rows import Rows
 from trialkit.reading.sheet_top import day_above
 from trialkit.reading.tables import Column, Table
 from trialkit.reading.zero import Zero
+from trialkit.trial import UNDATED
 
 _NAMELESS = "count"
 
@@ -99,7 +100,7 @@ def melt(rows: Rows, names: Names, zero: Zero, ledger: Ledger, *, in_yield: bool
                 column.cell,
                 everywhere,
                 table.cells(column),
-                when if when is not None else [0.0] * len(table.rows),
+                when if when is not None else [UNDATED] * len(table.rows),
                 when is not None,
             )
         )
@@ -186,7 +187,7 @@ def _without_summaries(
     return [column for column in columns if column not in lost and column not in unclear]
 
 
-_SUMS = frozenset({"total", "sum", "all"})
+_SUMS = frozenset({"total", "sum", "all", "n"})
 _STATISTIC = ("lsd", "cv", "se", "sd", "p", "f", "st")
 
 
@@ -322,7 +323,7 @@ def _of_long(
             heads[indices[0]],
             indices,
             [cells[index] for index in indices],
-            [0.0 if days is None else days[index] for index in indices],
+            [UNDATED if days is None else days[index] for index in indices],
             days is not None,
             long=True,
         )

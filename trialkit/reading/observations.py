@@ -143,6 +143,7 @@ class _Reader:
             if plot is not None and day is not None:
                 known = math.inf if value is None else value
                 sample = self.rows.samples[index]
+                day = day if strip.dated else 0.0
                 target.append(Record(plot, key, day, sample, known, cell, self.table))
 
     def _numbers_beside(self) -> Mapping[str, Mapping[int, Number]]:

@@ -57,7 +57,7 @@ class PlotRow:
 
 
 PLOT_FIELDS = (
-    "treatment", "block", "row", "column", "main_plot", "main_factor", "sub_factor",
+    "treatment", "block", "replicate", "row", "column", "main_plot", "main_factor", "sub_factor",
 )  # fmt: skip
 
 
@@ -99,15 +99,23 @@ def warn_unknown_column(table: Table, column: Column, ledger: Ledger) -> None:
 
 
 def read_treatments(
-    table: Table, ledger: Ledger, applications: Sequence[Application] = ()
+    table: Table,
+    ledger: Ledger,
+    applications: Sequence[Application] = (),
+    *,
+    told: bool = True,
 ) -> dict[str, Listed] | None:
-    """Read the table of treatments; None where it has no column of ids."""
+    """Read the table of treatments; None where it has no column of ids.
+
+    ``told`` tells whether its columns are to be recorded.
+    """
     id_column = table.column("treatment") or table.column("name")
     if id_column is None:
         tell_columns(table, ledger)
         _tell_no_column(table, "treatment", ledger)
         return None
-    tell_columns(table, ledger, kept="further information about the treatment, kept as text")
+    if told:
+        tell_columns(table, ledger, kept="further information about the treatment, kept as text")
     numbers = _numeric_columns(table, ledger)
     listed: dict[str, Listed] = {}
     for index, row in enumerate(table.rows):
@@ -327,7 +335,7 @@ def make_plots(
         written = written_treatment(row)
         texts = {
             name: row.cells[name].text or None
-            for name in ("block", "main_plot", "main_factor", "sub_factor")
+            for name in ("block", "replicate", "main_plot", "main_factor", "sub_factor")
             if name in row.cells
         }
         made.append(

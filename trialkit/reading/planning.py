@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from trialkit.problems import Place
 from trialkit.reading.across import unfold
 from trialkit.reading.cells import Ledger
-from trialkit.reading.flat import flat_plot_rows, treatments_of_plots
+from trialkit.reading.compared import with_treatments
+from trialkit.reading.flat import flat_plot_rows, respelled, treatments_of_plots
 from trialkit.reading.head import Head
 from trialkit.reading.headers import normal
 from trialkit.reading.names import Names
@@ -21,9 +22,10 @@ from trialkit.reading.plan import (
     read_treatments,
 )
 from trialkit.reading.roles import settle_roles
+from trialkit.reading.several import tell_several
 from trialkit.reading.sources import Source
 from trialkit.reading.tables import Table, make_table
-from trialkit.trial import Application, Plot, Treatment
+from trialkit.trial import Application, Design, Plot, Treatment
 
 
 @dataclass(slots=True)
@@ -38,6 +40,10 @@ class Plan:
         A table that holds plan and values together, with the plot of each row.
     references : dict
         From a treatment as written to its id.
+    factors : tuple of str
+        Headings of a flat table that together make its treatments.
+    design : Design or None
+        What the order of a flat table in the field shows.
     """
 
     usable: bool = False
@@ -49,6 +55,8 @@ class Plan:
     place: Place = field(default_factory=Place)
     treatments_place: Place = field(default_factory=Place)
     flat: tuple[Table, Sequence[str | None]] | None = None
+    factors: tuple[str, ...] = ()
+    design: Design | None = None
 
     def words(self) -> dict[str, str]:
         """Ids and reduced names of treatments, each leading to its id."""
@@ -80,10 +88,10 @@ def read_plan(
             )
         return plan
     if listed is None:
-        listed = treatments_of_plots(rows, table, ledger)
+        listed = treatments_of_plots(rows, table, ledger, applications)
         plan.treatments_place = table.header_place()
     elif not listed and any("main_factor" in row.cells for row in rows.values()):
-        listed = treatments_of_plots(rows, table, ledger)
+        listed = treatments_of_plots(rows, table, ledger, applications)
     plan.references = match_treatments(rows, listed, ledger)
     plan.plots = {plot.id: plot for plot in make_plots(rows, table, plan.references, ledger)}
     plan.usable = bool(rows)
@@ -120,7 +128,10 @@ def _read_plots(
     grid = source.first("plots")
     if grid is not None:
         table = make_table(grid, "plots", ledger)
-        return table, None if table is None else read_plot_rows(table, ledger)
+        if table is None or tell_several(table, ledger):
+            return table, None
+        table = respelled(table, ledger, treatments=source.first("treatments") is None)
+        return table, read_plot_rows(table, ledger)
     flat = source.first("flat")
     if flat is None:
         if "plots" not in source.tables and source.tables:
@@ -135,17 +146,14 @@ def _read_plots(
     if table is None:
         return None, None
     table = unfold(table, names, ledger)
-    if table.column("treatment") is None and (
-        table.column("main_factor") is None or table.column("sub_factor") is None
-    ):
-        ledger.error(
-            "no-column",
-            "There is no column treatment in this table.",
-            "A single table needs plot, treatment and the counts together; if this is one table "
-            "of a trial folder, give the folder.",
-            table.header_place(),
-        )
+    if tell_several(table, ledger):
         return table, None
+    compared = with_treatments(table, names, ledger)
+    if compared is None:
+        return table, None
+    plan.factors, plan.design = compared.factors, compared.design
+    listed = source.first("treatments") is not None
+    table = respelled(compared.table, ledger, treatments=not listed)
     found = flat_plot_rows(table, ledger)
     if found is None:
         return table, None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -39,6 +39,7 @@ from trialkit.reading.melt import tell_no_day
 from trialkit.reading.names import Names, make_variables
 from trialkit.reading.observations import Record, Values, read_values
 from trialkit.reading.planning import Plan, read_plan
+from trialkit.reading.roles import NO_UNTREATED
 from trialkit.reading.rows import (
     Rows,
     compare_with_plan,
@@ -52,7 +53,15 @@ from trialkit.reading.tables import make_table
 from trialkit.reading.uncounted import drop_uncounted, drop_unharvested
 from trialkit.reading.variables import variable_entries
 from trialkit.reading.zero import Zero
-from trialkit.trial import Application, Design, Trial, Variable, VariableRole
+from trialkit.trial import (
+    Application,
+    ControlMethod,
+    Design,
+    Settings,
+    Trial,
+    Variable,
+    VariableRole,
+)
 from trialkit.trial_faults import trial_faults
 
 
@@ -361,7 +370,7 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         events=draft.facts.events,
         report=MappingProxyType(dict(head.report)),
         applications=tuple(draft.applications),
-        settings=head.settings,
+        settings=_settings(draft),
         applied=draft.zero.day,
         undated=draft.undated,
         untreated=plan.untreated,
@@ -382,6 +391,12 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         understood=tuple(ledger.understood),
         inputs=tuple(draft.source.inputs),
     )
+
+
+def _settings(draft: _Draft) -> Settings:
+    """Settings of the analysis; factors of a flat table are analysed as such."""
+    settings = draft.head.settings
+    return replace(settings, factors=settings.factors or draft.plan.factors)
 
 
 def _check_gaps(
@@ -408,17 +423,35 @@ def _check_gaps(
 
 
 def _check_untreated(draft: _Draft, variables: dict[str, Variable], ledger: Ledger) -> None:
+    """Say what a trial without an untreated goes without; percent control asked for needs one."""
     counted = {record.variable for record in draft.values.counts}
     asked = [name for name in counted if variables[name].role is VariableRole.PEST]
-    plan = draft.plan
-    if plan.untreated is None and asked and draft.head.usable and plan.treatments:
-        if draft.head.texts.get("untreated"):
-            return
+    plan, head = draft.plan, draft.head
+    written = head.texts.get("untreated", "")
+    said_none = normal(written) in NO_UNTREATED
+    if plan.untreated is not None or not plan.treatments or not head.usable:
+        return
+    if written and not said_none:
+        return  # told where it was looked for
+    by_name = head.settings.control is not ControlMethod.AUTO
+    several = any(problem.kind == "several-untreated" for problem in ledger.problems)
+    name_it = (
+        'Name it: untreated = "..." in the settings, or give it the role untreated in the list of '
+        "treatments."
+    )
+    if by_name or (several and asked):
         ledger.error(
             "no-untreated",
             "No treatment is the untreated, and percent control needs one.",
-            'Name it: untreated = "..." in the settings, or give it the role untreated in the '
-            "list of treatments.",
+            name_it,
+            plan.treatments_place,
+        )
+    elif asked and not said_none:
+        ledger.warn(
+            "no-untreated",
+            "No treatment is the untreated, so treatments are compared with each other and there "
+            "is no percent control.",
+            f'{name_it} Where there was none say so: untreated = "none".',
             plan.treatments_place,
         )
 
@@ -429,6 +462,8 @@ def _settle_design(draft: _Draft, ledger: Ledger) -> Design:
     design = head.design
     if design is None:
         design, reason = infer_design(plots)
+        if plan.design is not None:
+            design, reason = plan.design, "levels of two factors lie in strips"
         # Where the key was given and not understood, that is said already.
         if head.usable and plan.usable and not head.design_given:
             ledger.warn(
@@ -459,7 +494,7 @@ def _settle_undated(draft: _Draft, ledger: Ledger) -> bool:
     if not undated:
         return False
     tables = {id(table) for table, _ in undated}
-    if draft.zero.used or len({record.day for record in draft.values.counts}) > 1:
+    if len({record.day for record in draft.values.counts}) > 1:
         for key in tables:
             own = [(table, strip) for table, strip in undated if id(table) == key]
             tell_no_day(own[0][0], [strip for _, strip in own], ledger)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, nearest, quoted
 from trialkit.reading.head import Head
-from trialkit.reading.headers import normal
+from trialkit.reading.headers import COMPARED, normal
 from trialkit.reading.plan import Listed
 from trialkit.trial import Treatment, TreatmentRole
 
@@ -20,6 +20,8 @@ _UNTREATED = (
     ("check", "controlplot", "nil", "controluntreated", "checkuntreated"),
     ("control", "none", "blank"),
 )  # fmt: skip
+#: What people write where a trial has no untreated.
+NO_UNTREATED = frozenset({"none", "no", "nountreated", "nil", "na", "notreatment", "without"})
 _CARRIER = frozenset({
     "water", "wateralone", "wateronly", "carrier", "carrieralone", "carrieronly", "watercontrol",
     "wettingagentalone", "wettingagentonly",
@@ -71,6 +73,8 @@ def _from_head(listed: Mapping[str, Listed], head: Head, ledger: Ledger) -> str 
         return None
     if written in listed:
         return written
+    if normal(written) in NO_UNTREATED:
+        return None
     near = [
         key
         for key, item in listed.items()
@@ -124,12 +128,20 @@ def _agree(
         )
 
 
+def _called(key: str, item: Listed) -> Iterator[str]:
+    """What a treatment is called: its id, its name, and the product it is said to hold."""
+    yield from (key, item.treatment.name)
+    for header, text in item.treatment.extra.items():
+        if normal(header) in COMPARED:
+            yield text
+
+
 def _from_names(listed: Mapping[str, Listed], place: Place, ledger: Ledger) -> str | None:
     for words in _UNTREATED:
         found = [
             key
             for key, item in listed.items()
-            if item.role is None and (normal(key) in words or normal(item.treatment.name) in words)
+            if item.role is None and any(normal(text) in words for text in _called(key, item))
         ]
         if len(found) == 1:
             ledger.warn(

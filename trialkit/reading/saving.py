@@ -217,7 +217,8 @@ def _sheet(
 
 def _plots(trial: Trial) -> _Sheet:
     known = (
-        "plot", "block", "row", "column", "treatment", "main_plot", "main_factor", "sub_factor",
+        "plot", "replicate", "block", "row", "column", "treatment", "main_plot", "main_factor",
+        "sub_factor",
     )  # fmt: skip
     rows: list[dict[str, Value]] = [
         {"plot": item.id, **{name: getattr(item, name) for name in known[1:]}}

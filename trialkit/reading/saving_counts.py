@@ -41,6 +41,24 @@ def clash(kind: str, names: Iterable[str]) -> bool:
 
 
 def counts_table(trial: Trial) -> tuple[tuple[str, ...], tuple[tuple[Value, ...], ...]]:
+    """Headings and rows of the table of counts; without days where none was given.
+
+    Raises
+    ------
+    ValueError
+        As `_dated_table`.
+    """
+    headers, rows = _dated_table(trial)
+    if not trial.undated:
+        return headers, rows
+    place = headers.index("days_after")
+    return (
+        (*headers[:place], *headers[place + 1 :]),
+        tuple((*row[:place], *row[place + 1 :]) for row in rows),
+    )
+
+
+def _dated_table(trial: Trial) -> tuple[tuple[str, ...], tuple[tuple[Value, ...], ...]]:
     """Headings and rows of the table of counts.
 
     A share k of n is written as k; n stands in a column of its own, or in rows of its own where

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from trialkit.files import TooLargeError, read_regular
 from trialkit.problems import Place
-from trialkit.reading.cells import Grid, Ledger, nearest
-from trialkit.reading.headers import field_of, normal
-from trialkit.reading.headings import day_header
+from trialkit.reading.cells import Cell, Grid, Ledger, nearest
+from trialkit.reading.headers import COMPARED, field_of, normal
+from trialkit.reading.headings import day_header, replicate_in, undated_word
 from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
 from trialkit.reading.workbooks import read_workbook
 from trialkit.trial import REPORT_TEXTS
@@ -51,6 +52,14 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
         "maintenance",
     ),
     "report": ("report", "reporttext", "reporttexts"),
+}  # fmt: skip
+_OLD_COPY = re.compile(
+    r"(?<![a-z])(?:old|backup|bak|copy|kopie|draft|archive[d]?|orig(?:inal)?|previous|obsolete|"
+    r"superseded|deleted|do not use|unused)(?![a-z])",
+    re.IGNORECASE,
+)
+_TIMES = {
+    "days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date",
 }  # fmt: skip
 _REPORT_WORDS = frozenset(map(normal, REPORT_TEXTS))
 #: Sheets that blanks and plans hold for those who fill them in.
@@ -219,10 +228,12 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
                 source.tables.setdefault(kind, [])
             continue
         kind = _kind_of_table(item.stem, grid)
-        if kind is None:
+        if is_old(item.stem):
+            _tell_old(grid, "file", ledger)
+        elif kind is None:
             unknown.append(grid)
         else:
-            source.add(kind, grid)
+            source.add(kind, _captioned(grid, item.stem, kind))
     _place_unknown(source, unknown, ledger, "file")
     if not tables:
         books = [item.name for item in files if item.suffix.casefold() in (*WORKBOOKS, *_OLD)]
@@ -250,11 +261,29 @@ def kind_of_name(name: str) -> str | None:
     for kind, names in _NAMES.items():
         if word in names:
             return kind
-    # 'Counts 2' and 'counts_larvae' are counts too.
-    for kind in ("counts", "yield"):
-        if word.startswith((STANDARD[kind], "assessment")) and kind == "counts":
-            return kind
+    # 'Counts 2' and 'counts_larvae' are counts too; an old copy of them is not.
+    if word.startswith((STANDARD["counts"], "assessment")) and not is_old(name):
+        return "counts"
     return None
+
+
+def is_old(name: str) -> bool:
+    """Whether the name of a file or sheet says that it is a copy put aside."""
+    return _OLD_COPY.search(name) is not None
+
+
+def _tell_old(grid: Grid, word: str, ledger: Ledger) -> None:
+    ledger.warn(
+        f"unknown-{word}",
+        f"The {word} '{grid.name}' seems to be a copy put aside and was not read.",
+        "Nothing needs to be done if that is right; else give it another name.",
+        grid.place(),
+    )
+
+
+def _captioned(grid: Grid, name: str, kind: str) -> Grid:
+    """Note what the name of a table of values says of variable and day."""
+    return replace(grid, caption=undated_word(name)) if kind in {"counts", "flat"} else grid
 
 
 def _kind_of_table(name: str, grid: Grid) -> str | None:
@@ -274,16 +303,38 @@ def _kind_of_table(name: str, grid: Grid) -> str | None:
     return kind
 
 
+def _place_hidden(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
+    """Take a hidden sheet only for a table that no other sheet gives; and say so."""
+    for grid in grids:
+        kind = _kind_of_table(grid.sheet or "", grid)
+        plan = kind in {"treatments", "plots", "applications", "variables"}
+        taken = plan and kind is not None and kind not in source.tables
+        if taken and kind is not None and not ("flat" in source.tables and kind == "plots"):
+            source.add(kind, grid)
+        ledger.warn(
+            "hidden-sheet",
+            f"The sheet '{grid.name}' is hidden; it was {'read' if taken else 'not read'}.",
+            "Nothing needs to be done if that is right; else show it, or delete it.",
+            grid.place(),
+        )
+
+
 def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
     unknown: list[Grid] = []
+    hidden: list[Grid] = []
     for grid in grids:
         if not grid.rows:
+            continue
+        if is_old(grid.sheet or ""):
+            _tell_old(grid, "sheet", ledger)
             continue
         if normal(grid.sheet or "") in {*FOR_PEOPLE, LIST_OF_UNDERSTOOD}:
             ledger.understand(grid.name, f"sheet {grid.name}", "for people, not read")
             continue
         kind = _kind_of_table(grid.sheet or "", grid)
-        if kind is None:
+        if grid.hidden and kind != "trial":
+            hidden.append(grid)
+        elif kind is None:
             unknown.append(grid)
         elif kind in source.tables and kind not in {"counts", "yield"}:
             ledger.warn(
@@ -294,8 +345,9 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
                 grid.place(),
             )
         else:
-            source.add(kind, grid)
+            source.add(kind, _captioned(grid, grid.sheet or "", kind))
     _place_unknown(source, unknown, ledger, "sheet")
+    _place_hidden(source, hidden, ledger)
     if not source.tables:
         ledger.error(
             "no-tables",
@@ -307,12 +359,16 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
 
 def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str) -> None:
     """Find by their headers what tables with other names hold; the rest is named and left."""
+    named = set(source.tables)
     for grid in grids:
         kind = _kind_of_content(grid)
         if kind == "flat" and "plots" in source.tables:
             kind = "counts"
-        if kind is not None and kind not in source.tables:
-            source.add(kind, grid)
+        # Beside a table of counts by name, another one has to name its day.
+        dated = day_header(Cell(undated_word(grid.name.removesuffix(".csv")), 1, 1)) is not None
+        several = kind in {"counts", "flat"} and (kind not in named or dated)
+        if kind is not None and (several or kind not in source.tables):
+            source.add(kind, _captioned(grid, grid.name.removesuffix(".csv"), kind))
             ledger.understand(grid.name, f"{word} {grid.name}", f"{_spoken(kind)}, by its headings")
             continue
         known = nearest(grid.name.removesuffix(".csv"), STANDARD.values())
@@ -328,13 +384,21 @@ def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str)
 
 def _regroup(source: Source, ledger: Ledger) -> None:
     """Take counts that bring their own plan, or a plan that brings counts, as a flat table."""
-    if "flat" in source.tables:
+    flats = source.tables.get("flat", [])
+    if len(flats) > 1:
+        # The first gives the plan; all others hold values of the same plots.
+        for grid in flats[1:]:
+            source.add("counts", grid)
+        del flats[1:]
+    if flats:
         return
     for kind, other in (("counts", "plots"), ("plots", "counts")):
         grids = source.tables.get(kind, [])
         if other not in source.tables and grids and _kind_of_content(grids[0]) == "flat":
             source.tables["flat"] = source.tables.pop(kind)
             name = grids[0].name
+            source.tables.setdefault("counts", []).extend(grids[1:])
+            del grids[1:]
             ledger.understand(name, name, "flat table, for plan and counts stand together in it")
             return
 
@@ -347,17 +411,22 @@ def _kind_of_content(grid: Grid) -> str | None:
     """Guess a table's kind from the best of its first rows."""
     best: set[str | None] = set()
     days = False
+    across = 0
     for row in grid.rows[:20]:
         fields = {field_of("flat", cell.text) for cell in row if cell.text} - {None}
         if len(fields) > len(best):
             best = set(fields)
             days = any(day_header(cell) is not None for cell in row)
-    assessed = days or bool(best & {"days_after", "days_before", "date"})
+            across = sum(replicate_in(cell.text) is not None for cell in row if cell.text)
+            varieties = any(normal(cell.text) in COMPARED for cell in row)
+            if varieties and best & {"block", "replicate", "plot", "row"}:
+                best.add("treatment")
+    assessed = days or across > 1 or bool(best & _TIMES)
     if {"treatment", "plot"} <= best and (assessed or _has_more(grid, best)):
         return "flat"
     if "plot" in best and assessed and "treatment" not in best:
         return "counts"
-    if "treatment" in best and assessed:
+    if "treatment" in best and (assessed or _has_more(grid, best - {"treatment"})):
         return "flat"
     return None
 

@@ -8,8 +8,16 @@ from dataclasses import dataclass, replace
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter
 from trialkit.reading.doubles import Tops, settle_doubles
-from trialkit.reading.headers import field_of, normal
-from trialkit.reading.headings import DayHeader, day_header, joined, replicate_in, sample_in
+from trialkit.reading.filled_down import fill_down
+from trialkit.reading.headers import COMPARED, field_of, normal
+from trialkit.reading.headings import (
+    DayHeader,
+    day_header,
+    joined,
+    long_replicate,
+    replicate_in,
+    sample_in,
+)
 from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.numbers import Marks, marks_of
 from trialkit.reading.tops import find_header, rows_above
@@ -156,7 +164,9 @@ def make_table(
         return (
             field_of(kind, cell.text) is not None
             or normal(cell.text) in variables
-            or (dated and (day_header(cell) is not None or replicate_in(cell.text) is not None))
+            or (dated and day_header(cell) is not None)
+            or (dated and long_replicate(cell.text))
+            or (kind == "flat" and normal(cell.text) in COMPARED)
         )
 
     place = find_header(grid, known, by_day=dated)
@@ -184,6 +194,8 @@ def make_table(
     fields = [column.field for column in columns]
     frame = frame_of(grid, kind, fields, key, len(header), plots)
     rows = data_rows(frame, body, ledger)
+    if kind in {"plots", "counts", "yield", "flat"}:
+        rows = fill_down(grid, fields, rows, ledger)
     padded = tuple(
         row + tuple(Cell("", row[0].row, index) for index in range(len(row) + 1, width + 1))
         for row in rows

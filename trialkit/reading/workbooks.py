@@ -20,7 +20,10 @@ MAX_ROWS = 50_000
 MAX_COLUMNS = 500
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _MERGE = re.compile(rb'<(?:\w+:)?mergeCell\s[^>]*?ref="([A-Z]+)(\d+):([A-Z]+)(\d+)"')
+_HIDDEN = re.compile(rb"<(?:\w+:)?row\s(?:[^>]*?\s)?hidden=\"1\"[^>]*?/?>")
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s>/]")
+#: Parts of a number format that only print themselves: "text" and \\x.
+_LITERAL = re.compile(r'"[^"]*"|\\.')
 _CHUNK = 1 << 20
 _SAVE_AS = "Open it in a spreadsheet and save it as an Excel workbook (.xlsx)."
 
@@ -130,7 +133,10 @@ def _load(data: bytes, name: str, ledger: Ledger) -> tuple[Grid, ...]:
         book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         formulas: Any = None
         for sheet in book.worksheets:
-            merged, has_formulas = _scan(data, _part(sheet))
+            merged, has_formulas, hidden = _scan(data, _part(sheet))
+            state = str(getattr(sheet, "sheet_state", "visible"))
+            if hidden and state == "visible":
+                _warn_hidden_rows(hidden, name, sheet.title, ledger)
             unstored: set[tuple[int, int]] = set()
             if has_formulas:
                 if formulas is None:
@@ -138,7 +144,15 @@ def _load(data: bytes, name: str, ledger: Ledger) -> tuple[Grid, ...]:
                 unstored = _formula_cells(formulas[sheet.title])
             _warn_beyond(sheet, name, ledger)
             rows = tuple(_rows(sheet, unstored))
-            grids.append(Grid(file=name, sheet=sheet.title, rows=rows, merged=merged))
+            grids.append(
+                Grid(
+                    file=name,
+                    sheet=sheet.title,
+                    rows=rows,
+                    merged=merged,
+                    hidden=state != "visible",
+                )
+            )
         book.close()
         if formulas is not None:
             formulas.close()
@@ -149,19 +163,31 @@ def _part(sheet: Any) -> str:
     return str(sheet._worksheet_path).lstrip("/")
 
 
-def _scan(data: bytes, part: str) -> tuple[tuple[Merged, ...], bool]:
-    """Find merged ranges and formulas in the text of a sheet, which the fast reader leaves out."""
+def _scan(data: bytes, part: str) -> tuple[tuple[Merged, ...], bool, int]:
+    """Find what the fast reader leaves out: merged ranges, formulas, number of hidden rows."""
     merged: set[Merged] = set()
     has_formulas = False
+    hidden: set[bytes] = set()
     rest = b""
     with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(part) as stream:
         while chunk := stream.read(_CHUNK):
             text = rest + chunk
             has_formulas = has_formulas or _FORMULA.search(text) is not None
+            hidden.update(_HIDDEN.findall(text))
             for left, top, right, bottom in _MERGE.findall(text):
                 merged.add(Merged(int(top), _number(left), int(bottom), _number(right)))
             rest = text[-200:]
-    return tuple(sorted(merged)), has_formulas
+    return tuple(sorted(merged)), has_formulas, len(hidden)
+
+
+def _warn_hidden_rows(number: int, name: str, sheet: str, ledger: Ledger) -> None:
+    ledger.warn(
+        "hidden-rows",
+        f"The sheet has {number} hidden row{'' if number == 1 else 's'}, as a filter leaves them; "
+        "they were read like all others.",
+        "Nothing needs to be done if they belong to the trial; else delete them.",
+        Place(name, sheet),
+    )
 
 
 def _number(letters: bytes) -> int:
@@ -230,7 +256,7 @@ def value_cell(value: object, row: int, column: int, number_format: str = "") ->
     if isinstance(value, bool):
         return Cell("TRUE" if value else "FALSE", row, column, fault="switch")
     if isinstance(value, int | float):
-        percent = "%" in number_format
+        percent = "%" in _LITERAL.sub("", number_format)
         shown = _shown(value, number_format)
         return Cell(shown, row, column, number=float(value), percent=percent)
     if isinstance(value, datetime):

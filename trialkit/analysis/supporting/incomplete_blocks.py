@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import special
 
 from trialkit.analysis.basis import Basis
+from trialkit.analysis.plots.responses import codes_of
 from trialkit.analysis.result import table_of_parts
 from trialkit.inference.design.scales import TransformName, backward, forward
 from trialkit.inference.estimable import NotEstimable
@@ -36,12 +37,16 @@ def recovered_tables(basis: Basis) -> tuple[pd.DataFrame, pd.DataFrame]:
     means, tests = [], []
     if basis.tested is not None and incomplete_by_design(basis.trial):
         block = next(codes for name, codes in basis.plan.layout.blocking if name == "block")
+        named = [plot.replicate for plot in basis.trial.plots]
+        replicate = None if None in named else codes_of(named)
         t = len(basis.plan.treatments)
         for response, scale in zip(basis.responses, basis.scales, strict=True):
             key = (response.variable.name, response.measure, response.day)
             values = forward(scale, response.values)
             try:
-                fit = incomplete_blocks(basis.plan.treatment, block, values, n_treatments=t)
+                fit = incomplete_blocks(
+                    basis.plan.treatment, block, values, n_treatments=t, replicate=replicate
+                )
             except NotEstimable as fault:
                 tests.append(_failed(key, str(fault)))
                 continue
