@@ -58,7 +58,7 @@ texts = st.one_of(
 )
 ids = texts
 optional = st.none() | texts
-positive = st.floats(0, 1e6, allow_nan=False)
+positive = st.just(0.0) | st.floats(1e-9, 1e6, allow_nan=False)
 numbers = st.one_of(st.integers(0, 5000).map(float), positive)
 AS_FOLDER_AND_BOOK = settings(
     max_examples=int(os.environ.get("TRIALKIT_EXAMPLES", "20")),
@@ -234,7 +234,7 @@ def _harvest(draw: st.DrawFn, plots: list[str]) -> pd.DataFrame:
     if draw(st.booleans()):
         return empty_harvest()
     nan = float("nan")
-    rows = [(plot, draw(positive), nan, 7.5, nan, draw(st.floats(0, 99))) for plot in plots]
+    rows = [(plot, draw(positive), nan, 7.5, nan, draw(st.floats(1e-9, 99))) for plot in plots]
     assert len(rows[0]) == len(HARVEST_COLUMNS)
     return _frame(rows, empty_harvest())
 
@@ -356,9 +356,9 @@ def _settings(draw: st.DrawFn) -> Settings:
         control=draw(st.sampled_from(ControlMethod)),
         control_target=draw(st.floats(1, 100)),
         seed=draw(st.integers(0, 2**40)),
-        standard_moisture_percent=draw(st.none() | st.floats(0, 99)),
+        standard_moisture_percent=draw(st.none() | st.floats(1e-9, 99)),
         yield_unit=draw(st.sampled_from(["kg/ha", "t/ha", "lb/acre", "bu/acre"])),
-        bushel_lb=draw(st.none() | st.floats(1, 100)),
+        bushel_lb=draw(st.floats(1, 100)),
         crop_price=draw(st.none() | positive),
         currency=draw(optional),
         noninferiority_margin=draw(st.floats(0.5, 99)),
