@@ -40,6 +40,7 @@ TABLES: Mapping[str, Table] = MappingProxyType(
             responses.CHOICES,
             supporting.DIAGNOSTICS,
             responses.CONTRASTS,
+            responses.UNEQUAL_COMPARISONS,
             responses.FACTOR_MEANS,
             responses.FACTOR_COMPARISONS,
             responses.FACTOR_DIFFERENCES,

@@ -141,6 +141,19 @@ COMPARISONS = Table(
         *_PAIR,
     ),
 )
+UNEQUAL_COMPARISONS = Table(
+    name="unequal_comparisons",
+    sheet="Comparisons, own variances",
+    question="Every pair of treatments compared with a variance for each treatment, for variables "
+    "whose treatments differ in variance",
+    row="a response, procedure and pair of treatments, where treatments differ in variance",
+    columns=(
+        *RESPONSE,
+        text("a", "First treatment", "The first of the pair.", "treatment"),
+        text("b", "Second treatment", "The second of the pair.", "treatment"),
+        *_PAIR,
+    ),
+)
 RESPONSES = Table(
     name="responses",
     sheet="All responses",

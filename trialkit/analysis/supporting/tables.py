@@ -24,6 +24,7 @@ from trialkit.analysis.supporting.repeated import course_table
 from trialkit.analysis.supporting.samples import sample_table
 from trialkit.analysis.supporting.shares import share_tables
 from trialkit.analysis.supporting.strata_tables import strata_randomised
+from trialkit.analysis.supporting.unequal_variances import unequal_tables
 from trialkit.inference.design.scales import by_column, forward
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.permutation.randomisation import randomisation_test
@@ -59,7 +60,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     checked = check_responses(basis, suggested_powers(choices, profiles))
     reach = reach_of_trial(basis)
     factors = factor_tables(basis)
-    adjusted = covariate_tables(basis)
+    adjusted, unequal = covariate_tables(basis), unequal_tables(basis)
     recovered, recovered_tests = recovered_tables(basis)
     counted, shared = count_tables(basis), share_tables(basis)
     dealt, anova = _randomised(basis, factors.anova)
@@ -84,6 +85,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
         "diagnostics": checked.table,
         "residuals": checked.residuals,
         "contrasts": contrast_table(basis),
+        "unequal_comparisons": unequal.table,
         "factor_means": factors.means,
         "factor_comparisons": factors.comparisons,
         "factor_differences": factors.differences,
@@ -96,7 +98,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
         "count_models": _below("count_models", counted.means, shared.means),
         "count_tests": _below("count_tests", counted.tests, shared.tests),
     }
-    return Statistics(tables=tables, problems=factors.problems)
+    return Statistics(tables=tables, problems=(*factors.problems, *unequal.problems))
 
 
 def _tests_only(basis: Basis, tested: Tested, choices: pd.DataFrame) -> Statistics:
