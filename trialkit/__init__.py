@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from trialkit.explaining import explain
     from trialkit.findings import Finding, make_findings
     from trialkit.many import Reported, report_trials
-    from trialkit.planning import Planned, plan_trial, start_trial, write_plan
+    from trialkit.planning import MixSheet, Planned, mix_sheet, plan_trial, start_trial, write_plan
     from trialkit.problems import Place, Problem, Severity, TrialError
     from trialkit.reading import read_trial, save_trial, trial_from_tables
     from trialkit.record import read_record, rerun
@@ -49,6 +49,7 @@ _ROOMS = {
     "Design": "trial",
     "Finding": "findings",
     "Kind": "trial",
+    "MixSheet": "planning",
     "Place": "problems",
     "Planned": "planning",
     "Plot": "trial",
@@ -69,6 +70,7 @@ _ROOMS = {
     "example_trial": "resources",
     "explain": "explaining",
     "make_findings": "findings",
+    "mix_sheet": "planning",
     "plan_trial": "planning",
     "read_record": "record",
     "read_trial": "reading",
@@ -90,6 +92,7 @@ __all__ = [
     "Design",
     "Finding",
     "Kind",
+    "MixSheet",
     "Place",
     "Planned",
     "Plot",
@@ -111,6 +114,7 @@ __all__ = [
     "explain",
     "figures",
     "make_findings",
+    "mix_sheet",
     "plan_trial",
     "read_record",
     "read_trial",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
-from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder
+from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder, usage
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,6 +34,11 @@ def register(app: typer.Typer) -> None:
         "  trialkit plan my_trial.xlsx --out season\n"
         "  trialkit plan my_trial --out season --sites North,South --seed 7"
     )(plan)
+    app.command(
+        epilog="\b\nExamples\n"
+        "  trialkit mix my_trial.xlsx --out season\n"
+        "  trialkit mix my_trial --out season --left '2=0.35 L; 3=0.4 L' --application 1"
+    )(mix)
 
 
 def start(
@@ -123,6 +128,93 @@ def plan(
         paths = guarded(partial(write, one, folder))
         if not quiet:
             _tell(one, site, paths)
+
+
+def mix(
+    trial: TrialPath,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder for mix.html and mix.csv.")
+    ] = None,
+    left: Annotated[
+        str | None,
+        typer.Option(
+            "--left",
+            metavar="T=AMOUNT;...",
+            help="What was left in the tank of treatments, with its unit: 2=0.35 L; 3=400 mL.",
+        ),
+    ] = None,
+    application: Annotated[
+        str | None, typer.Option("--application", metavar="ID", help="Of which application.")
+    ] = None,
+    quiet: Quiet = False,
+) -> None:
+    """Say what goes into the tank for every treatment and application.
+
+    Writes mix.html (for print) and mix.csv to DIR. With --left it writes doses.csv with the rates
+    that were put out: into the folder of the trial, or for a workbook to DIR. It computes and
+    authorises nothing: label and law come first. Exit status: 0 done, 1 the trial has problems,
+    2 wrong usage.
+    """
+    from trialkit.planning import mix_sheet
+    from trialkit.planning.mix_pages import mix_lines
+    from trialkit.planning.words import cautions
+    from trialkit.planning.writing import write_mix
+    from trialkit.wording import paragraph, problem_lines
+
+    existing(trial)
+    if out is not None:
+        out_folder(out)
+    given = guarded(lambda: _read(trial))
+    if left is not None:
+        _left_over(trial, given, left, application, out)
+        return
+    sheet = guarded(lambda: mix_sheet(given))
+    for line in problem_lines(sheet.problems):
+        typer.echo(line, err=True)
+    paths = () if out is None else guarded(lambda: write_mix(given, sheet, out))
+    if quiet:
+        return
+    for text in (*mix_lines(sheet), cautions()[0]):
+        for line in paragraph(text):
+            typer.echo(line)
+    for path in paths:
+        typer.echo(f"  {path}")
+
+
+def _left_over(
+    path: Path, trial: Trial, left: str, application: str | None, out: Path | None
+) -> None:
+    """Write the rates that were put out."""
+    from trialkit.planning import actual_doses
+    from trialkit.planning.writing import write_doses
+
+    litres = {}
+    for part in filter(str.strip, left.split(";")):
+        treatment, sign, amount = part.partition("=")
+        volume = _litres(amount)
+        if not sign or volume is None:
+            usage(f"--left takes treatments with what was left, such as 2=0.35 L, not {part!r}")
+        litres[treatment.strip()] = volume
+    folder = path if path.is_dir() else out
+    if folder is None:
+        usage("of a workbook the doses are written to a folder: give --out")
+    doses = guarded(lambda: actual_doses(trial, litres, application=application))
+    written = guarded(lambda: write_doses(trial, doses, folder))
+    for row in doses.itertuples(index=False):
+        typer.echo(f"{row.treatment}: {row.actual:.4g} {row.rate_unit} instead of {row.rate:.4g}")
+    typer.echo(f"  {written}")
+    if not path.is_dir():
+        typer.echo("Copy its lines into the sheet Doses of the workbook.")
+
+
+def _litres(text: str) -> float | None:
+    from trialkit.measures.units import convert
+    from trialkit.plan_keys import UNITS, quantity
+
+    found = quantity(text)
+    if found is None or found[1] not in UNITS["volume"]:
+        return None
+    return float(convert(found[0], found[1], "L"))
 
 
 def _read(path: Path) -> Trial:

@@ -75,9 +75,9 @@ def volume_gal_per_acre(flow_gpm: float, speed_mph: float, width_in: float) -> f
     >>> round(volume_gal_per_acre(0.4, 5, 20), 6)
     23.76
     """
-    _not_negative(flow_gpm, "flow")
-    _positive(speed_mph, "speed")
-    _positive(width_in, "width")
+    not_negative(flow_gpm, "flow")
+    positive(speed_mph, "speed")
+    positive(width_in, "width")
     return US_CALIBRATION * flow_gpm / (speed_mph * width_in)
 
 
@@ -108,25 +108,25 @@ def volume_l_per_ha(flow_l_per_min: float, speed_km_h: float, width_m: float) ->
     >>> volume_l_per_ha(1.5, 8, 0.5)
     225.0
     """
-    _not_negative(flow_l_per_min, "flow")
-    _positive(speed_km_h, "speed")
-    _positive(width_m, "width")
+    not_negative(flow_l_per_min, "flow")
+    positive(speed_km_h, "speed")
+    positive(width_m, "width")
     return METRIC_CALIBRATION * flow_l_per_min / (speed_km_h * width_m)
 
 
 def flow_gpm(volume_gal_per_acre: float, speed_mph: float, width_in: float) -> float:
     """Nozzle flow (US gal/min) that gives a spray volume: `volume_gal_per_acre` turned round."""
-    _not_negative(volume_gal_per_acre, "volume")
-    _positive(speed_mph, "speed")
-    _positive(width_in, "width")
+    not_negative(volume_gal_per_acre, "volume")
+    positive(speed_mph, "speed")
+    positive(width_in, "width")
     return volume_gal_per_acre * speed_mph * width_in / US_CALIBRATION
 
 
 def flow_l_per_min(volume_l_per_ha: float, speed_km_h: float, width_m: float) -> float:
     """Nozzle flow (L/min) that gives a spray volume: `volume_l_per_ha` turned round."""
-    _not_negative(volume_l_per_ha, "volume")
-    _positive(speed_km_h, "speed")
-    _positive(width_m, "width")
+    not_negative(volume_l_per_ha, "volume")
+    positive(speed_km_h, "speed")
+    positive(width_m, "width")
     return volume_l_per_ha * speed_km_h * width_m / METRIC_CALIBRATION
 
 
@@ -138,8 +138,8 @@ def speed_mph(distance_ft: float, seconds: float) -> float:
     ValueError
         When the time is not above zero or the distance is below zero.
     """
-    _not_negative(distance_ft, "distance")
-    _positive(seconds, "time")
+    not_negative(distance_ft, "distance")
+    positive(seconds, "time")
     return distance_ft * 60 / (seconds * 88)
 
 
@@ -151,8 +151,8 @@ def speed_km_h(distance_m: float, seconds: float) -> float:
     ValueError
         When the time is not above zero or the distance is below zero.
     """
-    _not_negative(distance_m, "distance")
-    _positive(seconds, "time")
+    not_negative(distance_m, "distance")
+    positive(seconds, "time")
     return 3.6 * distance_m / seconds
 
 
@@ -176,7 +176,7 @@ def catch_course_ft(spacing_in: float) -> float:
     ----------
     Method and rounded lengths on a Clemson extension page (seen).
     """
-    _positive(spacing_in, "spacing")
+    positive(spacing_in, "spacing")
     return FT2_PER_ACRE / FL_OZ_PER_GAL * 12 / spacing_in
 
 
@@ -195,8 +195,8 @@ def product_per_plot(rate_per_ha: float, plot_area_m2: float) -> float:
     >>> product_per_plot(1.5, 30)
     4.5
     """
-    _not_negative(rate_per_ha, "rate")
-    _positive(plot_area_m2, "plot area")
+    not_negative(rate_per_ha, "rate")
+    positive(plot_area_m2, "plot area")
     return rate_per_ha * plot_area_m2 * 1000 / M2_PER_HA
 
 
@@ -208,8 +208,8 @@ def product_per_plot_us(rate_fl_oz_per_acre: float, plot_area_ft2: float) -> flo
     ValueError
         When the rate is below zero or the area is not above zero.
     """
-    _not_negative(rate_fl_oz_per_acre, "rate")
-    _positive(plot_area_ft2, "plot area")
+    not_negative(rate_fl_oz_per_acre, "rate")
+    positive(plot_area_ft2, "plot area")
     return rate_fl_oz_per_acre * ML_PER_FL_OZ * plot_area_ft2 / FT2_PER_ACRE
 
 
@@ -252,11 +252,11 @@ def mix_for_treatment(
     >>> mix_for_treatment(200, 1.5, 30, 4, overage_percent=25)
     Mix(area_m2=150.0, mix_l=3.0, product=22.5)
     """
-    _positive(carrier_l_per_ha, "spray volume")
-    _not_negative(rate_per_ha, "rate")
-    _positive(plot_area_m2, "plot area")
-    _positive(plots, "number of plots")
-    _not_negative(overage_percent, "overage")
+    positive(carrier_l_per_ha, "spray volume")
+    not_negative(rate_per_ha, "rate")
+    positive(plot_area_m2, "plot area")
+    positive(plots, "number of plots")
+    not_negative(overage_percent, "overage")
     area = plot_area_m2 * plots * (100 + overage_percent) / 100
     return Mix(
         area_m2=area,
@@ -278,8 +278,8 @@ def active_per_ha(product_per_ha: float, content: float) -> float:
     >>> active_per_ha(0.75, 200)
     150.0
     """
-    _not_negative(product_per_ha, "rate")
-    _not_negative(content, "content")
+    not_negative(product_per_ha, "rate")
+    not_negative(content, "content")
     return product_per_ha * content
 
 
@@ -296,8 +296,8 @@ def active_lb_per_acre(product_fl_oz_per_acre: float, content_lb_per_gal: float)
     >>> active_lb_per_acre(12, 2)
     0.1875
     """
-    _not_negative(product_fl_oz_per_acre, "rate")
-    _not_negative(content_lb_per_gal, "content")
+    not_negative(product_fl_oz_per_acre, "rate")
+    not_negative(content_lb_per_gal, "content")
     return product_fl_oz_per_acre / FL_OZ_PER_GAL * content_lb_per_gal
 
 
@@ -316,8 +316,8 @@ def product_for_active(active_per_ha: float, content_percent: float) -> float:
     >>> product_for_active(100, 25)
     400.0
     """
-    _not_negative(active_per_ha, "active ingredient")
-    _positive(content_percent, "content")
+    not_negative(active_per_ha, "active ingredient")
+    positive(content_percent, "content")
     if content_percent > 100:
         raise ValueError(f"the content must be at most 100 percent, not {content_percent:g}")
     return active_per_ha * 100 / content_percent
@@ -331,18 +331,20 @@ def adjuvant_ml(percent_by_volume: float, mix_l: float) -> float:
     ValueError
         When a number is below zero, or the share is above 100.
     """
-    _not_negative(percent_by_volume, "share")
-    _not_negative(mix_l, "mixture")
+    not_negative(percent_by_volume, "share")
+    not_negative(mix_l, "mixture")
     if percent_by_volume > 100:
         raise ValueError(f"the share must be at most 100 percent, not {percent_by_volume:g}")
     return percent_by_volume * mix_l * 10
 
 
-def _positive(value: float, what: str) -> None:
+def positive(value: float, what: str) -> None:
+    """Refuse a number that is not above zero."""
     if not (np.isfinite(value) and value > 0):
         raise ValueError(f"the {what} must be above zero, not {value:g}")
 
 
-def _not_negative(value: float, what: str) -> None:
+def not_negative(value: float, what: str) -> None:
+    """Refuse a number below zero."""
     if not (np.isfinite(value) and value >= 0):
         raise ValueError(f"the {what} must be zero or above, not {value:g}")

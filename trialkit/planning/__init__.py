@@ -6,8 +6,19 @@ The plan of a trial is the trial itself: what is written here, `trialkit.report_
 from __future__ import annotations
 
 from trialkit.planning.blank import start_trial
+from trialkit.planning.left_over import actual_doses
+from trialkit.planning.mix import MixSheet, mix_sheet
 from trialkit.planning.plan import Planned, plan_trial
 from trialkit.planning.visits import calendar
 from trialkit.planning.writing import write_plan
 
-__all__ = ["Planned", "calendar", "plan_trial", "start_trial", "write_plan"]
+__all__ = [
+    "MixSheet",
+    "Planned",
+    "actual_doses",
+    "calendar",
+    "mix_sheet",
+    "plan_trial",
+    "start_trial",
+    "write_plan",
+]

@@ -2,34 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
 from math import factorial
 
 import numpy as np
 
 from trialkit.planning import draws
 from trialkit.planning.alpha import Alpha, alpha_design
+from trialkit.planning.faults import factor_pairs, plan_faults, unreachable
+from trialkit.planning.numbering import Spot, numbered
 from trialkit.planning.options import Plan
 from trialkit.problems import Problem, TrialError, error
 from trialkit.trial import Design, Plot, Treatment, TreatmentRole, Trial
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
-    """One place of the field with what was drawn for it; rows and columns count from 1."""
-
-    row: int
-    column: int
-    treatment: str
-    block: str | None = None
-    replicate: str | None = None
-    main_plot: str | None = None
-    main: str | None = None
-    sub: str | None = None
-    map_row: int | None = None
-    map_column: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,20 +62,20 @@ def lay_out(trial: Trial, plan: Plan, rng: np.random.Generator) -> Layout:
     TrialError
         When something is missing that the design needs, or the restriction leaves no layout.
     """
-    problems = list(_faults(trial, plan))
+    problems = list(plan_faults(trial, plan))
     if problems:
         raise TrialError(problems)
     try:
         drawn = _draw(trial, plan, rng)
     except draws.OutOfReach:
-        raise TrialError([_unreachable()]) from None
+        raise TrialError([unreachable()]) from None
     spots = drawn.spots
     if drawn.alpha is None:
         efficiency = bound = None
     else:
         efficiency, bound = drawn.alpha.efficiency, drawn.alpha.bound
     return Layout(
-        plots=_numbered(spots, plan),
+        plots=numbered(spots, plan),
         statement=_statement(drawn),
         allowed=drawn.allowed,
         efficiency=efficiency,
@@ -110,96 +94,6 @@ def _power(number: int) -> str:
     digits = str(number)
     raised = str(len(digits) - 1).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
     return f"{digits[0]}.{digits[1]} × 10{raised}"
-
-
-# --- what is missing ----------------------------------------------------------------------
-
-
-def _faults(trial: Trial, plan: Plan) -> list[Problem]:
-    found = []
-    if len(trial.treatments) < 2:
-        found.append(
-            error(
-                "no-treatments",
-                "A trial needs two treatments or more, and "
-                f"{'none is' if not trial.treatments else 'one is'} listed.",
-                "List the treatments in treatments.csv (in a workbook the sheet Treatments).",
-            )
-        )
-        return found
-    if plan.whole("plan.blocks") is None and trial.design is not Design.LATIN:
-        found.append(
-            error(
-                "no-blocks-planned",
-                "The number of blocks is not given.",
-                "Give it as blocks = 4 under [plan] (in a workbook the key plan.blocks), or with "
-                "--blocks. trialkit power says how many are needed.",
-            )
-        )
-    restricted = trial.design is Design.RCBD and plan.whole("plan.block_size") is None
-    if plan.yes("plan.apart") and not restricted:
-        found.append(
-            error(
-                "apart-not-possible",
-                "Treatments are kept apart in neighbouring blocks only where blocks are complete.",
-                "Take apart out of the plan, or choose the design rcbd without block_size.",
-            )
-        )
-    if trial.design.has_larger_units:
-        found += _factor_faults(trial, plan)
-    return found
-
-
-def _unreachable() -> Problem:
-    return error(
-        "apart-out-of-reach",
-        "No layout was found in which every treatment changes its column from block to block.",
-        "Take apart out of the plan, or let a block take one row of the field.",
-    )
-
-
-def _factor_faults(trial: Trial, plan: Plan) -> list[Problem]:
-    pairs = factor_pairs(trial, plan)
-    lost = [item.id for item, pair in zip(trial.treatments, pairs, strict=True) if None in pair]
-    if lost:
-        return [
-            error(
-                "no-factors",
-                f"The design {trial.design} needs two factors, and they are missing for the "
-                f"treatments {', '.join(lost[:8])}.",
-                "Give treatments.csv the columns main_factor and sub_factor, or name its columns "
-                "as main_factor and sub_factor under [plan].",
-            )
-        ]
-    cells = len({a for a, _ in pairs}) * len({b for _, b in pairs})
-    if len(set(pairs)) < len(pairs) or cells != len(pairs):
-        return [
-            error(
-                "factors-incomplete",
-                f"The {len(pairs)} treatments are not every combination of the two factors once.",
-                "List every level of the main factor with every level of the sub factor.",
-            )
-        ]
-    return []
-
-
-def factor_pairs(trial: Trial, plan: Plan) -> list[tuple[str | None, str | None]]:
-    """Levels of the main and the sub factor of each treatment."""
-    names = [plan.text(f"plan.{word}_factor") or f"{word}_factor" for word in ("main", "sub")]
-    return [(_level(item, names[0]), _level(item, names[1])) for item in trial.treatments]
-
-
-def _level(treatment: Treatment, column: str) -> str | None:
-    wanted = _reduced(column)
-    if wanted == "rate" and treatment.rate is not None:
-        return f"{treatment.rate:g}"
-    if wanted == "name":
-        return treatment.name
-    return next((text for key, text in treatment.extra.items() if _reduced(key) == wanted), None)
-
-
-def _reduced(text: str) -> str:
-    return "".join(sign for sign in text.casefold() if sign.isalnum())
 
 
 # --- drawing ------------------------------------------------------------------------------
@@ -425,55 +319,3 @@ def _no_alpha(treatments: int, size: int) -> Problem:
 def _letter(index: int) -> str:
     letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
     return letters[index] if index < 26 else f"{letters[index // 26 - 1]}{letters[index % 26]}"
-
-
-# --- numbering ----------------------------------------------------------------------------
-
-
-def walk(spots: Sequence[Spot], *, serpentine: bool) -> list[Spot]:
-    """Order places as they are walked: row by row, every second one backwards or none."""
-    ordered = sorted(spots, key=lambda spot: (spot.row, spot.column))
-    rows = [list(group) for _, group in groupby(ordered, key=lambda spot: spot.row)]
-    walked = []
-    for row in rows:
-        back = serpentine and row[0].row % 2 == 0
-        walked += row[::-1] if back else row
-    return walked
-
-
-def _numbered(spots: Sequence[Spot], plan: Plan) -> tuple[Plot, ...]:
-    """Number plots along the walk: hundreds for the block or row, plots from 1 in it."""
-    walked = walk(spots, serpentine=plan.text("plan.numbering") != "straight")
-    groups: dict[str, int] = {}
-    within: dict[str, int] = {}
-    sizes: dict[str, int] = {}
-    for spot in walked:
-        key = _group(spot)
-        groups.setdefault(key, len(groups) + 1)
-        sizes[key] = sizes.get(key, 0) + 1
-    base = 100 if max(sizes.values()) < 100 else 1000
-    plots = []
-    for spot in walked:
-        key = _group(spot)
-        within[key] = within.get(key, 0) + 1
-        plots.append(
-            Plot(
-                id=str(groups[key] * base + within[key]),
-                treatment=spot.treatment,
-                block=spot.block,
-                row=spot.map_row or spot.row,
-                column=spot.map_column or spot.column,
-                main_plot=spot.main_plot,
-                main_factor=spot.main,
-                sub_factor=spot.sub,
-                **({"replicate": spot.replicate} if _HAS_REPLICATE else {}),
-            )
-        )
-    return tuple(plots)
-
-
-def _group(spot: Spot) -> str:
-    return spot.replicate or spot.block or f"row {spot.row}"
-
-
-_HAS_REPLICATE = "replicate" in Plot.__dataclass_fields__

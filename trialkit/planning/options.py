@@ -119,9 +119,11 @@ class Plan:
         found = quantity(self.texts.get(name, ""))
         return None if found is None else float(convert(found[0], _plain(found[1]), unit))
 
-    def written(self, name: str) -> tuple[float, str] | None:
-        """Take a quantity as it was written; None where it is not given."""
-        return quantity(self.texts.get(name, ""))
+    def in_unit_of(self, name: str, value: float, unit: str) -> str:
+        """Write a value in the unit in which a key was given, or in its own where it was not."""
+        found = quantities(self.texts.get(name, ""))
+        given = unit if found is None else found[1]
+        return f"{float(convert(value, unit, _plain(given))):.3g} {given}"
 
     def quantities(self, name: str, unit: str) -> tuple[float, ...]:
         """Take several quantities in a unit; empty where they are not given."""

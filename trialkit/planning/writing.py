@@ -14,6 +14,8 @@ from trialkit.files import write_whole
 from trialkit.planning.counting import counting_workbook
 from trialkit.planning.field_map import map_svg
 from trialkit.planning.labels import SHEETS, label_table, labels_page
+from trialkit.planning.mix import MixSheet
+from trialkit.planning.mix_pages import mix_page
 from trialkit.planning.pages import counting_pages, map_page
 from trialkit.planning.plan import Planned
 from trialkit.planning.visits import asked_counts, asked_yields, lines, visits
@@ -106,6 +108,34 @@ def _empty_tables(trial: Trial) -> dict[str, str]:
         body = [[plot.id, *([""] * len(asked))] for plot, _ in lines(trial, samples=False)]
         found["yield.csv"] = _csv(["plot", *asked], body)
     return found
+
+
+def write_mix(trial: Trial, sheet: MixSheet, out: Path | str) -> tuple[Path, ...]:
+    """Write a mix sheet: a page for print, and its amounts as a table.
+
+    Returns
+    -------
+    tuple of Path
+        ``mix.html`` and ``mix.csv``.
+    """
+    files = {"mix.html": mix_page(trial, sheet), "mix.csv": csv_text(sheet.amounts)}
+    for file, text in files.items():
+        write_whole(Path(out) / file, text.encode("utf-8"))
+    return tuple(Path(out) / file for file in files)
+
+
+def write_doses(trial: Trial, doses: pd.DataFrame, folder: Path) -> Path:
+    """Write doses.csv: what the trial holds, with the rates that were put out in their places."""
+    keys = list(zip(doses["treatment"], doses["application"], strict=True))
+    kept = [
+        row
+        for row in trial.doses.to_dict("records")
+        if (row["treatment"], row["application"]) not in keys
+    ]
+    table = pd.DataFrame([*kept, *doses.to_dict("records")], dtype=object)
+    path = folder / "doses.csv"
+    write_whole(path, csv_text(table).encode("utf-8"))
+    return path
 
 
 def csv_text(table: pd.DataFrame) -> str:

@@ -48,8 +48,9 @@ def with_beside(
     for (day, variable), columns in gathered.said.items():
         plots = gathered.plots[day, variable]
         facts = {name: _one_text(name, texts, plots) for name, texts in columns.items() if texts}
-        for name, text in gathered.above[day, variable].items():
-            facts[name] = "; ".join(dict.fromkeys((text, facts.get(name, text))))
+        for field_name, text in gathered.above[day, variable].items():
+            below = facts.get(field_name) or text
+            facts[field_name] = "; ".join(dict.fromkeys((text, below)))
         by_day.setdefault(day, {})[variable] = facts
     rows: list[dict[str, object]] = [
         {str(name): value for name, value in row.items()} for row in assessments.to_dict("records")

@@ -331,7 +331,7 @@ def trial_keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
     ]
     keys += [
         (tuple(name.split(".", 1)), int(text) if text.isdecimal() else text)
-        for name, text in trial.plan.items()
+        for name, text in sorted(trial.plan.items(), key=lambda item: item[0].partition(".")[0])
     ]
     return [(path, value) for path, value in keys if value is not None and value != ()]
 
