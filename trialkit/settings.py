@@ -125,7 +125,7 @@ class Settings:
     control_target: float = setting(
         80.0,
         Number(lambda v: 0 < v <= 100, "above 0 and not above 100"),
-        "Percent control that counts as holding, for persistence.",
+        "Percent control that counts as holding, for persistence (80: common practice, no source).",
     )
     seed: int = setting(
         1,
@@ -154,7 +154,8 @@ class Settings:
     noninferiority_margin: float = setting(
         10.0,
         Number(lambda v: 0 < v < 100, "above 0 and below 100"),
-        "Loss of control, in percentage points, still called not inferior.",
+        "Loss of control, in percentage points, still called not inferior (10: common practice, no "
+        "source).",
     )
     factors: tuple[str, ...] = setting(
         (),

@@ -24,8 +24,8 @@ Build = Callable[..., Trial]
         ("Fernway low rate", 0.5, "Fernway"),
         ("Half rate Fernway", 0.5, "Fernway"),
         ("Fernway (0,5 L)", 0.5, "Fernway"),
-        ("X-77 1 kg", 1.0, "X-77"),
-        ("X-77", 77.0, "X-77"),
+        ("Q-31 1 kg", 1.0, "Q-31"),
+        ("Q-31", 31.0, "Q-31"),
         ("High", 1.0, ""),
     ],
 )

@@ -100,7 +100,7 @@ def test_completely_randomised_rice_yields() -> None:
 
 
 def test_randomised_blocks_rice_seeding_rates() -> None:
-    """Gomez & Gomez 1984, Table 2.5, p. 26 (data as an open dataset gives them).
+    """Gomez & Gomez 1984, Table 2.5, p. 26 (data as the collection agridat gives them).
 
     Printed figures from memory: 1,944,361; 1,198,331; 1,658,376; F 2.17; cv 6.7 %.
     """
@@ -156,7 +156,7 @@ def test_latin_square_maize() -> None:
 
 
 def test_latin_square_wireworms() -> None:
-    """Cochran WG 1938, Empire J. Exp. Agric. 6:157-175 (data as an open dataset gives them).
+    """Cochran WG 1938, Empire J. Exp. Agric. 6:157-175 (cochran.wireworms in agridat).
 
     Results recomputed, on the scale sqrt(x + 1) of Snedecor & Cochran and as counted.
     """
@@ -220,7 +220,7 @@ def test_latin_square_wheat_rust() -> None:
 
 
 def test_completely_randomised_unequal_potato_scab() -> None:
-    """Cochran WG & Cox GM 1957, Experimental Designs, 2nd ed. (open dataset); recomputed."""
+    """Cochran WG & Cox GM 1957, Experimental Designs, 2nd ed. (data in agridat); recomputed."""
     groups = [
         [12, 10, 24, 29, 30, 18, 32, 26],
         [9, 9, 16, 4],
@@ -257,7 +257,7 @@ LARVAE = """
 
 
 def test_log_of_larvae_in_rice() -> None:
-    """Gomez & Gomez 1984, p. 300; printed as table 7.16 on the help page of an open dataset."""
+    """Gomez & Gomez 1984, p. 300; printed as table 7.16 on a help page of agridat."""
     layout, y = _blocks(_grid(LARVAE))
     fit = _one(layout, forward("log", y))
     _check(
@@ -470,7 +470,7 @@ def test_plant_growth() -> None:
 
 
 def test_corn_borers() -> None:
-    """Stirrett GM, Beall G & Timonin M 1937, Sci. Agric. 17:587-591 (open dataset).
+    """Stirrett GM, Beall G & Timonin M 1937, Sci. Agric. 17:587-591 (stirret.borers in agridat).
 
     Means are on the help page, the analysis was recomputed.
     """

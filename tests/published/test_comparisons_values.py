@@ -182,7 +182,7 @@ def test_tukey_of_insect_sprays() -> None:
 
 
 def test_contrast_of_scab_treatments() -> None:
-    """Cochran & Cox 1957 (open dataset): six sulphur treatments against none; recomputed."""
+    """Cochran & Cox 1957 (data in agridat): six sulphur treatments against none; recomputed."""
     groups = [
         [12, 10, 24, 29, 30, 18, 32, 26],
         [9, 9, 16, 4],

@@ -156,7 +156,7 @@ def test_taylor_power_law_of_sprays() -> None:
 
 
 # Beall G 1940, Ecology 21:460-474: webworms on 25 units of each of 52 plots; sum and sum of squares
-# of every plot, worked from the open data.
+# of every plot, worked from the data set beall.webworms of agridat.
 WEBWORMS = (
     (47, 153), (9, 15), (38, 94), (16, 22), (50, 162), (18, 36), (27, 55), (12, 16), (28, 62),
     (12, 24), (20, 38), (11, 21), (22, 46), (17, 27), (14, 22), (10, 18), (18, 38), (8, 8),

@@ -140,7 +140,7 @@ def test_blood_counts_one_sided() -> None:
 
 
 def _scab() -> tuple[LinearFit, tuple[str, ...]]:
-    """Potato scab, Cochran & Cox 1957, Experimental Designs, 2nd ed. (open dataset)."""
+    """Potato scab, Cochran & Cox 1957, Experimental Designs, 2nd ed. (data in agridat)."""
     groups = {
         "O": [12, 10, 24, 29, 30, 18, 32, 26],
         "F12": [10, 4, 4, 5],

@@ -15,7 +15,7 @@ REL = 1e-9
 
 # Percent white heads of rice, 14 varieties (down) in 3 blocks: Gomez KA & Gomez AA 1984,
 # Statistical Procedures for Agricultural Research (reference from memory), printed as table 7.21
-# on the help page of an open dataset (MIT licence), where the data were seen.
+# on the help page of gomez.nonnormal2 in agridat (MIT licence), where the data were seen.
 WHITE_HEADS = """
 1.39 0.92 2.63
 8.43 4.38 6.94
@@ -34,7 +34,7 @@ WHITE_HEADS = """
 """
 
 # Yield of rice, 35 varieties (down) in 3 blocks: the same book, printed as table 7.28 on the help
-# page of an open dataset, with 7.58 for the 5.58 that the dataset has for variety 17 in block 2.
+# page of a data set of agridat, with 7.58 for the 5.58 that the data have for variety 17, block 2.
 RICE = """
 8.171 7.951 8.074
 7.049 7.792 7.626
@@ -74,7 +74,7 @@ RICE = """
 """
 
 # Differences of measured shoot heights from the true one, operators a to f: Cochran WG & Cox GM
-# 1957, Experimental Designs, 2nd ed. (open dataset; the sums below are recomputed).
+# 1957, Experimental Designs, 2nd ed. (cochran.latin in agridat; the sums below are recomputed).
 SHOOTS = """
 f3.5 b4.2 a6.7 d6.6 c4.1 e3.8
 b8.9 f1.9 d5.8 a4.5 e2.4 c5.8
@@ -85,8 +85,9 @@ a5.9 d7.6 e-0.7 c3 f4 b8.6
 """
 
 # Corn borers on 120 hills of each of four treatments, hills by number of borers from 0 on: Bliss CI
-# & Fisher RA 1953, Biometrics 9:176-200 (open dataset; means and the common k are printed on its
-# help page, the k of single treatments are recomputed and differ from those said to be printed).
+# & Fisher RA 1953, Biometrics 9:176-200 (bliss.borers in agridat; means and the common k are
+# printed on its help page, the k of single treatments are recomputed and differ from those said to
+# be printed).
 BORERS = (
     {0: 19, 1: 12, 2: 18, 3: 18, 4: 11, 5: 12, 6: 7, 7: 8, 8: 4, 9: 4, 10: 1, 12: 1, 13: 1}
     | {15: 1, 17: 1, 19: 1, 26: 1},

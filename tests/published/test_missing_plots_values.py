@@ -95,7 +95,7 @@ def test_one_missing_plot_of_rice_rates() -> None:
 
 
 def test_nine_missing_plots_of_potato_rot() -> None:
-    """Yates's example of potato rot, 8 treatments x 10 blocks (open dataset)."""
+    """Yates's example of potato rot, 8 treatments x 10 blocks (data in agridat)."""
     grid = _grid(ROT)
     fit = _fit_blocks(grid)
     block, treatment, error = fit.terms

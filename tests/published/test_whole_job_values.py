@@ -154,7 +154,7 @@ def test_orchard_sprays_latin_square(tmp_path):
 
 # Gomez KA & Gomez AA 1984, Statistical Procedures for Agricultural Research, p. 300: living larvae,
 # 9 treatments (9 untreated) in 4 blocks across. The book's table 7.16, as quoted by the help page
-# of an open data set (seen): SS 0.9567, 3.9823, 2.0961; F 3.6511, 5.6995. More digits recomputed.
+# of agridat (seen): SS 0.9567, 3.9823, 2.0961; F 3.6511, 5.6995. More digits recomputed.
 LARVAE = """9 12 0 1
 4 8 5 1
 6 15 6 2

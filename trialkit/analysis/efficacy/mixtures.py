@@ -12,6 +12,8 @@ from trialkit.analysis.efficacy.carrier import Shown, targets
 from trialkit.analysis.fits.draws import Course, limits, two_sided
 from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
+from trialkit.measures.mixtures import colby, colby_expected
+from trialkit.measures.pest_days import pest_days, reduction
 from trialkit.trial import ControlMethod, Treatment
 
 TOO_FEW_DAYS = "fewer than two days after treatment on which all of them were assessed"
@@ -38,11 +40,10 @@ def mixture_table(basis: Basis) -> pd.DataFrame:
     for course in targets(basis):
         shown = Shown(basis, course, plan.untreated)
         for item, code, parts in _mixtures(basis):
-            left = np.prod(1.0 - shown.percent[parts] / 100.0, axis=0)
-            expected = 100.0 * (1.0 - left)
-            difference = shown.percent[code] - expected
-            drawn = 100.0 * np.prod(1.0 - shown.draws[:, parts] / 100.0, axis=1)
-            lower, upper, p = shown.interval(shown.draws[:, code] - (100.0 - drawn), difference)
+            found = colby(shown.percent[parts], shown.percent[code])
+            difference = found.difference
+            drawn = colby(shown.draws[:, parts], shown.draws[:, code], axis=1).difference
+            lower, upper, p = shown.interval(drawn, difference)
             size = shown.days.size
             tables.append(
                 make_table(
@@ -52,7 +53,7 @@ def mixture_table(basis: Basis) -> pd.DataFrame:
                         "days_after": shown.days,
                         "treatment": [item.id] * size,
                         "parts": ["+".join(item.parts)] * size,
-                        "expected": expected,
+                        "expected": found.expected,
                         "observed": shown.percent[code],
                         "difference": difference,
                         "lower": lower,
@@ -142,15 +143,6 @@ def _adjustment(basis: Basis, course: Course) -> float:
     return 0.0 if course.start is None else course.start.power
 
 
-def _weights(days: FloatArray) -> FloatArray:
-    """Days for which each assessment stands in the trapezoid rule."""
-    step = np.diff(days)
-    weights: FloatArray = np.zeros(days.size)
-    weights[:-1] += step / 2.0
-    weights[1:] += step / 2.0
-    return weights
-
-
 def _period(
     course: Course,
     means: FloatArray,
@@ -172,11 +164,12 @@ def _period(
             return undefined
         counts = counts * ((before[:, [0]] / before) ** adjustment)[:, :, None]
     untreated, mixture, parts = counts[:, 0], counts[:, 1], counts[:, 2:]
-    weights = _weights(course.item.days[assessed])
-    total = untreated @ weights
+    days = course.item.days[assessed]
+    total = pest_days(days, untreated).pest_days
     with np.errstate(divide="ignore", invalid="ignore"):
         # Nothing in the untreated on a day: nothing to expect in the mixture either.
-        left = np.where(untreated[:, None] > 0.0, parts / untreated[:, None], 0.0).prod(axis=1)
-        shares = np.stack([mixture @ weights, (untreated * left) @ weights]) / total
-    found: FloatArray = np.where(total > 0.0, 100.0 * (1.0 - shares), np.nan)
-    return found
+        left = np.where(untreated[:, None] > 0.0, parts / untreated[:, None], 0.0)
+        expected = untreated * (1.0 - colby_expected(100.0 * (1.0 - left), axis=1).percent / 100.0)
+    return np.stack(
+        [reduction(pest_days(days, part).pest_days, total).percent for part in (mixture, expected)]
+    )

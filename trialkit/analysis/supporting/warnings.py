@@ -17,7 +17,8 @@ from trialkit.numerals import number, p_value
 from trialkit.problems import Problem, warning
 from trialkit.trial import Kind
 
-#: Level for the search for outlying plots, over all plots of one response (Bonferroni).
+#: Level for the search for outlying plots, over all plots of one response
+#: (Bonferroni); common practice, no source.
 OUTLIER_LEVEL = 0.01
 #: Numbers of units examined, largest over smallest, beyond which plots are of unequal worth
 #: (common practice, no source).

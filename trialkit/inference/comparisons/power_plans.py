@@ -165,7 +165,7 @@ def blocks_needed(
         True means.
     sigma : float
     power : float
-        Wanted, above ``alpha`` and below 1.
+        Wanted, above ``alpha`` and below 1; 0.8 is common practice, no source.
     design : PlannedDesign
         Randomised blocks or completely randomised.
     alpha : float
