@@ -26,7 +26,7 @@ from trialkit.inference.comparisons.hold_together import shared_levels
 #: What page 1 spends of the level of the settings. Tests are near their level and not at it where
 #: variances differ or counts are low; the rest is kept for that (chosen by simulation,
 #: tests/benchmarks/claims.md).
-PAGE_SHARE = 0.7
+PAGE_SHARE = 0.6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
