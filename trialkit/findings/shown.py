@@ -14,6 +14,8 @@ WHOLE = "whole trial"
 MOST_NAMED = 4
 #: How many words the names of several treatments may fill.
 MOST_WORDS = 8
+#: How many ids stand side by side before they are only counted.
+MOST_IDS = 12
 #: From so many on, all products are called so.
 FEW = 3
 
@@ -125,7 +127,8 @@ def starred(tables: Tables, variable: str, measure: str | None = None) -> bool:
 def treatments_named(say: Teller, treatments: Sequence[str]) -> str:
     """Name treatments; "all products" where it is all but the untreated and carriers.
 
-    Where names would fill the sentence their ids stand alone: "treatments 3, 4 and 8".
+    Where names would fill the sentence their ids stand alone: "treatments 3, 4 and 8"; of very
+    many only their number.
     """
     products = [
         item.id
@@ -136,6 +139,11 @@ def treatments_named(say: Teller, treatments: Sequence[str]) -> str:
         return phrase("words.all_products")
     names = series([say.name(item) for item in treatments])
     if len(treatments) >= FEW and len(names.split()) > MOST_WORDS:
+        if len(treatments) > MOST_IDS:
+            every = sum(
+                item.id != say.tables.trial.untreated for item in say.tables.trial.treatments
+            )
+            return phrase("words.of_all", number=str(len(treatments)), all=str(every))
         order = [item.id for item in say.tables.trial.treatments if item.id in treatments]
         return phrase("words.numbered", ids=series(order))
     return names
