@@ -18,6 +18,7 @@ from trialkit.analysis.claims.questions import (
     weights_of,
     yield_answers,
 )
+from trialkit.analysis.claims.single_days import DayTests, day_tests
 from trialkit.analysis.plots.responses import FloatArray
 from trialkit.analysis.result import table_of_parts
 from trialkit.inference.comparisons.adjust import holm
@@ -77,40 +78,43 @@ def claim_table(basis: Basis, held: Sequence[Held], control: pd.DataFrame) -> pd
         )
     for item in held:
         if item.answer.question in (Question.PEST, Question.DAMAGE):
-            parts += _days_of(item, control, alpha)
+            tests = day_tests(basis, item.answer.variable)
+            parts += _days_of(item, control, tests, alpha)
     return table_of_parts("claims", parts)
 
 
-def _days_of(held: Held, control: pd.DataFrame, alpha: float) -> list[dict[str, Sized]]:
+def _days_of(
+    held: Held, control: pd.DataFrame, tests: DayTests, alpha: float
+) -> list[dict[str, Sized]]:
     answer = held.answer
     own = control[(control["variable"] == answer.variable) & control["chosen"].eq(True)]
     gates = dict(zip(answer.a, answer.p, strict=True))
     own = own[own["treatment"].isin(gates)]
     if own.empty:
         return []
-    gate = np.array([gates[name] for name in own["treatment"]], dtype=float)
+    names, days = own["treatment"].tolist(), own["days_after"].to_numpy(dtype=float)
+    keys = list(zip(names, days.tolist(), strict=True))
+    way = -own["percent"].to_numpy(dtype=float)
     parts = []
-    for kind, column in (("day", "p_untreated"), ("target", "p_target")):
-        single = own[column].to_numpy(dtype=float)
+    for place, (kind, column) in enumerate((("day", "p_untreated"), ("target", "p_target"))):
+        drawn = own[column].to_numpy(dtype=float)
+        tested = np.array([tests.get(key, (np.nan, np.nan))[place] for key in keys])
+        # What is drawn cannot be smaller than one draw, which is too much for many days.
+        single = np.where(np.isfinite(tested) & np.isfinite(drawn), tested, drawn)
+        a, when, direction = names, days, way
+        if kind == "target" and answer.target is not None:
+            # Control over the whole trial above the target has reached it as well.
+            a, when = [*names, *answer.a], np.append(days, np.full(len(answer.a), np.nan))
+            single = np.append(single, answer.target)
+            direction = np.append(way, answer.difference)
+        gate = np.array([gates[name] for name in a], dtype=float)
         behind = np.isfinite(gate) & (gate <= alpha)
         adjusted = np.full(single.shape, np.nan)
         adjusted[behind] = holm(single[behind][:, None])[:, 0]
-        p = np.where(
-            behind, np.maximum(adjusted, gate), np.where(np.isfinite(single), gate, np.nan)
-        )
-        percent = own["percent"].to_numpy(dtype=float)
-        parts.append(
-            _part(
-                answer,
-                own["days_after"].to_numpy(dtype=float),
-                tuple(own["treatment"]),
-                (answer.b[0],) * len(own),
-                -percent,
-                p,
-                (held.level, alpha),
-                kind,
-            )
-        )
+        before = np.where(np.isfinite(single), gate, np.nan)
+        p = np.where(behind, np.maximum(adjusted, gate), before)
+        b, levels = (answer.b[0],) * len(a), (held.level, alpha)
+        parts.append(_part(answer, when, a, b, direction, p, levels, kind))
     return parts
 
 

@@ -8,6 +8,7 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.claims.courses import level_before, level_of, levels_by_day
@@ -56,6 +57,9 @@ class Answer:
         Treatments compared, and with what.
     difference, p : float array, shape (pairs,)
         Its sign says the direction; p is adjusted over the pairs of the question.
+    target : float array, shape (pairs,), or None
+        Unadjusted p-values of control at or below the target over the whole trial; None where
+        the scale has no share left.
     """
 
     question: Question
@@ -64,6 +68,7 @@ class Answer:
     b: tuple[str, ...]
     difference: FloatArray
     p: FloatArray
+    target: FloatArray | None = None
 
 
 def course_answers(basis: Basis) -> Iterator[Answer]:
@@ -99,7 +104,20 @@ def _of_level(basis: Basis, question: Question, item: Assessed, level: FloatArra
         b=(ids[untreated],) * len(others),
         difference=found.difference[others],
         p=found.p_adjusted[others],
+        target=below_target(basis, item, found)[others],
     )
+
+
+def below_target(basis: Basis, item: Assessed, found: AgainstControl) -> FloatArray:
+    """One-sided p-values of control at or below the target, (t,); NaN but for counts.
+
+    Of counts a difference of logarithms is a share left.
+    """
+    if item.variable.kind is not Kind.COUNT:
+        return np.full(found.difference.shape, np.nan)
+    left = 1.0 - min(basis.settings.control_target, 99.9) / 100.0
+    p: FloatArray = special.stdtr(found.df, (found.difference - np.log(left)) / found.se)
+    return p
 
 
 def against(
