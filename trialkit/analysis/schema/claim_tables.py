@@ -32,7 +32,8 @@ CLAIMS = Table(
         text(
             "scope",
             "Scope",
-            "whole trial; day: control on that day; target: control above the target on that day, or over the whole trial.",
+            "whole trial; day: control on that day; target: control above the target on that day, "
+            "or over the whole trial.",
         ),
         DAYS_AFTER,
         text("a", "Treatment", "The treatment that is compared.", "treatment"),
