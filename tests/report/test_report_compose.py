@@ -200,13 +200,13 @@ def test_attribution_of_codes_only_where_codes_are_used(trial: Trial, document: 
 def test_only_used_sources_are_listed(trial: Trial, document: Document) -> None:
     said = texts(document)
     assert "Abbott WS (1925)" in said
-    assert "Kramer CY (1956)" in said
-    assert "Duncan DB" not in said
-    assert "Duncan DB (1955)" in texts(compose(with_settings(trial, comparison=Comparison.DUNCAN)))
+    assert "Keuls M (1952)" not in said
+    assert "Keuls M (1952)" in texts(compose(with_settings(trial, comparison=Comparison.SNK)))
 
 
-def test_sources_from_memory_are_marked(document: Document) -> None:
-    assert "Bibliographic details given from memory" in texts(document)
+def test_sources_from_memory_are_left_out(trial: Trial, document: Document) -> None:
+    assert "from memory" not in texts(document)
+    assert "Duncan DB" not in texts(compose(with_settings(trial, comparison=Comparison.DUNCAN)))
     assert REFERENCES["abbott"].seen
     assert not REFERENCES["duncan"].seen
 

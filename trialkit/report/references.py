@@ -139,8 +139,11 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
 
 
 def reference_lines(keys: set[str]) -> tuple[str, ...]:
-    """List the publications behind these methods, each once, by author."""
+    """List the publications behind these methods, each once, by author.
+
+    Those whose details were not checked are left out: a report names no source from memory.
+    """
     chosen = sorted(
-        (REFERENCES[key] for key in keys if key in REFERENCES), key=lambda item: item.text
+        {REFERENCES[key].text for key in keys if key in REFERENCES and REFERENCES[key].seen}
     )
-    return tuple(item.text if item.seen else f"{item.text} \u2020" for item in chosen)
+    return tuple(chosen)

@@ -19,7 +19,7 @@ from trialkit.report.document import (
     Table,
 )
 from trialkit.report.numbers import write_share
-from trialkit.report.references import REFERENCES, reference_lines
+from trialkit.report.references import reference_lines
 from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.trial import Kind as VariableKind
 from trialkit.trial import VariableRole
@@ -171,8 +171,6 @@ def references(context: Context) -> Iterator[Block]:
     if not lines:
         return
     yield Notes(lines)
-    if any(not REFERENCES[key].seen for key in keys & set(REFERENCES)):
-        yield Paragraph("\u2020 Bibliographic details given from memory; check them before citing.")
 
 
 def run_again(context: Context) -> Iterator[Block]:
