@@ -272,7 +272,8 @@ def _of_settings(trial: Trial) -> Iterator[Problem]:
     for name in ("crop_price", "bushel_lb"):
         if getattr(settings, name) is not None and out_of_bounds(getattr(settings, name)):
             yield _fault(f"The setting {name} is out of bounds.", kind="out-of-bounds")
-    if settings.yield_unit == "bu/acre" and not trial.harvest.empty and not settings.bushel_lb:
+    weighed = settings.bushel_lb or crop_in_bushels(trial.crop)
+    if settings.yield_unit == "bu/acre" and not trial.harvest.empty and not weighed:
         yield _fault(
             "Yields are to be in bu/acre, and the pounds in a bushel are not given.",
             "Give bushel_lb in the settings.",
@@ -282,6 +283,32 @@ def _of_settings(trial: Trial) -> Iterator[Problem]:
     for text in settings.contrasts:
         contrast = read_planned(text)
         yield from contrast_faults(contrast.name, (*contrast.group, *contrast.against), known)
+
+
+#: Crops of which it is known what a bushel weighs, with other names that they go by.
+_IN_BUSHELS = {
+    "wheat": (),
+    "maize": ("corn",),
+    "sorghum": ("milo",),
+    "soybean": ("soybeans", "soya"),
+    "barley": (),
+    "oats": ("oat",),
+}
+
+
+def crop_in_bushels(crop: str | None) -> str | None:
+    """Find the crop by whose bushel a yield can be given, from its name as written.
+
+    Examples
+    --------
+    >>> crop_in_bushels("Winter wheat"), crop_in_bushels("sweet corn")
+    ('wheat', None)
+    """
+    words = {word.strip(",;()").casefold() for word in (crop or "").split()}
+    if words & {"sweet", "silage"}:  # not harvested as grain
+        return None
+    found = [name for name, others in _IN_BUSHELS.items() if words & {name, *others}]
+    return found[0] if len(found) == 1 else None
 
 
 def contrast_faults(name: str, ids: Iterable[str], known: list[str]) -> Iterator[Problem]:

@@ -7,6 +7,8 @@ import unicodedata
 from collections.abc import Mapping
 from functools import lru_cache
 
+from trialkit.reading.heading_units import heading_unit
+
 _PLOT = (
     "plot", "plotno", "plotnr", "plotnumber", "plotid", "plots", "plotcode", "parcel", "plotname",
 )  # fmt: skip
@@ -253,7 +255,15 @@ def _without_brackets(text: str) -> str:
 def field_of(kind: str, header: str) -> str | None:
     """Find the field of a table that a header stands for; None where it is not known."""
     index = _index(kind)
-    return index.get(normal(header)) or index.get(normal(_without_brackets(header)))
+    named = index.get(normal(header))
+    unit = heading_unit(header) if named is None else None
+    if unit is not None:
+        stem = index.get(normal(unit.stem))
+        if stem == "cost":
+            return f"cost_per_{unit.below}"
+        if stem == "rate":
+            return stem
+    return named or index.get(normal(_without_brackets(header)))
 
 
 @lru_cache(maxsize=16)

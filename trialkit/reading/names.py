@@ -10,6 +10,7 @@ from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, nearest
 from trialkit.reading.head import Declared, Head
 from trialkit.reading.headers import normal
+from trialkit.reading.heading_units import heading_unit
 from trialkit.trial import Kind, Variable, VariableRole
 
 PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
@@ -196,11 +197,20 @@ def _role(found: Found | None, name: str) -> VariableRole:
 
 
 def _assumed(found: Found) -> Variable:
+    role, unit = _role(found, found.name), heading_unit(found.header)
+    if role is VariableRole.YIELD and unit is not None and unit.of_yield:
+        return Variable(
+            name=found.name,
+            label=unit.stem,
+            kind=Kind.MEASUREMENT,
+            role=role,
+            unit=unit.unit,
+        )
     return Variable(
         name=found.name,
         label=found.header,
         kind=_kind(found, found.name),
-        role=_role(found, found.name),
+        role=role,
     )
 
 

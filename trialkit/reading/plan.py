@@ -11,6 +11,7 @@ from trialkit.problems import Place
 from trialkit.reading.applications import PART_MARKS, named_applications
 from trialkit.reading.cells import Cell, Ledger, listing, nearest, quoted
 from trialkit.reading.headers import known_headers, normal
+from trialkit.reading.heading_units import heading_unit
 from trialkit.reading.numbers import read_numbers
 from trialkit.reading.tables import Column, Table
 from trialkit.trial import Application, Plot, Treatment, TreatmentRole
@@ -162,6 +163,13 @@ def _numeric_columns(table: Table, ledger: Ledger) -> dict[str, list[float | Non
     return numbers
 
 
+def rate_unit_of(table: Table) -> str | None:
+    """Unit of the rates that their heading holds; None where it holds none."""
+    column = table.column("rate")
+    unit = None if column is None else heading_unit(column.header)
+    return None if unit is None else unit.unit
+
+
 def _one_treatment(
     table: Table,
     row: Sequence[Cell],
@@ -189,12 +197,13 @@ def _one_treatment(
         for column in table.columns
         if column.field is None and column.header and row[column.index - 1].text
     }
+    rate = number("rate")
     treatment = Treatment(
         id=cell.text,
         name=text("name") or cell.text,
         role=role or TreatmentRole.TEST,
-        rate=number("rate"),
-        rate_unit=text("rate_unit"),
+        rate=rate,
+        rate_unit=text("rate_unit") or (rate_unit_of(table) if rate is not None else None),
         mode_of_action=text("mode_of_action"),
         cost_per_ha=number("cost_per_ha") if "cost_per_ha" in numbers else number("cost"),
         cost_per_acre=number("cost_per_acre"),

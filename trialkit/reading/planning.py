@@ -38,6 +38,8 @@ class Plan:
         False where the plots could not be read at all; then nothing is compared with them.
     flat : (Table, sequence of str or None) or None
         A table that holds plan and values together, with the plot of each row.
+    cost_place : Place or None
+        Where costs stand under a heading that does not say for which area they are.
     references : dict
         From a treatment as written to its id.
     factors : tuple of str
@@ -57,6 +59,7 @@ class Plan:
     flat: tuple[Table, Sequence[str | None]] | None = None
     factors: tuple[str, ...] = ()
     design: Design | None = None
+    cost_place: Place | None = None
 
     def words(self) -> dict[str, str]:
         """Ids and reduced names of treatments, each leading to its id."""
@@ -119,6 +122,8 @@ def _read_treatments(
     table = make_table(grid, "treatments", ledger, key="treatment")
     if table is None:
         return {}
+    cost = table.column("cost")
+    plan.cost_place = None if cost is None else table.header_place(cost)
     return read_treatments(table, ledger, applications) or {}
 
 

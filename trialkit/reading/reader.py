@@ -352,6 +352,7 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         check_contrasts(head.settings.contrasts, ids, head.contrasts_place, ledger)
         _check_gaps(draft, counts, yields, plots, ledger)
         _check_untreated(draft, by_name, ledger)
+        _check_cost(draft, variables, ledger)
     design = _settle_design(draft, ledger)
     order = [variable.name for variable in variables]
     text = head.texts
@@ -397,6 +398,22 @@ def _settings(draft: _Draft) -> Settings:
     """Settings of the analysis; factors of a flat table are analysed as such."""
     settings = draft.head.settings
     return replace(settings, factors=settings.factors or draft.plan.factors)
+
+
+def _check_cost(draft: _Draft, variables: Sequence[Variable], ledger: Ledger) -> None:
+    """Ask for which area costs are, where yields are per acre and the heading does not say it."""
+    units = [item.unit or "" for item in variables if item.role is VariableRole.YIELD]
+    units.append(draft.head.settings.yield_unit)
+    american = any("harvested_lb" in entry for entry in draft.harvest.values())
+    place = draft.plan.cost_place
+    if place is not None and (american or any(unit.endswith("/acre") for unit in units)):
+        ledger.error(
+            "cost-of-which-area",
+            f"The column '{place.column}' does not say whether it is the cost per acre or per "
+            "hectare, and yields are per acre.",
+            "Head it cost_per_acre or cost_per_ha.",
+            place,
+        )
 
 
 def _check_gaps(

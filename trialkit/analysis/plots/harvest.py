@@ -7,9 +7,10 @@ import pandas as pd
 
 from trialkit.analysis.plots.responses import FloatArray, PlotPlan
 from trialkit.measures.units import convert
-from trialkit.measures.yields import NOT_WEIGHED, YieldUnit, harvested_yield
+from trialkit.measures.yields import BUSHELS, NOT_WEIGHED, YieldUnit, harvested_yield
 from trialkit.problems import Problem, TrialError, error, warning
 from trialkit.trial import Trial
+from trialkit.trial_faults import crop_in_bushels
 
 
 def _column(trial: Trial, plan: PlotPlan, name: str) -> FloatArray:
@@ -52,7 +53,9 @@ def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tup
         area = np.where(np.isnan(area), trial.plot_area_m2, area)
     moisture = _column(trial, plan, "moisture_percent")
     unit: YieldUnit = settings.yield_unit  # type: ignore[assignment]
-    if unit == "bu/acre" and settings.bushel_lb is None:
+    crop = crop_in_bushels(trial.crop)
+    bushel = settings.bushel_lb or (BUSHELS[crop].lb if crop else None)
+    if unit == "bu/acre" and bushel is None:
         raise TrialError(
             [
                 error(
@@ -68,7 +71,7 @@ def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tup
         moisture_percent=moisture if settings.standard_moisture_percent is not None else None,
         standard_percent=settings.standard_moisture_percent,
         unit=unit,
-        bushel_lb=settings.bushel_lb,
+        bushel_lb=bushel,
     )
     return made.value, _without_yield(plan, made.reason)
 
