@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -12,6 +12,10 @@ from trialkit.inference.design.layout import Codes, FloatArray, Layout, factor
 from trialkit.inference.normal.mixed import DfMethod, Estimates, MixedFit
 from trialkit.inference.normal.strata_fit import StratifiedFit
 from trialkit.inference.normal.stratified import fit_strata
+from trialkit.inference.permutation.strata_randomisation import (
+    StrataRandomisation,
+    strata_randomisation,
+)
 
 
 def split_plot_layout(
@@ -87,3 +91,45 @@ def compare_mixed(
         control=control,
         overall_p=None if overall_p is None else np.array([overall_p]),
     )
+
+
+def two_factor_layout(
+    main: Codes,
+    sub: Codes,
+    *,
+    blocking: Sequence[tuple[str, Codes]] = (),
+    units: Mapping[str, Codes],
+) -> Layout:
+    """Lay out main plots, or strips both ways, whatever their numbers."""
+    factors = factor("main", main), factor("sub", sub)
+    return Layout(
+        treatment=factors[0].codes * factors[1].n_levels + factors[1].codes,
+        n_treatments=factors[0].n_levels * factors[1].n_levels,
+        blocking=tuple((name, np.asarray(codes).astype(np.intp)) for name, codes in blocking),
+        units=tuple(
+            (name, np.unique(codes, return_inverse=True)[1].astype(np.intp))
+            for name, codes in units.items()
+        ),
+        factors=factors,
+    )
+
+
+def split_plot_randomisation(
+    main: Codes,
+    sub: Codes,
+    main_plot: Codes,
+    responses: FloatArray,
+    *,
+    blocking: Sequence[tuple[str, Codes]] = (),
+    draws: int = 999,
+) -> StrataRandomisation:
+    """Deal the factors of a split-plot anew."""
+    layout = split_plot_layout(main, sub, blocking=blocking, main_plot=main_plot)
+    return strata_randomisation(layout, responses, draws=draws)
+
+
+def strip_plot_randomisation(
+    main: Codes, sub: Codes, block: Codes, responses: FloatArray, *, draws: int = 999
+) -> StrataRandomisation:
+    """Deal the factors of a strip-plot anew."""
+    return strata_randomisation(strip_plot_layout(main, sub, block), responses, draws=draws)

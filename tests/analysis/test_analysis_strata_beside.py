@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from strata_fits import two_factor_layout
 from trialkit.analysis import analyse
 from trialkit.analysis.result import Analysis
 from trialkit.findings import make_findings
@@ -190,7 +191,8 @@ def test_shares_in_strata(split_rice: Build, strip_rice: Build, strips: bool) ->
     units = {"main": block * 100 + main} | ({"sub": block * 100 + sub} if strips else {})
     items = data[EXAMINED].to_numpy()
     hits = np.round(data["value"].to_numpy() * items / 100)
-    found = share_strata(main, sub, hits, items, blocking=[("block", block)], units=units)
+    layout = two_factor_layout(main, sub, blocking=[("block", block)], units=units)
+    found = share_strata(layout, hits, items)
     np.testing.assert_allclose(tests["p"][:4], [term.p[0] for term in found.terms], rtol=1e-6)
     models = analysis.count_models.set_index("treatment")
     none = models.loc[trial.plots[-1].treatment]

@@ -24,10 +24,10 @@ from collections import Counter
 
 import numpy as np
 
-from strata_fits import split_plot, strip_plot
-from trialkit.inference.design.layout import randomised_blocks
+from trialkit.inference.design.layout import factor, randomised_blocks, split_plot, strip_plot
 from trialkit.inference.normal.incomplete_blocks import incomplete_blocks
 from trialkit.inference.normal.repeated_reml import course_tests
+from trialkit.inference.normal.stratified import fit_strata
 
 LEVEL = 0.05
 SOURCES = ("main", "sub", "main:sub")
@@ -49,9 +49,10 @@ def plots(rng: np.random.Generator, runs: int) -> None:
         for _ in range(runs):
             y = sd * rng.normal(size=12)[block * 3 + main] + rng.normal(size=48)
             y[rng.choice(48, 5, replace=False)] = np.nan
-            split = split_plot(main, sub, y, blocking=[("block", block)])
+            factors = factor("main", main), factor("sub", sub)
+            split = fit_strata(split_plot(*factors, blocking=[("block", block)]), y)
             y = y + sd * rng.normal(size=16)[block * 4 + sub]
-            strip = strip_plot(main, sub, block, y)
+            strip = fit_strata(strip_plot(*factors, block), y)
             for source in SOURCES:
                 rejected[f"split-plot {source}"] += bool(split.term(source).p[0] < LEVEL)
                 rejected[f"strip-plot {source}"] += bool(strip.term(source).p[0] < LEVEL)

@@ -12,6 +12,7 @@ import sys
 
 import numpy as np
 
+from trialkit.inference.design.layout import factor, split_plot, strip_plot
 from trialkit.inference.glm.count_strata import count_strata
 
 # mean, k, spread of the larger units (logarithms), blocks, mains, subs, strips
@@ -37,7 +38,11 @@ def rates(mean, k, spread, r, a, b, strips, trials, seed=1):
     for codes in units.values():
         level += spread * rng.normal(size=(int(codes.max()) + 1, trials))[codes] - spread**2 / 2
     counts = rng.poisson(np.exp(level) * rng.gamma(k, 1 / k, size=level.shape)).astype(float)
-    terms = count_strata(main, sub, counts, blocking=[("block", block)], units=units)
+    factors = factor("main", main), factor("sub", sub)
+    layout = split_plot(*factors, blocking=[("block", block)])
+    if strips:
+        layout = strip_plot(*factors, block)
+    terms = count_strata(layout, counts)
     p = np.array([term.p for term in terms])
     return np.nanmean(p < 0.05, axis=1), np.isnan(p).mean()
 

@@ -15,7 +15,7 @@ import sys
 import numpy as np
 from scipy import special
 
-from trialkit.inference.design.layout import Layout
+from trialkit.inference.design.layout import Layout, factor, split_plot, strip_plot
 from trialkit.inference.glm.share_strata import share_strata
 from trialkit.inference.glm.share_strata_limits import share_levels
 
@@ -76,7 +76,9 @@ def rates(mean, by_unit, by_plot, least, most, r, a, b, strips, odds_main, odds_
         hits[rng.random(hits.shape).argsort(axis=0) < lost] = np.nan
     items = np.where(np.isnan(hits), np.nan, items)
     blocking = [("block", block)]
-    found = share_strata(main, sub, hits, items, blocking=blocking, units=units)
+    factors = factor("main", main), factor("sub", sub)
+    plots = strip_plot(*factors, block) if strips else split_plot(*factors, blocking=blocking)
+    found = share_strata(plots, hits, items)
     cell = main * b + sub
     layout = Layout(treatment=cell, n_treatments=a * b, blocking=tuple(blocking))
     levels = share_levels(found, layout, hits, items, base=0)

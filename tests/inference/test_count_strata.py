@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from strata_fits import two_factor_layout
 from trialkit.inference.design.layout import randomised_blocks
 from trialkit.inference.glm.count_model import fit_counts
 from trialkit.inference.glm.count_strata import count_strata
@@ -23,7 +24,8 @@ def draw(seed, m=1, mean=20.0, k=2.0):
 def fit(y, strips=False, **changes):
     given = {"main": MAIN, "sub": SUB, "blocking": [("block", BLOCK)]} | changes
     units = {"main": PLOT, "sub": STRIP} if strips else {"main": PLOT}
-    terms = count_strata(counts=y, units=given.pop("units", units), **given)
+    layout = two_factor_layout(units=given.pop("units", units), **given)
+    terms = count_strata(layout, y)
     return {term.source: term for term in terms}
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import special
 
+from strata_fits import two_factor_layout
 from trialkit.inference.design.layout import Layout
 from trialkit.inference.glm.share_strata import share_strata
 from trialkit.inference.glm.share_strata_limits import share_levels
@@ -30,7 +31,8 @@ def draw(seed, m=1, mean=0.3, units=0.1, plots=0.05, least=20, most=50):
 def fit(hits, items, strips=False, **changes):
     given = {"main": MAIN, "sub": SUB, "blocking": [("block", BLOCK)]} | changes
     units = {"main": PLOT, "sub": STRIP} if strips else {"main": PLOT}
-    return share_strata(hits=hits, items=items, units=given.pop("units", units), **given)
+    layout = two_factor_layout(units=given.pop("units", units), **given)
+    return share_strata(layout, hits, items)
 
 
 def terms(found):
@@ -261,14 +263,10 @@ def test_one_block_has_no_error():
     """No error of main plots: no test and no limits, and nothing fails."""
     hits, items = draw(13)
     rows = BLOCK == 0
-    found = share_strata(
-        MAIN[rows],
-        SUB[rows],
-        hits[rows],
-        items[rows],
-        blocking=[("block", BLOCK[rows])],
-        units={"main": PLOT[rows]},
+    plots = two_factor_layout(
+        MAIN[rows], SUB[rows], blocking=[("block", BLOCK[rows])], units={"main": PLOT[rows]}
     )
+    found = share_strata(plots, hits[rows], items[rows])
     assert np.isnan([term.p[0] for term in found.terms]).all()
     layout = Layout(treatment=(MAIN * 3 + SUB)[rows], n_treatments=9)
     known = share_levels(found, layout, hits[rows], items[rows], base=0)

@@ -7,11 +7,7 @@ from itertools import permutations, product
 import numpy as np
 import pytest
 
-from strata_fits import split_plot, strip_plot
-from trialkit.inference.permutation.strata_randomisation import (
-    split_plot_randomisation,
-    strip_plot_randomisation,
-)
+from strata_fits import split_plot, split_plot_randomisation, strip_plot, strip_plot_randomisation
 
 PARTS = ("overall", "main", "sub", "interaction")
 

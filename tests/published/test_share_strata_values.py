@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from scipy import special
 
+from strata_fits import two_factor_layout
 from trialkit.inference.design.layout import Layout
 from trialkit.inference.glm.share_strata import ShareStrata, share_strata
 from trialkit.inference.glm.share_strata_limits import share_levels
@@ -35,7 +36,8 @@ def _data() -> tuple[np.ndarray, np.ndarray]:
 
 def _fit(design: str) -> ShareStrata:
     units = {"main": PLOT, "sub": STRIP} if design == "strips" else {"main": PLOT}
-    return share_strata(MAIN, SUB, *_data(), blocking=[("block", BLOCK)], units=units)
+    layout = two_factor_layout(MAIN, SUB, blocking=[("block", BLOCK)], units=units)
+    return share_strata(layout, *_data())
 
 
 @pytest.mark.parametrize("design", ["split", "strips", "glm"])

@@ -14,7 +14,7 @@ from trialkit.analysis.result import table_of_parts
 from trialkit.inference.glm.count_limits import few_counted
 from trialkit.inference.glm.count_model import fit_counts
 from trialkit.inference.glm.count_strata import count_strata
-from trialkit.inference.glm.strata_terms import StratumTerm
+from trialkit.inference.glm.strata_terms import ModelTest
 from trialkit.trial import ControlMethod, Kind, VariableRole
 
 NEGATIVE_BINOMIAL = "negative binomial"
@@ -44,14 +44,7 @@ def strata_count_tables(basis: Basis) -> tuple[pd.DataFrame, pd.DataFrame]:
         if not wanted or not after.size:
             continue
         values, unit = item.values[:, after], step_of(item)
-        terms = count_strata(
-            layout.factors[0].codes,
-            layout.factors[1].codes,
-            values,
-            blocking=layout.blocking,
-            units=dict(layout.units),
-            unit=unit,
-        )
+        terms = count_strata(layout, values, unit=unit)
         days, few = item.days[after], few_counted(values, unit)
         for j in range(after.size):
             tests.append(_tests(item, float(days[j]), terms, j, scarce=bool(few[j])))
@@ -62,7 +55,7 @@ def strata_count_tables(basis: Basis) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def _tests(
-    item: Assessed, day: float, terms: tuple[StratumTerm, ...], j: int, *, scarce: bool
+    item: Assessed, day: float, terms: tuple[ModelTest, ...], j: int, *, scarce: bool
 ) -> Mapping[str, Sized]:
     size, inner = len(terms), float(terms[-1].dispersion[j])
     note = _FEW if scarce else _UNEVEN if inner > CROWDED else None

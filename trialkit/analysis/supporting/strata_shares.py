@@ -75,10 +75,7 @@ def shares_in_strata(
     """
     plan, (hits, examined) = basis.plan, data
     layout = plan.layout
-    main, sub = (item.codes for item in layout.factors)
-    found = share_strata(
-        main, sub, hits, examined, blocking=layout.blocking, units=dict(layout.units)
-    )
+    found = share_strata(layout, hits, examined)
     levels = share_levels(
         found, layout, hits, examined, base=plan.untreated, alpha=basis.settings.alpha
     )

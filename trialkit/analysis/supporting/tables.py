@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.anova import Tested
-from trialkit.analysis.plots.responses import FloatArray
 from trialkit.analysis.result import empty_table, join_tables
 from trialkit.analysis.supporting.box_cox import Power, box_cox_powers, suggested_powers
 from trialkit.analysis.supporting.contrasts import contrast_table
@@ -20,18 +18,12 @@ from trialkit.analysis.supporting.detectable import reach_of_trial
 from trialkit.analysis.supporting.diagnostics import check_responses
 from trialkit.analysis.supporting.factors import factor_tables
 from trialkit.analysis.supporting.incomplete_blocks import recovered_tables
+from trialkit.analysis.supporting.randomised import randomised
 from trialkit.analysis.supporting.repeated import course_table
 from trialkit.analysis.supporting.samples import sample_table
 from trialkit.analysis.supporting.shares import share_tables
-from trialkit.analysis.supporting.strata_tables import strata_randomised
 from trialkit.analysis.supporting.unequal_variances import unequal_tables
-from trialkit.inference.design.scales import by_column, forward
-from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.permutation.randomisation import randomisation_test
 from trialkit.problems import Problem
-
-#: Arrangements of treatments that the randomisation test draws.
-ARRANGEMENTS = 999
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,7 +55,7 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
     adjusted, unequal = covariate_tables(basis), unequal_tables(basis)
     recovered, recovered_tests = recovered_tables(basis)
     counted, shared = count_tables(basis), share_tables(basis)
-    dealt, anova = _randomised(basis, factors.anova)
+    dealt, anova = randomised(basis, factors.anova)
     names = choices["variable"]
     tables = {
         "anova": anova,
@@ -122,21 +114,6 @@ def _tests_only(basis: Basis, tested: Tested, choices: pd.DataFrame) -> Statisti
 
 def _below(name: str, *parts: pd.DataFrame) -> pd.DataFrame:
     return join_tables(name, [part for part in parts if not part.empty])
-
-
-def _randomised(basis: Basis, anova: pd.DataFrame) -> tuple[FloatArray, pd.DataFrame]:
-    """Randomisation p of every response on its scale, and the analysis of variance with them."""
-    if basis.plan.layout.units:
-        return strata_randomised(basis, anova, ARRANGEMENTS)
-    counted = np.column_stack([item.values for item in basis.responses])
-    analysed = by_column(forward, basis.scales, counted)
-    try:
-        p = randomisation_test(
-            basis.plan.layout, analysed, draws=ARRANGEMENTS, seed=basis.settings.seed
-        ).p
-    except NotEstimable:  # rows and columns that do not cross fully cannot change places
-        p = np.full(len(basis.responses), np.nan)
-    return p, anova
 
 
 def _of(profiles: Mapping[str, Power], name: str, limit: str) -> float:

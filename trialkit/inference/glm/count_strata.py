@@ -14,51 +14,38 @@ quasi-Poisson inside the larger units, were tried and left: they rejected 8 to 1
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-
 import numpy as np
 from scipy import special
 
-from trialkit.inference.design.layout import BoolArray, Codes, FloatArray, IntArray, Layout
+from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray, Layout
 from trialkit.inference.glm.count_model import CountFit, fit_counts
 from trialkit.inference.glm.deviance import DevianceLine
 from trialkit.inference.glm.strata_terms import (
     SOURCES,
-    StrataFactors,
-    StratumTerm,
-    strata_factors,
+    ModelTest,
+    refuse_others,
     together,
+    within_units,
 )
 
 
-def count_strata(
-    main: Codes,
-    sub: Codes,
-    counts: FloatArray,
-    *,
-    blocking: Sequence[tuple[str, Codes]],
-    units: Mapping[str, Codes],
-    unit: float = 1.0,
-) -> tuple[StratumTerm, ...]:
+def count_strata(layout: Layout, counts: FloatArray, *, unit: float = 1.0) -> tuple[ModelTest, ...]:
     """Test the factors of a split-plot or strip-plot by models for counts.
 
     Parameters
     ----------
-    main, sub : (n,) codes
+    layout : Layout
+        Main treatments are tested on main plots, sub treatments within; with strips each factor
+        on its own strips.
     counts : (n,) or (n, m) float array
         Not negative; NaN where a plot is missing. Totals of units that lack plots are raised
         by what the other factor lets expect there (approximate).
-    blocking : sequence of (str, (n,) codes)
-        What the larger units were grouped by.
-    units : mapping of str to (n,) codes
-        One entry, the main plots: main treatments on them, sub treatments within. Two entries:
-        strips of the main and of the sub factor.
     unit : float
         What one individual adds to a count: 1, or ``1 / s`` for means of s samples.
 
     Returns
     -------
-    tuple of StratumTerm
+    tuple of ModelTest
         ``treatment``, ``main``, ``sub``, ``main:sub``.
 
     Raises
@@ -68,16 +55,16 @@ def count_strata(
     """
     y = np.asarray(counts, dtype=np.float64)
     y = y[:, None] if y.ndim == 1 else y
-    if len(main) != len(y) or len(sub) != len(y):
-        raise ValueError("counts and codes must have one row for each plot")
-    factors = strata_factors(main, sub, blocking=blocking, units=units)
-    whole = fit_counts(factors.combined, y, unit=unit)
-    found = {"main": _between(factors, 0, y, unit)}
-    if len(factors.larger) == 2:
-        found["sub"] = _between(factors, 1, y, unit)
+    if layout.n_plots != len(y):
+        raise ValueError("counts must have one row for each plot")
+    refuse_others(layout)
+    whole = fit_counts(layout.combinations.inside_units, y, unit=unit)
+    found = {"main": _between(layout, 0, y, unit)}
+    if len(layout.units) == 2:
+        found["sub"] = _between(layout, 1, y, unit)
         gain, df = _treatment(whole).deviance, _treatment(whole).df
     else:
-        part = fit_counts(factors.sub_alone, y, dispersion=whole.dispersion, unit=unit)
+        part = fit_counts(within_units(layout, "sub"), y, dispersion=whole.dispersion, unit=unit)
         line = _treatment(part)
         found["sub"] = _within("sub", whole, line.deviance, line.df, part.converged)
         gain = np.maximum(part.deviance - whole.deviance, 0.0)
@@ -93,12 +80,12 @@ def _treatment(fit: CountFit) -> DevianceLine:
 
 def _within(
     source: str, whole: CountFit, gain: FloatArray, df: FloatArray, converged: BoolArray
-) -> StratumTerm:
+) -> ModelTest:
     """Test what the larger units leave; its error is that of the combinations."""
     some = (df > 0) & (whole.df_error > 0) & whole.converged & converged
     F = np.where(some, gain / np.where(df > 0, df, 1.0), np.nan)
     p = special.fdtrc(np.maximum(df, 1.0), np.maximum(whole.df_error, 1.0), F)
-    return StratumTerm(
+    return ModelTest(
         source=source,
         df=df,
         df_error=np.where(some, whole.df_error, np.nan),
@@ -110,14 +97,14 @@ def _within(
     )
 
 
-def _between(factors: StrataFactors, place: int, y: FloatArray, unit: float) -> StratumTerm:
+def _between(layout: Layout, place: int, y: FloatArray, unit: float) -> ModelTest:
     """Test the main (0) or the sub factor (1) on the totals of its units."""
-    codes, other = factors.larger[place][1], (factors.sub, factors.main)[place]
-    totals = _totals(codes, other, factors.sizes[1 - place], y, unit)
-    fit = fit_counts(factors.of_units(place), totals, unit=unit)
+    codes, other = layout.units[place][1], layout.factors[1 - place]
+    totals = _totals(codes, other.codes, other.n_levels, y, unit)
+    fit = fit_counts(layout.of_units(place), totals, unit=unit)
     line = _treatment(fit)
     some = fit.converged & np.isfinite(line.F)
-    return StratumTerm(
+    return ModelTest(
         source=SOURCES[place],
         df=line.df,
         df_error=np.where(some, fit.df_error, np.nan),

@@ -19,7 +19,6 @@ tests/benchmarks/null_strata_shares.md.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -27,14 +26,14 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.bases import indicator
-from trialkit.inference.design.layout import BoolArray, Codes, FloatArray, IntArray, Layout
+from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray, Layout
 from trialkit.inference.glm.share_model import correlation_root
 from trialkit.inference.glm.strata_terms import (
     SOURCES,
-    StrataFactors,
-    StratumTerm,
-    strata_factors,
+    ModelTest,
+    refuse_others,
     together,
+    within_units,
 )
 from trialkit.inference.glm.weighted_fit import Effects, effects, information, regular, scaffold
 
@@ -73,7 +72,7 @@ class ShareStrata:
 
     Attributes
     ----------
-    terms : tuple of StratumTerm
+    terms : tuple of ModelTest
         ``treatment``, ``main``, ``sub``, ``main:sub``. ``deviance`` is the sum of squares over
         the variance of its error, ``dispersion`` the correlation of items in its stratum.
     larger : tuple of Stratum
@@ -81,7 +80,7 @@ class ShareStrata:
     plots : Stratum
     """
 
-    terms: tuple[StratumTerm, ...]
+    terms: tuple[ModelTest, ...]
     larger: tuple[Stratum, ...]
     plots: Stratum
 
@@ -94,29 +93,18 @@ class _Data:
     items: FloatArray
 
 
-def share_strata(
-    main: Codes,
-    sub: Codes,
-    hits: FloatArray,
-    items: FloatArray,
-    *,
-    blocking: Sequence[tuple[str, Codes]],
-    units: Mapping[str, Codes],
-) -> ShareStrata:
+def share_strata(layout: Layout, hits: FloatArray, items: FloatArray) -> ShareStrata:
     """Test the factors of a split-plot or strip-plot on shares k of n.
 
     Parameters
     ----------
-    main, sub : (n,) codes
+    layout : Layout
+        Main treatments are tested on main plots, sub treatments within; with strips each factor
+        on its own strips.
     hits, items : (n,) or (n, m) float array
         Items hit and items examined in each plot; NaN, or none examined, where a plot is missing.
         A larger unit that lacks plots is judged by those it has, put right for what the other
         factor does to them (approximate).
-    blocking : sequence of (str, (n,) codes)
-        What the larger units were grouped by.
-    units : mapping of str to (n,) codes
-        One entry, the main plots: main treatments on them, sub treatments within. Two entries:
-        strips of the main and of the sub factor.
 
     Raises
     ------
@@ -124,19 +112,18 @@ def share_strata(
         Lengths that differ, hits that are negative or more than the items, no larger unit or
         more than two kinds.
     """
-    data = _read(hits, items, len(main))
-    if len(sub) != len(main):
-        raise ValueError("hits and codes must have one row for each plot")
-    factors = strata_factors(main, sub, blocking=blocking, units=units)
-    both, none = effects(factors.combined), effects(factors.combined, treatment=False)
-    found: dict[str, StratumTerm] = {}
+    data = _read(hits, items, layout.n_plots)
+    refuse_others(layout)
+    combined = layout.combinations.inside_units
+    both, none = effects(combined), effects(combined, treatment=False)
+    found: dict[str, ModelTest] = {}
     strata = []
-    for place in range(len(factors.larger)):
-        found[SOURCES[place]], stratum = _between(factors, place, data)
+    for place in range(len(layout.units)):
+        found[SOURCES[place]], stratum = _between(layout, place, data)
         strata.append(stratum)
     inside = _weighted(both, data)
-    if len(factors.larger) == 1:
-        part = effects(factors.sub_alone)
+    if len(layout.units) == 1:
+        part = effects(within_units(layout, "sub"))
         found["sub"] = _tested("sub", inside, none, part)
         found["main:sub"] = _tested("main:sub", inside, part, both)
     else:
@@ -145,7 +132,7 @@ def share_strata(
     return ShareStrata(
         terms=(together(terms), *terms),
         larger=tuple(strata),
-        plots=inside.stratum(np.arange(len(main))),
+        plots=inside.stratum(np.arange(layout.n_plots)),
     )
 
 
@@ -269,7 +256,7 @@ def _left(model: Effects, weights: FloatArray, values: FloatArray) -> FloatArray
     return left
 
 
-def _tested(source: str, weighed: _Weighted, without: Effects, within: Effects) -> StratumTerm:
+def _tested(source: str, weighed: _Weighted, without: Effects, within: Effects) -> ModelTest:
     """Test what one model has beyond another, over the error of all combinations."""
     squares = [_left(model, weighed.worth, weighed.logits) for model in (without, within)]
     ranks = [scaffold(model, weighed.present).rank for model in (without, within)]
@@ -280,7 +267,7 @@ def _tested(source: str, weighed: _Weighted, without: Effects, within: Effects) 
     scale = np.where(some, weighed.error / np.maximum(df_error, 1.0), np.nan)
     F = gain / np.maximum(df, 1.0) / scale
     p: FloatArray = np.asarray(special.fdtrc(np.maximum(df, 1.0), np.maximum(df_error, 1.0), F))
-    return StratumTerm(
+    return ModelTest(
         source=source,
         df=df,
         df_error=np.where(some, df_error, np.nan),
@@ -292,10 +279,10 @@ def _tested(source: str, weighed: _Weighted, without: Effects, within: Effects) 
     )
 
 
-def _between(factors: StrataFactors, place: int, data: _Data) -> tuple[StratumTerm, Stratum]:
+def _between(whole: Layout, place: int, data: _Data) -> tuple[ModelTest, Stratum]:
     """Test the main (0) or the sub factor (1) on the shares of its units."""
-    codes, other = factors.larger[place][1], (factors.sub, factors.main)[place]
-    layout = factors.of_units(place)
+    codes, other = whole.units[place][1], whole.factors[1 - place].codes
+    layout = whole.of_units(place)
     model = effects(layout)
     weighed = _weighted(model, _averages(codes, other, data))
     term = _tested(SOURCES[place], weighed, effects(layout, treatment=False), model)

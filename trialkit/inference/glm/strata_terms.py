@@ -2,94 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trialkit.inference.design.layout import BoolArray, Codes, FloatArray, IntArray, Layout
+from trialkit.inference.design.layout import BoolArray, FloatArray, Layout
 from trialkit.inference.normal.degrees_of_freedom import SmallSample, f_probability, kenward_roger
 
 SOURCES = ("main", "sub", "main:sub")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StrataFactors:
-    """Plots of a split-plot or strip-plot as codes.
-
-    Attributes
-    ----------
-    main, sub : (n,) int array
-    sizes : pair of int
-        Levels of each.
-    larger : tuple of (str, (n,) int array)
-        Main plots, or strips of the main and of the sub factor; codes from 0 without gaps.
-    blocking : tuple of (str, (n,) int array)
-        What the larger units were grouped by.
-    """
-
-    main: IntArray
-    sub: IntArray
-    sizes: tuple[int, int]
-    larger: tuple[tuple[str, IntArray], ...]
-    blocking: tuple[tuple[str, IntArray], ...]
-
-    @property
-    def combined(self) -> Layout:
-        """All combinations of the factors within the larger units."""
-        return Layout(
-            treatment=self.main * self.sizes[1] + self.sub,
-            n_treatments=self.sizes[0] * self.sizes[1],
-            blocking=self.larger,
-        )
-
-    @property
-    def sub_alone(self) -> Layout:
-        """The sub factor within the larger units."""
-        return Layout(treatment=self.sub, n_treatments=self.sizes[1], blocking=self.larger)
-
-    def of_units(self, place: int) -> Layout:
-        """The main (0) or the sub factor (1) on its own larger units, one row each."""
-        own, (_, codes) = (self.main, self.sub)[place], self.larger[place]
-        first = np.unique(codes, return_index=True)[1]
-        return Layout(
-            treatment=own[first],
-            n_treatments=self.sizes[place],
-            blocking=tuple((name, where[first]) for name, where in self.blocking),
-        )
+def within_units(layout: Layout, factor: str) -> Layout:
+    """One factor within the larger units."""
+    own = next(item for item in layout.factors if item.name == factor)
+    return replace(layout, treatment=own.codes, n_treatments=own.n_levels).inside_units
 
 
-def strata_factors(
-    main: Codes,
-    sub: Codes,
-    *,
-    blocking: Sequence[tuple[str, Codes]],
-    units: Mapping[str, Codes],
-) -> StrataFactors:
-    """Read the factors of a split-plot (one kind of units) or a strip-plot (two).
+def refuse_others(layout: Layout) -> None:
+    """Refuse layouts that are neither split-plots nor strip-plots.
 
     Raises
     ------
     ValueError
         Without larger units, or with more than two kinds.
     """
-    a, b = (np.asarray(codes).astype(np.intp) for codes in (main, sub))
-    if len(units) not in (1, 2):
+    if len(layout.units) not in (1, 2) or len(layout.factors) != 2:
         raise ValueError("there must be main plots, or strips in two directions")
-    return StrataFactors(
-        main=a,
-        sub=b,
-        sizes=(int(a.max()) + 1, int(b.max()) + 1),
-        larger=tuple(
-            (name, np.unique(np.asarray(codes), return_inverse=True)[1].astype(np.intp))
-            for name, codes in units.items()
-        ),
-        blocking=tuple((name, np.asarray(codes).astype(np.intp)) for name, codes in blocking),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StratumTerm:
+class ModelTest:
     """One test of m responses.
 
     Attributes
@@ -113,7 +56,7 @@ class StratumTerm:
     converged: BoolArray
 
 
-def together(terms: Sequence[StratumTerm]) -> StratumTerm:
+def together(terms: Sequence[ModelTest]) -> ModelTest:
     """Test all combinations at once over the errors of the strata, as Kenward and Roger do."""
     m = len(terms[0].F)
     df, df_error, F, p = (np.full(m, np.nan) for _ in range(4))
@@ -139,7 +82,7 @@ def together(terms: Sequence[StratumTerm]) -> StratumTerm:
         F[j], df_error[j] = kenward_roger(np.eye(q), beta, small)
         p[j] = f_probability(float(F[j]), q, float(df_error[j]))
     nothing = np.full(m, np.nan)
-    return StratumTerm(
+    return ModelTest(
         source="treatment",
         df=df,
         df_error=df_error,

@@ -21,14 +21,14 @@ Fisher RA 1935, The Design of Experiments (reference from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from trialkit.inference.design.bases import indicator
-from trialkit.inference.design.layout import Codes, FloatArray, IntArray, Layout
+from trialkit.inference.design.layout import FloatArray, IntArray, Layout
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.permutation.randomisation import arrangements, randomisation_test
 
@@ -56,25 +56,19 @@ class StrataRandomisation:
     interaction: FloatArray
 
 
-def split_plot_randomisation(
-    main: Codes,
-    sub: Codes,
-    main_plot: Codes,
-    responses: FloatArray,
-    *,
-    blocking: Sequence[tuple[str, Codes]] = (),
-    draws: int = 999,
-    seed: int = 1,
+def strata_randomisation(
+    layout: Layout, responses: FloatArray, *, draws: int = 999, seed: int = 1
 ) -> StrataRandomisation:
-    """Test the factors of a split-plot by dealing them anew.
+    """Test the factors of a split-plot or strip-plot by dealing them anew.
+
+    Main treatments are dealt over main plots and sub treatments inside them, or each factor over
+    its strips of every block.
 
     Parameters
     ----------
-    main, sub, main_plot : (n,) codes
+    layout : Layout
     responses : (n,) or (n, k) array
-        NaN where a subplot is missing: treatments are dealt among the plots present.
-    blocking : sequence of (str, (n,) codes)
-        What main plots were grouped by: nothing, blocks, or rows and columns.
+        NaN where a plot is missing: treatments are dealt among the plots present.
     draws, seed : int
         As for `randomisation_test`.
 
@@ -84,9 +78,15 @@ def split_plot_randomisation(
         NaN for main treatments in rows and columns that do not cross fully.
     """
     y = _matrix(responses)
-    unit = np.unique(np.asarray(main_plot), return_inverse=True)[1].astype(np.intp)
-    a, b = (np.asarray(codes).astype(np.intp) for codes in (main, sub))
-    groups = [(name, np.asarray(codes).astype(np.intp)) for name, codes in blocking]
+    a, b = (item.codes for item in layout.factors)
+    if len(layout.units) > 1:
+        return _strips(a, b, layout.blocking[0][1], y, draws=draws, seed=seed)
+    return _main_plots(layout, y, draws=draws, seed=seed)
+
+
+def _main_plots(whole: Layout, y: FloatArray, *, draws: int, seed: int) -> StrataRandomisation:
+    unit, (a, b) = whole.units[0][1], (item.codes for item in whole.factors)
+    groups = whole.blocking
     out = np.full((4, y.shape[1]), np.nan)
     for columns, rows in _patterns(y):
         values = y[np.ix_(rows, columns)]
@@ -125,31 +125,9 @@ def split_plot_randomisation(
     return StrataRandomisation(overall=out[0], main=out[1], sub=out[2], interaction=out[3])
 
 
-def strip_plot_randomisation(
-    main: Codes,
-    sub: Codes,
-    block: Codes,
-    responses: FloatArray,
-    *,
-    draws: int = 999,
-    seed: int = 1,
+def _strips(
+    a: IntArray, b: IntArray, blocks: IntArray, y: FloatArray, *, draws: int, seed: int
 ) -> StrataRandomisation:
-    """Test the factors of a strip-plot by dealing each anew over its strips of every block.
-
-    Parameters
-    ----------
-    main, sub, block : (n,) codes
-    responses : (n,) or (n, k) array
-        NaN where a plot is missing.
-    draws, seed : int
-        As for `randomisation_test`.
-
-    Returns
-    -------
-    StrataRandomisation
-    """
-    y = _matrix(responses)
-    a, b, blocks = (np.asarray(codes).astype(np.intp) for codes in (main, sub, block))
     n_main, n_sub = int(a.max()) + 1, int(b.max()) + 1
     out = np.full((4, y.shape[1]), np.nan)
     for columns, rows in _patterns(y):
