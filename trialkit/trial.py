@@ -150,6 +150,7 @@ class VariableRole(StrEnum):
     NATURAL_ENEMY = "natural-enemy"
     DAMAGE = "damage"
     CROP_INJURY = "crop-injury"
+    CROP = "crop"
     YIELD = "yield"
 
 

@@ -38,6 +38,7 @@ ROLES: Mapping[str, str] = {
     VariableRole.NATURAL_ENEMY: "natural enemy",
     VariableRole.DAMAGE: "damage",
     VariableRole.CROP_INJURY: "crop injury",
+    VariableRole.CROP: "crop",
     VariableRole.YIELD: "yield",
 }
 SCALES: Mapping[str, str] = {

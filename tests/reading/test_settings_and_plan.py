@@ -142,7 +142,7 @@ def test_a_design_that_is_none(folder, base, check, text, place, words):
     ("line", "words"),
     [
         ('kind = "number"', "Allowed are count, percent, measurement"),
-        ('role = "enemy"', "Allowed are pest, natural-enemy, damage, crop-injury, yield"),
+        ('role = "enemy"', "Allowed are pest, natural-enemy, damage, crop-injury, crop, yield"),
         ("threshold = -1", "0 or more"),
     ],
 )

@@ -182,18 +182,21 @@ def test_inches_are_no_quotation_mark(folder, base, check):
 
 def test_ids_stay_as_written(folder):
     rows = [("None", "007"), ("NA", "1e3"), ("n/a", "1.0"), ("nan", "-")]
+    rows += [(t, f"{p}b") for t, p in rows]
     trial = read_trial(
         folder(
             {
                 "trial.toml": 'design = "crd"\nuntreated = "None"\ntitle = "x"\n',
                 "treatments.csv": "treatment,name,role\n"
-                + "".join(f"{t},{t},{'untreated' if t == 'None' else 'test'}\n" for t, _ in rows),
+                + "".join(
+                    f"{t},{t},{'untreated' if t == 'None' else 'test'}\n" for t, _ in rows[:4]
+                ),
                 "plots.csv": "plot,treatment\n" + "".join(f"{p},{t}\n" for t, p in rows),
                 "counts.csv": "plot,days_after,aphids\n" + "".join(f"{p},1,2\n" for _, p in rows),
             }
         )
     )
-    assert [item.id for item in trial.treatments] == [t for t, _ in rows]
+    assert [item.id for item in trial.treatments] == [t for t, _ in rows[:4]]
     assert [item.id for item in trial.plots] == [p for _, p in rows]
     assert trial.counts["plot"].tolist() == [p for _, p in rows]
     assert trial.untreated == "None"

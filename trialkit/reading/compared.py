@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
@@ -43,7 +43,7 @@ class Compared:
 def with_treatments(table: Table, names: Names, ledger: Ledger) -> Compared | None:
     """Find the treatment of each row; None, with an error in the ledger, where there is none."""
     if table.column("treatment") is not None or _is_split(table):
-        return Compared(_with_attributes(table, names, ledger))
+        return Compared(with_attributes(table, names, ledger))
     if _tell_classes(table, ledger):
         return None
     chosen = _factors(table, names)
@@ -60,8 +60,29 @@ def with_treatments(table: Table, names: Names, ledger: Ledger) -> Compared | No
     if len(chosen) == 1:
         ledger.understand(table.grid.name, chosen[0].header, "treatment")
         found = [replace(c, field="treatment") if c is chosen[0] else c for c in table.columns]
-        return Compared(_with_attributes(table.with_columns(found), names, ledger))
+        return Compared(with_attributes(table.with_columns(found), names, ledger))
     return _made_of(table, chosen, ledger)
+
+
+def named_treatment(table: Table, treatments: Collection[str]) -> Table:
+    """Take the column of varieties or products of a table of values for its treatment.
+
+    ``treatments`` are their ids and reduced names; the column holds nothing else.
+    """
+    if table.column("treatment") is not None:
+        return table
+    named = [
+        c
+        for c in table.columns
+        if c.field is None
+        and normal(c.header) in COMPARED
+        and all(x.text in treatments or normal(x.text) in treatments for x in table.cells(c))
+    ]
+    if len(named) != 1:
+        return table
+    return table.with_columns(
+        [replace(c, field="treatment") if c is named[0] else c for c in table.columns]
+    )
 
 
 def _is_split(table: Table) -> bool:
@@ -241,7 +262,7 @@ def _constant(table: Table, keys: Sequence[Column], column: Column) -> bool:
     return len(found) * 2 <= len(table.rows)
 
 
-def _with_attributes(table: Table, names: Names, ledger: Ledger) -> Table:
+def with_attributes(table: Table, names: Names, ledger: Ledger) -> Table:
     """Find the columns that are the same in all plots of a treatment: rate, cultivar, cost."""
     key = table.column("treatment")
     if key is None:

@@ -38,7 +38,8 @@ _KEPT = frozenset({
     "longitude", "elevation", "target", "pest", "pestcode", "targetcode", "year", "weather",
     "rowspacing", "plotsize", "plotwidth", "plotlength", "irrigation", "previouscrop", "objective",
     "protocol", "guideline", "countedby", "assessedby", "assessor", "observer",
-    "author", "address", "contact",
+    "author", "address", "contact", "dayzero", "dateofplanting", "dateofsowing", "planting",
+    "sowing", "drilled", "transplanted",
 })  # fmt: skip
 _DESIGN_WORDS = {
     "crd": Design.CRD,
@@ -64,7 +65,14 @@ _DESIGN_WORDS = {
     "splitplot": Design.SPLIT_PLOT,
     "stripplot": Design.STRIP_PLOT,
     "splitblock": Design.STRIP_PLOT,
-}
+    # Incomplete blocks are blocks; that they are incomplete the plan shows.
+    **dict.fromkeys(
+        ("alpha", "alphadesign", "alphalattice", "lattice", "squarelattice", "rectangularlattice",
+         "incompleteblock", "incompleteblocks", "incompleteblockdesign", "resolvable", "bib",
+         "bibd", "balancedincompleteblocks", "balancedincompleteblock", "ibd"),
+        Design.RCBD,
+    ),
+}  # fmt: skip
 _VARIABLE_KEYS = ("label", "kind", "role", "threshold", "code", "unit", "transform", "examined")
 # Other words for how many a share is of.
 _EXAMINED = frozenset({"tested", "sown", "inspected", "of", "outof", "numberexamined"})

@@ -254,11 +254,10 @@ def _rest(match: re.Match[str]) -> str:
 
 def undated_word(name: str) -> str:
     """Reduce the name of a sheet or file to what may name a variable; empty where nothing does."""
-    text = undash(name)
-    text = re.sub(
-        r"(?i)^(counts?|assessments?|observations?|ratings?|scores?)(?![a-z])[\s_.:-]*", "", text
-    )
-    text = re.sub(r"(?i)[\s_.:-]*\b(counts?|assessments?)$", "", text).strip(_TRIM)
+    kinds = r"(?:counts?|assessments?|observations?|ratings?|scores?)"
+    # A dash before a number may be a minus, and stays.
+    text = re.sub(rf"(?i)^{kinds}(?:-(?=[a-z])|(?![a-z-])[\s_.:]*)", "", undash(name).strip())
+    text = re.sub(r"(?i)[\s_.:-]*\b(counts?|assessments?)$", "", text).strip(" _,:;@")
     if re.fullmatch(r"(?i)(sheet|table|tab|data|page|tabelle|blatt|feuil\w*)?\s*\d*", text):
         return ""
     dated = day_header(Cell(text, 1, 1)) is not None

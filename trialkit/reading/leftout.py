@@ -117,7 +117,10 @@ def _is_summary(frame: Frame, row: Row, filled: list[Cell], key: str) -> bool:
     if frame.kind not in {"plots", "counts", "yield", "flat"}:
         return False
     ids = {name: _cell(row, index) for name, index in frame.ids.items()}
-    if any(is_summary_word(ids.get(name, "")) for name in ("block", "replicate", "sample")):
+    # A plan lists plots: what has an id and a treatment is one, whatever its block is called.
+    listed = frame.kind == "plots" and ids.get("plot") and ids.get("treatment")
+    around = () if listed else ("block", "replicate", "sample")
+    if any(is_summary_word(ids.get(name, "")) for name in around):
         return True
     # A plot may have such a name, but then it has a block and a treatment too.
     whole = ids.get("treatment") and (ids.get("block") or frame.kind == "plots")

@@ -15,7 +15,11 @@ from trialkit.trial import Kind, Variable, VariableRole
 
 PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
 _YIELD = re.compile(r"yield", re.IGNORECASE)
-_CROP = re.compile(r"height|weight|length|ndvi|vigou?r|biomass|diameter", re.IGNORECASE)
+_CROP = re.compile(
+    r"height|weight|length|ndvi|vigou?r|biomass|diameter|\bstand|emergence|ground cover|canopy|"
+    r"lodging|flowering|heading date|maturity|tiller|establishment",
+    re.IGNORECASE,
+)
 _INJURY = re.compile(r"injur|phyto", re.IGNORECASE)
 _DAMAGE = re.compile(r"damag|defoliat", re.IGNORECASE)
 LOOKED_AT = re.compile(r"examined|inspected|\btested|\bsown|looked at", re.IGNORECASE)
@@ -187,8 +191,10 @@ def _kind(found: Found | None, name: str) -> Kind:
 def _role(found: Found | None, name: str) -> VariableRole:
     if found.in_yield if found is not None else _YIELD.search(name) is not None:
         return VariableRole.YIELD
-    if _INJURY.search(name) or _CROP.search(name):
+    if _INJURY.search(name):
         return VariableRole.CROP_INJURY
+    if _CROP.search(name):
+        return VariableRole.CROP
     if _DAMAGE.search(name):
         return VariableRole.DAMAGE
     if _ENEMIES.search(name):

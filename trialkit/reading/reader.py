@@ -12,7 +12,9 @@ from trialkit.reading.across import unfold
 from trialkit.reading.applications import read_applications
 from trialkit.reading.beside import with_beside
 from trialkit.reading.cells import Ledger
+from trialkit.reading.compared import named_treatment, with_attributes
 from trialkit.reading.contrasts import check_contrasts
+from trialkit.reading.dates import plain_date
 from trialkit.reading.design import check_plan, infer_design
 from trialkit.reading.examined import join_numbers, settle_examined
 from trialkit.reading.examined_headings import assume_examined
@@ -35,6 +37,7 @@ from trialkit.reading.gaps import (
 from trialkit.reading.harvest import Harvest, harvest_frame, read_harvest
 from trialkit.reading.head import Head, read_head
 from trialkit.reading.headers import normal
+from trialkit.reading.headings import PLANTING
 from trialkit.reading.melt import tell_no_day
 from trialkit.reading.names import Names, make_variables
 from trialkit.reading.observations import Record, Values, read_values
@@ -46,6 +49,7 @@ from trialkit.reading.rows import (
     row_plots,
     rows_of,
     tell_extra_cells,
+    with_plots,
 )
 from trialkit.reading.settings import mapping_entries, sheet_entries, toml_entries
 from trialkit.reading.sources import Source, open_source
@@ -222,6 +226,7 @@ def _read_source(source: Source, ledger: Ledger) -> Trial:
     names = Names.of(head)
     zero = Zero(head.applied, head.applied_place)
     applications = _read_applications(source, head, zero, ledger)
+    _settle_zero(head, zero, ledger)
     plan = read_plan(source, head, names, applications, ledger)
     draft = _Draft(source, head, names, plan, zero, applications)
     _read_counts(draft, ledger)
@@ -287,6 +292,27 @@ def _read_applications(source: Source, head: Head, zero: Zero, ledger: Ledger) -
     return applications
 
 
+_PLANTED = frozenset({
+    "planted", "plantingdate", "sown", "sowingdate", "dateofplanting", "dateofsowing", "planting",
+    "sowing", "drilled", "transplanted",
+})  # fmt: skip
+
+
+def _settle_zero(head: Head, zero: Zero, ledger: Ledger) -> None:
+    """Count days from planting, or from the day that is named, where nothing was applied."""
+    for key, text in head.extra.items():
+        day = plain_date(text)
+        if day is None:
+            continue
+        if normal(key) in _PLANTED:
+            zero.planted = day
+            if zero.day is None:
+                zero.day, zero.counted_from = day, PLANTING
+                ledger.understand("settings", key, f"{day.isoformat()}, day 0")
+        elif normal(key) == "dayzero" and not zero.applications and head.applied is None:
+            zero.day, zero.counted_from = day, "day 0"
+
+
 def _read_counts(draft: _Draft, ledger: Ledger) -> None:
     plan, names = draft.plan, draft.names
     if plan.flat is not None:
@@ -301,7 +327,9 @@ def _read_counts(draft: _Draft, ledger: Ledger) -> None:
         )
         if table is None:
             continue
-        table = unfold(table, names, ledger)
+        table = named_treatment(unfold(table, names, ledger), plan.words())
+        table = with_attributes(table, names, ledger)
+        table = with_plots(table, plan.plots, plan.words())
         found = row_plots(table, plan.known_plots(), ledger)
         if found is None:
             continue
@@ -372,7 +400,7 @@ def _assemble(draft: _Draft, ledger: Ledger) -> Trial:
         report=MappingProxyType(dict(head.report)),
         applications=tuple(draft.applications),
         settings=_settings(draft),
-        applied=draft.zero.day,
+        applied=None if draft.zero.counted_from else draft.zero.day,
         undated=draft.undated,
         untreated=plan.untreated,
         crop=text.get("crop") or None,

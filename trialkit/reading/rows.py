@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from trialkit.reading.cells import Cell, Ledger, column_letter, listing, nearest, quoted
 from trialkit.reading.headers import normal
 from trialkit.reading.numbers import Marks
-from trialkit.reading.tables import Table
+from trialkit.reading.spellings import folded, folded_block
+from trialkit.reading.tables import Column, Table
 from trialkit.trial import Plot
 
 
@@ -68,6 +69,42 @@ def row_plots(
             known[text] = text if plots is None else _unknown_plot(cell, table, folded, ledger)
         found.append(known[text])
     return found
+
+
+def with_plots(table: Table, plots: Mapping[str, Plot], treatments: Mapping[str, str]) -> Table:
+    """Add a column of plots to a table that has block and treatment in its place.
+
+    Only where each treatment stands once in each block of the plan, so that the two name a plot.
+
+    Parameters
+    ----------
+    table : Table
+    plots : mapping
+        Plots of the plan by id.
+    treatments : mapping
+        From ids and reduced names of treatments to their ids.
+    """
+    key, block = table.column("treatment"), table.column("block")
+    if table.column("plot") is not None or key is None or block is None or not plots:
+        return table
+    by_place: dict[tuple[str, str], list[str]] = {}
+    for plot in plots.values():
+        spot = (folded_block(plot.block or ""), plot.treatment)
+        by_place.setdefault(spot, []).append(plot.id)
+    if any(len(found) > 1 for found in by_place.values()):
+        return table
+    folds = {folded(text): meant for text, meant in treatments.items()}
+    rows = []
+    for row in table.rows:
+        text = row[key.index - 1].text
+        meant = treatments.get(text) or treatments.get(normal(text)) or folds.get(folded(text))
+        where = (folded_block(row[block.index - 1].text), meant or text)
+        found = by_place.get(where, [f"{row[block.index - 1].text}-{text}"])
+        rows.append((*row, row[key.index - 1]._replace(text=found[0], number=None, day=None)))
+    made = Column(len(table.columns) + 1, "plot", "plot", key.cell, made=True)
+    # What names the plot has been compared with the plan by that.
+    columns = [replace(c, field="repeated") if c in (key, block) else c for c in table.columns]
+    return replace(table, columns=(*columns, made), rows=tuple(rows))
 
 
 def _unknown_plot(
@@ -150,10 +187,10 @@ def tell_extra_cells(rows: Rows, ledger: Ledger) -> None:
     table = rows.table
     if not table.grid.separator:
         return
-    beyond = [column.index for column in table.columns if not column.header]
-    width = len(table.columns) - len(beyond)
+    width = max((c.cell.column for c in table.columns if c.header or c.made), default=0)
+    beyond = [c.index for c in table.columns if not (c.header or c.made) and c.cell.column > width]
     for row in table.rows:
-        extra = [row[index - 1] for index in beyond if index > width and row[index - 1].text]
+        extra = [row[index - 1] for index in beyond if row[index - 1].text]
         if extra:
             ledger.error(
                 "too-many-cells",

@@ -41,6 +41,7 @@ _OF_ROLE = {
     VariableRole.PEST: Question.PEST,
     VariableRole.DAMAGE: Question.DAMAGE,
     VariableRole.CROP_INJURY: Question.CROP_INJURY,
+    VariableRole.CROP: Question.CROP,
     VariableRole.NATURAL_ENEMY: Question.ENEMIES,
 }
 

@@ -38,8 +38,9 @@ def damage(context: Context) -> Iterator[Block]:
 
 
 def crop_injury(context: Context) -> Iterator[Block]:
-    """Figures: injury to the crop over the days."""
+    """Figures: injury to the crop, and its stand and growth, over the days."""
     yield from courses_of_role(context, VariableRole.CROP_INJURY)
+    yield from courses_of_role(context, VariableRole.CROP)
 
 
 def yields(context: Context) -> Iterator[Block]:

@@ -215,6 +215,7 @@ def pest_means(context: Context) -> Iterator[Block]:
 def crop_means(context: Context) -> Iterator[Block]:
     """Tables of means of what was assessed on the crop, where no percent control tells of it."""
     yield from _means_of(context, VariableRole.CROP_INJURY)
+    yield from _means_of(context, VariableRole.CROP)
     for variable in context.of_role(VariableRole.DAMAGE):
         if not context.rows("control", variable.name):
             table = means_by_day(context, variable)
