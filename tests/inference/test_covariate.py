@@ -116,6 +116,19 @@ def test_strong_covariate_gains_precision_and_a_useless_one_costs_little():
     assert 0.5 < none.precision[0] < 1.8
 
 
+@pytest.mark.parametrize("lost", [0, 3])
+def test_precision_is_the_mean_over_all_pairs(lost):
+    x, y = data(BLOCKS, 8)
+    y = np.asarray(y, dtype=float).reshape(len(x), -1)[:, 0]
+    y[:lost] = np.nan
+    (fit,) = fit_covariate(BLOCKS, y, x)
+    with_x, without = (
+        compare_means(part.means, part.unit_cov, part.ms_error, part.df_error, Method.TUKEY).se
+        for part in (fit, fit.unadjusted)
+    )
+    assert fit.precision[0] == pytest.approx((without**2).mean() / (with_x**2).mean(), rel=1e-9)
+
+
 def test_slopes_that_differ_are_found():
     x, y = data(BLOCKS, 7)
     y = y + np.where(TREATMENT == 2, 1.5, 0.0)[:, None] * x[:, None]

@@ -174,9 +174,9 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
     slopes, slopes_df, slopes_f = _own_slopes(x_fit.residuals[:, 1:], rest, df_error)
     df_slopes = df_error - slopes_df
     x_line = x_fit.treatment
-    spread = float(x_line.mean_sq[0]) / exx
+    gained = _mean_over_pairs(fit.unit_cov) / _mean_over_pairs(unit_cov)
     with np.errstate(invalid="ignore", divide="ignore"):
-        precision = fit.ms_error / (np.where(ms_error > 0, ms_error, np.nan) * (1.0 + spread))
+        precision = gained * fit.ms_error / np.where(ms_error > 0, ms_error, np.nan)
     return CovariateFit(
         columns=fit.columns,
         plots=plots,
@@ -201,6 +201,15 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
         residuals=rest,
         precision=precision,
     )
+
+
+def _mean_over_pairs(unit_cov: FloatArray) -> float:
+    """Mean variance of the differences of all pairs of known means, for an error of 1."""
+    known = ~np.isnan(np.diagonal(unit_cov))
+    inside, t = unit_cov[np.ix_(known, known)], int(known.sum())
+    if t < 2:
+        return float("nan")
+    return float(2.0 * (t * np.trace(inside) - inside.sum()) / (t * (t - 1)))
 
 
 def _own_slopes(
