@@ -17,7 +17,15 @@ if TYPE_CHECKING:
     from trialkit.explaining import explain
     from trialkit.findings import Finding, make_findings
     from trialkit.many import Reported, report_trials
-    from trialkit.planning import MixSheet, Planned, mix_sheet, plan_trial, start_trial, write_plan
+    from trialkit.planning import (
+        MixSheet,
+        Planned,
+        blocks_needed,
+        mix_sheet,
+        plan_trial,
+        start_trial,
+        write_plan,
+    )
     from trialkit.problems import Place, Problem, Severity, TrialError
     from trialkit.reading import read_trial, save_trial, trial_from_tables
     from trialkit.record import read_record, rerun
@@ -66,6 +74,8 @@ _ROOMS = {
     "VariableRole": "trial",
     "Written": "run",
     "analyse": "analysis",
+    "blocks_needed": "planning",
+    "compare": "desk",
     "example_names": "resources",
     "example_trial": "resources",
     "explain": "explaining",
@@ -76,7 +86,6 @@ _ROOMS = {
     "read_trial": "reading",
     "report_trial": "run",
     "report_trials": "many",
-    "compare": "desk",
     "rerun": "record",
     "save_trial": "reading",
     "start_trial": "planning",
@@ -109,6 +118,8 @@ __all__ = [
     "VariableRole",
     "Written",
     "analyse",
+    "blocks_needed",
+    "compare",
     "example_names",
     "example_trial",
     "explain",
@@ -120,7 +131,6 @@ __all__ = [
     "read_trial",
     "report_trial",
     "report_trials",
-    "compare",
     "rerun",
     "save_trial",
     "start_trial",

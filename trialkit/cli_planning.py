@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
@@ -39,6 +40,11 @@ def register(app: typer.Typer) -> None:
         "  trialkit mix my_trial.xlsx --out season\n"
         "  trialkit mix my_trial --out season --left '2=0.35 L; 3=0.4 L' --application 1"
     )(mix)
+    app.command(
+        epilog="\b\nExamples\n"
+        "  trialkit power my_trial.xlsx --like last_year/record.json --blocks 3..8\n"
+        "  trialkit power my_trial --density 20 --k 2 --plot-cv 30 --out season"
+    )(power)
 
 
 def start(
@@ -179,6 +185,88 @@ def mix(
             typer.echo(line)
     for path in paths:
         typer.echo(f"  {path}")
+
+
+def power(
+    trial: TrialPath,
+    like: Annotated[
+        Path | None,
+        typer.Option(
+            "--like", metavar="RECORD|TRIAL", help="Take density, k and spread from its counts."
+        ),
+    ] = None,
+    density: Annotated[
+        float | None, typer.Option("--density", help="Mean of a sample in untreated plots.")
+    ] = None,
+    k: Annotated[
+        float | None, typer.Option("--k", help="k of the negative binomial; none is Poisson.")
+    ] = None,
+    plot_cv: Annotated[
+        float | None, typer.Option("--plot-cv", help="Spread of plots within blocks, percent.")
+    ] = None,
+    block_cv: Annotated[
+        float | None, typer.Option("--block-cv", help="Spread of blocks, percent.")
+    ] = None,
+    blocks: Annotated[
+        str, typer.Option("--blocks", metavar="A..B", help="Numbers of blocks to look at.")
+    ] = "3..8",
+    simulations: Annotated[
+        int, typer.Option("--simulations", min=100, help="Trials of each size and control.")
+    ] = 1000,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers.")] = 1,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder for power.html and .csv.")
+    ] = None,
+    quiet: Quiet = False,
+) -> None:
+    """Say how many blocks it takes to show control, by simulated trials of the design.
+
+    The density comes from --density or an earlier trial (--like); nothing is assumed for it. Exit
+    status: 0 done, 1 the trial has problems, 2 wrong usage.
+    """
+    from trialkit.planning import blocks_needed
+    from trialkit.planning.earlier import Field, field_of
+    from trialkit.planning.power_pages import power_lines
+    from trialkit.planning.writing import write_power
+    from trialkit.wording import paragraph
+
+    existing(trial)
+    if out is not None:
+        out_folder(out)
+    sizes = _sizes(blocks)
+    if like is None and density is None:
+        usage("give --density, or --like with an earlier trial or its record.json")
+    given = guarded(lambda: _read(trial))
+    earlier = existing(like) if like is not None else None
+    field = Field(density=density or 0.0) if earlier is None else guarded(lambda: field_of(earlier))
+    said = {"density": density, "k": k, "plot_cv": plot_cv, "block_cv": block_cv}
+    planned = given.plan.get("plan.samples")
+    field = replace(
+        field,
+        **{name: value for name, value in said.items() if value is not None},
+        samples=int(planned) if planned else field.samples,
+    )
+    needed = guarded(
+        lambda: blocks_needed(given, field, blocks=sizes, simulations=simulations, seed=seed)
+    )
+    paths = () if out is None else guarded(lambda: write_power(given, needed, out))
+    if quiet:
+        return
+    for text in power_lines(needed):
+        for line in paragraph(text):
+            typer.echo(line)
+    for path in paths:
+        typer.echo(f"  {path}")
+
+
+def _sizes(text: str) -> list[int]:
+    first, dots, last = text.partition("..")
+    if not (first.isdecimal() and (not dots or last.isdecimal())):
+        usage(f"--blocks takes two numbers, such as 3..8, not {text!r}")
+    low, high = int(first), int(last or first)
+    if not 2 <= low <= high <= 50:
+        usage("--blocks takes numbers from 2 to 50, the smaller first")
+    return list(range(low, high + 1))
 
 
 def _left_over(

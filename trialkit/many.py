@@ -7,7 +7,7 @@ import multiprocessing
 import os
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from importlib import import_module
@@ -70,6 +70,7 @@ def report_trials(
     formats: Collection[str] = USUAL,
     options: ReportOptions | None = None,
     jobs: int | None = None,
+    executor: Executor | None = None,
     progress: Callable[[str], None] = _silent,
 ) -> tuple[Reported, ...]:
     """Report several trials, each to a folder of its own under ``out``.
@@ -87,6 +88,9 @@ def report_trials(
     jobs : int, optional
         Processes at once; as many as there are cores, when left out. With 1 all is done in this
         process.
+    executor : concurrent.futures.Executor, optional
+        Where the trials are worked on instead: any pool, or that of a cluster whose machines see
+        the same folders and have trialkit. It is not shut down; ``jobs`` is then not looked at.
     progress : callable
         Is told how far the run has come.
 
@@ -117,7 +121,11 @@ def report_trials(
     ]
     some = min(cores() if jobs is None else max(jobs, 1), max(len(tasks), 1))
     done: list[Reported] = []
-    for found in _in_turn(tasks) if some == 1 else _side_by_side(tasks, some):
+    if executor is not None:
+        outcomes = _elsewhere(tasks, executor)
+    else:
+        outcomes = _in_turn(tasks) if some == 1 else _side_by_side(tasks, some)
+    for found in outcomes:
         done.append(found)
         progress(f"{len(done)} of {len(tasks)} trials")
     return tuple(done)
@@ -167,6 +175,12 @@ _Task = tuple[str, Path, Path, ReportOptions]
 def _in_turn(tasks: Sequence[_Task]) -> Iterator[Reported]:
     for task in tasks:
         yield _report_one(task)
+
+
+def _elsewhere(tasks: Sequence[_Task], executor: Executor) -> Iterator[Reported]:
+    futures = [executor.submit(_report_one, task) for task in tasks]
+    for task, future in zip(tasks, futures, strict=True):
+        yield _outcome(task, future)
 
 
 def _side_by_side(tasks: Sequence[_Task], jobs: int) -> Iterator[Reported]:

@@ -6,17 +6,23 @@ The plan of a trial is the trial itself: what is written here, `trialkit.report_
 from __future__ import annotations
 
 from trialkit.planning.blank import start_trial
+from trialkit.planning.earlier import Field, field_of
 from trialkit.planning.left_over import actual_doses
 from trialkit.planning.mix import MixSheet, mix_sheet
 from trialkit.planning.plan import Planned, plan_trial
+from trialkit.planning.power import BlocksNeeded, blocks_needed
 from trialkit.planning.visits import calendar
 from trialkit.planning.writing import write_plan
 
 __all__ = [
+    "BlocksNeeded",
+    "Field",
     "MixSheet",
     "Planned",
     "actual_doses",
+    "blocks_needed",
     "calendar",
+    "field_of",
     "mix_sheet",
     "plan_trial",
     "start_trial",

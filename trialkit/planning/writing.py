@@ -18,6 +18,8 @@ from trialkit.planning.mix import MixSheet
 from trialkit.planning.mix_pages import mix_page
 from trialkit.planning.pages import counting_pages, map_page
 from trialkit.planning.plan import Planned
+from trialkit.planning.power import BlocksNeeded
+from trialkit.planning.power_pages import power_page
 from trialkit.planning.visits import asked_counts, asked_yields, lines, visits
 from trialkit.reading import save_trial
 from trialkit.trial import Trial
@@ -136,6 +138,20 @@ def write_doses(trial: Trial, doses: pd.DataFrame, folder: Path) -> Path:
     path = folder / "doses.csv"
     write_whole(path, csv_text(table).encode("utf-8"))
     return path
+
+
+def write_power(trial: Trial, needed: BlocksNeeded, out: Path | str) -> tuple[Path, ...]:
+    """Write what trials of several sizes can show: a page for print, and the chances as a table.
+
+    Returns
+    -------
+    tuple of Path
+        ``power.html`` and ``power.csv``.
+    """
+    files = {"power.html": power_page(trial, needed), "power.csv": csv_text(needed.chances)}
+    for file, text in files.items():
+        write_whole(Path(out) / file, text.encode("utf-8"))
+    return tuple(Path(out) / file for file in files)
 
 
 def csv_text(table: pd.DataFrame) -> str:

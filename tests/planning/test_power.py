@@ -1,0 +1,179 @@
+"""Power by simulation: against brute simulation written apart, formulas, and known fields."""
+
+from __future__ import annotations
+
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree
+
+import html5lib
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from typer.testing import CliRunner
+
+import trialkit
+from planning.conftest import factor_treatments, make_protocol
+from trialkit.cli import app
+from trialkit.planning import Field, blocks_needed, field_of, plan_trial
+from trialkit.planning.power import LEVELS, simulate_counts
+from trialkit.planning.power_pages import power_lines, power_page, power_svg
+from trialkit.problems import TrialError
+from trialkit.trial import Settings, Transform, Trial
+
+FIELD = Field(density=20, k=2, plot_cv=30, block_cv=20, samples=2)
+
+
+def chances(needed, question: str) -> pd.DataFrame:
+    own = needed.chances[needed.chances["question"] == question]
+    return own.pivot_table(index="control_percent", columns="blocks", values="chance")
+
+
+def test_chances_agree_with_a_simulation_written_apart() -> None:
+    # Four treatments in four blocks, one at 60 %, the others at 80 %, square roots; F by hand.
+    trial = replace(make_protocol("rcbd", 4), settings=Settings(transform=Transform.SQRT))
+    needed = blocks_needed(trial, FIELD, blocks=(4,), simulations=2000)
+    found = float(chances(needed, "any difference").loc[60.0, 4])
+    rng = np.random.default_rng(99)
+    t, b, n = 4, 4, 2000
+    means = 20 * np.array([1, 0.4, 0.2, 0.2])[:, None, None]
+    spread = [np.sqrt(np.log1p(cv**2)) for cv in (0.2, 0.3)]
+    level = means * np.exp(rng.normal(0, spread[0], (1, b, n)) - spread[0] ** 2 / 2)
+    level = level * np.exp(rng.normal(0, spread[1], (t, b, n)) - spread[1] ** 2 / 2)
+    counts = rng.negative_binomial(2, 2 / (2 + level), (2, t, b, n)).mean(axis=0)
+    y = np.sqrt(counts + 0.5)
+    grand = y.mean(axis=(0, 1))
+    ss_t = b * ((y.mean(axis=1) - grand) ** 2).sum(axis=0)
+    ss_b = t * ((y.mean(axis=0) - grand) ** 2).sum(axis=0)
+    ss_e = ((y - grand) ** 2).sum(axis=(0, 1)) - ss_t - ss_b
+    p = stats.f.sf((ss_t / 3) / (ss_e / 9), 3, 9)
+    apart = float((p < 0.05).mean())
+    error = np.sqrt(2 * apart * (1 - apart) / n)
+    assert abs(found - apart) < 4 * error
+
+
+def test_the_noncentral_f_agrees_where_it_holds() -> None:
+    needed = blocks_needed(make_protocol("rcbd", 5), FIELD, blocks=(3, 6), simulations=1000)
+    assert len(needed.formula) == 2 * len(LEVELS)
+    assert (needed.formula["simulated"] - needed.formula["noncentral_f"]).abs().max() < 0.05
+
+
+def test_without_any_effect_five_in_a_hundred_are_found() -> None:
+    needed = blocks_needed(
+        make_protocol("rcbd", 5), FIELD, blocks=(4,), assumed=0.0, simulations=3000
+    )
+    null = float(chances(needed, "any difference").loc[0.0, 4])
+    assert null == pytest.approx(0.05, abs=0.015)
+    assert float(chances(needed, "against the untreated").loc[0.0, 4]) < 0.05
+
+
+def test_more_blocks_and_more_control_are_found_sooner() -> None:
+    needed = blocks_needed(make_protocol("rcbd", 5), FIELD, blocks=(3, 5, 8), simulations=400)
+    against = chances(needed, "against the untreated")
+    assert (np.diff(against.to_numpy(), axis=1) > -0.06).all()
+    assert (np.diff(against.loc[30.0:].to_numpy(), axis=0) > -0.02).all()
+    smallest = needed.smallest.query("question == 'against the untreated'")["control_percent"]
+    assert (np.diff(smallest) < 0).all()
+    for row in needed.chances.itertuples():
+        assert 0 <= row.lower <= row.chance <= row.upper <= 1
+
+
+@pytest.mark.parametrize("name", ["crd", "latin", "split-plot", "strip-plot", "incomplete"])
+def test_every_design_can_be_asked(name: str) -> None:
+    trial = make_protocol("rcbd" if name == "incomplete" else name, 6)
+    if name.endswith("-plot"):
+        trial = replace(trial, treatments=factor_treatments(), untreated="C1:P1")
+    if name == "incomplete":
+        trial = replace(trial, plan={**trial.plan, "plan.block_size": "3"})
+    needed = blocks_needed(trial, FIELD, blocks=(4,), simulations=60)
+    assert needed.chances["chance"].between(0, 1).all()
+    assert (needed.formula.empty) == (name in {"split-plot", "strip-plot", "incomplete"})
+    assert set(needed.chances["blocks"]) == {6 if name == "latin" else 4}
+
+
+def test_any_executor_gives_the_same() -> None:
+    trial = make_protocol("rcbd", 4)
+    here = blocks_needed(trial, FIELD, blocks=(3, 4), simulations=50)
+    with ThreadPoolExecutor(2) as pool:
+        threads = blocks_needed(trial, FIELD, blocks=(3, 4), simulations=50, executor=pool)
+    with ProcessPoolExecutor(2) as pool:
+        processes = blocks_needed(trial, FIELD, blocks=(3, 4), simulations=50, executor=pool)
+    pd.testing.assert_frame_equal(here.chances, threads.chances)
+    pd.testing.assert_frame_equal(here.chances, processes.chances)
+
+
+def test_trials_are_reported_on_any_executor(tmp_path: Path) -> None:
+    trials = [trialkit.example_trial("leaf_beetle_potato"), tmp_path / "nothing"]
+    with ThreadPoolExecutor(1) as pool:
+        outcomes = trialkit.report_trials(trials, tmp_path / "out", formats=(), executor=pool)
+        assert pool.submit(int).result() == 0  # it was not shut down
+    assert [item.written for item in outcomes] == [True, False]
+
+
+def counted(field: Field, days: int, seed: int) -> Trial:
+    """A trial in 12 blocks with samples, counted on several days, no effect of treatments."""
+    laid = plan_trial(make_protocol("rcbd", 6, {"plan.blocks": "12"}), seed=seed).trial
+    rng = np.random.default_rng(seed)
+    block = np.array([int(plot.block or 0) - 1 for plot in laid.plots])
+    one = replace(field, samples=1, k=float("inf"))
+    rows = []
+    for day in range(1, days + 1):
+        # Levels of plots first, then samples of each about its own level.
+        huge = simulate_counts(np.full(block.size, 1e6), block, one, 1, rng)[:, 0] / 1e6
+        for plot, level in zip(laid.plots, huge * field.density, strict=True):
+            rate = level * rng.gamma(field.k, 1 / field.k, field.samples)
+            values = rng.poisson(rate)
+            rows += [(plot.id, "larvae", day, str(i), float(v)) for i, v in enumerate(values)]
+    columns = ["plot", "variable", "day", "sample", "value"]
+    return replace(laid, counts=pd.DataFrame(rows, columns=columns))
+
+
+def test_an_earlier_trial_gives_its_field_back() -> None:
+    truth = Field(density=25, k=3, plot_cv=35, block_cv=25, samples=8)
+    found = field_of(counted(truth, days=6, seed=2))
+    assert found.samples == 8
+    assert found.density == pytest.approx(25, rel=0.15)
+    assert found.k == pytest.approx(3, rel=0.15)
+    assert found.plot_cv == pytest.approx(35, abs=8)
+    assert found.block_cv == pytest.approx(25, abs=10)
+
+
+def test_a_record_is_as_good_as_its_trial(tmp_path: Path) -> None:
+    example = trialkit.example_trial("spider_mite_glasshouse")
+    trialkit.report_trials([example], tmp_path, formats=(), jobs=1)
+    record = next(tmp_path.rglob("record.json"))
+    assert field_of(record) == field_of(example)
+
+
+@pytest.mark.parametrize(
+    "field", [Field(density=0), Field(density=5, k=0), Field(density=5, plot_cv=-1)]
+)
+def test_a_field_that_cannot_be_is_refused(field: Field) -> None:
+    with pytest.raises(TrialError, match="cannot be simulated"):
+        blocks_needed(make_protocol(), field)
+
+
+def test_the_page_has_its_figure_and_sentences() -> None:
+    trial = replace(make_protocol("rcbd", 4), title="<b>Peas</b>")
+    needed = blocks_needed(trial, FIELD, blocks=(3, 6), simulations=50)
+    ElementTree.fromstring(power_svg(needed))
+    page = power_page(trial, needed)
+    html5lib.HTMLParser(strict=True).parse(page)
+    assert "<b>" not in page
+    assert "common practice, without a source" in page
+    assert any("6 blocks:" in line for line in power_lines(needed))
+
+
+def test_the_command(tmp_path: Path) -> None:
+    run = CliRunner()
+    path = str(trialkit.example_trial("leaf_beetle_potato"))
+    asked = ["power", path, "--density", "20", "--k", "2", "--plot-cv", "30", "--blocks", "3..4"]
+    result = run.invoke(app, [*asked, "--simulations", "100", "--out", str(tmp_path / "p")])
+    assert result.exit_code == 0
+    assert "from the untreated" in result.output
+    assert {item.name for item in (tmp_path / "p").iterdir()} == {"power.html", "power.csv"}
+    assert run.invoke(app, ["power", path]).exit_code == 2
+    assert run.invoke(app, [*asked[:4], "--blocks", "8..3"]).exit_code == 2
+    assert "Examples" in run.invoke(app, ["power", "--help"]).output
