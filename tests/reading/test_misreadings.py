@@ -464,3 +464,41 @@ def test_one_cause_is_one_problem(file):
     reading = read(file("a.csv", "\n".join(spoilt).replace("larvae 7 DAT,", "") + "\n"))
     errors = [item for item in reading.problems if item.severity == "error"]
     assert len(errors) <= 1
+
+
+def test_factors_that_blocks_confound_are_all_taken(file):
+    """Half of the combinations in each block, as in a factorial confounded with blocks."""
+    lines = ["block,N,P,K,yield"]
+    for b in range(1, 7):
+        half = [f for f in itertools.product((0, 1), repeat=3) if sum(f) % 2 == b % 2]
+        lines += [f"{b},{n},{p},{k},{40.5 + b + 3 * n + p + k / 2}" for n, p, k in half]
+    trial = read(file("a.csv", "\n".join(lines))).trial
+    assert len(trial.treatments) == 8
+    assert [item.name for item in trial.variables] == ["yield"]
+
+
+def test_a_factor_beside_the_treatment_is_no_variable(file):
+    lines = ["treatment,poison,survival"]
+    lines += [f"{t},{p},{r + p * 1.5}" for t in "ABCD" for p in (1, 2, 3) for r in range(4)]
+    assert kinds(read(file("a.csv", "\n".join(lines)))) == {"crossed-factor"}
+    doses = ["herbicide,dose,dry matter"]
+    doses += [
+        f"{h},{d},{r + d * 1.5 + len(h)}"
+        for h in ("Alba", "Velsin")
+        for d in (0, 5, 9)
+        for r in (1, 2)
+    ]
+    trial = read(file("b.csv", "\n".join(doses))).trial
+    assert len(trial.treatments) == 6
+    assert [item.name for item in trial.variables] == ["dry matter"]
+
+
+def test_positions_and_row_numbers_are_no_variables(file):
+    lines = ["obs,variety,rep,yield,latitude,longitude,serial"]
+    lines += [
+        f"{5 * b + k},V{k},{b},{k + b},{k / 7},{b / 7},{5 * b + k}"
+        for b in range(3)
+        for k in range(5)
+    ]
+    trial = read(file("a.csv", "\n".join(lines))).trial
+    assert [item.name for item in trial.variables] == ["yield"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
@@ -19,6 +19,10 @@ ATTRIBUTE = "about the treatment"
 _CLASSES = frozenset({
     "category", "categories", "class", "classes", "grade", "severityclass", "damageclass",
     "scoreclass",
+})  # fmt: skip
+_AMOUNTS = frozenset({
+    "conc", "concentration", "concn", "nitro", "nitrogen", "nrate", "depth", "density", "spacing",
+    "seedrate", "seedingrate",
 })  # fmt: skip
 _MOST_LEVELS = 12
 _KEYS = (
@@ -108,7 +112,10 @@ def _tell_classes(table: Table, ledger: Ledger) -> bool:
 
 
 def _factors(table: Table, names: Names) -> list[Column]:
-    """Columns that make the treatments: as few as tell the rows of a block apart."""
+    """Columns that make the treatments: those that tell the rows of a block apart, and others.
+
+    Others are those that are crossed with them, each level as often as the next.
+    """
     named = [
         c
         for c in table.columns
@@ -118,18 +125,22 @@ def _factors(table: Table, names: Names) -> list[Column]:
     rest = [c for c in table.columns if c not in named and _is_factor(table, c, names)]
     if not _responses(table, [*named, *rest], names):
         return []
-    chosen = named[:1]
-    for column in [*named[1:], *rest]:
-        if chosen and not _repeats(table, chosen):
+    blocked = any(c.field in {"block", "replicate"} for c in table.columns)
+    rest = [c for c in rest if not (named and _constant(table, named[:1], c))]
+    certain = [c for c in rest if _is_rate(c)]
+    if not blocked and not named and len(rest) > 1:
+        return certain if len(certain) == len(rest) else []
+    chosen = [*named[:1], *certain]
+    skip = [*named, *rest]
+    for column in [*named[1:], *(c for c in rest if c not in certain)]:
+        if chosen and not _repeats(table, chosen, skip):
             break
         chosen.append(column)
-    if (
-        len(chosen) > len(named)
-        and _repeats(table, chosen)
-        and named
-        and not _levels_even(table, chosen)
-    ):
-        return named
+    for column in rest:
+        levels = Counter(cell.text for cell in table.cells(column))
+        crossed = len(set(levels.values())) == 1 and not _constant(table, chosen, column)
+        if column not in chosen and crossed and (blocked or _replicated(table, [*chosen, column])):
+            chosen.append(column)
     return chosen
 
 
@@ -165,6 +176,8 @@ def _is_factor(table: Table, column: Column, names: Names) -> bool:
     if names.is_percent(column.header) or names.is_yield(column.header):
         return False
     levels = Counter(cell.text for cell in cells)
+    if _is_rate(column):
+        return len(levels) > 1
     if not 2 <= len(levels) <= max(2, min(_MOST_LEVELS, len(cells) // 2)):
         return column.field is None and _text_levels(cells, levels)
     return _even(levels)
@@ -179,19 +192,27 @@ def _text_levels(cells: Sequence[Cell], levels: Counter[str]) -> bool:
     return text and 2 <= len(levels) <= len(cells) // 2 and _even(levels)
 
 
-def _repeats(table: Table, chosen: Sequence[Column]) -> bool:
+def _replicated(table: Table, chosen: Sequence[Column]) -> bool:
+    rows = Counter(tuple(row[c.index - 1].text for c in chosen) for row in table.rows)
+    return min(rows.values(), default=0) > 1
+
+
+def _is_rate(column: Column) -> bool:
+    """Whether a heading names an amount that was given."""
+    return field_of("treatments", column.header) == "rate" or normal(column.header) in _AMOUNTS
+
+
+def _repeats(table: Table, chosen: Sequence[Column], skip: Sequence[Column]) -> bool:
     """Whether rows of a block, day and sample are not told apart by the columns yet."""
-    keys = [c for name in ("replicate", "block", *_KEYS)
-            if (c := table.column(name)) is not None and c not in chosen]  # fmt: skip
+    keys = [
+        c
+        for name in ("replicate", "block", *_KEYS)
+        if (c := table.column(name)) is not None and c not in (*chosen, *skip)
+    ]
     if not any(c.field in {"replicate", "block"} for c in keys):
         return False
     rows = Counter(tuple(row[c.index - 1].text for c in (*keys, *chosen)) for row in table.rows)
     return max(rows.values(), default=0) > 1
-
-
-def _levels_even(table: Table, chosen: Sequence[Column]) -> bool:
-    rows = Counter(tuple(row[c.index - 1].text for c in chosen) for row in table.rows)
-    return max(rows.values()) <= 2 * min(rows.values())
 
 
 def _made_of(table: Table, chosen: Sequence[Column], ledger: Ledger) -> Compared:
@@ -285,6 +306,10 @@ def with_attributes(table: Table, names: Names, ledger: Ledger) -> Table:
         same = all(len({_value(cells[i]) for i in rows}) == 1 for rows in groups.values())
         levels = {_value(cell) for cell in cells}
         response = names.is_percent(column.header) or names.is_yield(column.header)
+        if not same and (_is_rate(column) or _is_crossed(table, groups, column)):
+            _tell_crossed(table, column, ledger)
+            columns[place] = replace(column, field="unclear")
+            continue
         if same and (known or (len(levels) > 1 and not response)):
             columns[place] = replace(column, field=ATTRIBUTE)
             if _numbers(table, column) and not known:
@@ -297,6 +322,33 @@ def with_attributes(table: Table, names: Names, ledger: Ledger) -> Table:
                     table.header_place(column),
                 )
     return table.with_columns(columns)
+
+
+def _is_crossed(table: Table, groups: Mapping[str, Sequence[int]], column: Column) -> bool:
+    """Whether few numbers stand equally often in all treatments, as levels of a factor do.
+
+    With blocks that is asked about where plots are told apart.
+    """
+    told_apart = table.column("block") is not None or table.column("plot") is not None
+    if told_apart or not _numbers(table, column):
+        return False
+    cells = table.cells(column)
+    found = {tuple(sorted(cells[i].text for i in rows)) for rows in groups.values()}
+    if len(found) != 1:
+        return False
+    levels = Counter(next(iter(found)))
+    return 2 <= len(levels) <= 6 and len(set(levels.values())) == 1 and min(levels.values()) > 1
+
+
+def _tell_crossed(table: Table, column: Column, ledger: Ledger) -> None:
+    ledger.error(
+        "crossed-factor",
+        f"{quoted(column.header)} differs within treatments and seems to be a factor of its own.",
+        "Head the column treatment otherwise, so that both make the treatments, or give one name "
+        "to each combination; if it was counted, describe it: "
+        f"[variables.{quoted(column.header)}].",
+        table.header_place(column),
+    )
 
 
 _ABOUT = frozenset({"rate", "rate_unit", "mode_of_action", "cost_per_ha", "cost_per_acre", "parts"})

@@ -231,7 +231,10 @@ ASIDE = frozenset({
     "assessedby", "countedby", "initials", "remark", "remarks", "note", "notes", "comment",
     "comments", "time", "timeofday", "weather", "temperature", "temp", "humidity", "year", "site",
     "location", "trial", "trialno", "trialid", "season", "crop", "cultivar", "variety", "name",
-    "treatmentname", "trtname", "product", "role", "plottreatment",
+    "treatmentname", "trtname", "product", "role", "plottreatment", "latitude", "longitude", "lat",
+    "lon", "long", "lng", "easting", "northing", "gps", "x", "y", "xcoord", "ycoord", "coordinate",
+    "id", "obs", "observation", "index", "order", "rownames", "record", "recordno", "unnamed0",
+    "operator", "counter", "plotarea", "plotsize",
 })  # fmt: skip
 
 REMARKS = frozenset({"remark", "remarks", "note", "notes", "comment", "comments"})

@@ -136,6 +136,8 @@ def _value_columns(
             found.append(column)
         elif plots is not None and _repeats(table, column, plots):
             ledger.understand(table.grid.name, column.label, "the plots again")
+        elif _numbers_rows(table, column):
+            ledger.understand(table.grid.name, column.label, "the number of the row")
         elif column.day is not None and not in_yield:
             if days is not None and column.day.certain:
                 _tell_two_days(table, column, ledger)
@@ -163,6 +165,17 @@ def _repeats(table: Table, column: Column, plots: Column) -> bool:
     )
 
 
+def _numbers_rows(table: Table, column: Column) -> bool:
+    """Whether a column numbers the rows from 1, or from 0: the first one, or named like that."""
+    if column.day is not None or not (column.index == 1 or normal(column.header) in _SERIAL):
+        return False
+    numbers = [plain_number(cell.text) for cell in table.cells(column)]
+    first = numbers[0] if numbers else None
+    if len(numbers) < 6 or first not in {0.0, 1.0}:
+        return False
+    return numbers == [first + place for place in range(len(numbers))]
+
+
 def _without_summaries(
     table: Table, columns: list[Column], names: Names, ledger: Ledger
 ) -> list[Column]:
@@ -187,6 +200,10 @@ def _without_summaries(
     return [column for column in columns if column not in lost and column not in unclear]
 
 
+_SERIAL = frozenset({
+    "no", "nr", "number", "serial", "serialno", "sl", "slno", "sno", "line", "seq", "sequence",
+    "row", "count", "nummer",
+})  # fmt: skip
 _SUMS = frozenset({"total", "sum", "all", "n"})
 _STATISTIC = ("lsd", "cv", "se", "sd", "p", "f", "st")
 

@@ -17,6 +17,7 @@ PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
 _YIELD = re.compile(r"yield", re.IGNORECASE)
 _CROP = re.compile(
     r"height|weight|length|ndvi|vigou?r|biomass|diameter|\bstand|emergence|ground cover|canopy|"
+    r"mass\b|dry ?matter|leaf ?area|\bwt\b|"
     r"lodging|flowering|heading date|maturity|tiller|establishment",
     re.IGNORECASE,
 )

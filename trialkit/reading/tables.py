@@ -6,7 +6,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter
+from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter, listing, quoted
 from trialkit.reading.doubles import Tops, settle_doubles
 from trialkit.reading.filled_down import fill_down
 from trialkit.reading.headers import COMPARED, field_of, normal
@@ -173,7 +173,7 @@ def make_table(
     if place is None:
         ledger.error(
             "no-header",
-            "No row with column headings was found.",
+            f"No row with column headings was found{_first_row(grid)}.",
             f"The table needs a heading row with at least the column {key}.",
             grid.place(),
         )
@@ -202,6 +202,11 @@ def make_table(
     )
     labels = tuple(column.label for column in columns)
     return Table(grid, kind, columns, padded, header[0].row, labels)
+
+
+def _first_row(grid: Grid) -> str:
+    words = [cell.text for row in grid.rows[:1] for cell in row if cell.text]
+    return f"; the first row holds {listing(map(quoted, words), 8)}" if words else ""
 
 
 def _fill_merged(grid: Grid, kind: str, header: Row, body: tuple[Row, ...]) -> tuple[Row, ...]:
