@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from trialkit import figures
     from trialkit.analysis import Analysis, analyse
     from trialkit.desk import compare
+    from trialkit.desk.audit import Audit, audit_table
     from trialkit.explaining import explain
     from trialkit.findings import Finding, make_findings
     from trialkit.many import Reported, report_trials
@@ -73,7 +74,9 @@ _ROOMS = {
     "Variable": "trial",
     "VariableRole": "trial",
     "Written": "run",
+    "Audit": "desk.audit",
     "analyse": "analysis",
+    "audit_table": "desk.audit",
     "blocks_needed": "planning",
     "compare": "desk",
     "example_names": "resources",
@@ -96,6 +99,7 @@ _ROOMS = {
 __all__ = [
     "Analysis",
     "Application",
+    "Audit",
     "Comparison",
     "ControlMethod",
     "Design",
@@ -118,6 +122,7 @@ __all__ = [
     "VariableRole",
     "Written",
     "analyse",
+    "audit_table",
     "blocks_needed",
     "compare",
     "example_names",

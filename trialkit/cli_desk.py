@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from trialkit.cli_shared import complain, existing
+from trialkit.printed_layout import LAYOUT
 
 
 def register(app: typer.Typer) -> None:
@@ -16,6 +17,9 @@ def register(app: typer.Typer) -> None:
         epilog="\b\nExamples\n  trialkit compare old/record.json new/record.json\n"
         "  trialkit compare report/record.json my_trial",
     )(compare)
+    app.command(
+        epilog="\b\nLayout of the table\n" + "\n".join(f"  {line}" for line in LAYOUT),
+    )(audit)
 
 
 def compare(
@@ -48,4 +52,34 @@ def compare(
     if page is not None:
         write_whole(page, comparison_page(found).encode("utf-8"))
     if not found.same:
+        raise typer.Exit(1)
+
+
+def audit(
+    table: Annotated[Path, typer.Argument(metavar="TABLE", help="A .csv or .xlsx; layout below.")],
+    page: Annotated[
+        Path | None, typer.Option("--page", metavar="FILE.html", help="Write it as a page, too.")
+    ] = None,
+) -> None:
+    """Ask whether the numbers of a printed table of means can belong together.
+
+    Each check shows its arithmetic; an inconsistency is a question to the author. Exit status:
+    0 where none was found, 1 where one was or the table cannot be read, 2 for wrong usage.
+    """
+    existing(table)
+    from trialkit.desk.audit import Verdict, audit_table
+    from trialkit.desk.audit.text import audit_lines, audit_page
+    from trialkit.files import write_whole
+    from trialkit.problems import TrialError
+
+    try:
+        found = audit_table(table)
+    except TrialError as fault:
+        complain(fault.problems)
+        raise typer.Exit(1) from None
+    for line in audit_lines(found):
+        typer.echo(line)
+    if page is not None:
+        write_whole(page, audit_page(found).encode("utf-8"))
+    if found.of(Verdict.INCONSISTENT):
         raise typer.Exit(1)

@@ -2,31 +2,25 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 from html import escape
 
 from trialkit.desk.comparing import Changed, Comparison
+from trialkit.desk.page import short_page, wrapped
 
-WIDTH = 80
 #: How many changes of one kind are listed.
 MOST = 20
 
 
 def comparison_lines(found: Comparison) -> list[str]:
     """Write what differs in the order: data, settings, versions, conclusions, numbers."""
-    lines = list(_wrapped(_verdict(found)))
+    lines = list(wrapped(_verdict(found)))
     for title, text in _parts(found):
         lines.append("")
-        lines += _wrapped(title)
+        lines += wrapped(title)
         for item in text:
-            lines += _wrapped(item, "  ", "    ")
+            lines += wrapped(item, "  ", "    ")
     return lines
-
-
-def _wrapped(text: str, first: str = "", then: str = "") -> list[str]:
-    clean = "".join(mark if mark.isprintable() else " " for mark in text)
-    return textwrap.wrap(clean, WIDTH, initial_indent=first, subsequent_indent=then) or [first]
 
 
 def _verdict(found: Comparison) -> str:
@@ -96,13 +90,4 @@ def comparison_page(found: Comparison) -> str:
             continue
         listed = "".join(f"<li>{escape(item)}</li>" for item in items)
         parts.append(f"<h2>{escape(title)}</h2><ul>{listed}</ul>")
-    style = (
-        "body{font:16px/1.5 'Segoe UI',Helvetica,Arial,sans-serif;max-width:46rem;"
-        "margin:2rem auto;padding:0 1rem;color:#1d2529}h2{font-size:1.1rem;margin:1.4rem 0 .3rem}"
-    )
-    return (
-        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>Two analyses compared</title><style>{style}</style></head>"
-        f"<body><h1>Two analyses compared</h1>{''.join(parts)}</body></html>\n"
-    )
+    return short_page("Two analyses compared", "".join(parts))
