@@ -22,6 +22,13 @@ _ORDER = (Verdict.INCONSISTENT, Verdict.CANNOT_TELL, Verdict.CONSISTENT)
 class Audit:
     """What the arithmetic says of a printed table.
 
+    Examples
+    --------
+    >>> import trialkit
+    >>> from trialkit.desk.audit import PrintedTable
+    >>> trialkit.audit_table(PrintedTable(name="Table 2", columns=())).checks
+    ()
+
     Attributes
     ----------
     name : str
