@@ -16,9 +16,15 @@ from trialkit.measures.pest_days import pest_days
 Values = Mapping[str, Range]
 #: Printed values that a formula has to give before the others are asked about.
 _ENOUGH = 5
+_ENOUGH_SUMS = 3
+#: A value this far (percentage points) from a formula that gives all others comes from no way of
+#: averaging that gives these (chosen by simulation, tests/benchmarks/audit.md).
+_FAR = 10.0
+#: A range wider than this (percentage points) tells no formula of control from another.
+_NARROW_POINTS = 3.0
 #: Above this all ways of averaging control come to nearly the same.
 _TELLING = 90.0
-#: A range wider than this share of its value tells no formula from another.
+#: A range wider than this share of its value tells no period of a sum from another.
 _NARROW = 0.02
 _FEWEST_ALIKE = 3
 
@@ -128,7 +134,9 @@ def _against(
         return
     values = ways[best]
     telling = [name for name in fits if _telling(kind, printed[name], values[name])]
-    sure = told or (len(misses) == 1 and len(telling) >= _ENOUGH - (2 if kind == "sums" else 0))
+    apart = all(_apart(kind, printed[name], values[name]) for name in misses)
+    enough = len(telling) >= (_ENOUGH if kind == "control" else _ENOUGH_SUMS)
+    sure = told or (len(misses) == 1 and apart and enough)
     if not misses:
         yield Check(
             verdict=Verdict.CONSISTENT,
@@ -157,9 +165,13 @@ def _against(
         yield _cannot(kind, where, says, asked)
 
 
+def _apart(kind: str, printed: Printed, found: Range) -> bool:
+    return kind != "control" or printed.range.away_from(found).low > _FAR
+
+
 def _telling(kind: str, printed: Printed, found: Range) -> bool:
     if kind == "control":
-        return printed.value < _TELLING
+        return printed.value < _TELLING and found.high - found.low < _NARROW_POINTS
     return found.high - found.low < _NARROW * abs(printed.value)
 
 
