@@ -129,9 +129,11 @@ def _variable_text(trial: Trial, name: str) -> str:
 
 def _obvious(where: str, header: str, meaning: str) -> bool:
     """Whether a heading was taken for what it says, so that nobody needs to be told."""
+    if meaning == "for people, not read":
+        return True
     word = _letters(header)
     said = meaning.removeprefix("yield ").removeprefix("variable ").partition(",")[0]
-    if where.casefold() in {"trial.toml", "trial", "report"}:
+    if where.casefold() in {"trial.toml", "trial", "report", "variables", "variables.csv"}:
         return not meaning.startswith(("a note", "nothing", "a remark"))
     return word == _letters(said)
 

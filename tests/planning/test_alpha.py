@@ -43,7 +43,7 @@ def test_efficiency_agrees_with_variances_of_differences() -> None:
     assert design.efficiency == pytest.approx((2 / 3) / variance, rel=1e-9)
 
 
-@settings(max_examples=40)
+@settings(max_examples=20)
 @given(treatments=st.integers(6, 40), block_size=st.integers(2, 8), replicates=st.integers(2, 4))
 def test_designs_are_resolvable(treatments: int, block_size: int, replicates: int) -> None:
     s = -(-treatments // block_size)

@@ -50,48 +50,47 @@ def test_three_blocks_apart_count_as_brute_force_does() -> None:
     assert draws.count_blocks(range(3), 3, width=3, apart=True) == len(apart)
 
 
-@pytest.mark.parametrize(
-    ("labels", "width"), [((0, 0, 1, 2, 3, 4), 6), ((0, 1, 2, 3), 2), ((0, 0, 1, 2, 3, 4), 3)]
-)
-def test_restricted_sets_without_a_formula_are_uniform(labels: tuple[int, ...], width: int) -> None:
-    # Several untreated plots, or blocks of several rows: the whole layout is thrown away.
+def followers(labels: tuple[int, ...], width: int) -> dict[tuple[int, ...], int]:
+    """How many orders may follow each order, counted one by one."""
     orders = sorted(set(permutations(labels)))
-    of_first = {
-        first: [x for x in orders if not draws.neighbours_meet(np.array([first, x]), width)]
-        for first in orders
-    }
-    allowed = sum(map(len, of_first.values()))
-    assert allowed > 0
+    masks = np.array(
+        [
+            [sum(1 << label for label in set(order[column::width])) for column in range(width)]
+            for order in orders
+        ]
+    )
+    meet = (masks[:, None, :] & masks[None]).any(axis=2)
+    return dict(zip(orders, (~meet).sum(axis=1).tolist(), strict=True))
+
+
+@pytest.mark.parametrize(("labels", "width"), [((0, 0, 1, 2, 3), 5), ((0, 1, 2, 3), 2)])
+def test_restricted_sets_without_a_formula_are_uniform(labels: tuple[int, ...], width: int) -> None:
+    # Several untreated plots, or blocks of two rows: the whole layout is thrown away.
+    allowed = sum(followers(labels, width).values())
     seen = [
         tuple(
             draws.draw_blocks(np.random.default_rng(s), labels, 2, width=width, apart=True).ravel()
         )
-        for s in range(3000)
+        for s in range(14 * allowed)  # so often that each comes up, but for one run in a thousand
     ]
-    # Too many for a test of single layouts: the first order, weighted by how many may follow it.
-    firsts = Counter(x[: len(labels)] for x in seen)
-    by_size: Counter[int] = Counter()
-    for first in orders:
-        by_size[len(of_first[first])] += firsts[first]
-    expected = {
-        size: len(seen) * size * sum(len(v) == size for v in of_first.values()) / allowed
-        for size in by_size
-    }
-    sizes = [size for size in by_size if expected[size] > 0]
-    assert sum(by_size[size] for size in by_size if expected[size] == 0) == 0
-    if len(sizes) > 1:
-        observed = [by_size[size] for size in sizes]
-        assert stats.chisquare(observed, [expected[size] for size in sizes]).pvalue > 1e-4
-    spots = Counter((i, x) for layout in seen for i, x in enumerate(layout[: len(labels)]))
-    share = np.array([[spots[i, x] for i in range(len(labels))] for x in sorted(set(labels))])
-    times = np.array([labels.count(x) for x in sorted(set(labels))])[:, None]
-    if width == len(labels):  # positions are alike then
-        assert (
-            stats.chisquare(
-                share.ravel(), np.broadcast_to(times * len(seen) / len(labels), share.shape).ravel()
-            ).pvalue
-            > 1e-4
-        )
+    uniform(seen, allowed)
+
+
+def test_orders_that_more_may_follow_come_first_more_often() -> None:
+    # Two untreated plots in blocks of two rows: not every order has as many that may follow it,
+    # and a draw of one block after the other would not be uniform.
+    labels, width, draws_made = (0, 0, 1, 2, 3, 4), 3, 1500
+    number = followers(labels, width)
+    assert len(set(number.values())) > 1
+    by_number: Counter[int] = Counter()
+    for s in range(draws_made):
+        layout = draws.draw_blocks(np.random.default_rng(s), labels, 2, width=width, apart=True)
+        by_number[number[tuple(layout[0].tolist())]] += 1
+    total = sum(number.values())
+    expected = {n: draws_made * n * list(number.values()).count(n) / total for n in by_number}
+    assert sum(expected.values()) == pytest.approx(draws_made)
+    observed = [by_number[n] for n in expected]
+    assert len(expected) == 1 or stats.chisquare(observed, list(expected.values())).pvalue > 1e-4
 
 
 def test_a_restriction_that_nothing_fulfils_is_said(monkeypatch: pytest.MonkeyPatch) -> None:

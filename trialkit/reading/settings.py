@@ -118,6 +118,8 @@ def sheet_entries(grid: Grid, ledger: Ledger) -> list[Entry]:
     """Entries of the sheet Trial: key in one column, value in the next."""
     column = _key_column(grid)
     entries: list[Entry] = []
+    # Blanks explain every key beside it, which nobody needs to be told.
+    explained = bool(grid.rows) and any(cell.text == "meaning" for cell in grid.rows[0])
     for row in grid.rows:
         cells = {cell.column: cell for cell in row}
         key = cells.get(column)
@@ -130,12 +132,12 @@ def sheet_entries(grid: Grid, ledger: Ledger) -> list[Entry]:
         if value is None or not value.text:
             if len(path) == 2 and path[0] == "variables":
                 entries.append(Entry(path, "", grid.place(key.row, key.text), grid.name))
-            elif row is not grid.rows[0]:
+            elif row is not grid.rows[0] and not explained:
                 ledger.understand(grid.name, key.text, "nothing: it has no value")
             continue
         if not entries and _is_heading(path, value):
             continue
-        if beyond:
+        if beyond and not explained:
             ledger.understand(
                 grid.name,
                 " | ".join(cell.text for cell in beyond),
