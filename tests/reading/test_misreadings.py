@@ -188,6 +188,15 @@ def test_a_sheet_an_assessment(book, names):
     assert triples(read(book({"Trial": trial, **sheets}))) == TRUTH
 
 
+def test_a_file_an_assessment(tmp_path):
+    plans = "plot,block,treatment\n" + "".join(f"{p},{b},{t}\n" for p, b, t in PLOTS)
+    (tmp_path / "plots.csv").write_text(plans)
+    for day in (-1, 3, 7):
+        lines = (f"{p},{value(place, day)}\n" for place, (p, _, _) in enumerate(PLOTS))
+        (tmp_path / f"{day} DAT.csv").write_text("plot,larvae\n" + "".join(lines))
+    assert triples(read(tmp_path)) == TRUTH
+
+
 @pytest.mark.parametrize(
     ("heading", "days"),
     [

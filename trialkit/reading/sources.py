@@ -366,6 +366,8 @@ def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str)
             kind = "counts"
         # Beside a table of counts by name, another one has to name its day.
         dated = day_header(Cell(undated_word(grid.name.removesuffix(".csv")), 1, 1)) is not None
+        if kind is None and dated and _has_plots(grid):
+            kind = "counts"
         several = kind in {"counts", "flat"} and (kind not in named or dated)
         if kind is not None and (several or kind not in source.tables):
             source.add(kind, _captioned(grid, grid.name.removesuffix(".csv"), kind))
@@ -429,6 +431,11 @@ def _kind_of_content(grid: Grid) -> str | None:
     if "treatment" in best and (assessed or _has_more(grid, best - {"treatment"})):
         return "flat"
     return None
+
+
+def _has_plots(grid: Grid) -> bool:
+    """Whether a heading among the first rows names plots."""
+    return any(field_of("counts", cell.text) == "plot" for row in grid.rows[:20] for cell in row)
 
 
 def _has_more(grid: Grid, fields: set[str | None]) -> bool:
