@@ -166,7 +166,11 @@ def _fitted(basis: Basis, control: Controlled, course: Course, untreated: int) -
 
 def _start_power(control: Controlled, course: Course) -> float:
     """To what power the ratio before treatment is raised in the formula of control."""
-    return 0.0 if control.method is ControlMethod.ABBOTT or course.item.baseline is None else 1.0
+    if control.method is ControlMethod.ABBOTT or course.item.baseline is None:
+        return 0.0
+    if control.method is ControlMethod.ADJUSTED and course.start is not None:
+        return course.start.power
+    return 1.0
 
 
 def persistence_table(basis: Basis, held: Sequence[TargetHeld]) -> pd.DataFrame:
