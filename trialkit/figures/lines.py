@@ -33,6 +33,8 @@ WIDTH = 8.0
 FOOT, PANEL = 0.75, 1.6
 #: Most panels beside each other, and characters in a line of their titles.
 COLUMNS, TITLE_WIDTH = 4, 27
+#: More treatments than this get no panel each: they stand in order, as on the last day.
+MOST_PANELS = 24
 #: Control below this is drawn at the edge of the figure.
 LOWEST_CONTROL = -50.0
 
@@ -67,9 +69,10 @@ def course(analysis: Analysis, variable: str) -> ggplot:
         raise ValueError(f"no course of {variable!r} in this analysis")
     item = analysis.trial.variable(variable)
     label = measured_label(analysis.trial, variable)
-    if len(set(rows["days_after"])) == 1:
+    if len(set(rows["days_after"])) == 1 or rows["treatment"].nunique() > MOST_PANELS:
+        last = rows[rows["days_after"] == rows["days_after"].max()]
         looks = identities(analysis.trial)
-        return dot_means(rows.assign(point=rows["value"], letters=""), looks, label)
+        return dot_means(last.assign(point=last["value"], letters=""), looks, label)
     scale = course_scale(rows["value"].tolist(), rows["upper"].tolist(), item.kind)
     level = None
     if item.threshold is not None and scale.low <= item.threshold <= scale.top:
@@ -97,6 +100,10 @@ def control_course(analysis: Analysis, variable: str) -> ggplot:
     if rows["days_after"].nunique() < 2:
         raise ValueError(f"no course of the control of {variable!r} in this analysis")
     rows = rows.rename(columns={"percent": "value"})
+    if rows["treatment"].nunique() > MOST_PANELS:
+        last = rows[rows["days_after"] == rows["days_after"].max()]
+        looks = identities(analysis.trial)
+        return dot_means(last.assign(point=last["value"], letters=""), looks, "Control, %")
     lowest = float(rows["value"].min())
     scale = Scale(max(LOWEST_CONTROL, min(0.0, lowest)), 104.0)
     target = analysis.trial.settings.control_target

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit.figures.identity import (
+    GREY,
     Identity,
     identities,
     measured_label,
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 WIDTH = 8.0
 ROW, FOOT = 0.3, 0.85
+#: Of more treatments than this a figure of dots shows the lowest and the highest alone.
+MOST_DOTS = 30
 #: A scale starts at 0 unless its lowest value is above this share of its highest.
 CROWDED = 0.6
 
@@ -94,6 +97,17 @@ def scale_start(*columns: Iterable[float]) -> float:
     return max(0.0, least - 0.2 * (most - least))
 
 
+def _shown(rows: pd.DataFrame, looks: dict[str, Identity]) -> list[str]:
+    """Treatments in the order of the trial; of very many the extremes, in order of their means."""
+    present = set(rows["treatment"])
+    if len(present) <= MOST_DOTS:
+        return [item for item in looks if item in present]
+    ordered = rows.sort_values("point", kind="stable")["treatment"].tolist()
+    half = MOST_DOTS // 2
+    kept = {*ordered[:half], *ordered[-half:], *(i for i in present if looks[i].colour == GREY)}
+    return [item for item in reversed(ordered) if item in kept]
+
+
 def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggplot:
     """Draw one dot a treatment, treatments down, with intervals and letters.
 
@@ -108,8 +122,8 @@ def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggp
     """
     import plotnine as p9
 
-    present = set(rows["treatment"])
-    shown = [item for item in looks if item in present]
+    shown = _shown(rows, looks)
+    rows = rows[rows["treatment"].isin(shown)]
     height = len(shown) * ROW + FOOT
     places = {item: float(len(shown) - index) for index, item in enumerate(shown)}
     far = rows[["point", "upper"]].max(axis=1)

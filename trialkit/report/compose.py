@@ -22,6 +22,7 @@ from trialkit.report.parts import (
     factors,
     field,
     front,
+    kept_facts,
     means,
     methods,
     neighbours,
@@ -76,6 +77,8 @@ OUTLINE: tuple[Part, ...] = (
             own_text.own("objective"),
             methods.how_done,
             field.applications,
+            kept_facts.doses,
+            kept_facts.events,
             closing.how_to_read,
         ),
     ),
@@ -121,6 +124,12 @@ OUTLINE: tuple[Part, ...] = (
     Part("tests", "Analysis of variance", (means.fits,), Where.ANNEX),
     Part("scatter", "Residuals", (trust.scatter,), Where.ANNEX),
     Part("field", "Field map", (field.field_map, neighbours.residual_maps), Where.ANNEX),
+    Part(
+        "facts",
+        "Assessments and weather",
+        (kept_facts.assessment_facts, kept_facts.weather),
+        Where.ANNEX,
+    ),
     Part("plots", "Plot data", (field.plot_data, closing.input_files), Where.ANNEX),
     Part(
         "further",
@@ -158,6 +167,7 @@ OUTLINE: tuple[Part, ...] = (
 PAGE_ONLY: frozenset[Compose] = frozenset(
     {
         closing.how_to_read,
+        kept_facts.events,
         own_text.signed,
         pest.course_of_pest,
         enemies.course_of_enemies,

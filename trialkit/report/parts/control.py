@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from trialkit.analysis.efficacy.control_tables import UNEVEN
 from trialkit.analysis.efficacy.mode_of_action import applied_later
-from trialkit.figures.lines import LOWEST_CONTROL
+from trialkit.figures.lines import LOWEST_CONTROL, MOST_PANELS
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
 from trialkit.report.context import Context
@@ -22,7 +22,7 @@ from trialkit.report.parts.across import (
     interval_words,
     span_text,
 )
-from trialkit.report.parts.pest import MOST_FIGURES, days_text
+from trialkit.report.parts.pest import MOST_FIGURES, days_text, extremes_words
 from trialkit.rows import Rows
 from trialkit.trial import TreatmentRole, Variable, VariableRole
 from trialkit.words import CONTROL_METHODS
@@ -179,8 +179,10 @@ def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
     label = context.variable_label(variable.name)
     edge = write_day(LOWEST_CONTROL)
     lowest = min(known["percent"])
+    many = len(set(known["treatment"])) > MOST_PANELS
+    panels = f"dots{extremes_words(many)}" if many else "a panel for each treatment"
     notes = [
-        f"{label}: percent control, a panel for each treatment. Dotted: the target of {target:g}%. "
+        f"{label}: percent control, {panels}. Dotted: the target of {target:g}%. "
         "Grey, dashed: the reference."
     ]
     if known.knows("lower"):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from trialkit.figures.lines import MOST_PANELS
+from trialkit.figures.means import MOST_DOTS
 from trialkit.figures.scales import course_scale
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
@@ -30,6 +32,9 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     label = context.variable_label(variable.name)
     days = sorted(set(rows["days_after"]))
     level = write_share(1 - context.trial.settings.alpha)
+    many = len(set(rows["treatment"])) > MOST_PANELS
+    if many:
+        days = days[-1:]
     what = "Coloured lines show" if len(days) > 1 else "Dots show"
     note = grey = ""
     if len(days) > 1:
@@ -41,8 +46,14 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
         kind="course",
         variable=variable.name,
         alt=f"{label} by treatment, {days_text(days)}. {_ends(context, rows)}",
-        caption=f"{label}. {what} treatment means as counted.{grey}{spans} {note}".strip(),
+        caption=f"{label}. {what} treatment means as counted{extremes_words(many)}."
+        f"{grey}{spans} {note}".strip(),
     )
+
+
+def extremes_words(many: bool) -> str:
+    """Say that a figure shows the extremes of very many treatments alone."""
+    return f", the {MOST_DOTS // 2} lowest and highest of the last day" if many else ""
 
 
 def _bars(context: Context, variable: str, level: str) -> str:
