@@ -97,13 +97,13 @@ def test_failed_checks_recommend_and_switch_nothing(product_trial: Build) -> Non
     assert {"equal scatter", "additivity"} & set(failed["check"])
     document = compose(analysis)
     words = " ".join(block.text for block in document.blocks() if isinstance(block, Paragraph))
-    assert "Nothing was switched" in words
+    assert "No method was changed" in words
     notes = [
         item
         for block in document.blocks()
         if isinstance(block, Notes)
         for item in block.items
-        if "logarithm may mend" in item
+        if "log transform may help" in item
     ]
     assert len(notes) == 1
     assert any(item.topic == "doubts" for item in make_findings(analysis))

@@ -15,6 +15,7 @@ from trialkit.findings import make_findings
 from trialkit.inference.glm.share_model import fit_shares
 from trialkit.report.compose import compose
 from trialkit.report.document import Table
+from trialkit.report.references import REFERENCES
 from trialkit.trial import (
     COUNT_COLUMNS,
     EXAMINED,
@@ -312,8 +313,9 @@ def test_the_report_shows_k_of_n() -> None:
     assert any("k of n" in note for note in beside.notes)
     text = " ".join(str(block) for block in compose(analysis).blocks())
     assert "Counted out of a number examined: Damaged fruits (of fruits examined)" in text
-    assert "Williams DA (1982)" in text
-    assert "Clopper" in text  # treatment C has none
+    # only references that were checked reach a report; treatment C has none
+    assert ("Williams DA (1982)" in text) == REFERENCES["beta-binomial"].seen
+    assert ("Clopper" in text) == REFERENCES["exact-share"].seen
 
 
 def test_a_finding_tells_the_last_shares() -> None:

@@ -21,6 +21,8 @@ from trialkit.inference.normal.linear import LinearFit, fit_layout
 LEAST_SHARE = 0.05
 #: Draws behind the test that all treatments vary alike.
 DRAWS = 499
+#: A mean square below this is rounding alone: residuals are scaled to variances of 1.
+TINY = 1e-20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -200,9 +202,14 @@ def _levene(layout: Layout, scaled: FloatArray, seed: int) -> tuple[float, float
         size = np.where(inside, np.abs(residuals), 0.0).sum(axis=-1) / counted
         rest = size - (size @ basis) @ basis.T
         explained = ((size @ between) ** 2).sum(axis=-1) / between.shape[1]
-        return np.asarray(explained / ((rest**2).sum(axis=-1) / df_error))
+        error = (rest**2).sum(axis=-1) / df_error
+        # where all residuals are of one size nothing is left to compare with
+        nothing = np.full(np.shape(error), np.nan)
+        return np.divide(explained, error, out=nothing, where=error > TINY)
 
     found = float(statistic(scaled[np.ix_(plots, days)]))
+    if not np.isfinite(found):
+        return float("nan"), float("nan")
     filled = np.where(inside, scaled[np.ix_(plots, days)], 0.0)
     spread, axes = np.linalg.eigh(filled.T @ filled)
     root = axes * np.sqrt(np.maximum(spread, 0.0))
