@@ -205,7 +205,7 @@ def _levene(layout: Layout, scaled: FloatArray, seed: int) -> tuple[float, float
         error = (rest**2).sum(axis=-1) / df_error
         # where all residuals are of one size nothing is left to compare with
         nothing = np.full(np.shape(error), np.nan)
-        return np.divide(explained, error, out=nothing, where=error > TINY)
+        return np.asarray(np.divide(explained, error, out=nothing, where=error > TINY))
 
     found = float(statistic(scaled[np.ix_(plots, days)]))
     if not np.isfinite(found):
