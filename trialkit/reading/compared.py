@@ -141,7 +141,7 @@ def _factors(table: Table, names: Names) -> list[Column]:
         crossed = len(set(levels.values())) == 1 and not _constant(table, chosen, column)
         if column not in chosen and crossed and (blocked or _replicated(table, [*chosen, column])):
             chosen.append(column)
-    return chosen
+    return sorted(chosen, key=lambda c: (c not in named, c.index))
 
 
 def _responses(table: Table, taken: Sequence[Column], names: Names) -> list[Column]:
