@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis, analyse
     from trialkit.desk import compare
     from trialkit.desk.audit import Audit, audit_table
+    from trialkit.desk.second_route import second_route
+    from trialkit.desk.sensitivity import sensitivity
     from trialkit.explaining import explain
     from trialkit.findings import Finding, make_findings
     from trialkit.many import Reported, report_trials
@@ -91,6 +93,8 @@ _ROOMS = {
     "report_trials": "many",
     "rerun": "record",
     "save_trial": "reading",
+    "second_route": "desk.second_route",
+    "sensitivity": "desk.sensitivity",
     "start_trial": "planning",
     "trial_from_tables": "reading",
     "write_plan": "planning",
@@ -138,6 +142,8 @@ __all__ = [
     "report_trials",
     "rerun",
     "save_trial",
+    "second_route",
+    "sensitivity",
     "start_trial",
     "trial_from_tables",
     "write_plan",

@@ -217,6 +217,10 @@ def rerun(
         Path, typer.Argument(metavar="RECORD.json", help="The record.json of a report.")
     ],
     quiet: Quiet = False,
+    second: Annotated[
+        bool,
+        typer.Option("--second-route", help="Fit the trial through statsmodels and scipy, too."),
+    ] = False,
 ) -> None:
     """Run a recorded analysis again, from the record alone, and compare every number.
 
@@ -232,13 +236,22 @@ def rerun(
     try:
         kept = read_record(record)
         agreement = run_again(kept)
+        same = agreement.same
+        if second:
+            from trialkit.desk.second_route import second_route, second_route_lines
+
+            other = second_route(kept)
+            same = same and other.same
     except TrialError as fault:
         complain(fault.problems)
         raise typer.Exit(1) from None
     if not quiet or not agreement.same:
         for line in agreement_lines(agreement, kept):
             _say(line)
-    if not agreement.same:
+    if second and (not quiet or not other.same):
+        for line in second_route_lines(other):
+            _say(line)
+    if not same:
         raise typer.Exit(1)
 
 

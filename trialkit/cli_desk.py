@@ -20,6 +20,7 @@ def register(app: typer.Typer) -> None:
     app.command(
         epilog="\b\nLayout of the table\n" + "\n".join(f"  {line}" for line in LAYOUT),
     )(audit)
+    app.command(epilog="\b\nExample\n  trialkit sensitivity my_trial")(sensitivity)
 
 
 def compare(
@@ -83,3 +84,28 @@ def audit(
         write_whole(page, audit_page(found).encode("utf-8"))
     if found.of(Verdict.INCONSISTENT):
         raise typer.Exit(1)
+
+
+def sensitivity(
+    trial: Annotated[
+        Path, typer.Argument(metavar="TRIAL|RECORD", help="A trial, or the record of a report.")
+    ],
+) -> None:
+    """Say which conclusions stand on other paths of analysis, the fragile ones first.
+
+    Other transforms and comparisons, another formula of control, each block and each plot that
+    stands apart left out. Exit status: 0 when done, 1 when it cannot be analysed, 2 for wrong
+    usage.
+    """
+    existing(trial)
+    from trialkit.desk.sensitivity import sensitivity as find
+    from trialkit.desk.sensitivity import sensitivity_lines
+    from trialkit.problems import TrialError
+
+    try:
+        lines = sensitivity_lines(find(trial))
+    except TrialError as fault:
+        complain(fault.problems)
+        raise typer.Exit(1) from None
+    for line in lines:
+        typer.echo(line)
