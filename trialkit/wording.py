@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from trialkit.numerals import day as write_day
 from trialkit.problems import Problem, Severity, one_each
 from trialkit.trial import Design, Trial
 from trialkit.words import DESIGNS, KINDS, ROLES
@@ -55,11 +56,6 @@ def paragraph(text: str) -> list[str]:
 def count_of(number: int, word: str) -> str:
     """Write a number with its noun: "1 block", "4 blocks"."""
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
-def day_text(day: float) -> str:
-    """Write a day without needless decimals, with a true minus sign."""
-    return f"{day:g}".replace("-", "\N{MINUS SIGN}")
 
 
 def problem_lines(problems: Iterable[Problem]) -> list[str]:
@@ -122,7 +118,7 @@ def _variable_text(trial: Trial, name: str) -> str:
         text += f", of {variable.examined:g} examined" if fixed else f", of {variable.examined}"
     days = sorted(set(trial.counts.loc[trial.counts["variable"] == name, "day"].astype(float)))
     if days:
-        listed = ", ".join(day_text(day) for day in days)
+        listed = ", ".join(write_day(day) for day in days)
         text += f"; {'day' if len(days) == 1 else 'days'} {listed}"
     return text
 

@@ -112,7 +112,9 @@ class _Sheet:
             for (_, asked), row in self.cells.items()
             if asked == question and not math.isnan(row["days_after"])
         }
-        return f"day {write_day(days.pop())}" if len(days) == 1 else ""
+        if self.context.trial.undated or len(days) != 1:
+            return ""
+        return f"day {write_day(days.pop())}"
 
 
 Fill = Callable[[_Sheet, str], GlanceCell]
@@ -157,7 +159,7 @@ def _columns(sheet: _Sheet) -> Iterator[tuple[tuple[str, str], Fill, str]]:
     """Heading, filler and question of every number that this trial has."""
     context = sheet.context
     if sheet.has("control_first"):
-        one_day = sheet.day("control_first") == sheet.day("control_last") != ""
+        one_day = len(_days(sheet)) == 1
         if one_day:
             yield ("Control, %", sheet.day("control_first")), _percent("control_first"), "control"
         else:

@@ -48,7 +48,9 @@ def _pieces(trial: Trial) -> Iterator[str]:
     elif trial.applied is not None:
         yield f"day 0: {long_date(trial.applied)}"
     days = sorted(set(trial.counts["day"].dropna()))
-    if days:
+    if trial.undated:
+        yield "one assessment"
+    elif days:
         yield f"{plural(len(days), 'assessment')} to day {write_day(days[-1])}"
     if len(trial.yields) or len(trial.harvest):
         yield "harvested"
