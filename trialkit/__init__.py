@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis, analyse
     from trialkit.desk import compare
     from trialkit.desk.audit import Audit, audit_table
+    from trialkit.desk.exporting import export_script
     from trialkit.desk.second_route import second_route
     from trialkit.desk.sensitivity import sensitivity
     from trialkit.explaining import explain
@@ -84,6 +85,7 @@ _ROOMS = {
     "example_names": "resources",
     "example_trial": "resources",
     "explain": "explaining",
+    "export_script": "desk.exporting",
     "make_findings": "findings",
     "mix_sheet": "planning",
     "plan_trial": "planning",
@@ -132,6 +134,7 @@ __all__ = [
     "example_names",
     "example_trial",
     "explain",
+    "export_script",
     "figures",
     "make_findings",
     "mix_sheet",

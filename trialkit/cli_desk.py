@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
-from trialkit.cli_shared import complain, existing
+from trialkit.cli_shared import complain, existing, out_folder
 from trialkit.printed_layout import LAYOUT
 
 
@@ -21,6 +21,9 @@ def register(app: typer.Typer) -> None:
         epilog="\b\nLayout of the table\n" + "\n".join(f"  {line}" for line in LAYOUT),
     )(audit)
     app.command(epilog="\b\nExample\n  trialkit sensitivity my_trial")(sensitivity)
+    app.command(
+        epilog="\b\nExample\n  trialkit export report/record.json --script r --out script",
+    )(export)
 
 
 def compare(
@@ -109,3 +112,35 @@ def sensitivity(
         raise typer.Exit(1) from None
     for line in lines:
         typer.echo(line)
+
+
+def export(
+    record: Annotated[
+        Path, typer.Argument(metavar="RECORD.json", help="The record.json of a report.")
+    ],
+    script: Annotated[
+        Literal["python", "r"], typer.Option(help="statsmodels and scipy, or base R.")
+    ],
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files.")],
+) -> None:
+    """Write plot values and a script of general libraries that fits them again.
+
+    The script prints F, P, differences and their standard errors with those of the record beside.
+    Exit status: 0 when written, 1 when it cannot be, 2 for wrong usage.
+    """
+    existing(record)
+    out_folder(out)
+    from trialkit.desk.exporting import export_script
+    from trialkit.problems import TrialError
+    from trialkit.record import read_record
+
+    try:
+        paths = export_script(read_record(record), out, script)
+    except TrialError as fault:
+        complain(fault.problems)
+        raise typer.Exit(1) from None
+    except OSError as fault:
+        typer.echo(f"The script could not be written: {fault.strerror}", err=True)
+        raise typer.Exit(1) from None
+    for path in paths:
+        typer.echo(str(path))

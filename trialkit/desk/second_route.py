@@ -28,9 +28,9 @@ Pairs = dict[tuple[str, str], list[tuple[float, float, float, str]]]
 AGREES = 1e-6
 #: Share of the sum of squares below which what is left is rounding.
 _NO_ERROR = 1e-20
-_KEYS = ("variable", "measure", "days_after")
+KEYS = ("variable", "measure", "days_after")
 _ADJUSTED = {"bonferroni": "bonferroni", "sidak": "sidak", "holm": "holm", "fdr": "fdr_bh"}
-_MODELS = {
+MODELS = {
     Design.CRD: "y ~ C(t)",
     Design.RCBD: "y ~ C(block) + C(t)",
     Design.LATIN: "y ~ C(row) + C(column) + C(t)",
@@ -38,7 +38,7 @@ _MODELS = {
     Design.STRIP_PLOT: "y ~ C(block) + C(main) + C(block):C(main) + C(sub) + C(block):C(sub)"
     " + C(main):C(sub)",
 }
-_SOURCES = {
+SOURCES = {
     "C(block)": "block",
     "C(row)": "row",
     "C(column)": "column",
@@ -142,9 +142,10 @@ def second_route(record: Mapping[str, Any]) -> SecondRoute:
     cannot: dict[str, None] = {}
     if any(plot.replicate is not None for plot in trial.plots) or trial.main_plots is not None:
         return SecondRoute(tables=(), cannot=("Incomplete blocks, or main plots of a design.",))
-    data = _responses(trial, cannot)
+    data, told = plot_values(trial)
+    cannot.update(dict.fromkeys(told))
     for item in tables.get("responses", []):
-        key = tuple(item.get(name) for name in _KEYS)
+        key = tuple(item.get(name) for name in KEYS)
         if key not in data:
             cannot[f"{key[0]}, {key[1]}: its plot values need more than plain averages."] = None
             continue
@@ -168,12 +169,26 @@ def _worst(
     )
 
 
-def _responses(trial: Trial, cannot: dict[str, None]) -> dict[tuple[Any, ...], pd.Series]:
-    """Plot values of every response that plain averages give, on the scale as counted."""
+def errors_of(design: Design) -> dict[str, str]:
+    """Which error each source is tested against, where that is not the error of the plots."""
+    if design is Design.STRIP_PLOT:
+        return {"main": "error_main", "sub": "error_sub"}
+    return {"main": "error_main"} if design is Design.SPLIT_PLOT else {}
+
+
+def plot_values(trial: Trial) -> tuple[dict[tuple[Any, ...], pd.Series], tuple[str, ...]]:
+    """Plot values of every response that plain averages give, on the scale as counted.
+
+    Returns
+    -------
+    dict and tuple of str
+        By variable, measure and day, a value for each plot; and what was left out.
+    """
+    cannot: list[str] = []
     counts = trial.counts
     if EXAMINED in counts and counts[EXAMINED].notna().any():
         shares = set(counts.loc[counts[EXAMINED].notna(), "variable"])
-        cannot["Shares of unequal numbers examined."] = None
+        cannot.append("Shares of unequal numbers examined.")
         counts = counts[~counts["variable"].isin(shares)]
     plots = [plot.id for plot in trial.plots]
     found: dict[tuple[Any, ...], pd.Series] = {}
@@ -189,7 +204,7 @@ def _responses(trial: Trial, cannot: dict[str, None]) -> dict[tuple[Any, ...], p
             found[variable, "pest_days", None] = pd.Series(area, index=plots)
     for variable, own in trial.yields.groupby("variable"):
         found[variable, "yield", None] = own.set_index("plot")["value"].reindex(plots)
-    return found
+    return found, tuple(cannot)
 
 
 def _one(
@@ -203,17 +218,17 @@ def _one(
     from statsmodels.formula.api import ols
     from statsmodels.stats.anova import anova_lm
 
-    key = tuple(item.get(name) for name in _KEYS)
+    key = tuple(item.get(name) for name in KEYS)
     name = f"{key[0]}, {key[1]}" + (f", day {key[2]:g}" if key[2] is not None else "")
     frame = _frame(trial, values, item["transform"]).dropna(subset="y")
     several = trial.design in (Design.SPLIT_PLOT, Design.STRIP_PLOT)
     if several and len(frame) < len(trial.plots):
         cannot[f"{name}: missing plots with several errors."] = None
         return
-    if frame["y"].nunique() < 2 or not any(_rows(tables, "anova", key)):
+    if frame["y"].nunique() < 2 or not any(rows_at(tables, "anova", key)):
         cannot[f"{name}: nothing was tested."] = None
         return
-    model = ols(_MODELS[trial.design], frame)
+    model = ols(MODELS[trial.design], frame)
     if np.linalg.matrix_rank(model.exog) < model.exog.shape[1]:
         cannot[f"{name}: plots are missing so that not all effects can be told apart."] = None
         return
@@ -228,9 +243,9 @@ def _one(
             unit = unit or max(abs(old), abs(new), 1e-9)
             pairs.setdefault(where, []).append((float(old), new, unit, f"{name}, {row}"))
 
-    by_source = {_SOURCES[index]: row for index, row in table.iterrows()}
-    errors = {"main": "error_main", "sub": "error_sub"} if several else {}
-    for row in _rows(tables, "anova", key):
+    by_source = {SOURCES[index]: row for index, row in table.iterrows()}
+    errors = errors_of(trial.design)
+    for row in rows_at(tables, "anova", key):
         source = by_source.get(str(row["source"]))
         if source is None:
             cannot[f"Source {row['source']} of the analysis of variance."] = None
@@ -238,7 +253,6 @@ def _one(
         note(("anova", "df"), row["df"], source["df"], row["source"])
         note(("anova", "sum_sq"), row["sum_sq"], source["sum_sq"], row["source"])
         own = errors.get(str(row["source"]), "error")
-        own = own if own in by_source else "error"
         if row.get("F") is not None and row["source"] not in {"block", "row", "column"}:
             against = by_source[own]
             ratio = source["mean_sq"] / against["mean_sq"]
@@ -248,13 +262,14 @@ def _one(
     if several:
         cannot["Comparisons where there are several errors."] = None
         return
-    rows = _rows(tables, "comparisons", key)
+    rows = rows_at(tables, "comparisons", key)
     for where, column, old, new, unit in _compared(fit, frame, rows, cannot):
         note(("comparisons", column), old, new, where, unit)
 
 
-def _rows(tables: Mapping[str, Sequence[Row]], table: str, key: tuple[Any, ...]) -> Iterator[Row]:
-    return (row for row in tables.get(table, []) if tuple(row.get(name) for name in _KEYS) == key)
+def rows_at(tables: Mapping[str, Sequence[Row]], table: str, key: tuple[Any, ...]) -> Iterator[Row]:
+    """Rows of a table that belong to one response."""
+    return (row for row in tables.get(table, []) if tuple(row.get(name) for name in KEYS) == key)
 
 
 def _frame(trial: Trial, values: pd.Series, transform: str) -> pd.DataFrame:

@@ -38,13 +38,13 @@ def tidy_files(tables: Tables) -> dict[str, bytes]:
         if not len(rows):
             continue
         name = f"{table.name}.csv"
-        made[name] = _file(rows.columns, [_texts(rows, column) for column in rows.columns])
+        made[name] = csv_file(rows.columns, [_texts(rows, column) for column in rows.columns])
         for column in table.columns:
             unit = schema.UNITS.get(column.unit, column.unit)
             about.append((name, column.name, column.kind, column.heading, unit, column.meaning))
     made |= _trial_files(tables)
     heads = ("file", "column", "kind", "heading", "unit", "meaning")
-    made[SCHEMA] = _file(heads, list(zip(*about, strict=True)) if about else [()] * len(heads))
+    made[SCHEMA] = csv_file(heads, list(zip(*about, strict=True)) if about else [()] * len(heads))
     return made
 
 
@@ -53,36 +53,40 @@ def _trial_files(tables: Tables) -> dict[str, bytes]:
     for name in _AS_READ:
         rows = tables.as_read(name)
         if len(rows):
-            made[f"{name}.csv"] = _file(rows.columns, [_texts(rows, c) for c in rows.columns])
+            made[f"{name}.csv"] = csv_file(rows.columns, [_texts(rows, c) for c in rows.columns])
     return made
 
 
 def _plots(trial: Trial) -> bytes:
     heads = ("plot", "treatment", "block", "row", "column")
     columns = [
-        [_text(getattr(plot, "id" if head == "plot" else head)) for plot in trial.plots]
+        [cell_text(getattr(plot, "id" if head == "plot" else head)) for plot in trial.plots]
         for head in heads
     ]
-    return _file(heads, columns)
+    return csv_file(heads, columns)
 
 
 def _treatments(trial: Trial) -> bytes:
     heads = ("treatment", "name", "role", "rate", "rate_unit")
     columns = [
-        [_text(getattr(item, "id" if head == "treatment" else head)) for item in trial.treatments]
+        [
+            cell_text(getattr(item, "id" if head == "treatment" else head))
+            for item in trial.treatments
+        ]
         for head in heads
     ]
-    return _file(heads, columns)
+    return csv_file(heads, columns)
 
 
 def _texts(rows: Rows, column: str) -> list[str]:
     values = rows[column]
     if set(map(type, values)) == {float}:
         return ["" if text == UNDEFINED else text for text in rows.digits(column)]
-    return [_text(value) for value in values]
+    return [cell_text(value) for value in values]
 
 
-def _text(value: object) -> str:
+def cell_text(value: object) -> str:
+    """Write one cell: every digit, nothing where undefined, no text that is a formula."""
     if value is None or value != value:
         return ""
     if isinstance(value, bool):
@@ -93,7 +97,8 @@ def _text(value: object) -> str:
     return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
 
 
-def _file(heads: Iterable[str], columns: Sequence[Sequence[str]]) -> bytes:
+def csv_file(heads: Iterable[str], columns: Sequence[Sequence[str]]) -> bytes:
+    """Write columns of cells as comma-separated values."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(heads)
