@@ -262,3 +262,15 @@ def parted(text: str, names: Sequence[str]) -> list[tuple[str, bool]]:
     longest_first = sorted(names, key=len, reverse=True)
     pieces = re.split(f"({'|'.join(map(re.escape, longest_first))})", text)
     return [(piece, piece in names) for piece in pieces if piece]
+
+
+def least_widths(page: PageTable) -> list[int]:
+    """How wide each column must be so that no word is broken, in characters."""
+    least = []
+    for place, head in enumerate(page.heads):
+        texts = [head.title, head.under]
+        texts += [f"{row[place].text} {row[place].span}" for row in page.rows]
+        if "number" in head.style.split():
+            texts += [f"{row[place].text}{row[place].letters or ''}" for row in page.rows]
+        least.append(max((len(word) for text in texts for word in text.split()), default=2) + 2)
+    return least

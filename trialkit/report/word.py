@@ -31,6 +31,7 @@ from trialkit.report.laid_out import (
     BodyCell,
     PageTable,
     column_widths,
+    least_widths,
     map_edges,
     page_table,
     shade_words,
@@ -104,6 +105,15 @@ class _Pictures:
 
     def get(self, key: object) -> bytes | None:
         return self._made.get(key)
+
+
+def _least(block: Glance, place: int) -> float:
+    """What a column at a glance needs: its longest word, in characters of small type."""
+    cells = [row.cells[place] for row in block.rows]
+    words = [*block.heads[place][0].split(), *block.heads[place][1].split()]
+    words += [f"{cell.text} {cell.beside}" for cell in cells]
+    words += [word for cell in cells for word in cell.under.split()]
+    return 0.85 * max(map(len, words)) + 2
 
 
 class _Writer:
@@ -180,7 +190,8 @@ class _Writer:
         parts.caption(self.word, block.label, block.question, before=True)
         size = parts.size_for(len(page.heads))
         grid = self.word.add_table(rows=1, cols=len(page.heads), style=parts.TABLE)
-        parts.set_widths(grid, column_widths(page), TEXT_WIDTH, block.question)
+        widths = parts.fitted(column_widths(page), least_widths(page), TEXT_WIDTH)
+        parts.set_widths(grid, widths, block.question)
         for head, cell in zip(page.heads, grid.rows[0].cells, strict=True):
             number = "number" in head.style.split()
             line = parts.cell_line(cell, right=number)
@@ -223,7 +234,9 @@ class _Writer:
     def map(self, block: FieldMap) -> None:
         parts.caption(self.word, "", block.caption, before=True)
         grid = self.word.add_table(rows=1, cols=len(block.columns) + 1, style=parts.TABLE)
-        parts.set_widths(grid, [3, *[6] * len(block.columns)], TEXT_WIDTH, block.caption)
+        wanted = [5, *[12] * len(block.columns)]
+        widths = parts.fitted(wanted, [5, *[6] * len(block.columns)], TEXT_WIDTH)
+        parts.set_widths(grid, widths, block.caption)
         for text, cell in zip(["Row", *map(str, block.columns)], grid.rows[0].cells, strict=True):
             parts.run(parts.cell_line(cell), text, 7, bold=True)
         parts.repeat_head(grid.rows[0])
@@ -259,8 +272,13 @@ class _Writer:
             *block.heads,
         ]
         grid = self.word.add_table(rows=1, cols=len(heads), style=parts.TABLE)
-        widths = [16, *([15] if courses else []), *[8] * len(block.heads)]
-        parts.set_widths(grid, widths, TEXT_WIDTH, block.title)
+        least = [
+            9,
+            *([14] if courses else []),
+            *(_least(block, i) for i in range(len(block.heads))),
+        ]
+        wanted = [18, *least[1:]]
+        parts.set_widths(grid, parts.fitted(wanted, least, TEXT_WIDTH), block.title)
         for index, ((title, under), cell) in enumerate(zip(heads, grid.rows[0].cells, strict=True)):
             right = index > int(courses)
             parts.run(parts.cell_line(cell, right=right), title, 7.5, bold=True)

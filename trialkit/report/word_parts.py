@@ -27,6 +27,8 @@ SMALL, TIGHT, CODE, FIGURE, TABLE = (
     "Trial table",
 )
 _BARRED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
+#: Width of a character of a table, in points, with room for a wide font.
+CHARACTER = 5.2
 #: Tables with more columns are set smaller.
 _WIDE = 9
 
@@ -180,16 +182,39 @@ def page_numbers(word: WordFile, foot: str) -> None:
     _field(line, "PAGE", "1")
 
 
-def set_widths(grid: WordTable, widths: Sequence[float], room: float, title: str) -> None:
-    """Give a table widths that fit the page, and a title for those who cannot see it."""
+def fitted(widths: Sequence[float], least: Sequence[float], room: float) -> list[float]:
+    """Share the width of a page among columns: first what holds words whole, then the wanted.
+
+    Parameters
+    ----------
+    widths, least : sequence of float
+        What columns want, and what they need, in characters.
+    room : float
+        In points.
+
+    Returns
+    -------
+    list of float
+        In points; not more than ``room`` together.
+    """
+    need = [CHARACTER * width for width in least]
+    more = [max(CHARACTER * want - own, 0.0) for want, own in zip(widths, need, strict=True)]
+    left = room - sum(need)
+    if left < 0.0:
+        return [width * room / sum(need) for width in need]
+    share = min(1.0, left / sum(more)) if sum(more) > 0 else 0.0
+    return [own + share * extra for own, extra in zip(need, more, strict=True)]
+
+
+def set_widths(grid: WordTable, widths: Sequence[float], title: str) -> None:
+    """Give the columns of a table their widths in points, and the table a title."""
     from docx.shared import Pt
 
-    scale = min(room / sum(widths), 5.6)
     grid.autofit = False
     for column, width in zip(grid.columns, widths, strict=True):
-        column.width = Pt(width * scale)
+        column.width = Pt(width)
         for cell in column.cells:
-            cell.width = Pt(width * scale)
+            cell.width = Pt(width)
     _child(grid._tbl.tblPr, "w:tblCaption", val=clean(title))
 
 
