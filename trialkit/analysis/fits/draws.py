@@ -11,7 +11,6 @@ from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan, tr
 from trialkit.inference.draws.course_draws import CourseDraws, course_draws
 from trialkit.inference.draws.foretelling import StartSlope, start_slope
 from trialkit.inference.numerics.quantiles import quantiles_of_draws
-from trialkit.inference.numerics.tail_of_draws import share_at_or_below
 from trialkit.measures.control import surviving
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
@@ -236,12 +235,13 @@ def limits(draws: FloatArray, alpha: float) -> tuple[FloatArray, FloatArray]:
 def two_sided(draws: FloatArray, value: float = 0.0) -> FloatArray:
     """Two-sided p-value of a value, from draws along their first axis."""
     below = one_sided(draws, value)
-    # Above without the value itself, which is counted below.
-    above = share_at_or_below(-draws, float(np.nextafter(-value, -np.inf)))
-    p: FloatArray = np.minimum(1.0, 2.0 * np.minimum(below, above))
+    p: FloatArray = np.minimum(1.0, 2.0 * np.minimum(below, 1.0 - below + 1.0 / len(draws)))
     return p
 
 
 def one_sided(draws: FloatArray, value: float) -> FloatArray:
     """P-value against the claim that the true number lies above a value: the share at or below."""
-    return share_at_or_below(draws, value)
+    known = np.isfinite(draws).all(axis=0)
+    share = ((draws <= value).sum(axis=0) + 1.0) / (len(draws) + 1.0)
+    p: FloatArray = np.where(known, share, np.nan)
+    return p

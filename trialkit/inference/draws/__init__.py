@@ -2,9 +2,8 @@
 
 What is asked of a course (control on a day, days above a threshold, what a mixture did beyond its
 parts) is computed from each draw of all means of a variable; the central 95 % of the answers is
-the interval, and the share on the far side of no effect, doubled, the p-value; where fewer than
-20 draws lie there, it comes from a smooth tail (`numerics.tail_of_draws`). It is a confidence
-distribution: priors are weak, and what it promises is checked by simulation.
+the interval, and the share on the far side of no effect, doubled, the p-value. It is a
+confidence distribution: priors are weak, and what it promises is checked by simulation.
 
 **Model.** A count is Poisson about the mean of its plot, and plots scatter about the mean of their
 group (treatment and day) as a gamma of variance ``dispersion * mean**2``, with blocks taken out. A
