@@ -199,7 +199,11 @@ def _report_several(
         elif not quiet:
             for line in outcome_lines(item):
                 _say(line)
+    from trialkit.overview import write_overview
+
+    pages = write_overview(outcomes, out)
     if not quiet:
+        _say(f"All at a glance: {pages[0]}")
         _say(total_line(outcomes))
     if not all(item.written for item in outcomes):
         raise typer.Exit(1)

@@ -55,8 +55,10 @@ def recorded(folder: Path) -> dict[str, object]:
 
 def test_each_trial_has_its_own_folder(reported):
     out, _ = reported
-    assert sorted(path.name for path in out.iterdir()) == ["first", "third"]
-    for folder in out.iterdir():
+    folders = sorted(path for path in out.iterdir() if path.is_dir())
+    assert [folder.name for folder in folders] == ["first", "third"]
+    assert {"overview.csv", "overview.html"} <= {path.name for path in out.iterdir()}
+    for folder in folders:
         assert sorted(path.name for path in folder.iterdir()) == ["record.json", "tables.xlsx"]
     values = [recorded(out / name)["trial"]["counts"] for name in ("first", "third")]
     assert values[0] != values[1]

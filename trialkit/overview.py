@@ -1,0 +1,91 @@
+"""One line a trial of a batch: what it shows, its warnings, where its report lies."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from html import escape
+from pathlib import Path
+from urllib.parse import quote
+
+from trialkit.files import write_whole
+from trialkit.many import Reported
+
+HEADS = ("trial", "read from", "what it shows first", "warnings", "state", "report")
+_STYLE = (
+    "body{font:15px/1.5 'Segoe UI',Helvetica,Arial,sans-serif;margin:2rem auto;max-width:72rem;"
+    "padding:0 1rem;color:#1d2529}table{border-collapse:collapse;width:100%}"
+    "th,td{text-align:left;vertical-align:top;padding:.35rem .6rem;border-bottom:1px solid #d9dee1}"
+    "thead th{border-bottom:1.5px solid #1d2529}tbody th{font-weight:600}"
+)
+
+
+def overview_rows(outcomes: Sequence[Reported]) -> list[tuple[str, ...]]:
+    """Put a batch into rows under `HEADS`.
+
+    Parameters
+    ----------
+    outcomes : sequence of Reported
+        As ``report_trials`` gives them.
+    """
+    return [
+        (
+            item.name,
+            item.trial.name,
+            item.findings[0] if item.findings else "",
+            str(item.warnings),
+            "reported" if item.written else f"{len(item.problems)} to mend",
+            _page(item),
+        )
+        for item in outcomes
+    ]
+
+
+def _page(item: Reported) -> str:
+    """The report of a trial, from the folder of the batch; its first file where it has no page."""
+    names = [path.name for path in item.paths]
+    if not names:
+        return ""
+    wanted = next((name for name in names if name == "report.html"), names[0])
+    return f"{item.name}/{wanted}"
+
+
+def write_overview(outcomes: Sequence[Reported], out: Path) -> tuple[Path, Path]:
+    """Write ``overview.html`` and ``overview.csv`` beside the folders of the trials.
+
+    Parameters
+    ----------
+    outcomes : sequence of Reported
+    out : Path
+        Folder of the batch.
+    """
+    rows = overview_rows(outcomes)
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(HEADS)
+    writer.writerows([_no_formula(cell) for cell in row] for row in rows)
+    page, table = out / "overview.html", out / "overview.csv"
+    write_whole(page, _html(rows).encode("utf-8"))
+    write_whole(table, stream.getvalue().encode("utf-8"))
+    return page, table
+
+
+def _no_formula(text: str) -> str:
+    return f"'{text}" if text[:1] in {"=", "+", "-", "@"} else text
+
+
+def _html(rows: Sequence[tuple[str, ...]]) -> str:
+    heads = "".join(f'<th scope="col">{escape(head)}</th>' for head in HEADS)
+    lines = []
+    for name, *cells, link in rows:
+        shown = "".join(f"<td>{escape(cell)}</td>" for cell in cells)
+        target = f'<a href="{quote(link)}">open</a>' if link else ""
+        lines.append(f'<tr><th scope="row">{escape(name)}</th>{shown}<td>{target}</td></tr>')
+    return (
+        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>Trials at a glance</title><style>{_STYLE}</style></head><body>"
+        f"<h1>Trials at a glance</h1><table><thead><tr>{heads}</tr></thead>"
+        f"<tbody>{''.join(lines)}</tbody></table></body></html>\n"
+    )
