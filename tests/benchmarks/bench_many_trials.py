@@ -34,7 +34,7 @@ DAYS = (-1, 3, 7, 10, 14, 21, 28)
 HALF_THE_DAYS = (-1, 7, 21)
 JOBS = 2
 TESTS_ONLY = "--tests-only" in sys.argv
-FORMATS = () if TESTS_ONLY or "--record-only" in sys.argv else ("xlsx",)
+FORMATS = () if TESTS_ONLY or "--record-only" in sys.argv else ("csv",)
 SETTINGS = """title = "Random trial {number}"
 design = "rcbd"
 applied = 2025-06-12
@@ -173,7 +173,7 @@ def parts(root: Path, trials: int) -> tuple[dict[str, float], int]:
         write_record(record, root / "record.json")
         marks.append(time.process_time())
         folder = root / "tables"
-        write_report(analysis, findings, folder, formats=FORMATS, made=made, tables=tables)
+        write_report(analysis, findings, folder, FORMATS, made=made)
         marks.append(time.process_time())
         for name, seconds in zip(spent, np.diff(marks), strict=True):
             spent[name] += 1000.0 * float(seconds) / trials
