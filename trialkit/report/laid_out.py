@@ -240,12 +240,14 @@ def column_widths(page: PageTable) -> list[int]:
     Long headings are broken between words, numbers never, long texts after some thirty characters.
     """
     widths = []
+    # a page gives the letters of all columns the room of the longest
+    most = max((len(cell.letters or "") for row in page.rows for cell in row), default=0)
     for place, head in enumerate(page.heads):
         cells = [row[place] for row in page.rows]
         words = [len(word) for text in (head.title, head.under) for word in text.split()]
         widest = max(words, default=0)
         if "number" in head.style.split():
-            letters = max((len(cell.letters or "") for cell in cells), default=0)
+            letters = most if any(cell.letters is not None for cell in cells) else 0
             texts = [max(len(cell.text) + 0.9 * letters, 0.8 * len(cell.span)) for cell in cells]
         else:
             texts = [float(len(cell.text)) for cell in cells]
