@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
@@ -11,6 +9,7 @@ from urllib.parse import quote
 
 from trialkit.files import write_whole
 from trialkit.many import Reported
+from trialkit.report.tidy_files import cell_text, csv_file
 
 HEADS = ("trial", "read from", "what it shows first", "warnings", "state", "report")
 _STYLE = (
@@ -61,18 +60,11 @@ def write_overview(outcomes: Sequence[Reported], out: Path) -> tuple[Path, Path]
         Folder of the batch.
     """
     rows = overview_rows(outcomes)
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(HEADS)
-    writer.writerows([_no_formula(cell) for cell in row] for row in rows)
+    columns = [[cell_text(cell) for cell in column] for column in zip(*rows, strict=True)]
     page, table = out / "overview.html", out / "overview.csv"
     write_whole(page, _html(rows).encode("utf-8"))
-    write_whole(table, stream.getvalue().encode("utf-8"))
+    write_whole(table, csv_file(HEADS, columns))
     return page, table
-
-
-def _no_formula(text: str) -> str:
-    return f"'{text}" if text[:1] in {"=", "+", "-", "@"} else text
 
 
 def _html(rows: Sequence[tuple[str, ...]]) -> str:

@@ -15,11 +15,8 @@ SOFT_INK = "#444444"
 RULE = "#dddddd"
 #: Share of white in the bars of intervals.
 PALE = 0.45
-#: Points in an inch, and the size of the labels in points.
-POINTS = 72.0
+#: Size of the labels in points.
 LABEL_SIZE = 9.0
-#: Mean width of a letter of the layout font, as a share of its size.
-LETTER_WIDTH = 0.57
 
 
 def report_theme(width: float, height: float, *, across: bool = False) -> theme:
@@ -70,11 +67,6 @@ def panel_theme() -> theme:
         panel_spacing_x=0.018,
         panel_spacing_y=0.03,
     )
-
-
-def text_inches(text: str, size: float = LABEL_SIZE) -> float:
-    """Estimate how wide a text is when drawn, in inches."""
-    return len(text) * LETTER_WIDTH * size / POINTS
 
 
 def number_labels(values: Sequence[float]) -> list[str]:
