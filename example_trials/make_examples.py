@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import _bean_aphids
 import _fruit_moth_plum
 import _leaf_beetle_potato
 import _leaf_disease_wheat
@@ -22,15 +23,24 @@ FOLDERS = {
 }
 
 
+SERIES = {"bean_aphids": _bean_aphids.folders}
+
+
+def _write(folder: Path, files: dict[str, bytes]) -> list[Path]:
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, content in files.items():
+        (folder / name).write_bytes(content)
+    return [folder / name for name in files]
+
+
 def make(out: Path) -> list[Path]:
     """Write every example trial below ``out`` and say which files were written."""
     written = []
     for name, files in FOLDERS.items():
-        folder = out / name
-        folder.mkdir(parents=True, exist_ok=True)
-        for file, content in files().items():
-            (folder / file).write_bytes(content)
-            written.append(folder / file)
+        written += _write(out / name, files())
+    for series, folders in SERIES.items():
+        for name, content in folders().items():
+            written += _write(out / series / name, content)
     book = out / "thrips_onion_field_office.xlsx"
     book.write_bytes(_thrips_onion.workbook())
     return [*written, book]

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from trialkit.problems import Place, Problem, Severity, TrialError
     from trialkit.reading import read_trial, save_trial, trial_from_tables
     from trialkit.record import read_record, rerun
-    from trialkit.resources import example_names, example_trial
+    from trialkit.resources import example_names, example_series, example_trial
     from trialkit.run import Written, report_trial
     from trialkit.trial import (
         Application,
@@ -83,6 +83,7 @@ _ROOMS = {
     "blocks_needed": "planning",
     "compare": "desk",
     "example_names": "resources",
+    "example_series": "resources",
     "example_trial": "resources",
     "explain": "explaining",
     "export_script": "desk.exporting",
@@ -132,6 +133,7 @@ __all__ = [
     "blocks_needed",
     "compare",
     "example_names",
+    "example_series",
     "example_trial",
     "explain",
     "export_script",

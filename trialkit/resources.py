@@ -76,3 +76,24 @@ def example_trial(name: str) -> Path:
     if name not in example_names():
         raise ValueError(f"no example is called {name!r}; there are {', '.join(example_names())}")
     return data_folder("example_trials") / name
+
+
+def example_series(name: str) -> Path:
+    """Folder of an invented series of trials, a folder a trial.
+
+    Raises
+    ------
+    ValueError
+        When there is no series of that name; the message lists those there are.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.example_series("bean_aphids").name
+    'bean_aphids'
+    """
+    folder = data_folder("example_trials")
+    series = sorted({path.parent.parent.name for path in folder.glob("*/*/trial.toml")})
+    if name not in series:
+        raise ValueError(f"no series is called {name!r}; there are {', '.join(series)}")
+    return folder / name

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+import trialkit
 from trialkit.reading import read_trial
 from trialkit.trial import Comparison, Design, Trial
 
@@ -154,6 +155,32 @@ def test_field_office_workbook_is_understood() -> None:
     assert read.variable("thrips").threshold == 5.0
     kinds = {warning.kind for warning in read.warnings}
     assert kinds >= {"date-order", "decimal-comma", "missing-plots", "note", "unknown-sheet"}
+
+
+def test_series_has_sites_and_seasons_that_differ() -> None:
+    folder = trialkit.example_series("bean_aphids")
+    trials = {path.name: read_trial(path) for path in sorted(folder.iterdir()) if path.is_dir()}
+    assert len(trials) == 5
+    assert {(read.site, read.season) for read in trials.values()} == {
+        ("Withy Bottom farm", "2024"),
+        ("Withy Bottom farm", "2025"),
+        ("Crane Moor station", "2024"),
+        ("Crane Moor station", "2025"),
+        ("Saltby Down", "2025"),
+    }
+    lacking, square = trials["saltby_down_2025"], trials["crane_moor_2025"]
+    full = {item.name for item in square.treatments}
+    assert full - {item.name for item in lacking.treatments} == {"Hazelbeck"}
+    assert [item.id for item in lacking.treatments] == ["A", "B", "C", "D", "E"]
+    assert square.design == Design.LATIN
+    assert {read.settings.yield_unit for read in trials.values()} == {"t/ha", "lb/acre"}
+    assert len({tuple(sorted(read.counts["day"].unique())) for read in trials.values()}) == 5
+    assert {w.kind for read in trials.values() for w in read.warnings} == {"missing-plots"}
+
+
+def test_an_unknown_series_is_named() -> None:
+    with pytest.raises(ValueError, match="bean_aphids"):
+        trialkit.example_series("turnips")
 
 
 @pytest.mark.parametrize(

@@ -61,6 +61,7 @@ def test_plums() -> None:
         ("spider_mite_glasshouse", "_spider_mite_glasshouse", "MITE_CONTROL"),
         ("leaf_disease_wheat", "_leaf_disease_wheat", "CONTROL"),
         ("thrips_onion_field_office", "_thrips_onion", "CONTROL"),
+        ("bean_aphids", "_bean_aphids", "CONTROL"),
     ],
 )
 def test_others(section: str, module: str, name: str) -> None:

@@ -14,6 +14,7 @@ FOLDERS = (
     "leaf_disease_wheat",
     "fruit_moth_plum",
 )
+SERIES = "bean_aphids"
 WORKBOOK = "thrips_onion_field_office.xlsx"
 
 
@@ -33,6 +34,18 @@ def test_folder_comes_out_byte_for_byte(made_again: Path, folder: str) -> None:
     kept = {path.name: path.read_bytes() for path in (EXAMPLES / folder).iterdir()}
     again = {path.name: path.read_bytes() for path in (made_again / folder).iterdir()}
     assert again == kept
+
+
+def test_series_comes_out_byte_for_byte(made_again: Path) -> None:
+    def contents(folder: Path) -> dict[str, bytes]:
+        return {
+            str(path.relative_to(folder)): path.read_bytes()
+            for trial in folder.iterdir()
+            if trial.is_dir()
+            for path in trial.iterdir()
+        }
+
+    assert contents(made_again / SERIES) == contents(EXAMPLES / SERIES)
 
 
 def _cells(path: Path) -> dict[str, object]:
@@ -61,4 +74,4 @@ def test_workbook_bytes_do_not_hang_on_the_clock(made_again: Path, tmp_path: Pat
 
 
 def test_nothing_else_is_written(made_again: Path) -> None:
-    assert {path.name for path in made_again.iterdir()} == {*FOLDERS, WORKBOOK}
+    assert {path.name for path in made_again.iterdir()} == {*FOLDERS, SERIES, WORKBOOK}
