@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import fields
 from textwrap import fill
 
-from trialkit.analysis.schema import TABLES, UNITS, Column, Table
+from trialkit.analysis.schema import ALL_TABLES, SERIES_TABLES, TABLES, UNITS, Column, Table
 from trialkit.problems import listing, nearest
 from trialkit.setting_rules import OneOf, rule_of, shown
 from trialkit.settings import Settings
@@ -48,7 +48,8 @@ def explain(name: str | None = None) -> str:
     wanted = name.strip().casefold()
     parts = [*_tables(wanted), *_columns(wanted), *_settings(wanted)]
     if not parts:
-        known = [*TABLES, *_SETTINGS, *(c.name for t in TABLES.values() for c in t.columns)]
+        columns = (c.name for t in ALL_TABLES.values() for c in t.columns)
+        known = [*ALL_TABLES, *_SETTINGS, *columns]
         near = nearest(wanted, known)
         meant = f" Did you mean {near}?" if near else ""
         raise KeyError(f"There is no table, column or setting {name}.{meant}")
@@ -67,10 +68,14 @@ def _indented(text: str, by: int = 2) -> str:
 
 
 def _everything() -> Iterator[str]:
-    yield "Tables of an analysis"
-    for table in TABLES.values():
-        yield f"  {table.name}"
-        yield _indented(f"{table.question}.", 4)
+    for heading, tables in (
+        ("Tables of an analysis", TABLES),
+        ("Tables of several trials", SERIES_TABLES),
+    ):
+        yield heading
+        for table in tables.values():
+            yield f"  {table.name}"
+            yield _indented(f"{table.question}.", 4)
     yield "Settings"
     for name, item in _SETTINGS.items():
         yield f"  {name}"
@@ -78,7 +83,7 @@ def _everything() -> Iterator[str]:
 
 
 def _tables(wanted: str) -> Iterator[list[str]]:
-    table = next((item for key, item in TABLES.items() if key.casefold() == wanted), None)
+    table = next((item for key, item in ALL_TABLES.items() if key.casefold() == wanted), None)
     if table is None:
         return
     lines = [f"Table {table.name}", _indented(f"{table.question}."), _indented(_row(table))]
@@ -102,7 +107,7 @@ def _about(column: Column, by: int) -> list[str]:
 def _columns(wanted: str) -> Iterator[list[str]]:
     """A column of one table, or a column by its name; tables in which it says the same together."""
     meanings: dict[Column, list[str]] = {}
-    for table in TABLES.values():
+    for table in ALL_TABLES.values():
         for column in table.columns:
             if wanted in {column.name.casefold(), f"{table.name}.{column.name}".casefold()}:
                 meanings.setdefault(column, []).append(table.name)

@@ -7,15 +7,15 @@ import pandas as pd
 import pytest
 
 from trialkit import Analysis, Trial
-from trialkit.analysis.schema import COLUMNS, TABLES, UNITS
+from trialkit.analysis.schema import ALL_TABLES, COLUMNS, SERIES_TABLES, TABLES, UNITS
 from trialkit.trial import Design
 
 NOTHING = Trial(title="", design=Design.CRD, treatments=(), plots=(), variables=())
 
 
-@pytest.mark.parametrize("name", TABLES)
+@pytest.mark.parametrize("name", ALL_TABLES)
 def test_every_column_has_a_meaning_and_a_unit(name: str) -> None:
-    table = TABLES[name]
+    table = ALL_TABLES[name]
     assert table.question and table.row
     assert len({column.name for column in table.columns}) == len(table.columns)
     for column in table.columns:
@@ -28,14 +28,19 @@ def test_every_column_has_a_meaning_and_a_unit(name: str) -> None:
 
 
 def test_every_unit_is_used() -> None:
-    used = {column.unit for table in TABLES.values() for column in table.columns}
+    used = {column.unit for table in ALL_TABLES.values() for column in table.columns}
     assert used == set(UNITS)
 
 
 def test_sheets_have_short_names_that_differ() -> None:
-    names = [table.sheet for table in TABLES.values()]
-    assert len(set(names)) == len(names)
-    assert max(map(len, names)) <= 31
+    for tables in (TABLES, SERIES_TABLES):
+        names = [table.sheet for table in tables.values()]
+        assert len(set(names)) == len(names)
+        assert max(map(len, names)) <= 31
+
+
+def test_tables_of_one_trial_and_of_several_have_names_of_their_own() -> None:
+    assert not set(TABLES) & set(SERIES_TABLES)
 
 
 @pytest.mark.parametrize("name", TABLES)

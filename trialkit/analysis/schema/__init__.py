@@ -20,6 +20,7 @@ from trialkit.analysis.schema.columns import (
     number,
     text,
 )
+from trialkit.analysis.schema.series_tables import SERIES_TABLES
 
 #: Every table by name, in the order of the record and the workbook.
 TABLES: Mapping[str, Table] = MappingProxyType(
@@ -76,18 +77,22 @@ TABLES: Mapping[str, Table] = MappingProxyType(
         )
     }
 )
+#: Every table that there is, of one trial and of several.
+ALL_TABLES: Mapping[str, Table] = MappingProxyType({**TABLES, **SERIES_TABLES})
 #: What the columns of every table hold, in order.
 COLUMNS: Mapping[str, Mapping[str, Kind]] = MappingProxyType(
     {
         name: MappingProxyType({column.name: column.kind for column in table.columns})
-        for name, table in TABLES.items()
+        for name, table in ALL_TABLES.items()
     }
 )
 
 
 __all__ = [
+    "ALL_TABLES",
     "COLUMNS",
     "DAYS_AFTER",
+    "SERIES_TABLES",
     "TABLES",
     "UNITS",
     "VARIABLE",

@@ -29,6 +29,8 @@ UNITS: Mapping[str, str] = MappingProxyType(
         "yield for 100 variable × days": "change of yield for 100 more units × days of the pest",
         "log10": "of the count plus 1",
         "of the row": "days or percent, as another column of the row says",
+        "of the variable, squared": "the square of the unit of the variable",
+        "trial": "key of a trial of the series",
         "variable": "name of a variable of the trial",
         "treatment": "id of a treatment of the trial",
         "plot": "id of a plot of the trial",

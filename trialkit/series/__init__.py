@@ -1,0 +1,1 @@
+"""Several trials together: what they were matched to, and what they say as one."""
