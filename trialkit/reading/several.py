@@ -8,6 +8,8 @@ from trialkit.reading.cells import Ledger, listing, quoted
 from trialkit.reading.tables import Table
 
 _WORDS = {"site": "sites", "year": "years", "trial": "trials"}
+#: Fields of a table by which trials are told apart.
+WHERE = tuple(_WORDS)
 
 
 def tell_several(table: Table, ledger: Ledger) -> bool:
@@ -27,7 +29,7 @@ def tell_several(table: Table, ledger: Ledger) -> bool:
             "several-trials",
             f"The column {quoted(column.header)} names several {word}: {listing(shown, 5)}. This "
             "file holds several trials, and one trial is read at a time.",
-            "Make a file of each and read them one by one.",
+            "Combine them with trialkit combine, or make a file of each and read them one by one.",
             table.header_place(column),
         )
     return found
