@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import gc
-import multiprocessing
-import os
-from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
-from importlib import import_module
 from pathlib import Path
 
 from trialkit.problems import Problem, Severity, TrialError, error
+from trialkit.processes import LOST, folder_names, work_through
 from trialkit.report_options import USUAL, ReportOptions
 
 
@@ -119,111 +114,21 @@ def report_trials(
         (name, path, Path(out) / name, wanted)
         for name, path in zip(folder_names(paths), paths, strict=True)
     ]
-    some = min(cores() if jobs is None else max(jobs, 1), max(len(tasks), 1))
     done: list[Reported] = []
-    if executor is not None:
-        outcomes = _elsewhere(tasks, executor)
-    else:
-        outcomes = _in_turn(tasks) if some == 1 else _side_by_side(tasks, some)
+    outcomes = work_through(
+        _report_one, tasks, _lost, room="trialkit.run", jobs=jobs, executor=executor
+    )
     for found in outcomes:
         done.append(found)
         progress(f"{len(done)} of {len(tasks)} trials")
     return tuple(done)
 
 
-def cores() -> int:
-    """Number of cores that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def folder_names(trials: Sequence[Path]) -> list[str]:
-    """Name a folder for each trial: as its file or folder is called, each different.
-
-    Trials called alike get the name of the folder above them too, and a number where that is
-    not enough.
-
-    Parameters
-    ----------
-    trials : sequence of Path
-    """
-    places = [path.resolve() for path in trials]
-    names = [(place.stem if place.is_file() else place.name) or "trial" for place in places]
-    times = Counter(name.casefold() for name in names)
-    names = [
-        f"{place.parent.name}-{name}" if times[name.casefold()] > 1 and place.parent.name else name
-        for name, place in zip(names, places, strict=True)
-    ]
-    taken: set[str] = set()
-    for i, name in enumerate(names):
-        number, own = 1, name
-        while own.casefold() in taken:
-            number += 1
-            own = f"{name}-{number}"
-        taken.add(own.casefold())
-        names[i] = own
-    return names
-
-
-#: Bytes of freed memory that a process keeps by it.
-_KEPT = 30_000_000
-
 _Task = tuple[str, Path, Path, ReportOptions]
 
 
-def _in_turn(tasks: Sequence[_Task]) -> Iterator[Reported]:
-    for task in tasks:
-        yield _report_one(task)
-
-
-def _elsewhere(tasks: Sequence[_Task], executor: Executor) -> Iterator[Reported]:
-    futures = [executor.submit(_report_one, task) for task in tasks]
-    for task, future in zip(tasks, futures, strict=True):
-        yield _outcome(task, future)
-
-
-def _side_by_side(tasks: Sequence[_Task], jobs: int) -> Iterator[Reported]:
-    if multiprocessing.get_start_method() == "fork":
-        import_module("trialkit.run")  # once for all the processes, which then begin with it
-    with ProcessPoolExecutor(jobs, initializer=_begin) as pool:
-        futures = [pool.submit(_one_of_many, task) for task in tasks]
-        try:
-            for task, future in zip(tasks, futures, strict=True):
-                yield _outcome(task, future)
-        except BaseException:  # of an interrupted run what has not begun is not begun
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-
-
-def _begin() -> None:
-    """Make a process ready for many trials.
-
-    Circles of objects are looked for between trials alone, and not among what was loaded. A
-    large block, taken and given back, makes the C library keep what is freed for the next arrays.
-    """
-    import_module("trialkit.run")
-    gc.freeze()
-    gc.disable()
-    bytes(_KEPT)  # taken, but never touched
-
-
-def _one_of_many(task: _Task) -> Reported:
-    found = _report_one(task)
-    gc.collect()
-    return found
-
-
-def _outcome(task: _Task, future: Future[Reported]) -> Reported:
-    try:
-        return future.result()
-    except BrokenProcessPool:
-        lost = error(
-            "process-lost",
-            "The process at work on this trial or beside it ended before it was done.",
-            "Run it again, with fewer jobs at once if memory ran short.",
-        )
-        return Reported(name=task[0], trial=task[1], problems=(lost,))
+def _lost(task: _Task) -> Reported:
+    return Reported(name=task[0], trial=task[1], problems=(LOST,))
 
 
 def _report_one(task: _Task) -> Reported:

@@ -18,7 +18,8 @@ import trialkit
 import trialkit.run
 from reading.folders import changed, write_folder
 from trialkit.cli import app
-from trialkit.many import folder_names, report_trials
+from trialkit.many import report_trials
+from trialkit.processes import folder_names
 from trialkit.wording import WIDTH
 
 RUN = CliRunner()

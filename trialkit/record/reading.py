@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -13,6 +14,7 @@ import pandas as pd
 
 from trialkit.files import read_regular
 from trialkit.problems import Place, Problem, Severity, TrialError, error
+from trialkit.record.digest import digests_of
 from trialkit.record.writing import FORMAT
 from trialkit.trial import (
     EXAMINED,
@@ -76,6 +78,37 @@ def read_record(path: Path) -> dict[str, Any]:
             ]
         )
     return record
+
+
+#: Parts of a record that hold the trial, and from which it is made again.
+_OF_TRIAL = ("format", "inputs", "settings", "trial", "problems")
+_KEY = re.compile(r'\n "([a-z]+)": ')
+
+
+def read_trial_of_record(path: Path) -> Trial:
+    """Read the trial of a record and nothing else of it.
+
+    Results, which are most of a record, are not looked at; a record that stands as it was written
+    is not checked again for what makes a trial unsound.
+
+    Raises
+    ------
+    TrialError
+        When the file cannot be read, is no record, or its trial is damaged.
+    """
+    try:
+        text = read_regular(path, MAX_BYTES).decode("utf-8")
+        heads = list(_KEY.finditer(text))
+        ends = [head.start() - 1 for head in heads[1:]] + [len(text)]
+        parts = {head[1]: text[head.end() : end] for head, end in zip(heads, ends, strict=True)}
+        kept = json.loads(parts.get("digest", "null").rstrip().removesuffix("}"))
+        record = {name: json.loads(parts[name]) for name in _OF_TRIAL}
+        whole = kept.get("data") == digests_of(parts)["data"]
+    except (OSError, UnicodeDecodeError, ValueError, KeyError, AttributeError, RecursionError):
+        return trial_from_record(read_record(path))  # laid out in another way, or none
+    if not whole or record["format"] != FORMAT:
+        return trial_from_record(record)
+    return _build(record)
 
 
 def _frame(rows: Sequence[Mapping[str, Any]], template: pd.DataFrame) -> pd.DataFrame:
@@ -168,16 +201,21 @@ def trial_from_record(record: Mapping[str, Any]) -> Trial:
                 )
             ]
         )
-    try:
-        trial = _build_trial(record)
-    except TrialError as fault:
-        raise damaged(*(problem.what.rstrip(".") for problem in fault.problems)) from fault
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
-        raise damaged(str(fault)) from fault
+    trial = _build(record)
     faults = trial_faults(trial)
     if faults:
         raise damaged(*(problem.what.rstrip(".") for problem in faults))
     return trial
+
+
+def _build(record: Mapping[str, Any]) -> Trial:
+    """Make the trial, and say so where a part that it needs is missing or garbled."""
+    try:
+        return _build_trial(record)
+    except TrialError as fault:
+        raise damaged(*(problem.what.rstrip(".") for problem in fault.problems)) from fault
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
+        raise damaged(str(fault)) from fault
 
 
 def damaged(*faults: str) -> TrialError:
