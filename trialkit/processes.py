@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copyreg
 import gc
 import multiprocessing
 import os
@@ -12,7 +13,8 @@ from concurrent.futures.process import BrokenProcessPool
 from functools import partial
 from importlib import import_module
 from pathlib import Path
-from typing import TypeVar
+from types import MappingProxyType
+from typing import Any, TypeVar
 
 from trialkit.problems import Problem, error
 
@@ -27,6 +29,18 @@ LOST: Problem = error(
     "The process at work on this trial or beside it ended before it was done.",
     "Run it again, with fewer jobs at once if memory ran short.",
 )
+
+
+def _frozen(content: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(content)
+
+
+def _parts(mapping: MappingProxyType[Any, Any]) -> tuple[Callable[..., Any], tuple[dict[Any, Any]]]:
+    return _frozen, (dict(mapping),)
+
+
+# Trials hold frozen mappings, which Python itself does not send from one process to another.
+copyreg.pickle(MappingProxyType, _parts)
 
 
 def cores() -> int:

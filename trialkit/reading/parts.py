@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -84,13 +84,16 @@ class _Cut:
     def text(row: Row, column: Column | None) -> str:
         return row[column.index - 1].text if column and column.index <= len(row) else ""
 
-    def part(self, key: _Key) -> Grid:
-        """Rows above the headings, the headings, and the rows of one trial."""
-        kept = [
-            row
-            for row in self.grid.rows
-            if row[0].row <= self.table.header_row or self.key(row) == key
-        ]
+    def part(self, key: _Key, words: Sequence[str]) -> Grid:
+        """Rows above the headings, the headings, and the rows of one trial, spelled alike."""
+        kept = [row for row in self.grid.rows if row[0].row <= self.table.header_row]
+        for row in self.grid.rows[len(kept) :]:
+            if self.key(row) == key:
+                cells = list(row)
+                for column, word in zip(self.columns, words, strict=True):
+                    if column is not None:
+                        cells[column.index - 1] = cells[column.index - 1]._replace(text=word)
+                kept.append(tuple(cells))
         rows = {row[0].row for row in kept}
         merged = tuple(item for item in self.grid.merged if item.first_row in rows)
         return replace(self.grid, rows=tuple(kept), merged=merged)
@@ -182,7 +185,7 @@ def _read_part(
     """Read one of the trials, with site and season from its columns where no settings name them."""
     own = replace(source, name=" ".join(filter(None, words)), tables=dict(source.tables))
     for kind, cut in cuts.items():
-        own.tables[kind] = [cut.part(key), *source.tables[kind][1:]]
+        own.tables[kind] = [cut.part(key, words), *source.tables[kind][1:]]
     reading = read_source(own, Ledger(problems=list(ledger.problems)))
     if reading.trial is None:
         return reading

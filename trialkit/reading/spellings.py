@@ -89,7 +89,9 @@ def warn_near_doubles(word: str, ids: Sequence[str], place: Place, ledger: Ledge
     for odd, count in number.items():
         if count >= usual:
             continue
-        near = [text for text in number if text != odd and number[text] > 1 and _near(odd, text)]
+        near = [
+            text for text in number if text != odd and number[text] > 1 and near_names(odd, text)
+        ]
         if not near:
             continue
         what = (
@@ -102,7 +104,8 @@ def warn_near_doubles(word: str, ids: Sequence[str], place: Place, ledger: Ledge
             ledger.warn("near-double", what, "Nothing needs to be done if they are two.", place)
 
 
-def _near(a: str, b: str) -> bool:
+def near_names(a: str, b: str) -> bool:
+    """Whether one name may be a slip for the other: one or two letters differ, no number does."""
     one, two = folded(a), folded(b)
     if re.findall(r"\d+", one) != re.findall(r"\d+", two):
         return False

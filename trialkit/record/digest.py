@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 #: Parts of a record by the name of their digest.
 PARTS: Mapping[str, tuple[str, ...]] = {
-    "data": ("trial",),
+    "data": ("trial", "series"),
     "settings": ("settings",),
     "results": ("tables", "findings"),
 }
@@ -34,7 +34,7 @@ def digests_of(texts: Mapping[str, str]) -> dict[str, str]:
     """
     made = {}
     for name, keys in PARTS.items():
-        joined = "\n".join(texts.get(key, "") for key in keys)
+        joined = "\n".join(texts[key] for key in keys if key in texts)
         made[name] = hashlib.sha256(joined.encode("utf-8")).hexdigest()
     whole = "".join(made.values())
     return {**made, "record": hashlib.sha256(whole.encode("ascii")).hexdigest()}

@@ -38,7 +38,7 @@ MAX_BYTES = 200_000_000
 
 
 def read_record(path: Path) -> dict[str, Any]:
-    """Read a record.json.
+    """Read a record.json, or the series.json of several trials.
 
     Raises
     ------
@@ -66,7 +66,7 @@ def read_record(path: Path) -> dict[str, Any]:
                 )
             ]
         ) from fault
-    if not isinstance(record, dict) or "trial" not in record:
+    if not isinstance(record, dict) or not {"trial", "series"} & set(record):
         raise TrialError(
             [
                 error(
@@ -190,6 +190,16 @@ def trial_from_record(record: Mapping[str, Any]) -> Trial:
     TrialError
         When the record's format is not known, or a part of it is missing or damaged.
     """
+    if "series" in record:
+        raise TrialError(
+            [
+                error(
+                    "record-of-series",
+                    "This is the record of several trials, where that of one is asked for.",
+                    "Give the record.json of a trial; trialkit rerun and compare take both.",
+                )
+            ]
+        )
     if record.get("format") != FORMAT:
         raise TrialError(
             [

@@ -30,7 +30,7 @@ FORMAT = 1
 _JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
-def _plain(value: object) -> Any:
+def plain(value: object) -> Any:
     """Bring a value to what JSON holds; undefined numbers become null, whole ones integers."""
     if isinstance(value, Enum):
         return value.value
@@ -39,11 +39,11 @@ def _plain(value: object) -> Any:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if is_dataclass(value) and not isinstance(value, type):
-        return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
+        return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     number = float(value)  # type: ignore[arg-type]
     if not isfinite(number):
         return None
@@ -52,7 +52,7 @@ def _plain(value: object) -> Any:
 
 def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
     """List the rows of a table as plain dictionaries, undefined numbers as None."""
-    columns = {name: map(_plain, values) for name, values in columns_of(table).items()}
+    columns = {name: map(plain, values) for name, values in columns_of(table).items()}
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
@@ -63,7 +63,7 @@ def _trial_parts(tables: Tables) -> dict[str, Any]:
         if item.name not in {"settings", "warnings", "inputs"}:
             value = getattr(tables.trial, item.name)
             frame = isinstance(value, pd.DataFrame)
-            parts[item.name] = tables.as_read(item.name) if frame else _plain(value)
+            parts[item.name] = tables.as_read(item.name) if frame else plain(value)
     return parts
 
 
@@ -72,7 +72,7 @@ def plain_finding(finding: Finding | str) -> dict[str, Any]:
     if isinstance(finding, str):
         return {"text": finding}
     names = [item.name for item in fields(finding) if item.name != "numbers"]
-    return {name: _plain(getattr(finding, name)) for name in names}
+    return {name: plain(getattr(finding, name)) for name in names}
 
 
 def make_record(
@@ -99,16 +99,26 @@ def make_record(
         "trialkit": installed_version("trialkit"),
         "made": made.isoformat(timespec="seconds"),
         "inputs": [{"name": name, "sha256": digest} for name, digest in trial.inputs],
-        "settings": _plain(trial.settings),
+        "settings": plain(trial.settings),
         "trial": _trial_parts(read),
-        "environment": {
-            "python": platform.python_version(),
-            **{name: installed_version(name) for name in NUMBERS_BY},
-        },
+        "environment": environment(),
         "tables": {name: read[name] for name in analysis.tables()},
         "findings": [plain_finding(item) for item in findings],
-        "problems": [_plain(problem) for problem in analysis.problems],
+        "problems": [plain(problem) for problem in analysis.problems],
     }
+    return record_text(parts)
+
+
+def environment() -> dict[str, str]:
+    """Versions of what makes the numbers."""
+    return {
+        "python": platform.python_version(),
+        **{name: installed_version(name) for name in NUMBERS_BY},
+    }
+
+
+def record_text(parts: Mapping[str, Any]) -> str:
+    """Lay out the parts of a record, with their digests at the end."""
     texts = {key: _layout(part, 1) for key, part in parts.items()}
     texts["digest"] = _layout(digests_of(texts), 1)
     lines = ",\n ".join(f"{_dump(key)}: {text}" for key, text in texts.items())
@@ -179,7 +189,7 @@ def _cell_texts(rows: Rows, column: str) -> Sequence[str]:
     if kinds <= {str, bool, NoneType}:
         words = {value: _dump(value) for value in set(values)}
         return [words[value] for value in values]
-    return [_dump(_plain(value)) for value in values]
+    return [_dump(plain(value)) for value in values]
 
 
 def _dump(value: Any) -> str:

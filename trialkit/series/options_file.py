@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from numbers import Real
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -15,6 +14,7 @@ from trialkit.reading.cells import Ledger
 from trialkit.reading.saving import toml_value
 from trialkit.reading.settings import Entry, as_text, mapping_entries, toml_entries
 from trialkit.reading.textfiles import decode
+from trialkit.series.matched import Window
 from trialkit.series.options import KEYS, SECTIONS, Named, SeriesKey, SeriesOptions
 from trialkit.setting_rules import UnfitError
 
@@ -79,8 +79,11 @@ def _options(entries: Sequence[Entry], ledger: Ledger) -> SeriesOptions:
             _tell_unknown(entry, ledger)
     if ledger.failed:
         raise TrialError(ledger.problems)
-    sections = {name: MappingProxyType(values) for name, values in draft.sections.items()}
-    return SeriesOptions(**draft.keys, **sections)
+    given: dict[str, Any] = {
+        **draft.keys,
+        **{name: MappingProxyType(values) for name, values in draft.sections.items()},
+    }
+    return SeriesOptions(**given)
 
 
 def _take_key(key: SeriesKey, entry: Entry, draft: _Draft, ledger: Ledger) -> None:
@@ -136,8 +139,9 @@ def _take_entry(entry: Entry, draft: _Draft, ledger: Ledger) -> None:
 def _number_of(entry: Entry, rest: Sequence[str], ledger: Ledger) -> float | None:
     if len(rest) == 1 and entry.value == "":
         return None
-    if len(rest) == 2 and isinstance(entry.value, Real) and not isinstance(entry.value, bool):
-        return float(entry.value)
+    value = entry.value
+    if len(rest) == 2 and isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value)
     ledger.error(
         "no-number",
         f"{quoted(as_text(entry.value))} is no number that goes with a trial.",
@@ -211,7 +215,7 @@ def _written(value: Any) -> str:
         name = toml_value(value.name)
         in_one = f"{{ trial = {toml_value(value.trial)}, name = {name} }}"
         return name if value.trial is None else in_one
-    if isinstance(value, tuple) and hasattr(value, "first"):  # a span of days
+    if isinstance(value, Window):
         return toml_value(value.name)
     if isinstance(value, tuple | list):
         return f"[{', '.join(_written(item) for item in value)}]"

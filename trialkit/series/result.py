@@ -12,6 +12,7 @@ import pandas as pd
 from trialkit.problems import Problem
 from trialkit.series.matched import Matched, SeriesTrial
 from trialkit.series.options import SeriesOptions
+from trialkit.trial import TreatmentRole
 
 if TYPE_CHECKING:
     from trialkit.findings import Finding
@@ -45,6 +46,29 @@ class SeriesInput:
     left_out: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreatmentFacts:
+    """What the trials say of one treatment, where they say the same.
+
+    Attributes
+    ----------
+    role : TreatmentRole
+    rate : float or None
+        None where trials differ, or none is given.
+    rate_unit : str
+    groups : tuple of str
+        Groups of mode of action, one for each application where several are named.
+    product : str
+        Treatments of one product differ in their rate; empty where the trials name none.
+    """
+
+    role: TreatmentRole = TreatmentRole.TEST
+    rate: float | None = None
+    rate_unit: str = ""
+    groups: tuple[str, ...] = ()
+    product: str = ""
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SeriesAnalysis:
     """Everything computed for several trials together.
@@ -65,6 +89,10 @@ class SeriesAnalysis:
         Warnings: what could not be matched, and what trials could not give.
     findings : tuple of Finding
         The sentences, the weightiest first.
+    facts : mapping of str to TreatmentFacts
+        By the name of the treatment in the series.
+    crop : str
+        Where all trials name the same.
 
     Examples
     --------
@@ -81,6 +109,8 @@ class SeriesAnalysis:
     inputs: tuple[SeriesInput, ...] = ()
     problems: tuple[Problem, ...] = ()
     findings: tuple[Finding, ...] = ()
+    facts: Mapping[str, TreatmentFacts] = field(default_factory=lambda: MappingProxyType({}))
+    crop: str = ""
 
     if TYPE_CHECKING:
 

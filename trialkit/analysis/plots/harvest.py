@@ -22,6 +22,12 @@ def _either(metric: FloatArray, other: FloatArray, source: str, target: str) -> 
     return np.where(np.isnan(metric), convert(other, source, target), metric)
 
 
+def bushel_of(trial: Trial) -> float | None:
+    """Pounds in a bushel of the crop: as set, or of a crop that is known; else None."""
+    crop = crop_in_bushels(trial.crop)
+    return trial.settings.bushel_lb or (BUSHELS[crop].lb if crop else None)
+
+
 def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tuple[Problem, ...]]:
     """Bring harvested masses to area, moisture and the yield unit of the settings.
 
@@ -53,8 +59,7 @@ def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tup
         area = np.where(np.isnan(area), trial.plot_area_m2, area)
     moisture = _column(trial, plan, "moisture_percent")
     unit: YieldUnit = settings.yield_unit  # type: ignore[assignment]
-    crop = crop_in_bushels(trial.crop)
-    bushel = settings.bushel_lb or (BUSHELS[crop].lb if crop else None)
+    bushel = bushel_of(trial)
     if unit == "bu/acre" and bushel is None:
         raise TrialError(
             [
