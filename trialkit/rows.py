@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import compress, repeat
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,10 @@ from trialkit.numerals import Digits
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
     from trialkit.trial import Trial
+
+
+#: Columns that hold names of variables.
+_VARIABLES = ("variable", "pest")
 
 
 def columns_of(table: pd.DataFrame) -> dict[str, list[Any]]:
@@ -134,21 +138,38 @@ class Tables:
     Parameters
     ----------
     analysis : Analysis
+    variables : collection of str
+        Those whose rows are wanted; all where it is empty.
     """
 
-    def __init__(self, analysis: Analysis) -> None:
+    def __init__(self, analysis: Analysis, variables: Collection[str] = ()) -> None:
         self.trial: Trial = analysis.trial
         self._analysis = analysis
+        self._variables = frozenset(variables)
         self._rows: dict[str, Rows] = {}
         self._read: dict[str, Rows] = {}
 
     def __getitem__(self, name: str) -> Rows:
         if name not in self._rows:
-            self._rows[name] = Rows.of(getattr(self._analysis, name))
+            self._rows[name] = self._chosen(Rows.of(getattr(self._analysis, name)))
         return self._rows[name]
 
     def as_read(self, name: str) -> Rows:
         """Find a table of the trial: counts, yields or harvest."""
         if name not in self._read:
-            self._read[name] = Rows.of(getattr(self.trial, name))
+            self._read[name] = self._chosen(Rows.of(getattr(self.trial, name)))
         return self._read[name]
+
+    def only(self, variables: Collection[str]) -> Tables:
+        """The tables of some variables alone; of all where none is named."""
+        return Tables(self._analysis, variables) if variables else self
+
+    def _chosen(self, rows: Rows) -> Rows:
+        """Rows of the chosen variables, and what belongs to no variable."""
+        if not self._variables:
+            return rows
+        for column in _VARIABLES:
+            if column in rows:
+                known = self._variables
+                rows = rows.keep(not defined(cell) or cell in known for cell in rows[column])
+        return rows

@@ -336,7 +336,8 @@ class Trial:
         `trialkit.trial_tables.EVENT_KINDS`), ``plots`` (ids with semicolons between them, None
         for the whole trial); further columns as text.
     report : Mapping
-        Texts of the user's own for the report, by the names of ``REPORT_TEXTS``.
+        Texts of the user's own for the report, by the names of ``REPORT_TEXTS``, and what he chose
+        of it (``trialkit.report_choices``).
     settings : Settings
     extra : Mapping
         Further keys of the trial, as text (season, trial number, cultivar and the like).

@@ -17,6 +17,7 @@ import pandas as pd
 from trialkit.plan_faults import plan_faults
 from trialkit.planned import read_planned
 from trialkit.problems import Problem, TrialError, error, nearest, quoted
+from trialkit.report_choices import choice_faults, choosable
 from trialkit.trial import EXAMINED, Kind, Trial, numbers_examined
 from trialkit.trial_tables import EVENT_KINDS, out_of_bounds
 
@@ -279,6 +280,7 @@ def _of_settings(trial: Trial) -> Iterator[Problem]:
             "Give bushel_lb in the settings.",
             "no-bushel",
         )
+    yield from choice_faults(trial.report, choosable(trial))
     known = [item.id for item in trial.treatments]
     for text in settings.contrasts:
         contrast = read_planned(text)

@@ -42,7 +42,7 @@ def test_facts_that_were_kept_are_shown(analysis: Analysis) -> None:
     told = [text for block in document.blocks() if isinstance(block, Notes) for text in block.items]
     assert "2025-06-14: A burst pipe flooded plot 203 (damage, plots 203)." in told
     assert document.sections[0].blocks[0].text == "To compare two products."  # type: ignore[union-attr]
-    assert "signed" in {section.key for section in document.sections}
+    assert "sign-off" in {section.key for section in document.sections}
     states = {row[0]: row[1] for row in tables["completeness"].rows}
     assert states["Objective"] == "found"
     assert states["Soil"] == "missing"

@@ -49,7 +49,7 @@ def test_sections_come_in_the_order_of_the_outline(document: Document) -> None:
     keys = [section.key for section in document.sections]
     order = [part.key for part in OUTLINE]
     assert keys == [key for key in order if key in keys]
-    assert keys[:4] == ["done", "course", "control", "pest-days"]
+    assert keys[:4] == ["treatments", "course", "control", "pest-days"]
     main = [section.key for section in document.sections if section.where is Where.MAIN]
     assert main[-3:] == ["cautions", "references", "again"]
 
@@ -61,7 +61,7 @@ def test_no_section_is_empty_and_none_is_without_need(
     keys = {section.key for section in document.sections}
     assert "injury" not in keys
     bare = compose(analysis)
-    assert "shows" not in {section.key for section in bare.sections}
+    assert "findings" not in {section.key for section in bare.sections}
 
 
 def test_table_keys_are_unique(document: Document) -> None:

@@ -355,7 +355,7 @@ def test_residuals_lie_on_the_map(trial: Trial, story: Analysis) -> None:
         },
     )
     document = compose(replace(story, residuals=residuals))
-    field = next(b for b in document.blocks() if isinstance(b, FieldMap) and b.key != "map")
+    field = next(b for b in document.blocks() if isinstance(b, FieldMap) and b.key != "field-map")
     assert field.at(1, 1)[0].value == "\u22123.0"
     assert field.at(4, 4)[0].value == "+3.0"
     page = render_html(document, {})
@@ -363,7 +363,7 @@ def test_residuals_lie_on_the_map(trial: Trial, story: Analysis) -> None:
     assert residual_colour(0.0) == "#ffffff"
     assert residual_colour(9.0) == residual_colour(2.5)
     none = compose(replace(story, residuals=empty_table("residuals")))
-    assert [b.key for b in none.blocks() if isinstance(b, FieldMap)] == ["map"]
+    assert [b.key for b in none.blocks() if isinstance(b, FieldMap)] == ["field-map"]
 
 
 def test_how_intervals_arise_is_told(told: Document, story: Analysis) -> None:

@@ -12,9 +12,18 @@ Examples
 
 from __future__ import annotations
 
+from trialkit.figures.field import field_days
 from trialkit.figures.lines import control_course, course
 from trialkit.figures.means import pest_days_means, yield_means
 from trialkit.figures.residuals import residuals
 from trialkit.figures.svg import draw_svg
 
-__all__ = ["control_course", "course", "draw_svg", "pest_days_means", "residuals", "yield_means"]
+__all__ = [
+    "control_course",
+    "course",
+    "draw_svg",
+    "field_days",
+    "pest_days_means",
+    "residuals",
+    "yield_means",
+]

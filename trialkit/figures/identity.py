@@ -148,6 +148,11 @@ def contrast(first: str, second: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
+def text_on(colour: str) -> str:
+    """Black or white, whichever reads better on a colour."""
+    return max("#1c1c1c", "#ffffff", key=lambda ink: contrast(ink, colour))
+
+
 def text_colour(colour: str) -> str:
     """Darken a colour until text in it reads on white (contrast 4.5)."""
     share = 0.0

@@ -16,9 +16,9 @@ from trialkit.reading.headers import normal
 from trialkit.reading.numbers import plain_number
 from trialkit.reading.plan_settings import is_plan_entry, read_plan_key
 from trialkit.reading.settings import Entry, Value, as_text
+from trialkit.report_choices import REPORT_CHOICES, REPORT_KEYS
 from trialkit.setting_rules import Text, UnfitError, no_choice, rule_of
 from trialkit.trial import (
-    REPORT_TEXTS,
     Design,
     Kind,
     Settings,
@@ -30,6 +30,7 @@ from trialkit.trial_tables import out_of_bounds
 _TEXTS = ("title", "untreated", "crop", "crop_code", "site", "season", "notes")
 _KEYS = ("title", "design", "main_plots", "applied", "untreated", "crop", "crop_code", "site",
          "season", "plot_area_m2", "notes")  # fmt: skip
+_IN_REPORT = {False: "text of the report", True: "what the report shows"}
 # Keys that people keep with a trial and that change nothing in the analysis.
 _KEPT = frozenset({
     "trialnumber", "trialno", "trialid", "cultivar", "variety", "sponsor", "investigator",
@@ -200,21 +201,21 @@ def _keep_extra(entry: Entry, written: str, head: Head, ledger: Ledger) -> None:
 
 
 def _read_report(entry: Entry, head: Head, ledger: Ledger) -> None:
-    """Keep a text of the user's own for the report."""
+    """Keep a text of the user's own for the report, or what he chose of it."""
     written = ".".join(entry.path[1:])
-    known = next((key for key in REPORT_TEXTS if normal(key) == normal(written)), None)
+    known = next((key for key in REPORT_KEYS if normal(key) == normal(written)), None)
     if known is None:
-        near = nearest(written, REPORT_TEXTS)
+        near = nearest(written, REPORT_KEYS)
         meant = f"Did you mean '{near}'? " if near else ""
         ledger.warn(
             "unknown-key",
             f"The key '{written}' of the report is not known and was left out.",
-            f"{meant}Known are {', '.join(REPORT_TEXTS)}.",
+            f"{meant}Known are {', '.join(REPORT_KEYS)}.",
             entry.place,
         )
     elif text := as_text(entry.value):
         head.report[known] = text
-        ledger.understand(entry.source, ".".join(entry.path), "text of the report")
+        ledger.understand(entry.source, ".".join(entry.path), _IN_REPORT[known in REPORT_CHOICES])
 
 
 def _read_variable(entry: Entry, head: Head, ledger: Ledger) -> None:

@@ -16,7 +16,7 @@ from trialkit.reading.headers import COMPARED, field_of, normal
 from trialkit.reading.headings import day_header, replicate_in, undated_word
 from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
 from trialkit.reading.workbooks import read_workbook
-from trialkit.trial import REPORT_TEXTS
+from trialkit.report_choices import REPORT_KEYS
 
 TEXT_TABLES = (".csv", ".tsv")
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -61,7 +61,7 @@ _OLD_COPY = re.compile(
 _TIMES = {
     "days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date",
 }  # fmt: skip
-_REPORT_WORDS = frozenset(map(normal, REPORT_TEXTS))
+_REPORT_WORDS = frozenset(map(normal, REPORT_KEYS))
 #: Sheets that blanks and plans hold for those who fill them in.
 FOR_PEOPLE = frozenset({"explained", "fieldmap"})
 STANDARD = {kind: names[0] for kind, names in _NAMES.items()}

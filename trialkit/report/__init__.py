@@ -12,8 +12,10 @@ from trialkit.report.compose import Sentence, compose
 from trialkit.report.document import Document
 from trialkit.report.drawing import Drawer, draw_figures
 from trialkit.report.html import render_html, write_html
+from trialkit.report.number_style import restyled_drawings
 from trialkit.report.tidy_files import tidy_files
 from trialkit.report.workbook import workbook_bytes, write_tables
+from trialkit.report_choices import choosable, report_choices
 from trialkit.report_options import FILES, FORMATS, TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
 
@@ -134,7 +136,8 @@ def report_files(
             contents["xlsx"] = workbook_bytes(document, made)
         if options.drawn:
             progress("Drawing the figures")
-            drawings = draw.drawings()
+            style = report_choices(analysis.trial.report, choosable(analysis.trial)).numbers
+            drawings = restyled_drawings(draw.drawings(), analysis.trial, style)
             progress("Writing the report")
             contents |= _pages(document, drawings, options, made)
     files = {Path(FILES[name]): contents[name] for name in wanted}

@@ -11,6 +11,7 @@ from trialkit.figures.identity import plain_line
 from trialkit.record.digest import short
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Document, FigureBlock, Section, Table, Where
+from trialkit.report.number_style import restyled
 from trialkit.report.parts import (
     closing,
     completeness,
@@ -39,6 +40,7 @@ from trialkit.report.parts import (
     supporting,
     trust,
 )
+from trialkit.report_choices import PARTS, ReportChoices, choosable, report_choices
 from trialkit.report_options import ReportOptions
 from trialkit.rows import Tables
 
@@ -59,20 +61,23 @@ class Sentence(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A section of the report: its anchor, heading, the functions that fill it, and its place."""
+    """A section of the report: its anchor, the functions that fill it, and its place."""
 
     key: str
-    title: str
     fill: tuple[Compose, ...]
     where: Where = Where.MAIN
+
+    @property
+    def title(self) -> str:
+        """Its heading; what stands in the workbook alone has none of its own."""
+        return PARTS.get(self.key, "Beside the tests")
 
 
 #: The report in reading order. A further table or figure is one function more in a part; a part
 #: whose functions yield nothing does not appear.
 OUTLINE: tuple[Part, ...] = (
     Part(
-        "done",
-        "Treatments and dates",
+        "treatments",
         (
             own_text.own("objective"),
             methods.how_done,
@@ -82,58 +87,51 @@ OUTLINE: tuple[Part, ...] = (
             closing.how_to_read,
         ),
     ),
-    Part("course", "Pest over time", (pest.course_of_pest, means.pest_means)),
+    Part("course", (pest.course_of_pest, means.pest_means)),
     Part(
         "control",
-        "Control, and how long it lasted",
         (control.control_by_day, persistence.persistence),
     ),
-    Part("pest-days", "Cumulative pest pressure", (period.pest_days,)),
+    Part("pest-days", (period.pest_days,)),
     Part(
         "enemies",
-        "Natural enemies",
         (enemies.course_of_enemies, enemies.enemy_reductions, enemies.resurgence),
     ),
     Part(
         "damage",
-        "Damage and crop",
         (effects.course_of_damage, effects.damage, effects.crop_injury, means.crop_means),
     ),
-    Part("yield", "Yield and returns", (effects.yields, returns.money)),
+    Part("yield", (effects.yields, returns.money)),
     Part(
         "products",
-        "Rates, mixtures, carrier and modes of action",
         (products.rates, products.mixtures, products.programmes),
     ),
-    Part("factors", "Factors", (factors.factor_tests, factors.factor_means)),
-    Part("neighbours", "Neighbouring plots and edges", (neighbours.neighbours,)),
-    Part("discussion", "Discussion", (own_text.own("discussion"),)),
-    Part("conclusion", "Conclusion", (own_text.own("conclusion"),)),
-    Part("trust", "Reliability", (trust.doubts,)),
+    Part("factors", (factors.factor_tests, factors.factor_means)),
+    Part("neighbours", (neighbours.neighbours,)),
+    Part("discussion", (own_text.own("discussion"),)),
+    Part("conclusion", (own_text.own("conclusion"),)),
+    Part("reliability", (trust.doubts,)),
     Part(
-        "analysed",
-        "Methods",
+        "methods",
         (own_text.own("methods"), methods.how_analysed, supporting.how_supported),
     ),
-    Part("warnings", "Data notes", (closing.warnings,)),
-    Part("cautions", "Cautions", (closing.cautions,)),
-    Part("signed", "Sign-off", (own_text.signed,)),
-    Part("references", "References", (closing.references,)),
-    Part("again", "How to run it again", (closing.run_again,)),
-    Part("shows", "All findings", (closing.findings,), Where.ANNEX),
-    Part("tests", "Analysis of variance", (means.fits,), Where.ANNEX),
-    Part("scatter", "Residuals", (trust.scatter,), Where.ANNEX),
-    Part("field", "Field map", (field.field_map, neighbours.residual_maps), Where.ANNEX),
+    Part("notes", (closing.warnings,)),
+    Part("cautions", (closing.cautions,)),
+    Part("sign-off", (own_text.signed,)),
+    Part("references", (closing.references,)),
+    Part("again", (closing.run_again,)),
+    Part("findings", (closing.findings,), Where.ANNEX),
+    Part("variance", (means.fits,), Where.ANNEX),
+    Part("residuals", (trust.scatter,), Where.ANNEX),
+    Part("map", (field.field_map, field.field_days, neighbours.residual_maps), Where.ANNEX),
     Part(
-        "facts",
-        "Assessments and weather",
+        "assessments",
         (kept_facts.assessment_facts, kept_facts.weather),
         Where.ANNEX,
     ),
-    Part("plots", "Plot data", (field.plot_data, closing.input_files), Where.ANNEX),
+    Part("plots", (field.plot_data, closing.input_files), Where.ANNEX),
     Part(
         "further",
-        "Beside the tests",
         (
             persistence_differences.persistence_differences,
             period.damage_areas,
@@ -179,6 +177,7 @@ PAGE_ONLY: frozenset[Compose] = frozenset(
         methods.how_analysed,
         supporting.how_supported,
         field.field_map,
+        field.field_days,
         neighbours.residual_maps,
         products.programmes,
         closing.cautions,
@@ -218,15 +217,18 @@ def compose(
     Document
     """
     options = options or ReportOptions()
+    choices = report_choices(analysis.trial.report, choosable(analysis.trial))
+    findings = [item for item in findings if _chosen(item, choices)]
     context = Context(
         analysis=analysis,
-        tables=tables or Tables(analysis),
+        tables=(tables or Tables(analysis)).only(choices.variables),
         findings=tuple(plain_line(item.text) for item in findings),
         made=made.strftime("%Y-%m-%d %H:%M %Z").strip() if made is not None else "",
         front=tuple(plain_line(item.text) for item in findings if getattr(item, "front", False)),
+        choices=choices,
     )
     sections = _numbered(_sections(context, options))
-    return Document(
+    document = Document(
         title=plain_line(analysis.trial.title),
         subtitle=front.subtitle(context),
         design=front.design(context),
@@ -236,6 +238,13 @@ def compose(
         made=context.made,
         foot=_foot(context, digest),
     )
+    return restyled(document, analysis.trial, choices.numbers)
+
+
+def _chosen(finding: Sentence, choices: ReportChoices) -> bool:
+    """Whether a finding is of a variable that the report shows, or of none."""
+    variable = getattr(finding, "variable", None)
+    return not choices.variables or variable is None or variable in choices.variables
 
 
 def _foot(context: Context, digest: str) -> str:
@@ -273,11 +282,19 @@ def _wanted(part: Part, options: ReportOptions) -> bool:
     return options.length == "full" or part.where is not Where.ANNEX
 
 
+def _in_order(choices: ReportChoices) -> Iterator[Part]:
+    """Parts as the trial wants them; the annex stays behind the report, as asked for."""
+    by_key = {part.key: part for part in OUTLINE}
+    wanted = [by_key[key] for key in choices.order()]
+    wanted += [part for part in OUTLINE if part.where is Where.BOOK]
+    yield from sorted(wanted, key=lambda part: list(Where).index(part.where))
+
+
 def _sections(context: Context, options: ReportOptions) -> Iterator[Section]:
     left_out = frozenset() if options.drawn else PAGE_ONLY
     if options.form == "table":
         yield Section(key="table", title="Results", blocks=tuple(one_table.one_table(context)))
-    for part in OUTLINE:
+    for part in _in_order(context.choices):
         if not _wanted(part, options):
             continue
         fills = (fill for fill in part.fill if fill not in left_out)

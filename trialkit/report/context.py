@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from trialkit.figures.identity import Identity, identities, measured_label, plain_line
+from trialkit.figures.plot_values import ByPlot, PlotValues, plot_numbers, plot_values
 from trialkit.numerals import day as write_day
 from trialkit.report.numbers import decimals_for_error, decimals_for_least
+from trialkit.report_choices import ReportChoices
 from trialkit.rows import Rows, Tables, defined
-from trialkit.trial import EXAMINED, Kind, Trial, Variable, VariableRole, numbers_examined
+from trialkit.trial import Kind, Trial, Variable, VariableRole
 from trialkit.words import COMPARISONS, CONTROL_METHODS
 
 if TYPE_CHECKING:
@@ -20,37 +22,6 @@ if TYPE_CHECKING:
 
 NO_ROWS = Rows({})
 NO_COUNTS = Rows({"plot": [], "day": [], "value": []})
-#: A number by plot and day.
-ByPlot = Mapping[tuple[str, float], float]
-
-
-@dataclass(frozen=True, slots=True)
-class PlotValues:
-    """Values of one variable, samples averaged.
-
-    Attributes
-    ----------
-    plots : list of str
-        In the order of the trial.
-    days : list of float
-        In order.
-    values : list of list of float
-        By plot and day; NaN where a plot was not assessed.
-    """
-
-    plots: list[str]
-    days: list[float]
-    values: list[list[float]]
-
-    @property
-    def gaps(self) -> bool:
-        """Whether any plot was not assessed on any day."""
-        return any(value != value for row in self.values for value in row)
-
-    @property
-    def known(self) -> list[float]:
-        """All values but the missing ones."""
-        return [value for row in self.values for value in row if value == value]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,6 +39,8 @@ class Context:
         When the report was made.
     front : tuple of str
         Those of the first page.
+    choices : ReportChoices
+        What the trial wants of its report.
     """
 
     analysis: Analysis
@@ -75,6 +48,7 @@ class Context:
     findings: tuple[str, ...]
     made: str
     front: tuple[str, ...] = ()
+    choices: ReportChoices = field(default_factory=ReportChoices)
 
     def method_words(self, name: str) -> str:
         """Words for a formula of percent control."""
@@ -99,7 +73,7 @@ class Context:
 
     @cached_property
     def variables(self) -> dict[str, Variable]:
-        """Every variable with results by name, in the order of the trial.
+        """Every variable with results by name, in the order of the trial or as it chose them.
 
         A yield that was brought together from harvested masses need not be in the trial.
         """
@@ -112,7 +86,8 @@ class Context:
                     kind=Kind.MEASUREMENT,
                     role=VariableRole.YIELD,
                 )
-        return known
+        chosen = self.choices.variables
+        return {name: known[name] for name in chosen if name in known} if chosen else known
 
     def of_role(self, *roles: VariableRole) -> list[Variable]:
         """Variables of these roles that have results."""
@@ -176,55 +151,17 @@ class Context:
         return {}
 
     def plot_values(self, variable: str) -> PlotValues:
-        """Values of a variable by plot and day, samples averaged.
-
-        Of a share k of n the percentage of all units of the samples together.
-        """
+        """Values of a variable by plot and day, samples averaged."""
         found = self._plot_values.get(variable)
         if found is None:
-            numbers = self.plot_numbers(variable)
-            values = self._plot_shares(variable, numbers) if numbers else self._plot_means(variable)
-            days = self._counts[variable]["day"] if variable in self._counts else []
-            found = self._by_plot(values, sorted(set(days)))
+            rows = self._counts.get(variable, NO_COUNTS)
+            found = plot_values(self.trial, variable, rows)
             self._plot_values[variable] = found
         return found
 
-    def _plot_means(self, variable: str) -> ByPlot:
-        """Means over the samples of each plot."""
-        rows = self._counts.get(variable, NO_COUNTS).known("value")
-        places = list(zip(rows["plot"], rows["day"], strict=True))
-        alone = dict(zip(places, rows["value"], strict=True))
-        if len(alone) == len(places):  # as where nobody took samples
-            return alone
-        samples: dict[tuple[str, float], list[float]] = {}
-        for place, value in zip(places, rows["value"], strict=True):
-            samples.setdefault(place, []).append(value)
-        return {place: sum(values) / len(values) for place, values in samples.items()}
-
-    def _plot_shares(self, variable: str, numbers: ByPlot) -> ByPlot:
-        """Percentages of all units of each plot."""
-        rows = self.trial.counts[self.trial.counts["variable"] == variable]
-        hits = rows["value"] * numbers_examined(rows) / 100.0
-        summed = rows.assign(value=hits).groupby(["plot", "day"], sort=False)["value"]
-        sums = summed.sum(min_count=1).to_dict()
-        return {place: 100.0 * sums[place] / number for place, number in numbers.items()}
-
-    def _by_plot(self, values: ByPlot, days: list[float]) -> PlotValues:
-        plots = [plot.id for plot in self.trial.plots]
-        table = [[values.get((plot, day), math.nan) for day in days] for plot in plots]
-        return PlotValues(plots, days, table)
-
     def plot_numbers(self, variable: str) -> ByPlot | None:
         """How many units were examined, by plot and day; None where that is not known."""
-        counts = self.trial.counts
-        if EXAMINED not in counts:
-            return None
-        rows = counts[(counts["variable"] == variable) & counts["value"].notna()]
-        numbers = numbers_examined(rows)
-        if numbers.empty or numbers.isna().any():
-            return None
-        by_plot = rows.assign(**{EXAMINED: numbers}).groupby(["plot", "day"], sort=False)
-        return cast("ByPlot", by_plot[EXAMINED].sum(min_count=1).to_dict())
+        return plot_numbers(self.trial, variable)
 
     def label(self, treatment: str) -> str:
         """Id and name of a treatment."""

@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from trialkit.report_choices import NumberStyle
+
 
 class Kind(StrEnum):
     """What a column holds.
@@ -85,6 +87,8 @@ class Table:
         Its number in the report, such as "Table 2"; empty where it has none.
     compact : bool
         Whether its rows are set close, as of long tables of data.
+    numbers : NumberStyle
+        How a page writes its numbers.
     """
 
     key: str
@@ -98,6 +102,7 @@ class Table:
     shade_key: tuple[tuple[str, str], ...] = ()
     label: str = ""
     compact: bool = False
+    numbers: NumberStyle = NumberStyle.PLAIN
 
     def __post_init__(self) -> None:
         for row in self.rows:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from trialkit.figures.identity import plain_line
 from trialkit.report.document import Cell, FieldMap, Kind, MapPlot, Missing, Table
 from trialkit.report.numbers import write_cell
+from trialkit.report_choices import NumberStyle
 
 #: Tables with more columns than this are set smaller on paper.
 WIDE_TABLE = 9
@@ -89,6 +90,7 @@ class PageTable:
     short: bool
     target: float | None
     shade_key: tuple[tuple[str, str], ...]
+    numbers: NumberStyle = NumberStyle.PLAIN
 
 
 #: Columns that are set into the cell of the number before them.
@@ -138,6 +140,7 @@ def page_table(table: Table) -> PageTable:
         short=len(rows) <= SHORT_TABLE,
         target=table.target,
         shade_key=table.shade_key,
+        numbers=table.numbers,
     )
 
 
@@ -182,7 +185,7 @@ def _cells(
         yield BodyCell(
             text=hold_together(plain_line(write_cell(value, column)))
             if isinstance(value, str)
-            else write_cell(value, column),
+            else table.numbers.styled(write_cell(value, column)),
             style=style,
             letters=beside.get(Kind.LETTERS, beside.get(Kind.SIGN)),
             note=note,
@@ -226,7 +229,7 @@ def shade_words(page: PageTable) -> list[tuple[str, str]]:
     target = page.target
     steps = (("near", 0.75), ("half", 0.5), ("some", 0.25))
     return [
-        ("held", f"{target:g}% or more"),
+        ("held", page.numbers.styled(f"{target:g}% or more")),
         *((name, f"{share * target:.0f}") for name, share in steps),
         ("little", "0 or more"),
         ("below", "below 0"),

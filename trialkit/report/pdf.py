@@ -44,7 +44,7 @@ _NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHADES = ("held", "near", "half", "some", "below", "harm-2", "harm-3", "harm-4")
 #: Sections that are set smaller: sources and remarks, not results.
-_SMALL = frozenset({"references", "warnings", "again", "shows"})
+_SMALL = frozenset({"references", "notes", "again", "findings"})
 #: A glyph that none of the fonts has is left to the reader's eye, as on the page; all else is ours.
 _NO_GLYPH = "font"
 

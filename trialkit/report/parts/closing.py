@@ -20,6 +20,7 @@ from trialkit.report.document import (
 )
 from trialkit.report.numbers import write_share
 from trialkit.report.references import reference_lines
+from trialkit.report_choices import choosable
 from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.trial import Kind as VariableKind
 from trialkit.trial import VariableRole
@@ -49,6 +50,9 @@ def how_to_read(context: Context) -> Iterator[Block]:
 def warnings(context: Context) -> Iterator[Block]:
     """Everything odd in the input and in the analysis."""
     problems = context.analysis.problems
+    left_out = _left_out(context)
+    if left_out:
+        yield Paragraph(left_out)
     if not problems:
         return
     yield Notes(
@@ -57,6 +61,17 @@ def warnings(context: Context) -> Iterator[Block]:
             for item in problems
         )
     )
+
+
+def _left_out(context: Context) -> str:
+    """Say that a report shows a choice, so that nobody takes it for all there is."""
+    chosen = context.choices.variables
+    labels = choosable(context.trial)
+    missing = [plain_line(label) for name, label in labels.items() if chosen and name not in chosen]
+    told = f" It does not show {'; '.join(missing)}." if missing else ""
+    if not told and not context.choices.parts:
+        return ""
+    return f"This report shows a choice of parts or variables; record.json holds all.{told}"
 
 
 def warnings_table(context: Context) -> Iterator[Block]:

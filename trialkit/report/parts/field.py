@@ -6,14 +6,17 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
+from trialkit.figures.field import map_days
 from trialkit.figures.identity import mix, plain_line
+from trialkit.figures.plot_values import ByPlot, PlotValues
 from trialkit.numerals import plural
-from trialkit.report.context import ByPlot, Context, PlotValues
+from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
     Cell,
     Column,
     FieldMap,
+    FigureBlock,
     Kind,
     MapPlot,
     Table,
@@ -22,6 +25,7 @@ from trialkit.report.document import (
 from trialkit.report.numbers import decimals_as_entered
 from trialkit.report.parts.means import day_column
 from trialkit.report.parts.methods import in_words
+from trialkit.report.parts.pest import days_text
 from trialkit.report.parts.shares import of_text, units
 from trialkit.trial import Variable
 
@@ -97,7 +101,7 @@ def field_map(context: Context) -> Iterator[Block]:
     unplaced = len(context.trial.plots) - len(placed)
     present = {plot.treatment for plot in placed}
     yield FieldMap(
-        key="map",
+        key="field-map",
         caption=f"Field map: {shown or 'plot and treatment'}."
         + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else ""),
         plots=tuple(placed),
@@ -109,6 +113,26 @@ def field_map(context: Context) -> Iterator[Block]:
         rows=map_numbers({plot.row for plot in placed}),
         columns=map_numbers({plot.column for plot in placed}),
     )
+
+
+def field_days(context: Context) -> Iterator[Block]:
+    """Make the place for the map of what was counted on each day, of the first target."""
+    places = [(plot.row, plot.column) for plot in context.trial.plots]
+    if any(None in place for place in places) or len(set(places)) < len(places):
+        return
+    for variable in context.targets[:1]:
+        days = map_days(context.plot_values(variable.name))
+        if len(days) < 2 or len(places) < 6:
+            continue
+        label = context.variable_label(variable.name)
+        yield FigureBlock(
+            key=context.key("field-days", variable.name),
+            kind="field_days",
+            variable=variable.name,
+            alt=f"{label} in each plot where it lies in the field, {days_text(days)}.",
+            caption=f"{label}, plot by plot: the darker, the more, on one scale for all days. "
+            "Framed: the untreated.",
+        )
 
 
 def map_numbers(present: set[int]) -> tuple[int, ...]:

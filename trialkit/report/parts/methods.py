@@ -148,7 +148,7 @@ def treatments_table(context: Context) -> Table:
     }
     kept = {title: cells for title, cells in optional.items() if any(cells)}
     return Table(
-        key="treatments",
+        key="compared",
         question="Treatments compared",
         columns=(
             Column(title="Treatment"),
@@ -223,7 +223,7 @@ def _assessments(context: Context) -> Iterator[tuple[Block, bool]]:
         yield Paragraph(said), False
         return
     table = Table(
-        key="assessments",
+        key="assessed",
         question="Assessment dates",
         columns=(
             Column(title="Day"),

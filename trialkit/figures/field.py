@@ -1,0 +1,156 @@
+"""The field on each day: what was counted in every plot, where the plots lie."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trialkit.figures.identity import mix, plain_line, text_on
+from trialkit.figures.plot_values import PlotValues, plot_values
+from trialkit.figures.theme import INK, LABEL_SIZE, panel_theme, report_theme
+from trialkit.numerals import day as write_day
+from trialkit.numerals import fixed
+from trialkit.rows import Rows
+from trialkit.trial import Trial
+
+if TYPE_CHECKING:
+    from plotnine import ggplot
+
+    from trialkit.analysis import Analysis
+
+WIDTH = 8.0
+#: Most panels, and how many of them stand beside each other.
+MOST_DAYS, COLUMNS = 8, 4
+#: The darkest ink, and how much of it the highest value gets.
+DARK, FULL = "#1f4f7a", 0.92
+#: Fields with more plots than this have no numbers on their tiles.
+MOST_NUMBERED = 48
+#: Height of a row of plots, and least height of a panel, in inches.
+ROW, LEAST = 0.24, 0.9
+
+
+def field_days(analysis: Analysis, variable: str) -> ggplot:
+    """Draw the values of the plots where they lie, a panel a day: the darker, the more.
+
+    All days share one scale, of square roots, so that low values are told apart too. Plots of the
+    untreated are framed.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    variable : str
+
+    Raises
+    ------
+    ValueError
+        When plots have no place, or nothing was assessed.
+    """
+    from plotnine import (
+        aes,
+        coord_fixed,
+        element_blank,
+        facet_wrap,
+        geom_text,
+        geom_tile,
+        ggplot,
+        labs,
+        scale_color_identity,
+        scale_fill_identity,
+        theme,
+    )
+
+    frame = _tiles(analysis.trial, variable)
+    if frame.empty:
+        raise ValueError(f"{variable!r} has no values on a map")
+    panels = len(frame["panel"].unique())
+    across = min(panels, COLUMNS)
+    rows = math.ceil(panels / across)
+    columns = frame["column"].max() - frame["column"].min() + 1
+    deep = frame["row"].max() - frame["row"].min() + 1
+    # tiles fill the panel; they are broader than high where the field allows
+    step = WIDTH / across * 0.92 / columns
+    high = min(max(ROW, 0.45 * step), step * 1.2)
+    framed = frame[frame["untreated"]]
+    figure = (
+        ggplot(frame, aes("column", "row"))
+        + geom_tile(aes(fill="colour"), color="white", size=0.8)
+        + geom_tile(aes(), data=framed, fill="none", color=INK, size=0.6, width=0.9, height=0.9)
+        + facet_wrap("panel", ncol=across)
+        + scale_fill_identity()
+        + scale_color_identity()
+        + coord_fixed(ratio=high / step, expand=False)
+        + labs(x="", y="")
+        + report_theme(WIDTH, max(LEAST, deep * high + 0.32) * rows + 0.1)
+        + panel_theme()
+        + theme(
+            axis_text=element_blank(),
+            axis_line_x=element_blank(),
+            axis_title=element_blank(),
+            panel_grid=element_blank(),
+            panel_grid_major_y=element_blank(),
+        )
+    )
+    if len(analysis.trial.plots) <= MOST_NUMBERED:
+        figure += geom_text(aes(label="text", color="ink"), size=_size(frame["text"], step))
+    return figure
+
+
+def _size(texts: pd.Series, step: float) -> float:
+    """Points at which the longest number fits its tile."""
+    longest = max(map(len, texts), default=1)
+    return min(LABEL_SIZE - 1.5, max(4.0, 72.0 * step * 0.86 / (0.66 * max(longest, 2))))
+
+
+def map_days(values: PlotValues) -> list[float]:
+    """Days that the figure shows: all, or so many of them that the first and last are among."""
+    days = [
+        day
+        for place, day in enumerate(values.days)
+        if any(row[place] == row[place] for row in values.values)
+    ]
+    if len(days) <= MOST_DAYS:
+        return days
+    steps = [round(k * (len(days) - 1) / (MOST_DAYS - 1)) for k in range(MOST_DAYS)]
+    return [days[step] for step in steps]
+
+
+def _tiles(trial: Trial, variable: str) -> pd.DataFrame:
+    counts = trial.counts[trial.counts["variable"] == variable]
+    values = plot_values(trial, variable, Rows.of(counts))
+    top = max((value for value in values.known if value > 0), default=1.0)
+    digits = _decimals(values.known, top)
+    places = {plot.id: plot for plot in trial.plots}
+    tiles = []
+    for day in map_days(values):
+        place = values.days.index(day)
+        for name, row in zip(values.plots, values.values, strict=True):
+            plot, value = places[name], row[place]
+            if plot.row is None or plot.column is None:
+                continue
+            known = value == value
+            share = FULL * math.sqrt(max(value, 0.0) / top) if known else 0.0
+            colour = mix("#f4f6f8", DARK, share) if known else "#ffffff"
+            tiles.append(
+                {
+                    "panel": plain_line("" if trial.undated else f"day {write_day(day)}"),
+                    "column": float(plot.column),
+                    "row": -float(plot.row),
+                    "colour": colour,
+                    "ink": text_on(colour),
+                    "text": fixed(value, digits) if known else "\N{EN DASH}",
+                    "untreated": plot.treatment == trial.untreated,
+                }
+            )
+    if not tiles:
+        return pd.DataFrame()
+    frame = pd.DataFrame(tiles)
+    return frame.assign(panel=pd.Categorical(frame["panel"], frame["panel"].unique().tolist()))
+
+
+def _decimals(known: list[float], top: float) -> int:
+    """Decimals on the tiles: as entered, and none where numbers are large."""
+    if top >= 20 or all(value.is_integer() for value in known):
+        return 0
+    return 1 if top >= 2 else 2
