@@ -75,14 +75,6 @@ CONTROL_METHODS: Mapping[str, str] = {
     ControlMethod.SUN_SHEPARD: "Sun-Shepard",
     ControlMethod.SCHNEIDER_ORELLI: "Schneider-Orelli",
 }
-#: What `trialkit.analysis` calls responses.
-MEASURES: Mapping[str, str] = {
-    "count": "assessment",
-    "pest_days": "area under the curve",
-    "yield": "yield",
-    "pest_days_above": "area above the threshold",
-    "days_above": "days above the threshold",
-}
 #: The words of each enumeration.
 OF: Mapping[type[StrEnum], Mapping[str, str]] = {
     Design: DESIGNS,

@@ -25,8 +25,10 @@ from collections import Counter
 import numpy as np
 
 from trialkit.inference.design.layout import factor, randomised_blocks, split_plot, strip_plot
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.incomplete_blocks import incomplete_blocks
-from trialkit.inference.normal.repeated_reml import course_tests
+from trialkit.inference.normal.repeated_reml import STRUCTURES, repeated_reml
+from trialkit.inference.normal.split_plot_in_time import repeated_measures
 from trialkit.inference.normal.stratified import fit_strata
 
 LEVEL = 0.05
@@ -83,9 +85,20 @@ def days(rng: np.random.Generator, runs: int) -> None:
         for _ in range(runs):
             y = rng.normal(size=(24, 5)) @ root.T
             y[rng.random(y.shape) < 0.03] = np.nan
-            for test in course_tests(layout, y, when):
-                rejected[f"{test.version}: course"] += test.p < LEVEL
-                rejected[f"{test.version}: level"] += test.level_p < LEVEL
+            univariate = repeated_measures(layout, y, when)
+            course = univariate.term("treatment:day")
+            rejected["split-plot in time: level"] += univariate.term("treatment").p < LEVEL
+            for version in ("p", "p_gg", "p_hf", "p_lower"):
+                rejected[f"split-plot in time, {version}: course"] += (
+                    getattr(course, version) < LEVEL
+                )
+            for structure in STRUCTURES:
+                try:
+                    reml = repeated_reml(layout, y, when, structure=structure)
+                except NotEstimable:
+                    continue
+                for title, source in (("course", "treatment:day"), ("level", "treatment")):
+                    rejected[f"REML, {structure}: {title}"] += reml.term(source).p < LEVEL
         show(f"repeated measures, {title} correlation", rejected, runs, started)
 
 

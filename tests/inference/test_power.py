@@ -14,13 +14,7 @@ from trialkit.inference.comparisons.power import (
     power_beyond,
     t_test_power,
 )
-from trialkit.inference.comparisons.power_plans import (
-    blocks_for_difference,
-    blocks_needed,
-    comparison_power,
-    design_power,
-    error_df,
-)
+from trialkit.inference.comparisons.power_plans import design_power, error_df
 from trialkit.inference.design.layout import randomised_blocks
 from trialkit.inference.normal.linear import fit_layout
 
@@ -78,21 +72,7 @@ def test_undefined_is_nan() -> None:
     assert np.isnan(f_test_power(0, 5, 1.0))
     assert np.isnan(f_test_power(3, 0, 1.0))
     assert np.isnan(t_test_power(1.0, 0))
-    assert np.isnan(comparison_power(5, 0, 4, 4))
     assert np.isnan(power_beyond(np.nan, 1.0, 5))
-
-
-def test_blocks_needed_are_the_fewest() -> None:
-    means = [0.0, 5.0, 9.0, 12.0]
-    for power in (0.5, 0.8, 0.95):
-        b = blocks_needed(means, 8, power=power)
-        assert b is not None
-        assert design_power(means, 8, b) >= power > design_power(means, 8, b - 1)
-        b = blocks_for_difference(10, 8, 4, power=power)
-        assert b is not None
-        assert comparison_power(10, 8, 4, b) >= power > comparison_power(10, 8, 4, b - 1)
-    assert blocks_needed([0, 0, 0], 1, most=100) is None
-    assert blocks_needed([0, 1000, 0], 1) == 2
 
 
 def test_error_degrees_of_freedom() -> None:
@@ -103,5 +83,3 @@ def test_error_degrees_of_freedom() -> None:
         error_df("latin", 5, 4)
     with pytest.raises(ValueError, match="two"):
         error_df("rcbd", 5, 1)
-    with pytest.raises(ValueError, match="fixed"):
-        blocks_needed([0, 1], 1, design="latin")

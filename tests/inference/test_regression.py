@@ -15,7 +15,7 @@ from trialkit.inference.design.layout import (
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.normal.regression_on_covariate import attenuation, regress_within
+from trialkit.inference.normal.regression_on_covariate import regress_within
 
 
 def blocks(t: int, b: int) -> Layout:
@@ -176,34 +176,3 @@ def test_edges_are_nan_with_a_reason() -> None:
         regress_within(layout, y[:5], y)
     with pytest.raises(ValueError, match="finite"):
         regress_within(layout, np.full(12, np.inf), y)
-
-
-def test_error_in_the_covariate_flattens_as_foretold() -> None:
-    layout = blocks(6, 40)
-    rng = np.random.default_rng(7)
-    slopes, factors = [], []
-    for _ in range(60):
-        true = 50.0 + 4.0 * layout.treatment + rng.normal(0, 8, 240)
-        y = -2.0 * true + rng.normal(0, 3, 240)
-        seen = true + rng.normal(0, 6, 240)
-        fit = regress_within(layout, y, seen)
-        slopes.append([fit.within_blocks.slope, fit.within_treatments.slope])
-        factors.append(
-            [
-                attenuation(layout, seen, 36.0),
-                attenuation(layout, seen, 36.0, treatments_out=True),
-            ]
-        )
-    flat = np.mean(slopes, axis=0) / -2.0
-    assert flat == pytest.approx(np.mean(factors, axis=0), abs=0.02)
-    # The slope within treatments suffers more.
-    assert flat[1] < flat[0] < 1
-
-
-def test_attenuation_edges() -> None:
-    layout = blocks(4, 3)
-    x = np.random.default_rng(8).normal(size=12)
-    assert attenuation(layout, x, 0.0) == 1.0
-    assert np.isnan(attenuation(layout, x, 100.0))
-    assert np.isnan(attenuation(layout, x, -1.0))
-    assert np.isnan(attenuation(layout, np.full(12, np.nan), 1.0))

@@ -9,7 +9,7 @@ import pytest
 
 from trialkit.inference.checks.residual_space import basis, residual
 from trialkit.inference.comparisons.power import Alternative
-from trialkit.inference.permutation.spatial import edge_test, morans_i, neighbour_test
+from trialkit.inference.permutation.spatial import edge_test, neighbour_test
 from trialkit.inference.permutation.spatial_map import adjacency, edge_plots, neighbour_means
 from trialkit.inference.permutation.spatial_permutation import detectable_correlation, permuted_rows
 
@@ -179,46 +179,6 @@ def test_edge_without_a_comparison() -> None:
     rng = np.random.default_rng(8)
     edge = np.array([1, 1, 0, 0, 0, 1, 1, 1, 1, 1], dtype=bool)
     assert edge_test(rng.normal(size=10), edge, treatment).n == 5
-
-
-def test_moran_of_design_residuals_holds_its_level_and_finds_patches() -> None:
-    f = Field(9, t=8, b=5)
-    space = basis(40, [f.treatment, f.block])
-    rng = np.random.default_rng(10)
-    noise = residual(space, rng.normal(size=(40, 300)))
-    found = morans_i(noise, f.adjacent, space, draws=199)
-    assert 0.02 < (found.p < 0.05).mean() < 0.085
-    assert found.n_pairs == 5 * 7 + 4 * 8
-    # Residuals of a design are opposed to each other by construction.
-    assert (found.expected < 0).all()
-    smooth = np.sin(f.column / 1.3)[:, None] * np.cos(f.block / 1.1)[:, None]
-    patchy = residual(space, smooth + 0.3 * rng.normal(size=(40, 60)))
-    assert (morans_i(patchy, f.adjacent, space, draws=199).p < 0.05).mean() > 0.7
-
-
-def test_moran_is_the_textbook_ratio() -> None:
-    rng = np.random.default_rng(11)
-    row, column = np.repeat(np.arange(3), 4), np.tile(np.arange(4), 3)
-    near = adjacency(row, column)
-    space = basis(12)
-    z = residual(space, rng.normal(size=(12, 1)))
-    pairs = [(i, j) for i in range(12) for j in range(12) if near[i, j]]
-    known = 12 / len(pairs) * sum(z[i, 0] * z[j, 0] for i, j in pairs) / (z[:, 0] @ z[:, 0])
-    found = morans_i(z, near, space, draws=4999)
-    assert found.statistic[0] == pytest.approx(known)
-    # Without treatments or blocks the mean over permutations is -1/(n-1).
-    assert found.expected[0] == pytest.approx(-1 / 11, abs=0.02)
-
-
-def test_moran_undefined() -> None:
-    space = basis(12)
-    apart = np.zeros((12, 12), dtype=bool)
-    assert np.isnan(morans_i(np.ones((12, 2)), apart, space).p).all()
-    near = adjacency(np.repeat(np.arange(3), 4), np.tile(np.arange(4), 3))
-    still = morans_i(np.zeros((12, 1)), near, space, draws=19)
-    assert np.isnan([still.statistic[0], still.p[0], still.expected[0]]).all()
-    with pytest.raises(ValueError, match="adjacency"):
-        morans_i(np.zeros((11, 1)), near, space)
 
 
 def test_map() -> None:

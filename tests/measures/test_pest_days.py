@@ -12,9 +12,7 @@ from trialkit.measures import pest_days as module
 from trialkit.measures.pest_days import (
     above_threshold,
     pest_days,
-    progress_stairs,
     reduction,
-    relative,
     time_above,
 )
 
@@ -67,7 +65,6 @@ def test_too_few_counts() -> None:
     np.testing.assert_array_equal(result.first_day, [NAN, NAN, 0])
     for other in (
         above_threshold([3], [[2], [NAN]], 1).reason,
-        progress_stairs([3], [[2], [NAN]]).reason,
         pest_days([3], [[2], [NAN]]).reason,
     ):
         assert other.tolist() == [module.COUNTED_ONCE, "not counted"]
@@ -76,7 +73,6 @@ def test_too_few_counts() -> None:
 def test_no_day_at_all() -> None:
     values = np.empty((2, 0))
     assert pest_days([], values).reason.tolist() == ["not counted"] * 2
-    assert progress_stairs([], values).reason.tolist() == ["not counted"] * 2
     assert above_threshold([], values, 3).reason.tolist() == ["not counted"] * 2
 
 
@@ -105,9 +101,8 @@ def test_where_the_period_begins() -> None:
     ],
 )
 def test_days_must_rise_and_match(days: list[float], values: list[float]) -> None:
-    for function in (pest_days, progress_stairs):
-        with pytest.raises(ValueError, match="must"):
-            function(days, values)
+    with pytest.raises(ValueError, match="must"):
+        pest_days(days, values)
 
 
 def test_bad_options() -> None:
@@ -115,8 +110,6 @@ def test_bad_options() -> None:
         pest_days([0, 1], [1, 2], start="zero")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="threshold"):
         above_threshold([0, 1], [1, 2], NAN)
-    with pytest.raises(ValueError, match="maximum"):
-        relative(1.0, 0.0)
 
 
 @given(course=courses(), data=st.data())
@@ -138,22 +131,17 @@ def test_any_pattern_of_gaps_against_the_sum_by_hand(course, data) -> None:
 @given(course=courses(), c=level)
 def test_constant_course(course, c: float) -> None:
     days, _ = course
-    n, span = days.size, days[-1] - days[0]
-    flat = np.full(n, c)
-    area, stairs = pest_days(days, flat), progress_stairs(days, flat)
-    assert area.pest_days == pytest.approx(c * span, rel=1e-12)
+    area = pest_days(days, np.full(days.size, c))
+    assert area.pest_days == pytest.approx(c * (days[-1] - days[0]), rel=1e-12)
     assert area.per_day == pytest.approx(c, rel=1e-12)
-    assert stairs.audps == pytest.approx(c * span * n / (n - 1), rel=1e-12)
-    assert stairs.per_day == pytest.approx(c, rel=1e-12)
 
 
 @given(course=courses(), a=st.floats(0.01, 100), data=st.data())
 def test_linear_in_the_values(course, a: float, data) -> None:
     days, y = course
     z = data.draw(hnp.arrays(float, days.size, elements=level))
-    for function, name in ((pest_days, "pest_days"), (progress_stairs, "audps")):
-        both, of_y, of_z = getattr(function(days, np.stack([a * y + z, y, z])), name)
-        assert both == pytest.approx(a * of_y + of_z, rel=1e-9, abs=1e-9)
+    both, of_y, of_z = pest_days(days, np.stack([a * y + z, y, z])).pest_days
+    assert both == pytest.approx(a * of_y + of_z, rel=1e-9, abs=1e-9)
 
 
 @given(course=courses(), share=st.floats(0.05, 0.95), data=st.data())
@@ -169,11 +157,6 @@ def test_splitting_at_an_interpolated_point(course, share: float, data) -> None:
     plain, more = above_threshold(days, values, 7.5), above_threshold(*split, 7.5)
     # A value that rounds onto the threshold's other side moves a crossing by a rounding only.
     assert more.pest_days_above == pytest.approx(plain.pest_days_above, rel=1e-9, abs=1e-6)
-
-
-def test_splitting_changes_the_stairs() -> None:
-    assert progress_stairs([0, 10], [0, 10]).audps == 100.0
-    assert progress_stairs([0, 5, 10], [0, 5, 10]).audps == 75.0
 
 
 @given(course=courses(), threshold=st.floats(0, 1e4))
@@ -256,13 +239,11 @@ def test_never_infinite_and_always_a_reason(values: np.ndarray) -> None:
     days = [-1, 0, 5, 6]
     for area, reason in (
         ((r := pest_days(days, values)).pest_days, r.reason),
-        ((s := progress_stairs(days, values)).audps, s.reason),
         ((t := above_threshold(days, values, 3)).pest_days_above, t.reason),
     ):
         assert not np.isinf(area).any()
         np.testing.assert_array_equal(np.isnan(area), reason != "")
     assert not np.isinf(r.per_day).any()
-    assert not np.isinf(s.per_day).any()
 
 
 def test_single_course_and_stacks_of_draws() -> None:

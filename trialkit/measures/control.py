@@ -6,7 +6,7 @@ bound. Nothing is clipped: cutting negative values off at zero would bias every 
 
 Counts are of living individuals, or of anything that has a true zero and that the treatment is
 meant to lower (percent severity, damage). Inputs are single plots, or means or totals over plots;
-which of them is used decides which average results (see `mean_of_blocks`).
+the mean of percentages of single blocks is not the percentage of the means, see `abbott`.
 """
 
 from __future__ import annotations
@@ -20,22 +20,16 @@ from trialkit.measures._arrays import (
     NOT_COUNTED,
     BoolArray,
     FloatArray,
-    IntArray,
     TextArray,
     broadcast,
-    floats,
     settle,
 )
 
 BELOW_ZERO = "a count is below zero"
-NOT_A_PERCENTAGE = "a percentage is not between 0 and 100"
 UNTREATED_NONE = "none in the untreated, so there is nothing to compare with"
 UNTREATED_NONE_LEFT = "none left in the untreated after treatment"
 TREATED_NONE_BEFORE = "none in the treated before treatment"
 UNTREATED_NONE_BEFORE = "none in the untreated before treatment"
-UNTREATED_ALL_DEAD = "all dead in the untreated"
-NO_BLOCK = "percent control is not defined in any block"
-ZERO_IN_A_BLOCK = "none in at least one block, and zero has no logarithm"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,31 +46,6 @@ class Control:
 
     percent: FloatArray
     reason: TextArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BlockControl:
-    """Percent control averaged over blocks.
-
-    Attributes
-    ----------
-    percent : ndarray of float
-        NaN where undefined.
-    reason : ndarray of str (object)
-        Empty where percent is defined.
-    n : ndarray of int
-        Blocks that went into the average.
-    mean_log_ratio, se_log_ratio : ndarray of float
-        Mean of the logarithms (natural) of the surviving share, and its standard error from the
-        spread between blocks. NaN for an average of percentages, and where undefined; the
-        standard error needs two blocks.
-    """
-
-    percent: FloatArray
-    reason: TextArray
-    n: IntArray
-    mean_log_ratio: FloatArray
-    se_log_ratio: FloatArray
 
 
 def abbott(treated: ArrayLike, untreated: ArrayLike) -> Control:
@@ -98,7 +67,18 @@ def abbott(treated: ArrayLike, untreated: ArrayLike) -> Control:
 
     Notes
     -----
-    For an infestation that was uniform at the start; otherwise see `henderson_tilton`.
+    For an infestation that was uniform at the start; otherwise see `henderson_tilton`. Percent dead
+    comes to the same with the living share, ``100 (b - k) / (100 - k)`` with b the percent dead in
+    the treated and k in the untreated (Schneider-Orelli O 1947, Entomologisches Praktikum, 2nd ed.,
+    Sauerlaender, Aarau; reference from memory).
+
+    Averaged over blocks, percentages of single blocks are biased: a block's percentage divides by
+    one untreated count, and 1/C is convex, so that blocks in which the untreated happens to be low
+    pull the average down further than blocks in which it is high push it up. With counts of treated
+    and untreated that vary independently the expected value is too low by about
+    ``(100 - control) v`` points, with v the squared coefficient of variation of one untreated
+    count: at a true control of 80 and a CV of 50 %, some 5 points. Control of treatment means is
+    biased about as many times less as there are blocks.
 
     References
     ----------
@@ -117,45 +97,6 @@ def abbott(treated: ArrayLike, untreated: ArrayLike) -> Control:
         (_missing(t, c), NOT_COUNTED),
         (_negative(t, c), BELOW_ZERO),
         (c == 0, UNTREATED_NONE),
-    )
-    return Control(percent=value, reason=reason)
-
-
-def schneider_orelli(dead_treated: ArrayLike, dead_untreated: ArrayLike) -> Control:
-    """Percent control from percent dead in treated and untreated (Schneider-Orelli).
-
-    ``100 (b - k) / (100 - k)``, with b the percent dead in the treated and k in the untreated.
-    It is Abbott's formula with the living share 100 - k and 100 - b.
-
-    Parameters
-    ----------
-    dead_treated, dead_untreated : array_like
-        Percent dead, 0 to 100. They broadcast against each other.
-
-    Returns
-    -------
-    Control
-        Undefined where all are dead in the untreated.
-
-    References
-    ----------
-    Schneider-Orelli O 1947, Entomologisches Praktikum, 2nd ed., Sauerlaender, Aarau (reference
-    from memory).
-
-    Examples
-    --------
-    >>> float(schneider_orelli(90, 20).percent)
-    87.5
-    """
-    b, k = broadcast(dead_treated, dead_untreated)
-    with np.errstate(all="ignore"):
-        percent = _share_removed(b - k, 100.0 - k, nothing_left=b == 100)
-        outside = (b < 0) | (b > 100) | (k < 0) | (k > 100)
-    value, reason = settle(
-        percent,
-        (_missing(b, k), NOT_COUNTED),
-        (outside, NOT_A_PERCENTAGE),
-        (k == 100, UNTREATED_ALL_DEAD),
     )
     return Control(percent=value, reason=reason)
 
@@ -185,7 +126,10 @@ def henderson_tilton(
 
     Notes
     -----
-    With equal numbers before treatment it is Abbott's formula.
+    With equal numbers before treatment it is Abbott's formula. That of Sun YP & Shepard HH 1947, J.
+    Econ. Entomol. 40:710-715 (reference from memory), ``100 (m + p) / (100 + p)`` with m the
+    percent reduction in the treated and p the percent change in the untreated, is the same
+    fraction.
 
     References
     ----------
@@ -274,159 +218,6 @@ def surviving(
     elif slope != 0.0:
         left = left * (untreated_before / treated_before) ** slope
     return left
-
-
-def sun_shepard(
-    treated_after: ArrayLike,
-    treated_before: ArrayLike,
-    untreated_after: ArrayLike,
-    untreated_before: ArrayLike,
-) -> Control:
-    """Percent control from the change in treated and untreated since before (Sun-Shepard).
-
-    ``100 (m + p) / (100 + p)``, with m the percent reduction in the treated,
-    ``100 (1 - Ta / Tb)``, and p the percent change in the untreated, ``100 (Ca / Cb - 1)``,
-    positive where the untreated rose.
-
-    Parameters
-    ----------
-    treated_after, treated_before, untreated_after, untreated_before : array_like
-        Living individuals, not below zero. They broadcast against each other.
-
-    Returns
-    -------
-    Control
-        Undefined in the same cases as `henderson_tilton`.
-
-    Notes
-    -----
-    Algebraically the same as Henderson-Tilton; it is here because people ask for it by name.
-
-    References
-    ----------
-    Sun YP & Shepard HH 1947, J. Econ. Entomol. 40:710-715 (reference from memory).
-
-    Examples
-    --------
-    >>> float(sun_shepard(50, 500, 600, 480).percent)
-    92.0
-    """
-    # Written out, m + p and 100 + p cancel where the untreated nearly died out; brought to one
-    # fraction they are Henderson and Tilton's.
-    return henderson_tilton(treated_after, treated_before, untreated_after, untreated_before)
-
-
-def mean_of_blocks(percent: ArrayLike, *, axis: int = -1) -> BlockControl:
-    """Average percent control that was calculated in each block on its own.
-
-    Parameters
-    ----------
-    percent : array_like
-        Percent control by block; NaN where undefined in a block.
-    axis : int
-        The axis that holds the blocks.
-
-    Returns
-    -------
-    BlockControl
-        The mean of the defined blocks and how many they are; undefined where none is.
-
-    Notes
-    -----
-    This is **not** the percent control of the treatment means, and it is biased. A block's
-    percentage divides by one untreated count; 1/C is convex, so blocks where the untreated
-    happens to be low pull the average down further than blocks where it is high push it up.
-    With counts of treated and untreated that vary independently the expected value is too low by
-    about ``(100 - control) v`` points, with v the squared coefficient of variation of one
-    untreated count: at a true control of 80 and a CV of 50 %, some 5 points. Where treated and
-    untreated go up and down together from block to block the bias is smaller, or reversed. Blocks
-    without pests in the untreated drop out altogether. Percent control of treatment means (give
-    means to the formulas above) is biased about as many times less as there are blocks. Say in a
-    report which was used.
-
-    Examples
-    --------
-    >>> by_block = abbott([5, 6, 9, 4], [60, 58, 55, 63])
-    >>> round(float(mean_of_blocks(by_block.percent).percent), 4)
-    89.6522
-    """
-    values = floats(percent)
-    defined = np.isfinite(values)
-    n = np.asarray(defined.sum(axis=axis), dtype=np.int64)
-    with np.errstate(all="ignore"):
-        mean = np.where(defined, values, 0.0).sum(axis=axis) / n
-    value, reason = settle(mean, (n == 0, NO_BLOCK))
-    nothing = np.full(value.shape, np.nan)
-    return BlockControl(
-        percent=value, reason=reason, n=n, mean_log_ratio=nothing, se_log_ratio=nothing.copy()
-    )
-
-
-def mean_of_log_ratios(
-    treated_after: ArrayLike,
-    untreated_after: ArrayLike,
-    treated_before: ArrayLike | None = None,
-    untreated_before: ArrayLike | None = None,
-    *,
-    axis: int = -1,
-) -> BlockControl:
-    """Percent control from the mean over blocks of the log of the surviving share.
-
-    ``100 (1 - exp(mean of log R))``, where R of a block is ``Ta / Ca``, or
-    ``(Ta Cb) / (Tb Ca)`` where counts before treatment are given: a geometric mean of the
-    blocks' ratios.
-
-    Parameters
-    ----------
-    treated_after, untreated_after : array_like
-        Counts by block, not below zero. All inputs broadcast against each other.
-    treated_before, untreated_before : array_like, optional
-        Counts before treatment; give both or neither.
-    axis : int
-        The axis that holds the blocks (of the broadcast shape).
-
-    Returns
-    -------
-    BlockControl
-        With the mean of the log ratios and its standard error, from which t-limits follow
-        (n - 1 degrees of freedom). Blocks with a missing count are left out. Undefined where any
-        block has a zero: leaving out the blocks in which a treatment worked best would be false.
-
-    Raises
-    ------
-    ValueError
-        When only one of the counts before treatment is given.
-    """
-    if (treated_before is None) != (untreated_before is None):
-        raise ValueError("give counts before treatment for both treated and untreated, or neither")
-    before_t = 1.0 if treated_before is None else treated_before
-    before_c = 1.0 if untreated_before is None else untreated_before
-    ta, tb, ca, cb = broadcast(treated_after, before_t, untreated_after, before_c)
-    missing = _missing(ta, tb, ca, cb)
-    with np.errstate(all="ignore"):
-        negative = _negative(ta, tb, ca, cb) & ~missing
-        zero = ((ta == 0) | (tb == 0) | (ca == 0) | (cb == 0)) & ~missing
-        used = ~(missing | negative | zero)
-        logs = np.where(used, np.log((ta * cb) / (tb * ca)), 0.0)
-        n = np.asarray(used.sum(axis=axis), dtype=np.int64)
-        mean = np.asarray(logs.sum(axis=axis) / n)
-        apart = np.where(used, logs - np.expand_dims(mean, axis), 0.0)
-        se = np.sqrt((apart**2).sum(axis=axis) / (n - 1) / n)
-        percent = -100.0 * np.expm1(mean)
-    value, reason = settle(
-        percent,
-        (np.asarray(negative.any(axis=axis)), BELOW_ZERO),
-        (np.asarray(zero.any(axis=axis)), ZERO_IN_A_BLOCK),
-        (n == 0, NO_BLOCK),
-    )
-    undefined = np.isnan(value)
-    return BlockControl(
-        percent=value,
-        reason=reason,
-        n=n,
-        mean_log_ratio=np.where(undefined, np.nan, mean),
-        se_log_ratio=np.where(undefined | (n < 2), np.nan, se),
-    )
 
 
 def _share_removed(removed: FloatArray, whole: FloatArray, nothing_left: BoolArray) -> FloatArray:

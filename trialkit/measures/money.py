@@ -17,7 +17,6 @@ from trialkit.measures._arrays import (
     FloatArray,
     TextArray,
     broadcast,
-    floats,
     settle,
 )
 
@@ -175,33 +174,6 @@ def break_even_cost(yield_gain: ArrayLike, price: float) -> Amount:
         When the price is not above zero.
     """
     return gross_return(yield_gain, price)
-
-
-def break_even_gain(cost: ArrayLike, price: float) -> Amount:
-    """Yield over the untreated that just pays a treatment: ``cost / price``.
-
-    Parameters
-    ----------
-    cost : array_like
-        Cost of the treatment for each area.
-    price : float
-        For one unit of yield, above zero.
-
-    Returns
-    -------
-    Amount
-        In the unit of yield. Undefined where no cost is given.
-
-    Raises
-    ------
-    ValueError
-        When the price is not above zero.
-    """
-    _check_price(price)
-    c = floats(cost)
-    with np.errstate(all="ignore"):
-        value, reason = settle(c / price, (~np.isfinite(c), NO_COST))
-    return Amount(value=value, reason=reason)
 
 
 def _check_price(price: float) -> None:

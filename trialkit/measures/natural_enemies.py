@@ -14,7 +14,6 @@ from numpy.typing import ArrayLike
 
 from trialkit.measures._arrays import (
     NOT_COUNTED,
-    BoolArray,
     FloatArray,
     IntArray,
     TextArray,
@@ -22,10 +21,9 @@ from trialkit.measures._arrays import (
     floats,
     settle,
 )
-from trialkit.measures.control import BELOW_ZERO, Control, abbott
+from trialkit.measures.control import BELOW_ZERO
 
 NO_ENEMIES = "no natural enemies counted"
-NOT_JUDGED = "no count of the pest later than a count of natural enemies"
 
 FIELD_CLASSES: Final[tuple[str, ...]] = (
     "harmless",
@@ -66,46 +64,6 @@ class Ratio:
 
     value: FloatArray
     reason: TextArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Resurgence:
-    """Where the pest stood above the untreated after its enemies had been reduced.
-
-    Attributes
-    ----------
-    flag : ndarray of bool
-    enemies_down_day : ndarray of float
-        First assessment after the application with the enemies down; NaN where there was none.
-    pest_above_day : ndarray of float
-        First later assessment with the pest above the untreated; NaN where not flagged.
-    reason : ndarray of str (object)
-        Why it could not be judged; empty where it could, whatever came out.
-    """
-
-    flag: BoolArray
-    enemies_down_day: FloatArray
-    pest_above_day: FloatArray
-    reason: TextArray
-
-
-def reduction(treated: ArrayLike, untreated: ArrayLike) -> Control:
-    """Percent by which natural enemies are fewer than in the untreated.
-
-    ``100 (C - T) / C``: Abbott's arithmetic. Below zero where they are more. Where they differed
-    before treatment use `trialkit.measures.control.henderson_tilton`.
-
-    Parameters
-    ----------
-    treated, untreated : array_like
-        Counts, not below zero. They broadcast against each other.
-
-    Returns
-    -------
-    Control
-        Undefined where the untreated has none.
-    """
-    return abbott(treated, untreated)
 
 
 def field_class(reduction_percent: ArrayLike) -> FieldClass:
@@ -192,87 +150,3 @@ def pest_per_enemy(pest: ArrayLike, enemies: ArrayLike) -> Ratio:
             (e == 0, NO_ENEMIES),
         )
     return Ratio(value=value, reason=reason)
-
-
-def resurgence(
-    enemy_days: ArrayLike,
-    enemy_reduction: ArrayLike,
-    pest_days: ArrayLike,
-    pest_control: ArrayLike,
-    *,
-    enemies_down: float = 25.0,
-    pest_above: float = 0.0,
-    applied: float = 0.0,
-) -> Resurgence:
-    """Flag treatments whose pest stood above the untreated after their enemies had been reduced.
-
-    The rule: on an assessment after the application natural enemies are reduced by at least
-    ``enemies_down`` percent, and on a later one the pest stands more than ``pest_above`` percent
-    above the untreated (percent control below ``-pest_above``).
-
-    Parameters
-    ----------
-    enemy_days : array_like, (d,)
-        Days on which natural enemies were counted.
-    enemy_reduction : array_like, (..., d)
-        Percent reduction of the enemies against the untreated; NaN where undefined.
-    pest_days : array_like, (e,)
-        Days on which the pest was counted; they may differ from those of the enemies.
-    pest_control : array_like, (..., e)
-        Percent control of the pest, signed; NaN where undefined. Leading axes broadcast against
-        those of the enemies.
-    enemies_down : float
-        Percent. The default is where the field scheme ceases to say harmless.
-    pest_above : float
-        Percent, zero or above.
-    applied : float
-        Day of the application; earlier assessments do not count.
-
-    Returns
-    -------
-    Resurgence
-
-    Raises
-    ------
-    ValueError
-        When days and values do not match, or pest_above is below zero.
-
-    Notes
-    -----
-    Common practice, no source. The rule compares numbers and tests nothing: give it the limits
-    of intervals instead of the estimates to flag only what is beyond chance. That one followed
-    the other does not show that it was the cause.
-    """
-    e_day, reduced = _series(enemy_days, enemy_reduction, "natural enemies")
-    p_day, control = _series(pest_days, pest_control, "the pest")
-    if not pest_above >= 0:
-        raise ValueError("pest_above must be zero or above")
-    with np.errstate(all="ignore"):
-        down = (reduced >= enemies_down) & (e_day > applied)
-        above = (control < -pest_above) & (p_day > applied)
-    down_day = _first(down, e_day)
-    counted_day = _first(np.isfinite(reduced) & (e_day > applied), e_day)
-    after = above & (p_day > down_day[..., None])
-    above_day = _first(after, p_day)
-    judged = (np.isfinite(control) & (p_day > counted_day[..., None])).any(axis=-1)
-    down_day = np.broadcast_to(down_day, above_day.shape)
-    reason = np.full(above_day.shape, "", dtype=object)
-    reason[~np.asarray(judged)] = NOT_JUDGED
-    return Resurgence(
-        flag=np.isfinite(above_day),
-        enemies_down_day=np.where(np.isfinite(down_day), down_day, np.nan),
-        pest_above_day=np.where(np.isfinite(above_day), above_day, np.nan),
-        reason=reason,
-    )
-
-
-def _series(days: ArrayLike, values: ArrayLike, what: str) -> tuple[FloatArray, FloatArray]:
-    day, value = floats(days), floats(values)
-    if day.ndim != 1 or value.ndim == 0 or value.shape[-1] != day.size:
-        raise ValueError(f"days and values of {what} do not match")
-    return day, value
-
-
-def _first(mask: BoolArray, days: FloatArray) -> FloatArray:
-    """Earliest day on which the mask holds; infinite where it never does."""
-    return np.asarray(np.where(mask, days, np.inf).min(axis=-1, initial=np.inf))

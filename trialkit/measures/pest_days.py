@@ -97,28 +97,6 @@ class AboveThreshold:
     reason: TextArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ProgressStairs:
-    """Area under the disease progress stairs, one element a plot.
-
-    Attributes
-    ----------
-    audps : ndarray of float
-        Area in units of the variable times days. NaN where undefined.
-    per_day : ndarray of float
-        Standardised (sAUDPS), in units of the variable: ``AUDPS / (D n / (n - 1))``.
-    n : ndarray of int
-        Counts within the period.
-    reason : ndarray of str (object)
-        Why undefined; empty otherwise.
-    """
-
-    audps: FloatArray
-    per_day: FloatArray
-    n: IntArray
-    reason: TextArray
-
-
 def pest_days(days: ArrayLike, values: ArrayLike, *, start: Start = "first") -> PestDays:
     """Area under the course of each plot by the trapezoid rule on the actual days.
 
@@ -268,84 +246,6 @@ def time_above(
     return np.where(line.n > 1, time, np.nan)
 
 
-def progress_stairs(
-    days: ArrayLike, values: ArrayLike, *, start: Start = "first"
-) -> ProgressStairs:
-    """Area under the disease progress stairs (AUDPS), and standardised.
-
-    ``AUDPC + (y[1] + y[n]) / 2 * D / (n - 1)``, with D the span and n the number of counts: it
-    gives the first and the last assessment the same weight as the others.
-
-    Parameters
-    ----------
-    days, values, start
-        As for `pest_days`. A missing assessment does not count in n.
-
-    Returns
-    -------
-    ProgressStairs
-        Undefined with fewer than two counts in the period.
-
-    Raises
-    ------
-    ValueError
-        When days do not rise or do not match values.
-
-    Notes
-    -----
-    With equal steps the standardised value is the plain mean of the counts. The standardised
-    value divides by ``D n / (n - 1)``, not by D.
-
-    References
-    ----------
-    Simko I & Piepho HP 2012, Phytopathology 102:381-389 (abstract seen; formula from memory).
-
-    Examples
-    --------
-    >>> result = progress_stairs([0, 7, 14, 21, 28], [1, 5, 20, 45, 60])
-    >>> float(result.audps), float(result.per_day)
-    (917.0, 26.2)
-    """
-    line = _period(days, values, start)
-    ends = [
-        np.take_along_axis(line.values, place[..., None], axis=-1)[..., 0]
-        if line.days.size
-        else np.full(line.n.shape, np.nan)
-        for place in (line.first, line.last)
-    ]
-    with np.errstate(all="ignore"):
-        reach = _reach(line)
-        stairs = _area(line) + (ends[0] + ends[1]) / 2 * reach / (line.n - 1)
-        value, reason = settle(stairs, *_too_few(line))
-        per_day = value / (reach * line.n / (line.n - 1))
-    return ProgressStairs(audps=value, per_day=per_day, n=line.n, reason=reason)
-
-
-def relative(per_day: ArrayLike, maximum: float = 100.0) -> FloatArray:
-    """Standardised area as a share of the largest value possible (relative AUDPC or AUDPS).
-
-    Parameters
-    ----------
-    per_day : array_like
-        Standardised area, in units of the variable.
-    maximum : float
-        Largest value the variable can take; 100 for a percentage.
-
-    Returns
-    -------
-    ndarray of float
-        0 to 1 for values from 0 to the maximum; NaN stays NaN.
-
-    Raises
-    ------
-    ValueError
-        When the maximum is not above zero.
-    """
-    if not (np.isfinite(maximum) and maximum > 0):
-        raise ValueError("the maximum must be above zero")
-    return np.asarray(floats(per_day) / maximum)
-
-
 def reduction(treated: ArrayLike, untreated: ArrayLike) -> Control:
     """Percent by which pest-days are below those of the untreated.
 
@@ -383,12 +283,6 @@ def _area(line: Course) -> FloatArray:
 def _part_above(low: FloatArray, high: FloatArray) -> FloatArray:
     """Share of a piece of line that lies above 0, from its ends; 0 where they are not known."""
     return np.asarray(np.fmin(np.fmax(high / (high - low), 0.0), 1.0))
-
-
-def _reach(line: Course) -> FloatArray:
-    if line.days.size == 0:
-        return np.zeros(line.n.shape)
-    return np.asarray(line.days[line.last] - line.days[line.first])
 
 
 def _span(line: Course, reason: TextArray) -> tuple[FloatArray, FloatArray, FloatArray]:

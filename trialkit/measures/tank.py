@@ -78,20 +78,22 @@ def catch_test(caught: Sequence[float], *, allowed_percent: float = UNEVEN_PERCE
     )
 
 
-def flow_at_pressure(flow: float, pressure: float, new_pressure: float) -> float:
-    """Flow of a nozzle at another pressure: it goes with the root of the pressure.
+def pressure_for_flow(flow: float, pressure: float, new_flow: float) -> float:
+    """Pressure at which a nozzle has another flow: the flow goes with the root of the pressure.
 
     Parameters
     ----------
     flow : float
-        At ``pressure``; not below zero.
-    pressure, new_pressure : float
-        In one unit; above zero.
+        At ``pressure``; above zero.
+    pressure : float
+        Above zero.
+    new_flow : float
+        In the unit of ``flow``; not below zero.
 
     Returns
     -------
     float
-        In the unit of ``flow``.
+        In the unit of ``pressure``.
 
     Raises
     ------
@@ -105,17 +107,9 @@ def flow_at_pressure(flow: float, pressure: float, new_pressure: float) -> float
 
     Examples
     --------
-    >>> flow_at_pressure(0.8, 2, 8)
-    1.6
+    >>> pressure_for_flow(0.8, 2, 1.6)
+    8.0
     """
-    not_negative(flow, "flow")
-    positive(pressure, "pressure")
-    positive(new_pressure, "pressure")
-    return float(flow * np.sqrt(new_pressure / pressure))
-
-
-def pressure_for_flow(flow: float, pressure: float, new_flow: float) -> float:
-    """Pressure that gives another flow: `flow_at_pressure` turned round."""
     positive(flow, "flow")
     positive(pressure, "pressure")
     not_negative(new_flow, "flow")

@@ -11,7 +11,7 @@ from trialkit.files import write_set
 from trialkit.report.compose import Sentence, compose
 from trialkit.report.document import Document
 from trialkit.report.drawing import Drawer, draw_figures
-from trialkit.report.html import render_html, write_html
+from trialkit.report.html import render_html
 from trialkit.report.number_style import restyled_drawings
 from trialkit.report.tidy_files import tidy_files
 from trialkit.report.workbook import workbook_bytes, write_tables
@@ -30,7 +30,6 @@ __all__ = [
     "ReportOptions",
     "compose",
     "draw_figures",
-    "write_html",
     "write_report",
     "write_tables",
 ]

@@ -5,10 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trialkit.files import write_whole
 from trialkit.report.document import Document
 from trialkit.report.laid_out import hold_together, map_edges, page_table, parted, shade_words
 from trialkit.report.small_pictures import course_svg, span_svg
@@ -74,16 +72,3 @@ def render_html(document: Document, figures: Mapping[str, str]) -> str:
         figures=drawings,
         style=Markup(_style()),  # noqa: S704
     )
-
-
-def write_html(document: Document, figures: Mapping[str, str], path: Path) -> None:
-    """Write a document as an HTML file, moved into place when it is whole.
-
-    Parameters
-    ----------
-    document : Document
-    figures : mapping of str to str
-        See `render_html`.
-    path : Path
-    """
-    write_whole(path, render_html(document, figures).encode("utf-8"))

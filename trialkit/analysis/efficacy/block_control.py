@@ -18,7 +18,7 @@ def block_control_table(basis: Basis) -> pd.DataFrame:
     """Percent control within each block by the method shown, after treatment.
 
     Several plots of a treatment in a block are averaged. The average of these percentages is not
-    the control of the treatment means and is biased (``measures.control.mean_of_blocks``): a
+    the control of the treatment means and is biased (see `trialkit.measures.control.abbott`): a
     block in which the untreated happens to stand low pulls it down further than one in which it
     stands high lifts it.
     """

@@ -1,4 +1,4 @@
-"""Are treatments equally variable? Tests of variances, and Taylor's power law."""
+"""Are treatments equally variable? Tests of variances."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray
+from trialkit.inference.design.layout import FloatArray, IntArray
 
 # Spread below this share of the size of the values is rounding.
 _ROUNDING: Final = 1e-10
@@ -25,12 +25,12 @@ class VarianceTest:
     Attributes
     ----------
     statistic : ndarray, shape (k,)
-        F (Levene, Brown-Forsythe) or chi-square (Bartlett, Fligner-Killeen). NaN where it is
-        undefined: fewer than two groups with two values, or no spread at all.
+        F of Levene, or of Brown and Forsythe. NaN where it is undefined: fewer than two groups with
+        two values, or no spread at all.
     df1 : int
         Groups compared, less one.
     df2 : int
-        Values less groups; 0 where the statistic is a chi-square.
+        Values less groups.
     n_groups : int
         Groups that could be compared; groups of a single value are left out.
     """
@@ -43,45 +43,7 @@ class VarianceTest:
     @property
     def p(self) -> FloatArray:
         """Tabulated p (k,); NaN where the statistic is undefined."""
-        if self.df2:
-            return np.asarray(special.fdtrc(self.df1, self.df2, self.statistic))
-        return np.asarray(special.chdtrc(self.df1, self.statistic))
-
-
-def bartlett(values: ArrayLike, group: ArrayLike) -> VarianceTest:
-    """Test equal variances by Bartlett's chi-square, which takes a normal distribution on trust.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,) or (n, k)
-        Complete values.
-    group : array_like of int, shape (n,)
-        Group codes from 0.
-
-    Returns
-    -------
-    VarianceTest
-        Undefined where a group has no variance: the statistic would be infinite.
-
-    Notes
-    -----
-    Bartlett MS 1937, Proceedings of the Royal Society A 160:268-282.
-    """
-    table, codes, counts = _usable(values, group)
-    groups, n = counts.size, table.shape[0]
-    if groups < 2 or n - groups < 1:
-        return _undefined(table.shape[1], groups)
-    centred = table - _group_means(table, codes, counts)[codes]
-    dof = (counts - 1)[:, None]
-    variances = _group_sums(centred**2, codes, groups) / dof
-    scale = np.abs(table).max(axis=0)
-    variances[variances <= (_ROUNDING * scale) ** 2] = np.nan
-    pooled = (dof * variances).sum(axis=0) / (n - groups)
-    # Ratios to the pooled variance keep the logarithms small and exact.
-    raw = -(dof * np.log(variances / pooled)).sum(axis=0)
-    inflation = 1 + (np.sum(1 / (counts - 1)) - 1 / (n - groups)) / (3 * (groups - 1))
-    statistic = raw / inflation
-    return _chi_square(statistic, groups)
+        return np.asarray(special.fdtrc(self.df1, self.df2, self.statistic))
 
 
 def levene(
@@ -127,163 +89,6 @@ def levene(
     floor = (_ROUNDING * np.abs(table).max(axis=0)) ** 2
     statistic = between / np.where(within > floor, within, np.nan)
     return VarianceTest(statistic=statistic, df1=groups - 1, df2=n - groups, n_groups=groups)
-
-
-def fligner_killeen(values: ArrayLike, group: ArrayLike) -> VarianceTest:
-    """Test equal variances by normal scores of the ranked distances from the group medians.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,) or (n, k)
-        Complete values.
-    group : array_like of int, shape (n,)
-        Group codes from 0.
-
-    Returns
-    -------
-    VarianceTest
-
-    Notes
-    -----
-    Fligner MA and Killeen TJ 1976, Journal of the American Statistical Association 71:210-213
-    [reference from memory], in the form with medians and normal scores.
-    """
-    table, codes, counts = _usable(values, group)
-    groups, n = counts.size, table.shape[0]
-    if groups < 2 or n - groups < 1:
-        return _undefined(table.shape[1], groups)
-    distance = np.abs(table - _group_medians(table, codes, counts)[codes])
-    # Equal distances must tie though rounding sets them apart in the last digits.
-    step = np.maximum(
-        _ROUNDING * distance.max(axis=0), 16 * np.finfo(float).eps * np.abs(table).max(axis=0)
-    )
-    ranks = np.column_stack(
-        [_midranks(column, tie) for column, tie in zip(distance.T, step, strict=True)]
-    )
-    scores = special.ndtri((1 + ranks / (n + 1)) / 2)
-    means = _group_means(scores, codes, counts)
-    variance = scores.var(axis=0, ddof=1)
-    spread = (counts[:, None] * (means - scores.mean(axis=0)) ** 2).sum(axis=0)
-    statistic = spread / np.where(variance > 0, variance, np.nan)
-    return _chi_square(statistic, groups)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PowerLaw:
-    """Taylor's power law: how the variance grows with the mean.
-
-    Attributes
-    ----------
-    slope : float
-        b of ``variance = a * mean ** b``: 0 for constant variance, 1 where the variance keeps
-        pace with the mean (Poisson), 2 where the standard deviation does.
-    slope_se : float
-    lower, upper : float
-        95 % interval of the slope by Student's t; NaN with fewer than three cells.
-    log10_a : float
-    r2 : float
-        Share of the variance of log10 variance that the line explains.
-    n_cells : int
-        Cells behind the line.
-    n_left_out : int
-        Cells that could not serve: fewer than two values, a mean not above 0, or no variance.
-    suggested_power : float
-        ``1 - b/2``, the power of the count that would even out the variances; 0 means log.
-    cell : ndarray, shape (cells,)
-        Codes of all cells with a value.
-    n : ndarray, shape (cells,)
-    mean, variance : ndarray, shape (cells,)
-    used : ndarray of bool, shape (cells,)
-    """
-
-    slope: float
-    slope_se: float
-    lower: float
-    upper: float
-    log10_a: float
-    r2: float
-    n_cells: int
-    n_left_out: int
-    suggested_power: float
-    cell: IntArray
-    n: IntArray
-    mean: FloatArray
-    variance: FloatArray
-    used: BoolArray
-
-
-def taylor_power_law(values: ArrayLike, cell: ArrayLike) -> PowerLaw:
-    """Fit log10 variance on log10 mean over cells by least squares.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        Counts as they are; NaN is left out.
-    cell : array_like of int, shape (n,)
-        Which values belong together, say treatment x day.
-
-    Returns
-    -------
-    PowerLaw
-        Slope NaN with fewer than two usable cells, or all of the same mean.
-
-    Notes
-    -----
-    Taylor LR 1961, Nature 189:732-735. Variances of few values are rough, and cells without
-    variance are left out, which in sparse counts pulls the slope down: a slope below 1 from cells
-    of three or four values is weak evidence for anything.
-    """
-    data = np.asarray(values, dtype=float)
-    codes = np.asarray(cell)
-    present = ~np.isnan(data)
-    data, codes = data[present], codes[present]
-    names, codes, counts = np.unique(codes, return_inverse=True, return_counts=True)
-    table = data[:, None]
-    means = _group_means(table, codes, counts)
-    spread = _group_sums((table - means[codes]) ** 2, codes, counts.size)[:, 0]
-    variances = np.full(counts.size, np.nan)
-    many = counts > 1
-    variances[many] = spread[many] / (counts[many] - 1)
-    mean = means[:, 0]
-    floor = (_ROUNDING * np.abs(mean)) ** 2
-    used = many & (mean > 0) & (np.nan_to_num(variances) > floor)
-    line = _line(np.log10(mean[used]), np.log10(variances[used]))
-    slope, se, intercept, r2 = line
-    n_cells = int(used.sum())
-    reach = float(special.stdtrit(n_cells - 2, 0.975)) * se if n_cells > 2 else np.nan
-    return PowerLaw(
-        slope=slope,
-        slope_se=se,
-        lower=slope - reach,
-        upper=slope + reach,
-        log10_a=intercept,
-        r2=r2,
-        n_cells=n_cells,
-        n_left_out=int(counts.size - n_cells),
-        suggested_power=1 - slope / 2,
-        cell=np.asarray(names, dtype=np.intp),
-        n=np.asarray(counts, dtype=np.intp),
-        mean=mean,
-        variance=variances,
-        used=used,
-    )
-
-
-def _line(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float]:
-    """Fit slope, its standard error, intercept and r2; NaN where undefined."""
-    undefined = (np.nan, np.nan, np.nan, np.nan)
-    if x.size < 2:
-        return undefined
-    dx, dy = x - x.mean(), y - y.mean()
-    sxx, syy = float(dx @ dx), float(dy @ dy)
-    if sxx <= (_ROUNDING * max(1.0, float(np.abs(x).max()))) ** 2:
-        return undefined
-    slope = float(dx @ dy) / sxx
-    rest = dy - slope * dx
-    left = float(rest @ rest)
-    se = float(np.sqrt(left / (x.size - 2) / sxx)) if x.size > 2 else np.nan
-    r2 = 1 - left / syy if syy > 0 else np.nan
-    return slope, se, float(y.mean() - slope * x.mean()), r2
 
 
 def _usable(values: ArrayLike, group: ArrayLike) -> tuple[FloatArray, IntArray, IntArray]:
@@ -338,22 +143,6 @@ def _in_order(values: list[FloatArray]) -> Sequence[FloatArray]:
             low, high = values[i], values[i + 1]
             values[i], values[i + 1] = np.minimum(low, high), np.maximum(low, high)
     return values
-
-
-def _midranks(values: FloatArray, tie: float) -> FloatArray:
-    """Rank from 1; values that follow each other within ``tie`` share the mean of their ranks."""
-    order = np.argsort(values, kind="stable")
-    apart = np.diff(values[order], prepend=-np.inf) > tie
-    run = np.cumsum(apart) - 1
-    last = np.cumsum(np.bincount(run))
-    first = np.append(0, last[:-1]) + 1
-    ranks = np.empty(values.size)
-    ranks[order] = ((first + last) / 2)[run]
-    return ranks
-
-
-def _chi_square(statistic: FloatArray, groups: int) -> VarianceTest:
-    return VarianceTest(statistic=statistic, df1=groups - 1, df2=0, n_groups=groups)
 
 
 def _undefined(k: int, groups: int) -> VarianceTest:

@@ -18,57 +18,6 @@ _HALVINGS: Final = 60
 _FAR: Final = 1000.0
 
 
-def least_significant_difference(
-    sed: ArrayLike, df: ArrayLike, *, alpha: float = 0.05
-) -> FloatArray:
-    """Compute the smallest difference that an unadjusted two-sided t test calls significant.
-
-    Parameters
-    ----------
-    sed : array_like
-        Standard error of the difference.
-    df : array_like
-        Error degrees of freedom.
-    alpha : float
-
-    Returns
-    -------
-    ndarray
-        In the units of ``sed``; NaN where df is not above 0.
-    """
-    freedom = np.asarray(df, dtype=float)
-    critical = special.stdtrit(np.where(freedom > 0, freedom, np.nan), 1 - alpha / 2)
-    return minimal_significant_difference(sed, critical)
-
-
-def minimal_significant_difference(
-    sed: ArrayLike, critical: ArrayLike, *, scale: Literal["t", "range"] = "t"
-) -> FloatArray:
-    """Compute the smallest difference that a procedure calls significant.
-
-    Parameters
-    ----------
-    sed : array_like
-        Standard error of the difference.
-    critical : array_like
-        Critical value of the procedure: Student's t, Dunnett's d, or the studentized range q.
-    scale : {"t", "range"}
-        ``range`` for q, which is divided by the root of 2.
-
-    Returns
-    -------
-    ndarray
-        In the units of ``sed``.
-
-    Notes
-    -----
-    Tukey's ``q * sqrt(MSE / n)`` is this value with ``sed = sqrt(2 * MSE / n)``; with unequal
-    numbers it is the form of Tukey and Kramer.
-    """
-    result: FloatArray = np.asarray(sed, dtype=float) * _on_t_scale(critical, scale)
-    return result
-
-
 def minimal_detectable_difference(
     sed: ArrayLike,
     df: ArrayLike,

@@ -57,12 +57,6 @@ def studentized_range_sf(q: npt.ArrayLike, n_means: int, df: float) -> FloatArra
     return np.asarray(np.exp(tail.logsf(np.asarray(q, dtype=np.float64) / _SQRT2)))
 
 
-def studentized_range_cdf(q: npt.ArrayLike, n_means: int, df: float) -> FloatArray:
-    """Chance that the studentized range does not exceed ``q``; absolute error below 1e-10."""
-    tail = _range_tail(_count(n_means), _df(df))
-    return np.asarray(0.0 - np.expm1(tail.logsf(np.asarray(q, dtype=np.float64) / _SQRT2)))
-
-
 def studentized_range_isf(alpha: npt.ArrayLike, n_means: int, df: float) -> FloatArray:
     """Points that the studentized range exceeds with chance ``alpha``.
 
@@ -79,11 +73,6 @@ def studentized_range_isf(alpha: npt.ArrayLike, n_means: int, df: float) -> Floa
     """
     tail = _range_tail(_count(n_means), _df(df))
     return np.asarray(_SQRT2 * _points(tail, alpha))
-
-
-def studentized_range_ppf(probability: npt.ArrayLike, n_means: int, df: float) -> FloatArray:
-    """Quantiles of the studentized range: ``studentized_range_isf(1 - probability)``."""
-    return studentized_range_isf(1.0 - np.asarray(probability, dtype=np.float64), n_means, df)
 
 
 def duncan_sf(q: npt.ArrayLike, n_means: int, df: float) -> FloatArray:

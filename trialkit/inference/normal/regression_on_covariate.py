@@ -25,7 +25,7 @@ Where the slopes agree, loss by the pest is a plain reading of them. Where they 
 act on the response by more than the covariate holds, or the covariate is measured with error.
 
 Error in the covariate (few samples a plot) flattens every slope, and most the one within
-treatments, whose true spread is small; see `attenuation`.
+treatments, whose true spread is small.
 """
 
 from __future__ import annotations
@@ -366,49 +366,3 @@ def _undefined(reason: str) -> CovariateRegression:
         corrected=CorrectedSlope(),
         reason=reason,
     )
-
-
-def attenuation(
-    layout: Layout,
-    covariate: FloatArray,
-    error_variance: float,
-    *,
-    treatments_out: bool = False,
-) -> float:
-    """Estimate by which factor error in the covariate flattens a slope.
-
-    Parameters
-    ----------
-    layout : Layout
-    covariate : (n,) array
-        NaN where a plot is missing.
-    error_variance : float
-        Variance of the covariate of a plot about its true value, say the variance between samples
-        over the number of samples, in squared units of the covariate; 0 or more.
-    treatments_out : bool
-        False for the slope within blocks, True for the one within treatments.
-
-    Returns
-    -------
-    float
-        Reliability, up to 1: the expected slope over the true one. A slope divided by it is
-        corrected for that error alone. NaN where the measured spread is no more than error, so that
-        the slope says nothing.
-
-    Notes
-    -----
-    The classical errors-in-variables result, Fuller WA 1987, Measurement Error Models, Wiley [from
-    memory]: the mean square of the covariate less the error variance, over the mean square.
-    """
-    x = np.asarray(covariate, dtype=float)
-    rows = np.flatnonzero(~np.isnan(x))
-    space = layout_basis(layout, rows, treatment=treatments_out)
-    df = rows.size - space.shape[1]
-    if df < 1 or error_variance < 0:
-        return float("nan")
-    centred = x[rows] - x[rows].mean()
-    rest = centred - space @ (space.T @ centred)
-    mean_sq = float(rest @ rest) / df
-    if mean_sq <= error_variance:
-        return float("nan")
-    return float(1 - error_variance / mean_sq)

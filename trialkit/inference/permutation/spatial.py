@@ -19,7 +19,6 @@ from trialkit.inference.permutation.spatial_permutation import (
     detectable_correlation,
     permutation_p,
     permutations_of,
-    permuted_rows,
     tail_size,
 )
 
@@ -208,107 +207,6 @@ def edge_test(
         detectable=found.detectable,
         reason=found.reason,
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MoranTest:
-    """Moran's I of the residuals of each response.
-
-    Attributes
-    ----------
-    statistic : (k,) array
-        Above what is expected where neighbours are alike, below where they are opposed.
-    expected : (k,) array
-        Mean over the permutations; not 0, as residuals of a design sum to 0 in many ways.
-    p : (k,) array
-        Share of permutations that reach what was found.
-    n_pairs : int
-        Pairs of adjacent plots.
-    draws : int
-    """
-
-    statistic: FloatArray
-    expected: FloatArray
-    p: FloatArray
-    n_pairs: int
-    draws: int
-
-
-def morans_i(
-    residuals: FloatArray,
-    adjacent: BoolArray,
-    space: FloatArray,
-    *,
-    draws: int = DRAWS,
-    seed: int | np.random.Generator = 1,
-    alternative: Alternative | str = Alternative.GREATER,
-) -> MoranTest:
-    """Test whether residuals of adjacent plots are alike.
-
-    Parameters
-    ----------
-    residuals : (n, k) array
-        Of the fitted layout.
-    adjacent : (n, n) bool array
-        Symmetric, False on the diagonal (`spatial_map.adjacency`).
-    space : (n, r) array
-        Orthonormal basis of the model that left the residuals.
-    draws : int
-    seed : int or Generator
-    alternative : Alternative
-        ``greater``: neighbours alike.
-
-    Returns
-    -------
-    MoranTest
-        NaN where residuals are nothing but zero or no plots touch.
-
-    Notes
-    -----
-    Moran PAP 1950, Biometrika 37:17-23 [reference from memory]. Permuted residuals are fitted
-    anew before the statistic is taken, as residuals of blocks and treatments are tied to each
-    other whatever the field does; blocks take most of a gradient out of the residuals. What
-    is left may still mean a patch, movement between plots, or rows that were treated alike.
-    """
-    if residuals.shape[0] != adjacent.shape[0] or adjacent.shape[0] != adjacent.shape[1]:
-        raise ValueError("adjacency must have one row and one column for each residual")
-    n, k = residuals.shape
-    weights = adjacent.astype(float)
-    total = float(weights.sum())
-    df = n - space.shape[1]
-    if total == 0 or df < MINIMUM_DF:
-        nothing = np.full(k, np.nan)
-        return MoranTest(
-            statistic=nothing, expected=nothing, p=nothing, n_pairs=int(total // 2), draws=0
-        )
-    rng = np.random.default_rng(seed)
-    rows = permuted_rows(np.zeros(n, dtype=np.intp), draws, rng)
-    observed = _moran(residuals, weights, total)
-    drawn = np.stack(
-        [_moran(residual(space, column[rows]), weights, total) for column in residuals.T], axis=1
-    )
-    expected = drawn.mean(axis=0)
-    kind = Alternative(alternative)
-    p = permutation_p(
-        tail_size(observed - expected, kind), tail_size(drawn - expected, kind), axis=0
-    )
-    return MoranTest(
-        statistic=observed,
-        expected=np.where(np.isnan(observed), np.nan, expected),
-        p=np.where(np.isnan(observed), np.nan, p),
-        n_pairs=int(total // 2),
-        draws=draws,
-    )
-
-
-def _moran(residuals: FloatArray, weights: FloatArray, total: float) -> FloatArray:
-    """Moran's I of columns that have mean 0."""
-    squares = np.einsum("ij,ij->j", residuals, residuals)
-    across = np.einsum("ij,ij->j", residuals, weights @ residuals)
-    result: FloatArray = (
-        (residuals.shape[0] / total) * across / np.where(squares > 0, squares, np.nan)
-    )
-    return result
 
 
 def _partial_test(
