@@ -270,7 +270,7 @@ def compare_pairs(
     if method in _ONE_DF:
         parts = []
         for j in range(means.shape[1]):
-            cov, common = _one_error(means[:, j], (a, b), se[:, j], df[:, j])
+            cov, common = common_error(means[:, j], (a, b), se[:, j], df[:, j])
             one = means[:, [j]], cov, np.ones(1), common, method
             parts.append(compare_means(*one, alpha=alpha, control=control, alternative=alternative))
         return _beside(parts)
@@ -292,12 +292,21 @@ def compare_pairs(
     )
 
 
-def _one_error(
+def common_error(
     means: FloatArray, places: tuple[IntArray, IntArray], se: FloatArray, df: FloatArray
 ) -> tuple[FloatArray, float]:
     """Covariance of the means of one response, and one df for all pairs.
 
     Differences have the same variances and covariances with this as with the true covariance.
+
+    Parameters
+    ----------
+    means : (t,) array
+        NaN where not known.
+    places : two (p,) int arrays
+        All pairs a < b.
+    se, df : (p,) array
+        Of their differences.
     """
     cov = np.zeros((means.size, means.size))
     cov[places] = -0.5 * se**2

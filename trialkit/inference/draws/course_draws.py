@@ -113,21 +113,39 @@ def course_draws(
     ValueError
         When values lie outside their range or do not fit the layout.
     """
+    evidence, scale = evidence_of(layout, responses, kind=kind, unit=unit, items=items)
+    return _course(layout, evidence, scale, kind, units, draws, _generator(seed))
+
+
+def evidence_of(
+    layout: Layout,
+    responses: FloatArray,
+    *,
+    kind: Kind = "count",
+    unit: float | None = None,
+    items: FloatArray | None = None,
+) -> tuple[Evidence, float]:
+    """Weigh what the plots say of the means of several days, and what one individual adds.
+
+    Parameters and errors are those of `course_draws`.
+
+    Returns
+    -------
+    Evidence
+        In individuals, or shares from 0 to 1.
+    float
+        What its means are multiplied by to be in the units of the responses.
+    """
     values = _columns(layout, responses)
-    generator = _generator(seed)
     if kind == "percent":
         if np.any(values > 100.0):
             raise ValueError("percentages lie between 0 and 100")
-        evidence = share_evidence(
-            layout, values / 100.0, None if items is None else _columns(layout, items)
-        )
-        scale = 100.0
-    else:
-        scale = unit_of(values, kind) if unit is None else unit
-        if not scale > 0.0:
-            raise ValueError("the unit must be positive")
-        evidence = count_evidence(layout, values / scale)
-    return _course(layout, evidence, scale, kind, units, draws, generator)
+        examined = None if items is None else _columns(layout, items)
+        return share_evidence(layout, values / 100.0, examined), 100.0
+    scale = unit_of(values, kind) if unit is None else unit
+    if not scale > 0.0:
+        raise ValueError("the unit must be positive")
+    return count_evidence(layout, values / scale), scale
 
 
 def positive_draws(
@@ -174,11 +192,7 @@ def _course(
     draws: int,
     generator: np.random.Generator,
 ) -> CourseDraws:
-    correlation, temper = _correlation(evidence)
-    posterior = weigh(
-        evidence.log_likelihood, evidence.offset, evidence.floors, evidence.prior, temper=temper
-    )
-    shared = shared_units(layout, units, evidence.residuals, evidence.plot_part, temper=temper)
+    correlation, posterior, shared = weighed(layout, evidence, units)
     drawn = _drawn(evidence, posterior, correlation, shared, kind, draws, generator)
     drawn *= scale
     drawn[~np.isfinite(evidence.estimate)] = np.nan
@@ -193,6 +207,18 @@ def _course(
         deviations=evidence.deviations,
         precision=evidence.precision,
     )
+
+
+def weighed(
+    layout: Layout, evidence: Evidence, units: Sequence[IntArray]
+) -> tuple[FloatArray, DispersionPosterior, SharedUnits | None]:
+    """Correlation of plots between days (d, d), their dispersion, and what units share."""
+    correlation, temper = _correlation(evidence)
+    posterior = weigh(
+        evidence.log_likelihood, evidence.offset, evidence.floors, evidence.prior, temper=temper
+    )
+    shared = shared_units(layout, units, evidence.residuals, evidence.plot_part, temper=temper)
+    return correlation, posterior, shared
 
 
 def _generator(seed: int) -> np.random.Generator:

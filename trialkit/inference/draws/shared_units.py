@@ -57,7 +57,14 @@ class SharedUnits:
         tell the level, with all degrees of freedom.
         """
         above = np.stack([generator.chisquare(df, draws) for df in self.df_between])
-        below = generator.chisquare(self.df_within, draws)
+        return self._split(above, generator.chisquare(self.df_within, draws))
+
+    def typical(self) -> tuple[float, FloatArray]:
+        """What `draw` draws about: plots of their own, and (kinds,) with their units."""
+        plots, shared = self._split(self.df_between[:, None], np.array([self.df_within]))
+        return float(plots[0]), shared[:, 0]
+
+    def _split(self, above: FloatArray, below: FloatArray) -> tuple[FloatArray, FloatArray]:
         squares = (self.between * self.df_between)[:, None]
         inner = self.within * self.df_within
         ratio = np.maximum(squares / above / (inner / below), 1.0)

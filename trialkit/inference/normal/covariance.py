@@ -24,15 +24,18 @@ class Batch:
     Attributes
     ----------
     rows : (g, m) observation numbers
-    shared : (F, g, m, m) 1 where two observations share the level of random factor F
+    shared : (F, g, m, m) 1 where two observations share the level of random factor F; any other
+        pattern that the variance F multiplies
     within : (g, m, m) 1 where two observations belong to one subject
     time : (g, m) day codes
+    known : (g, m, m) covariance that is there whatever the parameters; None for none
     """
 
     rows: IntArray
     shared: FloatArray
     within: FloatArray
     time: IntArray
+    known: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +91,8 @@ class CovarianceModel:
         out = sigma[batch.time[:, :, None], batch.time[:, None, :]] * batch.within
         for value, shared in zip(theta[:n], batch.shared, strict=True):
             out += value * shared
+        if batch.known is not None:
+            out += batch.known
         return np.asarray(out)
 
     def derivatives(self, theta: FloatArray, batch: Batch) -> FloatArray:

@@ -1,0 +1,1 @@
+"""Several trials: estimates with known errors pooled, and means analysed over environments."""
