@@ -194,7 +194,7 @@ def test_samples_are_summed_and_not_averaged() -> None:
     assert analysis.samples.empty
     assert not analyse(build(samples=3, least=20, most=20, examined=20.0)).samples.empty
     text = " ".join(str(block) for block in compose(analysis).blocks())
-    assert "were summed, those counted and those examined" in text
+    assert "Samples within a plot were added up first" in text
 
 
 def test_missing_plots_and_samples() -> None:
@@ -330,7 +330,7 @@ def test_a_finding_tells_the_last_shares() -> None:
 
     untreated, least = told
     assert untreated.startswith(f"In the untreated, {totals('0')} were affected on day 60")
-    assert least.startswith("On day 60, C had fewest affected, an estimated ")
+    assert least.startswith("On day 60, C had the fewest affected (")
     assert totals("C") in least
     assert "treatments differed, p < 0.001" in least
     analysis = analyse(build(chances=(0.2, 0.2, 0.2, 0.2)))

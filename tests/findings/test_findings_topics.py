@@ -167,7 +167,7 @@ def test_planned_contrasts_are_told_with_their_sizes():
 def test_planned_contrasts_by_day_are_adjusted_over_days():
     analysis, found = _planned("4 against 1", without_yield=True)
     (finding,) = [item for item in found if item.variable == "larvae"]
-    assert "stood lower than the untreated in larvae on days 3, 7" in finding.text
+    assert "was lower than the untreated in larvae on days 3, 7" in finding.text
     single = analysis.contrasts["p"].max()
     assert finding.p <= 0.05
     assert single >= finding.p
@@ -231,7 +231,7 @@ def test_factors_are_told_with_their_levels_unless_they_depend_on_each_other(pot
     texts = [item.text for item in told(changed, "factors")]
     assert texts == [
         "Levels of the main factor differed in tubers (p = 0.003).",
-        "Within the main factor, wet stood above dry in tubers (p = 0.004).",
+        "Within the main factor, wet was above dry in tubers (p = 0.004).",
     ]
     (finding,) = told(replace(changed, anova=anova(0.002)), "factors")
     assert "the main factor and the sub factor depended on each other" in finding.text

@@ -262,7 +262,7 @@ def test_resurgence_is_told_without_a_cause(story: Analysis) -> None:
         "pest_percent": [96.3],
     }
     text = said(compose(replace(story, resurgence=make_table("resurgence", row))))
-    assert "stood 88% below the untreated on day 7" in text
+    assert "were 88% below the untreated on day 7" in text
     assert "96% above it on day 21" in text
     assert "does not show that the first led to the second" in text
 

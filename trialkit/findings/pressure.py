@@ -42,7 +42,8 @@ def pressure_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
                 "pressure.above" if above else "pressure.never",
                 threshold=f"{variable.threshold:g}",
             )
-        slots = {"noun": variable.label, "threshold": threshold, "peak": say.cite(peak, "mean")}
+        label, sign = _parted(variable.label)
+        slots = {"noun": label, "threshold": threshold, "peak": say.cite(peak, "mean") + sign}
         dated = peak.known("days_after")
         if len(course) == 1:
             day = (
@@ -56,11 +57,17 @@ def pressure_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
             else:
                 text = phrase(
                     "pressure.course",
-                    first=say.cite(course[0], "mean"),
+                    first=say.cite(course[0], "mean") + sign,
                     first_day=say.cite(course[0], "days_after", Style.DAY),
                     **slots,
                 )
         yield say.finding("pressure", text, front=front, **about)
+
+
+def _parted(label: str) -> tuple[str, str]:
+    """A label such as "Leaf area eaten, %" as a name and the sign that its numbers carry."""
+    name = label.removesuffix("%").rstrip(", (")
+    return (name, "%") if label.endswith("%") and name else (label, "")
 
 
 def difference_findings(tables: Tables) -> Iterator[Finding]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.figures.identity import Identity, identities, measured_label, plain_line
 from trialkit.figures.plot_values import ByPlot, PlotValues, plot_numbers, plot_values
+from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.report.numbers import decimals_for_error, decimals_for_least
 from trialkit.report_choices import ReportChoices
@@ -173,6 +174,10 @@ class Context:
         if name not in self._labels:
             self._labels[name] = measured_label(self.trial, name)
         return self._labels[name]
+
+    def noun(self, name: str) -> str:
+        """What a variable is called within a sentence."""
+        return noun(self.variables[name])
 
     @cached_property
     def _labels(self) -> dict[str, str]:

@@ -132,12 +132,15 @@ class Findings:
         Whether they are set smaller.
     strong : tuple of str
         Names that stand out in them.
+    title : str
+        Their own heading; empty where they have none.
     """
 
     items: tuple[str, ...]
     start: int = 1
     aside: bool = False
     strong: tuple[str, ...] = ()
+    title: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,13 +158,14 @@ def _text(block: Block) -> dict[str, Any]:
     match block:
         case Paragraph(text=text):
             return {"kind": "paragraph", "text": text}
-        case Findings(items=items, start=start, aside=aside, strong=strong):
+        case Findings(items=items, start=start, aside=aside, strong=strong, title=title):
             return {
                 "kind": "findings",
                 "items": items,
                 "start": start,
                 "aside": aside,
                 "strong": strong,
+                "title": title,
             }
         case Notes(items=items):
             return {"kind": "notes", "items": items}

@@ -43,7 +43,7 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "control where the untreated population changes."
         ),
         "colby": Reference(
-            "Colby SR (1967). Weeds 15, 20-22. Control that the parts of a mixture let expect.",
+            "Colby SR (1967). Weeds 15, 20-22. Control expected of a mixture.",
             seen=True,
         ),
         "iobc": Reference(

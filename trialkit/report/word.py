@@ -148,7 +148,9 @@ class _Writer:
         match block:
             case Paragraph(text=text):
                 word.add_paragraph(text)
-            case Findings(items=items, start=start, strong=strong):
+            case Findings(items=items, start=start, strong=strong, title=title):
+                if title:
+                    word.add_heading(title, level=level)
                 for item in items:
                     style = "List Number" if start else None
                     parts.add_with_names(word.add_paragraph(style=style), item, strong)

@@ -218,6 +218,9 @@ def _write_front(sheet: Worksheet, document: Document) -> None:
     line += 1
     for block in document.front:
         if isinstance(block, Findings):
+            if block.title:
+                put(sheet, line, 1, block.title, font=Font(bold=True))
+                line += 1
             for item in block.items:
                 put(sheet, line, 1, item)
                 line += 1

@@ -17,10 +17,10 @@ from trialkit.trial import ControlMethod, Trial
 ASKED = "asked for"
 NOT_ALLOWED = "the one asked for is not allowed by the data"
 NO_START = "no count before treatment"
-NOT_TOLD = "the plots do not tell whether the count before treatment foretells later ones"
+NOT_TOLD = "the plots do not show whether counts before treatment predict later ones"
 NOTHING_BEFORE = "none in the untreated before treatment"
-FORETOLD = "the count before treatment foretold later ones"
-NOT_FORETOLD = "the count before treatment foretold little of later ones"
+FORETOLD = "counts before treatment predicted later ones"
+NOT_FORETOLD = "counts before treatment barely predicted later ones"
 #: What stands beside it.
 UNEVEN = "treatments differed before treatment"
 ONLY_ABBOTT = "only abbott is defined"

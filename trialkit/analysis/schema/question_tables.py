@@ -22,7 +22,9 @@ from trialkit.analysis.schema.columns import (
 _POINTS = "percentage points"
 _FULL = text("full", "Full rate", "The full rate of the same product.", "treatment")
 _PARTS = text("parts", "Parts", "Ids of the parts, joined by +.")
-_EXPECTED = number("expected", "Expected, %", "%", 1, "Control that the parts let expect (Colby).")
+_EXPECTED = number(
+    "expected", "Expected, %", "%", 1, "Control expected from that of the parts (Colby)."
+)
 _OBSERVED = number("observed", "Observed, %", "%", 1, "Control of the mixture.")
 _DIFFERENCE = number(
     "difference", "Difference, points", _POINTS, 1, "Control observed less that expected."
@@ -62,7 +64,7 @@ MIXTURES = Table(
     name="mixtures",
     made_by="efficacy.mixtures.mixture_table",
     sheet="All mixtures",
-    question="Control of mixtures against what their parts let expect",
+    question="Control of mixtures against that expected from their parts",
     row="a variable, day after treatment and mixture",
     columns=(
         *DAY,
@@ -81,7 +83,7 @@ MIXTURE_PERIODS = Table(
     name="mixture_periods",
     made_by="efficacy.mixtures.mixture_period_table",
     sheet="Mixtures over all days",
-    question="Control of mixtures against what their parts let expect, over all days after "
+    question="Control of mixtures against that expected from their parts, over all days after "
     "treatment",
     row="a variable and mixture; control of the pest-days of all days after treatment",
     columns=(

@@ -66,9 +66,7 @@ def _uneven_numbers(basis: Basis) -> Iterator[tuple[int, Problem]]:
         on = f"day {day_text(float(item.days[seen][worst]))}"
         more = days.size - 1
         others = f" and on {more} more {'day' if more == 1 else 'days'}" if more else ""
-        beside = (
-            ", and read the beta-binomial model beside it, which weighs plots by what they tell"
-        )
+        beside = " The beta-binomial model beside it weighs plots by the number examined."
         yield (
             place,
             warning(
@@ -77,7 +75,7 @@ def _uneven_numbers(basis: Basis) -> Iterator[tuple[int, Problem]]:
                 f"{least[worst]:g} to {most[worst]:g} on {on}{others}. "
                 "The analysis of variance gives each plot the same weight.",
                 "Read it with care where the largest number is more than three times the smallest "
-                f"(common practice, no source){beside if modelled else ''}.",
+                f"(common practice, no source).{beside if modelled else ''}",
             ),
         )
 

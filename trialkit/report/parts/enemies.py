@@ -173,17 +173,17 @@ def _pest_per_enemy(context: Context, variable: Variable, rows: Rows) -> Table:
 
 
 def resurgence(context: Context) -> Iterator[Block]:
-    """Sentences: pests that stood above the untreated after enemies had stood below it."""
+    """Sentences: pests that were above the untreated after enemies had been below it."""
     rows = context.table("resurgence", "variable", "enemy", "treatment").records()
     if rows:
         yield Notes(
             tuple(
-                f"{context.label(row['treatment'])}: {context.variable_label(row['enemy'])} stood "
+                f"{context.label(row['treatment'])}: {context.noun(row['enemy'])} were "
                 f"{percent_text(row['enemy_percent'])}% below the untreated on day "
-                f"{write_day(row['enemy_day'])}, and {context.variable_label(row['variable'])} "
-                f"{percent_text(row['pest_percent'])}% above it on day "
-                f"{write_day(row['pest_day'])} ({p_value(row['p'])}, all later days together). One "
-                "trial does not show that the first led to the second."
+                f"{write_day(row['enemy_day'])}. On day {write_day(row['pest_day'])} "
+                f"{context.noun(row['variable'])} were {percent_text(row['pest_percent'])}% above "
+                f"it ({p_value(row['p'])}, all later days together). One trial does not show that "
+                "the first led to the second."
                 for row in rows
             )
         )

@@ -325,14 +325,13 @@ def _shares_text(context: Context) -> str:
         return ""
     text = (
         f"Counted out of a number examined: {'; '.join(names)}. The percentage of each plot was "
-        "analysed like other percentages, each plot with the same weight; samples within a plot "
-        "were summed, those counted and those examined, before the percentage was taken."
+        "analysed like other percentages, each plot with the same weight. Samples within a plot "
+        "were added up first."
     )
     if BETA_BINOMIAL in context.table("count_tests").get("model"):
         text += (
-            " Beside it stands a logit model of the numbers themselves, with the variance of the "
-            "beta-binomial, which allows for plots of different size and for units of one plot "
-            "that resemble each other. "
+            " A beta-binomial model with logit link was fitted beside it. It allows for unequal "
+            "numbers examined and for likeness of units within a plot. "
         )
         text += _STRATA_LEVEL if context.trial.design.has_larger_units else _BLOCKS_LEVEL
     return text
@@ -385,6 +384,12 @@ def _power_text(context: Context, row: Mapping[str, Any]) -> str:
     return f" Box-Cox power{of}: {number(power, 2)}{limits} (0 log, 0.5 square root, 1 none)."
 
 
+_SLOPE = (
+    " The formula follows from how strongly counts before treatment predicted later ones between "
+    "plots of one treatment. A slope of 0 is Abbott's formula, 1 Henderson and Tilton's."
+)
+
+
 def _choices_of_control(context: Context) -> list[dict[str, Any]]:
     found = context.table("control_methods", "variable", "rule", "slope")
     return [row for row in found.records() if row["rule"] in (FORETOLD, NOT_FORETOLD)]
@@ -394,9 +399,8 @@ def _slope_text(context: Context, row: dict[str, Any]) -> str:
     label = context.variable_label(row["variable"])
     name = CONTROL_METHODS[row["method"]]
     return (
-        f" {label}: {row['rule']} (slope {number(row['slope'], 2)}, standard error "
-        f"{number(row['slope_se'], 2)}, between plots of one treatment, blocks taken out, all days "
-        f"together; 0 is Abbott's formula, 1 Henderson and Tilton's), hence {name} on all days."
+        f" {label}: {row['rule']}, hence {name} on all days (slope {number(row['slope'], 2)}, "
+        f"standard error {number(row['slope_se'], 2)})."
     )
 
 
@@ -417,7 +421,9 @@ def _control_text(context: Context) -> str:
         f"Percent control was computed {', '.join(parts)}, from untransformed treatment means. "
         "Values below zero are kept."
     )
-    text += "".join(_slope_text(context, row) for row in _choices_of_control(context))
+    chosen = _choices_of_control(context)
+    if chosen:
+        text += _SLOPE + "".join(_slope_text(context, row) for row in chosen)
     if shown.knows("lower") or shown.knows("upper"):
         text += f" {INTERVALS}"
         if context.trial.design.has_larger_units:
