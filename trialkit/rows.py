@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis
     from trialkit.trial import Trial
 
+#: Rows up to which the text of numbers is kept.
+_MOST_KEPT = 10_000
+
 
 #: Columns that hold names of variables.
 _VARIABLES = ("variable", "pest")
@@ -119,7 +122,12 @@ class Rows:
         return [cell for cell in self._columns[column] if defined(cell)]
 
     def digits(self, column: str) -> Digits:
-        """Cells of a column of numbers as text for files; made once, as several files hold them."""
+        """Cells of a column of numbers as text for files; made once, as several files hold them.
+
+        Of very many rows they would take more memory than the time is worth.
+        """
+        if len(self) > _MOST_KEPT:
+            return Digits.of(self._columns[column])
         if column not in self._digits:
             self._digits[column] = Digits.of(self._columns[column])
         return self._digits[column]

@@ -101,7 +101,9 @@ def report_trial(
         analysis = analyse(trial)
         tables = Tables(analysis)
         findings = make_findings(analysis, tables)
-        record = make_record(analysis, findings, when, tables)
+        made_record = make_record(analysis, findings, when, tables)
+        digest, record = digest_in(made_record), made_record.encode("utf-8")
+        del made_record  # of very many treatments it is large, and what follows is, too
         files = report_files(
             analysis,
             findings,
@@ -110,13 +112,11 @@ def report_trial(
             made=when,
             drawer=drawer,
             tables=tables,
-            digest=digest_in(record),
+            digest=digest,
         )
     progress("Writing the files")
     last = folder / "record.json"
-    write_set(
-        {**{folder / path: content for path, content in files.items()}, last: record.encode()}
-    )
+    write_set({**{folder / path: content for path, content in files.items()}, last: record})
     # of the tidy files their folder is named
     paths = dict.fromkeys(folder / (TIDY if path.parts[0] == TIDY else path) for path in files)
     return Written(analysis=analysis, findings=findings, paths=(*paths, last))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ from trialkit.inference.glm.dispersion import (
     settle,
 )
 from trialkit.inference.glm.dispersion_likelihood import by_likelihood
-from trialkit.inference.glm.weighted_fit import effects
+from trialkit.inference.glm.weighted_fit import effects, information, quadratics
 
 
 def _trial(seed: int, k: float = 1.0, t: int = 6, b: int = 5, m: int = 4):
@@ -308,3 +309,19 @@ def test_dispersion_of_many_days_costs_few_fits():
 
     # A ratio, so that a slow machine does not matter; measured: 5 to 8.
     assert seconds() < 20.0 * seconds(family="poisson")
+
+
+def _blocks(treatments: int, blocks: int) -> Layout:
+    each = np.arange(treatments * blocks)
+    return randomised_blocks(each % treatments, each // treatments, treatments)
+
+
+def test_many_treatments_are_fitted_without_the_products_of_all_columns():
+    """The same numbers whether the products are kept or made anew."""
+    draw = np.random.default_rng(3)
+    model = effects(_blocks(7, 4))
+    lean = replace(model, products=None)
+    weights, matrices = draw.random((28, 3)), draw.random((3, 11, 11))
+    assert information(lean, weights) == pytest.approx(information(model, weights))
+    assert quadratics(lean, matrices) == pytest.approx(quadratics(model, matrices))
+    assert effects(_blocks(200, 3)).products is None

@@ -364,3 +364,22 @@ def test_common_factor_of_one_statistic() -> None:
     factor = common_factor(np.ones((1, 1)))
     assert isinstance(factor, CommonFactor)
     assert factor.exact
+
+
+@pytest.mark.parametrize("two_sided", [True, False])
+def test_very_many_loadings_are_summed_as_each_by_itself(two_sided):
+    """Interpolated between nodes; the same few at a time are not."""
+    draw = np.random.default_rng(5)
+    loadings = draw.uniform(0.05, 0.97, 150)
+    w = np.linspace(0.3, 12.0, 9)
+    z = np.linspace(-11.0, 23.0, 6801)
+    own = np.sqrt(1.0 - loadings**2)
+    inside = np.zeros((w.size, z.size))
+    for loading, rest in zip(loadings, own, strict=True):
+        out = special.ndtr((loading * z - w[:, None]) / rest)
+        if two_sided:
+            out += special.ndtr((-loading * z - w[:, None]) / rest)
+        inside += np.log1p(-np.minimum(out, 1.0 - 1e-16))
+    tail = -(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) * np.expm1(inside)).sum(axis=1)
+    tail *= z[1] - z[0]
+    assert maximum_sf(w, loadings, two_sided=two_sided) == pytest.approx(tail, rel=1e-9)

@@ -15,6 +15,8 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "settings": ("settings",),
     "results": ("tables", "findings"),
 }
+#: Signs of a text turned into bytes at once; a record of many treatments holds 40 million.
+_AT_ONCE = 1_000_000
 #: Signs of a digest that are printed; enough to match a file, few enough to read aloud.
 SHOWN = 12
 
@@ -34,8 +36,13 @@ def digests_of(texts: Mapping[str, str]) -> dict[str, str]:
     """
     made = {}
     for name, keys in PARTS.items():
-        joined = "\n".join(texts[key] for key in keys if key in texts)
-        made[name] = hashlib.sha256(joined.encode("utf-8")).hexdigest()
+        digest = hashlib.sha256()
+        for place, key in enumerate([key for key in keys if key in texts]):
+            text = texts[key]
+            digest.update(b"\n" if place else b"")
+            for first in range(0, len(text), _AT_ONCE):
+                digest.update(text[first : first + _AT_ONCE].encode("utf-8"))
+        made[name] = digest.hexdigest()
     whole = "".join(made.values())
     return {**made, "record": hashlib.sha256(whole.encode("ascii")).hexdigest()}
 

@@ -25,6 +25,8 @@ NEITHER_REACHED = "neither was seen to reach the target"
 NO_COURSE = "one of them has no course of control over the days"
 NO_CONTROL = "control is not defined at the first assessment"
 AT_LEAST, AT_MOST = "at least", "at most"
+#: Draws of all pairs of many treatments at once would fill the memory.
+_PAIRS_AT_ONCE = 512
 
 
 _Pairs = tuple[IntArray, IntArray]
@@ -115,9 +117,14 @@ def _of_first(
 ) -> dict[str, NDArray[Any]]:
     """Columns of the table: control at the first assessment."""
     a, b = pairs
-    gap = draws[:, a] - draws[:, b]
     told = np.isfinite(value[a] - value[b])
-    found = _columns((value[a], value[b]), limits(gap, basis.settings.alpha), two_sided(gap), told)
+    lower, upper, p = np.empty(a.size), np.empty(a.size), np.empty(a.size)
+    for first in range(0, a.size, _PAIRS_AT_ONCE):
+        part = slice(first, first + _PAIRS_AT_ONCE)
+        gap = draws[:, a[part]] - draws[:, b[part]]
+        lower[part], upper[part] = limits(gap, basis.settings.alpha)
+        p[part] = two_sided(gap)
+    found = _columns((value[a], value[b]), (lower, upper), p, told)
     nothing, reason = np.full(a.size, None, dtype=object), np.full(a.size, NO_CONTROL, dtype=object)
     reason[told] = None
     return found | {"bound": nothing, "reason": reason}

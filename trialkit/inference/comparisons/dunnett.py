@@ -43,6 +43,11 @@ RATIO_PANELS = np.array([0.0, 1.0, 2.0, 3.0, 4.5, 8.0])
 NEGATIVE_RATIO_PANELS = (-6.0, -4.0, -2.5, -1.2)
 
 
+#: Loadings up to here are interpolated between so many nodes, where there are very many.
+SMOOTH_LOADING, INTERPOLATION_NODES = 0.9, 28
+_LEAST_LOG = -40.0  # Beyond it nothing of a probability is left.
+
+
 def quadrature_step(count: int) -> float:
     """Step of the trapezoidal rule that keeps 12 digits for the largest of ``count``."""
     for largest, step in ((8, 0.25), (20, 0.2), (100, 0.15), (300, 0.12)):
@@ -134,13 +139,39 @@ def maximum_sf(w: FloatArray, loadings: FloatArray, *, two_sided: bool) -> Float
     if two_sided:
         loadings = np.abs(loadings)
     z, weights = _window(w, loadings, two_sided=two_sided)
-    levels, counts = np.unique(np.round(loadings, 13), return_counts=True)
     log_inside = np.zeros(z.shape)
-    for level, count in zip(levels, counts, strict=True):
+    for level, weight in zip(*_levels(loadings), strict=True):
         outside = _outside(w[:, None], z, float(level), two_sided=two_sided)
         with np.errstate(divide="ignore"):
-            log_inside += count * np.log1p(-outside)
+            log_inside += weight * np.maximum(np.log1p(-outside), _LEAST_LOG)
     return np.asarray(-(weights * np.expm1(log_inside)).sum(axis=1))
+
+
+def _levels(loadings: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Loadings at which the integrand is worked out, and what each counts for.
+
+    Of very many different ones those that are not near 1 are summed by interpolation between
+    nodes, smooth as the integrand is in the angle of the loading: to 12 digits and better.
+    """
+    levels, counts = np.unique(np.round(loadings, 13), return_counts=True)
+    weights = counts.astype(float)
+    low = np.abs(levels) <= SMOOTH_LOADING
+    if low.sum() <= 2 * INTERPOLATION_NODES:
+        return levels, weights
+    angles = np.arcsin(levels[low])
+    middle, half = (angles[0] + angles[-1]) / 2, (angles[-1] - angles[0]) / 2
+    place = np.arange(INTERPOLATION_NODES)
+    nodes = np.cos(np.pi * place / (INTERPOLATION_NODES - 1))
+    signs = np.where(place % 2, -1.0, 1.0)
+    signs[[0, -1]] /= 2
+    gap = (angles - middle)[:, None] / half - nodes
+    gap[gap == 0.0] = 1e-300  # A level on a node counts for this node alone.
+    basis = signs / gap
+    basis /= basis.sum(axis=1, keepdims=True)
+    return (
+        np.concatenate([np.sin(middle + half * nodes), levels[~low]]),
+        np.concatenate([weights[low] @ basis, weights[~low]]),
+    )
 
 
 def log_ratio(

@@ -23,6 +23,8 @@ LEAST_SHARE = 0.05
 DRAWS = 499
 #: A mean square below this is rounding alone: residuals are scaled to variances of 1.
 TINY = 1e-20
+#: Weights of all pairs of many treatments at once would fill the memory.
+_PAIRS_AT_ONCE = 1024
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -157,8 +159,12 @@ def _parts_of_pairs(layout: Layout, fit: LinearFit, variances: TreatmentVariance
     if weights is None:
         weights = (design.dummies / np.where(fit.n > 0, fit.n, np.nan)).T
     a, b = np.triu_indices(layout.n_treatments, 1)
-    squared = (weights[a] - weights[b]) ** 2
-    return np.asarray(squared @ design.dummies * np.nan_to_num(variances.share, nan=1.0))
+    made = np.empty((a.size, layout.n_treatments))
+    for first in range(0, a.size, _PAIRS_AT_ONCE):
+        part = slice(first, first + _PAIRS_AT_ONCE)
+        made[part] = (weights[a[part]] - weights[b[part]]) ** 2 @ design.dummies
+    made *= np.nan_to_num(variances.share, nan=1.0)
+    return made
 
 
 def _days_worth(scaled: FloatArray, number: Sequence[int] | FloatArray) -> FloatArray:

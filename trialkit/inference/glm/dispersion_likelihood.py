@@ -15,7 +15,7 @@ from trialkit.inference.glm.dispersion import (
     log_likelihood,
     settle,
 )
-from trialkit.inference.glm.weighted_fit import WorkingFit, information, regular
+from trialkit.inference.glm.weighted_fit import WorkingFit, information, quadratics, regular
 from trialkit.inference.numerics.splines import spline_weights
 
 # Dispersions looked at before the search of the top, the most steps of the fits there, the step
@@ -68,8 +68,7 @@ def slope(
     drift = np.where(live, columns @ np.linalg.solve(matrix, right)[:, :, 0].T, 0.0)
     if adjusted:
         matrix, _ = regular(problem.frame, information(problem.model, fit.weights))
-        inverse = np.linalg.inv(matrix).reshape(matrix.shape[0], -1)
-        hat = problem.model.products @ inverse.T
+        hat = quadratics(problem.model, np.linalg.inv(matrix))
         direct = direct - 0.5 * dispersion * (hat * share * (drift - mean)).sum(axis=0)
     return direct, drift * dispersion
 

@@ -19,6 +19,8 @@ _ETA_LIMIT = 30.0
 _STEP_LIMIT = 2.0
 # Eigenvalues of cross products of indicators are 0 but for rounding, or far above this.
 _NULL = 1e-8
+#: Numbers in the outer products of rows up to which these are kept.
+_FEW_PRODUCTS = 2**22
 # What keeps a diagonal from rounding to zero, in units of its mean.
 _TRACE = 1e-11
 
@@ -38,14 +40,14 @@ class Effects:
     columns : (n, p) float array of 0 and 1
     sources : tuple of (str, int, int)
         Name of each factor with its first column and the one after its last.
-    products : (n, p * p) float array
+    products : (n, p * p) float array or None
         Outer product of each row with itself, so that one matrix product gives the
-        information of all responses.
+        information of all responses; None where it would be large.
     """
 
     columns: FloatArray
     sources: tuple[tuple[str, int, int], ...]
-    products: FloatArray
+    products: FloatArray | None
 
     @property
     def n_columns(self) -> int:
@@ -81,7 +83,9 @@ def effects(layout: Layout, *, treatment: bool = True, n_blocking: int | None = 
         sources.append((source, first, first + size))
         first += size
     columns = np.hstack(blocks)
-    products = (columns[:, :, None] * columns[:, None, :]).reshape(columns.shape[0], -1)
+    products = None
+    if columns.shape[0] * first**2 <= _FEW_PRODUCTS:
+        products = (columns[:, :, None] * columns[:, None, :]).reshape(columns.shape[0], -1)
     return Effects(columns=columns, sources=tuple(sources), products=products)
 
 
@@ -200,8 +204,23 @@ def _patterns(live: BoolArray) -> tuple[FloatArray, IntArray]:
 def information(model: Effects, weights: FloatArray) -> FloatArray:
     """Cross products of the columns under the weights of each response, (m, p, p)."""
     p = model.n_columns
-    product: FloatArray = (weights.T @ model.products).reshape(-1, p, p)
-    return product
+    if model.products is not None:
+        product: FloatArray = (weights.T @ model.products).reshape(-1, p, p)
+        return product
+    made = np.empty((weights.shape[1], p, p))
+    for place, weight in enumerate(weights.T):
+        made[place] = model.columns.T @ (weight[:, None] * model.columns)
+    return made
+
+
+def quadratics(model: Effects, matrices: FloatArray) -> FloatArray:
+    """Each row of the columns times the matrix of each response times the row, (n, m)."""
+    if model.products is not None:
+        return np.asarray(model.products @ matrices.reshape(matrices.shape[0], -1).T)
+    made = np.empty((model.columns.shape[0], matrices.shape[0]))
+    for place, matrix in enumerate(matrices):
+        made[:, place] = ((model.columns @ matrix) * model.columns).sum(axis=1)
+    return made
 
 
 def regular(frame: Scaffold, matrix: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -378,8 +397,6 @@ def log_start(model: Effects, counts: FloatArray, live: BoolArray) -> FloatArray
 
 def leverage(model: Effects, frame: Scaffold, weights: FloatArray) -> FloatArray:
     """Diagonal of the weighted projection, (n, m); 0 where a plot is not live."""
-    p = model.n_columns
     matrix, _ = regular(frame, information(model, weights))
-    inverse = np.linalg.inv(matrix).reshape(-1, p * p)
-    hat: FloatArray = weights * (model.products @ inverse.T)
+    hat: FloatArray = weights * quadratics(model, np.linalg.inv(matrix))
     return hat
