@@ -1,7 +1,8 @@
 """Time and memory of reports of very many treatments, in complete blocks and unbalanced.
 
 Run as ``python tests/benchmarks/bench_large.py [FORMATS]``. Prints seconds on the
-clock and of the processor, and peak memory, from one run; asserts nothing. Time should grow at most as the number of pairs does.
+clock and of the processor, and peak memory, from one run; asserts nothing. Time should grow at
+most as the number of pairs does.
 """
 
 from __future__ import annotations

@@ -68,7 +68,8 @@ def slope(
     drift = np.where(live, columns @ np.linalg.solve(matrix, right)[:, :, 0].T, 0.0)
     if adjusted:
         matrix, _ = regular(problem.frame, information(problem.model, fit.weights))
-        hat = quadratics(problem.model, np.linalg.inv(matrix))
+        inverse: FloatArray = np.linalg.inv(matrix)
+        hat = quadratics(problem.model, inverse)
         direct = direct - 0.5 * dispersion * (hat * share * (drift - mean)).sum(axis=0)
     return direct, drift * dispersion
 

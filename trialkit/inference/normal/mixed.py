@@ -412,6 +412,31 @@ def pairs(n: int) -> tuple[IntArray, IntArray]:
     return a.astype(np.intp), b.astype(np.intp)
 
 
+def _in_means(fit: MixedFit, means: Estimates) -> MixedFit:
+    """The same fit with its means as coefficients, so that a difference has but two entries."""
+    rows = means.coefficients[:, fit.kept]
+
+    def turned(matrix: FloatArray) -> FloatArray:
+        return np.asarray(rows @ matrix @ rows.T)
+
+    small = fit._small
+    if small is not None:
+        small = replace(
+            small,
+            phi=turned(small.phi),
+            adjusted=turned(small.adjusted),
+            slope=turned(small.slope),
+        )
+    return replace(
+        fit,
+        coefficients=rows @ fit.coefficients[fit.kept],
+        kept=np.ones(len(rows), dtype=bool),
+        covariance=turned(fit.covariance),
+        _small=small,
+        _hidden=means.coefficients @ fit._hidden,
+    )
+
+
 def differences(fit: MixedFit, means: Estimates, a: Sequence[int], b: Sequence[int]) -> Estimates:
     """Differences of pairs of least-squares means, first minus second.
 
@@ -421,11 +446,10 @@ def differences(fit: MixedFit, means: Estimates, a: Sequence[int], b: Sequence[i
     width = means.coefficients.shape[1]
     if first.size * width <= _KEPT:
         return fit.contrasts(means.coefficients[first] - means.coefficients[second])
-    step = max(_KEPT // width, 1)
+    of_means, levels = _in_means(fit, means), np.eye(len(means.estimate))
+    step = max(_KEPT // len(levels), 1)
     parts = [
-        fit.contrasts(
-            means.coefficients[first[i : i + step]] - means.coefficients[second[i : i + step]]
-        )
+        of_means.contrasts(levels[first[i : i + step]] - levels[second[i : i + step]])
         for i in range(0, first.size, step)
     ]
     return Estimates(
