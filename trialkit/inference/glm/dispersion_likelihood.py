@@ -68,7 +68,7 @@ def slope(
     drift = np.where(live, columns @ np.linalg.solve(matrix, right)[:, :, 0].T, 0.0)
     if adjusted:
         matrix, _ = regular(problem.frame, information(problem.model, fit.weights))
-        inverse: FloatArray = np.linalg.inv(matrix)
+        inverse = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
         hat = quadratics(problem.model, inverse)
         direct = direct - 0.5 * dispersion * (hat * share * (drift - mean)).sum(axis=0)
     return direct, drift * dispersion

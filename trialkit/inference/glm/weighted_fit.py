@@ -398,5 +398,5 @@ def log_start(model: Effects, counts: FloatArray, live: BoolArray) -> FloatArray
 def leverage(model: Effects, frame: Scaffold, weights: FloatArray) -> FloatArray:
     """Diagonal of the weighted projection, (n, m); 0 where a plot is not live."""
     matrix, _ = regular(frame, information(model, weights))
-    inverse: FloatArray = np.linalg.inv(matrix)
+    inverse = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
     return np.asarray(weights * quadratics(model, inverse))
