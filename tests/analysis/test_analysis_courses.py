@@ -36,9 +36,9 @@ def test_complete_days_are_a_split_plot_in_time(product_trial: Build) -> None:
     values = forward(
         scale, wide.loc[[plot.id for plot in trial.plots], [3.0, 7.0, 14.0]].to_numpy()
     )
-    fit = repeated_measures(plan_plots(trial).layout, values, [3.0, 7.0, 14.0])
+    fit = repeated_measures(plan_plots(trial).layout, values)
     assert rows["p"].iloc[2] == pytest.approx(fit.term("treatment:day").p_gg, rel=1e-10)
-    assert rows["df"].iloc[2] == pytest.approx(12 * fit.epsilon_gg, rel=1e-10)
+    assert rows["df"].iloc[2] == pytest.approx(12 * fit.term("treatment:day").epsilon_gg, rel=1e-10)
     assert rows["p"].iloc[0] == pytest.approx(fit.term("treatment").p, rel=1e-10)
 
 

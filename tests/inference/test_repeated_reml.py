@@ -8,6 +8,11 @@ import pytest
 from strata_fits import compare_mixed
 from trialkit.inference.design.layout import randomised_blocks
 from trialkit.inference.estimable import NotEstimable
+from trialkit.inference.normal.covariance_structures import (
+    Autoregressive,
+    CompoundSymmetry,
+    Unstructured,
+)
 from trialkit.inference.normal.linear import fit_layout
 from trialkit.inference.normal.repeated_reml import STRUCTURES, repeated_reml
 from trialkit.inference.normal.split_plot_in_time import repeated_measures
@@ -24,20 +29,13 @@ def response(seed, *, plots=2.0, n=16):
     return 10 + plots * rng.normal(size=(n, 1)) + rng.normal(size=(n, 4)) @ root.T
 
 
-@pytest.mark.parametrize("blocks_by_day", [True, False])
-def test_compound_symmetry_is_the_split_plot_in_time(blocks_by_day):
+def test_compound_symmetry_is_the_split_plot_in_time():
     y = response(1)
-    reml = repeated_reml(
-        LAYOUT, y, DAYS, structure="compound-symmetry", blocks_by_day=blocks_by_day
-    )
-    exact = repeated_measures(LAYOUT, y, DAYS, blocks_by_day=blocks_by_day)
-    for source in ("treatment", "day", "treatment:day"):
-        one, two = reml.term(source), exact.term(source)
-        assert pytest.approx(two.F, rel=1e-7) == one.F
-        assert one.df_error == pytest.approx(two.df_error, rel=1e-6)
-    between = exact.term("error_plot").mean_sq
-    within = exact.term("error").mean_sq
-    assert reml.covariance[0, 1] == pytest.approx((between - within) / 4, rel=1e-6)
+    reml = repeated_reml(LAYOUT, y, DAYS, structure="compound-symmetry")
+    for exact in repeated_measures(LAYOUT, y).terms:
+        found = reml.term(exact.source)
+        assert pytest.approx(exact.F, rel=1e-7) == found.F
+        assert found.df_error == pytest.approx(exact.df_error, rel=1e-6)
 
 
 def test_compound_symmetry_allows_a_negative_covariance():
@@ -45,16 +43,18 @@ def test_compound_symmetry_allows_a_negative_covariance():
     y = response(2, plots=0.0)
     y = y - 0.9 * y.mean(axis=1, keepdims=True)
     reml = repeated_reml(LAYOUT, y, DAYS, structure="compound-symmetry")
-    assert reml.covariance[0, 1] < 0
-    exact = repeated_measures(LAYOUT, y, DAYS)
+    assert CompoundSymmetry(4).matrix(reml.fit.theta)[0, 1] < 0
+    exact = repeated_measures(LAYOUT, y)
     assert pytest.approx(exact.term("treatment").F, rel=1e-6) == reml.term("treatment").F
 
 
 def test_unstructured_estimates_the_pooled_covariance():
     y = response(3)
     reml = repeated_reml(LAYOUT, y, DAYS, structure="unstructured")
-    exact = repeated_measures(LAYOUT, y, DAYS)
-    np.testing.assert_allclose(reml.covariance, exact.covariance, rtol=1e-6, atol=1e-9)
+    daily = fit_layout(LAYOUT, y)[0]
+    covariance = Unstructured(4).matrix(reml.fit.theta)
+    pooled = daily.residuals.T @ daily.residuals / daily.df_error
+    np.testing.assert_allclose(covariance, pooled, rtol=1e-6, atol=1e-9)
     # Treatments over all days: the analysis of plot means, exactly.
     level = fit_layout(LAYOUT, y.mean(axis=1))[0].treatment
     assert pytest.approx(float(level.F[0]), rel=1e-6) == reml.term("treatment").F
@@ -69,10 +69,7 @@ def test_unit_of_time_does_not_matter():
     course, again = days.term("treatment:day"), weeks.term("treatment:day")
     assert pytest.approx(course.F, rel=1e-7) == again.F
     assert again.df_error == pytest.approx(course.df_error, rel=1e-7)
-    assert weeks.correlation_per_day == pytest.approx(days.correlation_per_day**7, rel=1e-6)
-    assert days.covariance[0, 3] / days.covariance[0, 0] == pytest.approx(
-        days.correlation_per_day**13, rel=1e-9
-    )
+    np.testing.assert_allclose(weeks.fit.theta, days.fit.theta, rtol=1e-6)
 
 
 def test_autoregression_recovers_its_parameters():
@@ -81,9 +78,10 @@ def test_autoregression_recovers_its_parameters():
     lag = np.abs(np.subtract.outer(DAYS, DAYS))
     y = 3.0 * rng.normal(size=(200, 4)) @ np.linalg.cholesky(0.85**lag).T
     y[rng.random(y.shape) < 0.1] = np.nan
-    fit = repeated_reml(layout, y, DAYS, blocks_by_day=False)
-    assert fit.covariance[0, 0] == pytest.approx(9.0, rel=0.15)
-    assert fit.correlation_per_day == pytest.approx(0.85, abs=0.03)
+    fit = repeated_reml(layout, y, DAYS).fit
+    variance, correlation = fit.theta
+    assert variance == pytest.approx(9.0, rel=0.15)
+    assert correlation ** (1.0 / Autoregressive(tuple(DAYS)).unit) == pytest.approx(0.85, abs=0.03)
 
 
 @pytest.mark.parametrize("structure", STRUCTURES)
@@ -97,16 +95,9 @@ def test_missing_days_keep_the_plot(structure):
     assert course.df == 9
     assert 0 <= course.p <= 1
     assert course.df_error < 27
-    means = fit.means()
+    means = fit.fit.means("treatment", "day")
     assert means.estimate.shape == (16,)
     assert np.isfinite(means.se).all()
-    d = fit.differences(control=0)
-    assert d.levels[:, 0].min() == 1
-    place = {
-        (int(t), int(day)): m for (t, day), m in zip(means.levels, means.estimate, strict=True)
-    }
-    wanted = [place[int(t), int(day)] - place[0, int(day)] for t, day in d.levels]
-    np.testing.assert_allclose(d.estimate, wanted)
     letters = compare_mixed(fit.fit, fit.fit.means("treatment"), "tukey").letters(
         fit.fit.means("treatment").estimate[:, None]
     )
@@ -133,7 +124,7 @@ def test_contrasts_free_of_fixed_effects_have_the_top_of_the_plots(structure, mo
 def test_treatments_that_differ_in_course_only_are_found():
     y = response(8, plots=0.5)
     y += np.outer(TREATMENT == 2, [6.0, 2.0, -2.0, -6.0])
-    course = repeated_measures(LAYOUT, y, DAYS).term("treatment:day")
+    course = repeated_measures(LAYOUT, y).term("treatment:day")
     assert max(course.p, course.p_gg, course.p_hf) < 0.01
     for structure in STRUCTURES:
         found = repeated_reml(LAYOUT, y, DAYS, structure=structure)
@@ -155,7 +146,7 @@ def test_a_treatment_without_a_day_is_tested_and_said():
     course = fit.term("treatment:day")
     assert course.df == 8
     assert "missing" in fit.term("treatment").note
-    means = fit.means()
+    means = fit.fit.means("treatment", "day")
     lost = np.isnan(means.estimate)
     assert means.levels[lost].tolist() == [[1, 3]]
 
@@ -169,7 +160,7 @@ def test_bad_input_is_refused_and_constants_do_not_crash():
     with pytest.raises(ValueError, match="structure is one of"):
         repeated_reml(LAYOUT, y, DAYS, structure="spherical")
     flat = np.full((16, 4), 5.0)
-    assert np.isnan(repeated_measures(LAYOUT, flat, DAYS).term("treatment:day").p)
+    assert np.isnan(repeated_measures(LAYOUT, flat).term("treatment:day").p)
     assert np.isnan(repeated_reml(LAYOUT, flat, DAYS).term("treatment:day").p)
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from strata_fits import split_plot, split_plot_layout, strip_plot_layout
-from trialkit.inference.normal.repeated_strata import strata_courses
-from trialkit.inference.normal.repeated_strata_reml import strata_courses_reml
+from trialkit.inference.normal.repeated_reml import repeated_reml
+from trialkit.inference.normal.split_plot_in_time import repeated_measures
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 3)))
 PLOT = BLOCK * 3 + MAIN
@@ -30,9 +30,9 @@ def draw(seed, k=1, crossed=True):
 
 def by_strata(y, main=MAIN, sub=SUB, block=BLOCK, plot=PLOT, strips=False):
     if strips:
-        return strata_courses(strip_plot_layout(main, sub, block), y)
+        return repeated_measures(strip_plot_layout(main, sub, block), y)
     layout = split_plot_layout(main, sub, blocking=[("block", block)], main_plot=plot)
-    return strata_courses(layout, y)
+    return repeated_measures(layout, y)
 
 
 @pytest.mark.parametrize("strips", [False, True])
@@ -42,7 +42,7 @@ def test_strata_and_reml_agree_on_complete_plots(seed, strips):
     layout = SPLIT
     if strips:
         layout = strip_plot_layout(MAIN, SUB, BLOCK)
-    reml = strata_courses_reml(layout, y, DAYS, structure="independent")
+    reml = repeated_reml(layout, y, DAYS, structure="compound-symmetry")
     assert reml.fit.converged
     assert reml.fit.signed
     for term in by_strata(y, strips=strips).terms:
@@ -109,11 +109,11 @@ def test_main_plots_that_miss_a_day_are_left_out_whole():
 
 def test_missing_days_change_reml_little():
     y = draw(10)
-    whole = strata_courses_reml(SPLIT, y, DAYS)
+    whole = repeated_reml(SPLIT, y, DAYS, structure="plot-autoregressive")
     y[5, 2] = y[20, 0] = np.nan
-    holes = strata_courses_reml(SPLIT, y, DAYS)
-    for one, two in zip(whole.terms, holes.terms, strict=True):
-        assert abs(one.p - two.p) < 0.25
+    holes = repeated_reml(SPLIT, y, DAYS, structure="plot-autoregressive")
+    for source in ("main", "sub", "main:sub", "main:day", "sub:day", "main:sub:day"):
+        assert abs(whole.term(source).p - holes.term(source).p) < 0.25
 
 
 def test_wrong_input():
@@ -122,4 +122,4 @@ def test_wrong_input():
     with pytest.raises(ValueError, match="one row"):
         by_strata(np.ones((35, 2)))
     with pytest.raises(ValueError, match="ascending"):
-        strata_courses_reml(SPLIT, np.ones((36, 2)), (7.0, 3.0))
+        repeated_reml(SPLIT, np.ones((36, 2)), (7.0, 3.0))

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from strata_fits import split_plot_layout
-from trialkit.inference.normal.repeated_strata import strata_courses
-from trialkit.inference.normal.repeated_strata_reml import strata_courses_reml
+from trialkit.inference.normal.repeated_reml import repeated_reml
+from trialkit.inference.normal.split_plot_in_time import repeated_measures
 
 ANSWERS = ast.literal_eval(
     "{"
@@ -26,6 +26,7 @@ ANSWERS = ast.literal_eval(
 )
 LOST = (3, 77, 130, 131, 200, 251, 286)
 DAYS = (1.0, 2.0, 3.0, 4.0)
+SOURCES = ("main", "sub", "main:sub", "main:day", "sub:day", "main:sub:day")
 
 
 @cache
@@ -65,7 +66,7 @@ def holes(y):
 
 def test_strata():
     block, main, sub, _, y = oats()
-    found = strata_courses(split_plot_layout(main, sub, blocking=[("block", block)]), y)
+    found = repeated_measures(split_plot_layout(main, sub, blocking=[("block", block)]), y)
     assert (found.n_plots, found.n_left_out) == (72, 0)
     names = {"main:day": "day:main", "sub:day": "day:sub", "main:sub:day": "day:main:sub"}
     for term in found.terms:
@@ -86,9 +87,10 @@ def test_reml(case):
     block, main, sub, _, y = oats()
     layout = split_plot_layout(main, sub, blocking=[("block", block)])
     values = y if case == "whole" else holes(y)
-    found = strata_courses_reml(layout, values, DAYS, structure="independent")
+    found = repeated_reml(layout, values, DAYS, structure="compound-symmetry")
     np.testing.assert_allclose(found.fit.theta, ANSWERS[f"{case} variances"], rtol=1e-5)
-    for term in found.terms:
+    for source in SOURCES:
+        term = found.term(source)
         q, df, F, p = ANSWERS[f"{case} {term.source}"]
         assert term.df == q
         assert term.df_error == pytest.approx(df, rel=1e-3)
@@ -100,7 +102,7 @@ def test_autoregressive():
     """Variances of nlme, whose search stops about three digits short of the top."""
     block, main, sub, _, y = oats()
     layout = split_plot_layout(main, sub, blocking=[("block", block)])
-    found = strata_courses_reml(layout, holes(y), DAYS)
+    found = repeated_reml(layout, holes(y), DAYS, structure="plot-autoregressive")
     mp, md, own, s2, correlation = ANSWERS["ar variances"]
     np.testing.assert_allclose(found.fit.theta, [mp, md, own, s2, correlation], rtol=2e-3)
     assert found.fit.converged

@@ -1,4 +1,4 @@
-"""Whether treatments differ in course over the days, not only on single days."""
+"""Whether treatments, or the factors, differ in course over the days, not only on single days."""
 
 from __future__ import annotations
 
@@ -11,16 +11,20 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.plots.responses import FloatArray
 from trialkit.analysis.result import empty_table, make_table
 from trialkit.analysis.supporting.covariate import scale_of
-from trialkit.analysis.supporting.strata_courses import Row, reml_rows, strata_course_rows
 from trialkit.inference.design.layout import Layout
 from trialkit.inference.design.scales import forward
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.repeated_reml import StructureName, repeated_reml
-from trialkit.inference.normal.split_plot_in_time import RepeatedFit, repeated_measures
+from trialkit.inference.normal.split_plot_in_time import (
+    CourseTerm,
+    RepeatedFit,
+    course_sources,
+    repeated_measures,
+)
 from trialkit.trial import VariableRole
 
-#: The lines of the table: treatments with days averaged, and their courses over the days.
-LEVEL, COURSE = "treatment", "treatment:day"
+#: Source, test, degrees of freedom, F, p, whether the report speaks of it, and a note.
+Row = tuple[str, str, float, float, float, float, bool, str | None]
 #: Covariances tried by REML, one after the other until one settles.
 STRUCTURES: tuple[StructureName, ...] = ("plot-autoregressive", "compound-symmetry")
 #: REML takes time in proportion to the cube of this number of treatment and block effects.
@@ -34,8 +38,8 @@ def course_table(basis: Basis) -> pd.DataFrame:
     Greenhouse and Geisser (chosen) and of Huynh and Feldt; where plots miss days, for pests REML
     with days correlated by their distance and all observations (chosen), and the split-plot in
     time of the complete plots beside it; other variables keep to the complete plots, since REML
-    takes half a second a variable. In split-plots and strip-plots each factor by itself, see
-    `strata_course_rows`.
+    takes half a second a variable. In split-plots and strip-plots each factor by itself, against
+    its own error.
     """
     if basis.tested is None:
         return empty_table("course_tests")
@@ -47,11 +51,7 @@ def course_table(basis: Basis) -> pd.DataFrame:
         kept = np.isfinite(values).any(axis=0)
         if kept.sum() >= 2:
             pest = item.variable.role is VariableRole.PEST
-            part, days = values[:, kept], item.days[after][kept]
-            if layout.units:
-                rows = strata_course_rows(layout, part, days, most_effects=MOST_EFFECTS, reml=pest)
-            else:
-                rows = _tests(layout, part, days, reml=pest)
+            rows = _tests(layout, values[:, kept], item.days[after][kept], reml=pest)
             named += [(item.variable.name, row) for row in rows]
     columns: dict[str, Sized] = {
         name: [row[i] for _, row in named]
@@ -61,70 +61,67 @@ def course_table(basis: Basis) -> pd.DataFrame:
 
 
 def _tests(layout: Layout, values: FloatArray, days: FloatArray, *, reml: bool) -> list[Row]:
-    univariate = repeated_measures(layout, values, days)
-    missing = bool(np.isnan(values).any())
-    by_reml = _reml(layout, values, days) if missing and reml else []
-    return [*_univariate(univariate, chosen=not by_reml), *by_reml]
+    univariate = repeated_measures(layout, values)
+    by_reml = _by_reml(layout, values, days) if reml and np.isnan(values).any() else []
+    return [*_in_time(univariate, layout, chosen=not by_reml), *by_reml]
 
 
-def _univariate(fit: RepeatedFit, *, chosen: bool) -> list[Row]:
-    level, course = fit.term(LEVEL), fit.term(COURSE)
-    total = fit.plots.size + fit.n_left_out
-    note = None
-    if fit.n_left_out:
-        note = f"{fit.n_left_out} of {total} plots miss a day and were left out"
-    rows: list[Row] = [
-        (
-            LEVEL,
-            "split-plot in time",
-            level.df,
-            level.df_error,
-            level.F,
-            level.p,
-            chosen,
-            note,
-        ),
-        (
-            COURSE,
-            "split-plot in time",
-            course.df,
-            course.df_error,
-            course.F,
-            course.p,
-            False,
-            note,
-        ),
-    ]
-    for name, epsilon, p in (
-        ("Greenhouse-Geisser", fit.epsilon_gg, course.p_gg),
-        ("Huynh-Feldt", fit.epsilon_hf, course.p_hf),
-    ):
-        rows.append(
-            (
-                COURSE,
-                name,
-                course.df * epsilon,
-                course.df_error * epsilon,
-                course.F,
-                p,
-                chosen and name == "Greenhouse-Geisser",
-                note,
-            )
-        )
-    return rows
+def _in_time(fit: RepeatedFit, layout: Layout, *, chosen: bool) -> list[Row]:
+    note, sources = _left_out(fit, layout), course_sources(layout)
+    rows = [_row(fit.term(source), "split-plot in time", chosen=chosen) for source in sources]
+    for source in sources:
+        course = fit.term(f"{source}:day")
+        gg, hf = (course.epsilon_gg, course.p_gg), (course.epsilon_hf, course.p_hf)
+        rows.append(_row(course, "split-plot in time", chosen=False))
+        rows.append(_row(course, "Greenhouse-Geisser", gg, chosen=chosen))
+        rows.append(_row(course, "Huynh-Feldt", hf, chosen=False))
+    return [(*row, note) for row in rows]
 
 
-def _reml(layout: Layout, values: FloatArray, days: FloatArray) -> list[Row]:
-    """Level and course by REML; nothing where it does not settle or would take too long."""
+def _left_out(fit: RepeatedFit, layout: Layout) -> str | None:
+    """Say how many plots were left out, and for what."""
+    if not fit.n_left_out:
+        return None
+    number = f"{fit.n_left_out} of {fit.n_plots + fit.n_left_out} plots"
+    if not layout.units:
+        return f"{number} miss a day and were left out"
+    whole = "main plots" if len(layout.units) == 1 else "blocks"
+    return f"{number} were left out: their {whole} miss a day"
+
+
+def _row(
+    term: CourseTerm, test: str, corrected: tuple[float, float] | None = None, *, chosen: bool
+) -> tuple[str, str, float, float, float, float, bool]:
+    """Line of a term, with epsilon and p of a correction where there is one."""
+    epsilon, p = corrected or (1.0, term.p)
+    return term.source, test, term.df * epsilon, term.df_error * epsilon, term.F, p, chosen
+
+
+def _by_reml(layout: Layout, values: FloatArray, days: FloatArray) -> list[Row]:
+    """Levels and courses by REML; nothing where it does not settle or would take too long."""
     groups = sum(np.unique(codes).size - 1 for _, codes in layout.blocking)
-    if (layout.n_treatments + groups) * days.size > MOST_EFFECTS:
+    if (layout.n_cells + groups) * days.size > MOST_EFFECTS:
         return []
+    sources = course_sources(layout)
     for structure in STRUCTURES:
         try:
             fit = repeated_reml(layout, values, days, structure=structure)
         except NotEstimable:
             continue
-        found = [fit.term(LEVEL), fit.term(COURSE)]
+        found = [fit.term(name) for name in (*sources, *(f"{source}:day" for source in sources))]
         if fit.fit.converged and all(np.isfinite(test.p) for test in found):
-            return reml_rows(found, f"REML, {structure}", values)
+            seen = f"{int(np.isfinite(values).sum())} observations"
+            return [
+                (
+                    test.source,
+                    f"REML, {structure}",
+                    float(test.df),
+                    test.df_error,
+                    test.F,
+                    test.p,
+                    True,
+                    f"{seen}; {test.note}" if test.note else seen,
+                )
+                for test in found
+            ]
     return []

@@ -1,14 +1,18 @@
 """Repeated measures by REML: plots that miss days stay in, days are correlated by their distance.
 
-The errors of one plot follow a first-order autoregression over the actual days, alone or beside a
-lasting plot effect, compound symmetry, or a covariance with nothing assumed. Treatments, days and
-their interaction are tested with Kenward and Roger's degrees of freedom.
+Larger units have a lasting effect and one of each day. The errors of one plot follow a first-order
+autoregression over the actual days, alone or beside a lasting plot effect, compound symmetry, or a
+covariance with nothing assumed. Treatments (or the factors that larger units carry), days and their
+interaction are tested with Kenward and Roger's degrees of freedom. Variances of larger units, and
+of plots in them, may fall below zero as they do in sums of squares. Checked against R (lme4 with
+pbkrtest, nlme).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -23,15 +27,7 @@ from trialkit.inference.normal.covariance_structures import (
     Unstructured,
 )
 from trialkit.inference.normal.linear import fit_layout
-from trialkit.inference.normal.mixed import (
-    DfMethod,
-    Estimates,
-    FixedTest,
-    MixedFit,
-    Repeated,
-    differences,
-    mixed_fit,
-)
+from trialkit.inference.normal.mixed import FixedTest, MixedFit, Repeated, mixed_fit
 from trialkit.inference.normal.repeated_contrasts import error_contrasts
 
 StructureName = Literal[
@@ -54,48 +50,19 @@ class RepeatedRemlFit:
     structure : str
         ``autoregressive``, ``plot-autoregressive`` (the same beside a lasting plot effect),
         ``compound-symmetry`` or ``unstructured``.
-    days : (d,) array
     fit : MixedFit
     terms : tuple of FixedTest
-        Blocking, its interactions with day, ``treatment``, ``day``, ``treatment:day``.
-    covariance : (d, d) array
-        Of the days of one plot.
-    correlation_per_day : float
-        Autoregressive: correlation of two measurements one day apart; NaN where it is
-        negative over the shortest gap, and for other structures.
+        Blocking, its interactions with day, ``treatment`` (or the factors and their interactions),
+        ``day``, and these with ``:day``.
     """
 
     structure: StructureName
-    days: FloatArray
     fit: MixedFit
     terms: tuple[FixedTest, ...]
-    covariance: FloatArray
-    correlation_per_day: float
 
     def term(self, source: str) -> FixedTest:
         """Test of one source."""
         return next(t for t in self.terms if t.source == source)
-
-    def means(self) -> Estimates:
-        """Least-squares means of treatments on each day; levels are (treatment, day)."""
-        return self.fit.means("treatment", "day")
-
-    def differences(self, control: int) -> Estimates:
-        """Each treatment minus one of them, day by day; levels are (treatment, day)."""
-        means = self.means()
-        other = np.flatnonzero(means.levels[:, 0] != control)
-        d = self.days.size
-        same_day = control * d + means.levels[other, 1]
-        out = differences(self.fit, means, [int(i) for i in other], [int(i) for i in same_day])
-        return Estimates(
-            levels=means.levels[other],
-            coefficients=out.coefficients,
-            estimate=out.estimate,
-            se=out.se,
-            df=out.df,
-            t=out.t,
-            p=out.p,
-        )
 
 
 def repeated_reml(
@@ -104,23 +71,19 @@ def repeated_reml(
     days: Sequence[float] | FloatArray,
     *,
     structure: StructureName = "autoregressive",
-    blocks_by_day: bool = True,
-    method: DfMethod = "kenward-roger",
 ) -> RepeatedRemlFit:
-    """Analyse one variable over days by REML.
+    """Analyse one variable over days by REML, from all observations.
 
     Parameters
     ----------
     layout : Layout
-        Of the plots.
+        Groups are fixed, with effects of their own on each day; larger units are random.
     responses : (n, d) array
         One column a day, NaN where a plot was not assessed.
     days : (d,)
         Ascending; gaps may differ.
     structure : one of `STRUCTURES`
-    blocks_by_day : bool
-        Block effects of their own on each day, as in `repeated_measures`.
-    method : {"kenward-roger", "satterthwaite"}
+        With larger units ``plot-autoregressive`` or ``compound-symmetry``.
 
     Returns
     -------
@@ -143,56 +106,55 @@ def repeated_reml(
     d = when.size
     plot = np.repeat(np.arange(layout.n_plots), d)
     day = np.tile(np.arange(d), layout.n_plots)
-    model = _model(layout, plot, day, d, blocks_by_day=blocks_by_day)
-    shape: Structure
-    if structure in ("autoregressive", "plot-autoregressive"):
-        shape = Autoregressive(tuple(float(v) for v in when))
-    elif structure == "compound-symmetry":
-        shape = CompoundSymmetry(d)
-    elif structure == "unstructured":
-        _enough_plots(layout, y)
-        shape = Unstructured(d)
-    else:
-        raise ValueError(f"structure is one of {', '.join(STRUCTURES)}")
-    repeated = Repeated(subject=plot, time=day, structure=shape)
-    random = {"plot": plot} if structure == "plot-autoregressive" else {}
+    shape = _structure(layout, y, when, structure)
+    random: dict[str, IntArray] = {}
+    for name, codes in layout.units:
+        code = np.unique(codes, return_inverse=True)[1][plot]
+        random |= {name: code, f"{name}:day": code * d + day}
+    if structure == "plot-autoregressive" or shape is None:
+        random["plot"] = plot
     contrasts = None
-    if blocks_by_day and not np.isinf(y).any():
+    if shape is not None and not layout.units and not np.isinf(y).any():
         contrasts = error_contrasts(layout, ~np.isnan(y), shape, plot_effect=bool(random))
     fit = mixed_fit(
         y.reshape(-1),
-        model,
+        _model(layout, plot, day, d),
         random=random,
-        repeated=repeated,
-        method=method,
+        repeated=None if shape is None else Repeated(subject=plot, time=day, structure=shape),
+        signed=bool(layout.units),
         contrasts=contrasts,
     )
-    own = fit.theta[len(random) :]
-    per_day = float("nan")
-    if isinstance(shape, Autoregressive) and own[1] > 0:
-        per_day = float(own[1] ** (1.0 / shape.unit))
-    return RepeatedRemlFit(
-        structure=structure,
-        days=when,
-        fit=fit,
-        terms=fit.anova(),
-        covariance=shape.matrix(own) + (fit.theta[0] if random else 0.0),
-        correlation_per_day=per_day,
-    )
+    return RepeatedRemlFit(structure=structure, fit=fit, terms=fit.anova())
 
 
-def _model(
-    layout: Layout, plot: IntArray, day: IntArray, d: int, *, blocks_by_day: bool
-) -> FixedModel:
-    factors = {"treatment": factor("treatment", layout.treatment[plot], layout.n_treatments)}
+def _structure(
+    layout: Layout, y: FloatArray, days: FloatArray, name: StructureName
+) -> Structure | None:
+    """Covariance of the days of a plot; none where a lasting effect beside errors is all."""
+    if name in ("autoregressive", "plot-autoregressive"):
+        return Autoregressive(tuple(float(v) for v in days))
+    if name == "compound-symmetry":
+        return None if layout.units else CompoundSymmetry(days.size)
+    if name == "unstructured":
+        _enough_plots(layout, y)
+        return Unstructured(days.size)
+    raise ValueError(f"structure is one of {', '.join(STRUCTURES)}")
+
+
+def _model(layout: Layout, plot: IntArray, day: IntArray, d: int) -> FixedModel:
+    treated = layout.factors or (factor("treatment", layout.treatment, layout.n_treatments),)
+    factors = {item.name: factor(item.name, item.codes[plot], item.n_levels) for item in treated}
+    effects = [
+        chosen
+        for size in range(1, len(factors) + 1)
+        for chosen in combinations(tuple(factors), size)
+    ]
     factors["day"] = factor("day", day, d)
     terms: list[tuple[str, ...]] = []
     for name, codes in layout.blocking:
         factors[name] = factor(name, np.unique(codes, return_inverse=True)[1][plot])
-        terms.append((name,))
-        if blocks_by_day:
-            terms.append((name, "day"))
-    terms += [("treatment",), ("day",), ("treatment", "day")]
+        terms += [(name,), (name, "day")]
+    terms += [*effects, ("day",), *((*effect, "day") for effect in effects)]
     return FixedModel(factors=factors, terms=tuple(terms))
 
 

@@ -1,120 +1,97 @@
-"""Repeated measures: treatments over days, the plot as subject, as a split-plot in time.
+"""Repeated measures: treatments over days, every unit as a subject, as a split-plot in time.
 
-Days of one plot are correlated, more so when they are close. The F of day and treatment:day is
-then too liberal; its degrees of freedom are multiplied by an estimate of Box's epsilon.
+Days are taken as a split in time of every unit. What a source does over the days
+(``treatment:day``, ``main:day``) is tested against what its error does over the days. Days of one
+unit are correlated, more so when they are close; F is then too liberal, and its degrees of freedom
+are multiplied by an estimate of Box's epsilon of that error: main plots and subplots have each
+their own. The sums of squares are those of orthonormal contrasts of days, each analysed as the
+layout asks.
 
 Sources: Greenhouse SW & Geisser S 1959, Psychometrika 24:95-112; Huynh H & Feldt LS 1976, J. Educ.
-Stat. 1:69-82, with the correction of Lecoutre B 1991, J. Educ. Stat. 16:371-372; Mauchly JW 1940,
-Ann. Math. Stat. 11:204-209. References from memory; results are checked against R.
+Stat. 1:69-82, with the correction of Lecoutre B 1991, J. Educ. Stat. 16:371-372. References from
+memory; results are checked against R (aov, anova of multivariate linear models).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from scipy import special
 
-from trialkit.inference.design.layout import Factor, FloatArray, IntArray, Layout
-from trialkit.inference.normal.linear import LinearFit, fit_layout, rounding_zero
+from trialkit.inference.design.layout import Factor, FloatArray, Layout
+from trialkit.inference.fit import Term
+from trialkit.inference.normal.linear import fit_layout, rounding_zero
+from trialkit.inference.normal.stratified import fit_strata
+
+_NAN = float("nan")
+_ROUNDING: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RepeatedTerm:
-    """One line of the split-plot in time.
+class CourseTerm:
+    """One line: a source with days averaged, or its course over the days.
 
     Attributes
     ----------
     source : str
-        Blocking, ``treatment``, ``error_plot``, ``day``, ``block:day``, ``treatment:day``,
-        ``error``.
-    error : str or None
-        Error it is tested against.
-    df, df_error : float
-    sum_sq, mean_sq, F : float
-    p : float
-        Without correction.
-    p_gg, p_hf, p_lower : float
-        With degrees of freedom times epsilon of Greenhouse and Geisser, of Huynh and Feldt
-        (Lecoutre's form), and times the lower bound 1 / (days - 1); NaN between plots.
+        ``treatment``, or ``main``, ``sub``, ``main:sub``; or these with ``:day``.
+    df, df_error, F, p : float
+        Without correction; NaN where undefined.
+    epsilon_gg, epsilon_hf, p_gg, p_hf : float
+        Epsilon of Greenhouse and Geisser and of Huynh and Feldt (Lecoutre's form, at most 1), and p
+        with both degrees of freedom multiplied by it; NaN with days averaged.
     """
 
     source: str
-    error: str | None
     df: float
     df_error: float
-    sum_sq: float
-    mean_sq: float
     F: float
     p: float
-    p_gg: float
-    p_hf: float
-    p_lower: float
+    epsilon_gg: float = _NAN
+    epsilon_hf: float = _NAN
+    p_gg: float = _NAN
+    p_hf: float = _NAN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RepeatedFit:
-    """Split-plot in time of one variable.
+    """Levels and courses of one variable.
 
     Attributes
     ----------
-    days : (d,) array
-    terms : tuple of RepeatedTerm
-    epsilon_gg, epsilon_hf, epsilon_lower : float
-        Box's epsilon after Greenhouse and Geisser; after Huynh and Feldt as corrected by
-        Lecoutre, at most 1; the lowest value possible. NaN without error.
-    mauchly_w, mauchly_p : float
-        Test of equal variance of all day contrasts (sphericity); NaN with two days or too few
-        plots.
-    plots : int array
-        Plots that were counted on all days: only these can be used here.
-    n_left_out : int
-        Plots that miss a day and were left out.
-    covariance : (d, d) array
-        Of the days within treatments and blocks.
-    blocks_by_day : bool
-        Whether blocks were allowed to differ in course.
+    terms : tuple of CourseTerm
+        All levels, then all courses.
+    n_plots, n_left_out : int
+        Plots used, and those left out since they miss a day, or their main plot (block of strips)
+        does.
     """
 
-    days: FloatArray
-    terms: tuple[RepeatedTerm, ...]
-    epsilon_gg: float
-    epsilon_hf: float
-    epsilon_lower: float
-    mauchly_w: float
-    mauchly_p: float
-    plots: IntArray
+    terms: tuple[CourseTerm, ...]
+    n_plots: int
     n_left_out: int
-    covariance: FloatArray
-    blocks_by_day: bool
 
-    def term(self, source: str) -> RepeatedTerm:
+    def term(self, source: str) -> CourseTerm:
         """Line of one source."""
         return next(t for t in self.terms if t.source == source)
 
 
-def repeated_measures(
-    layout: Layout,
-    responses: FloatArray,
-    days: Sequence[float] | FloatArray,
-    *,
-    blocks_by_day: bool = True,
-) -> RepeatedFit:
-    """Analyse one variable over days as a split-plot in time with corrected degrees of freedom.
+def course_sources(layout: Layout) -> tuple[str, ...]:
+    """Name what is tested, with days averaged and over the days."""
+    return ("main", "sub", "main:sub") if layout.units else ("treatment",)
+
+
+def repeated_measures(layout: Layout, responses: FloatArray) -> RepeatedFit:
+    """Test levels and courses of treatments, or of the factors that larger units carry.
 
     Parameters
     ----------
     layout : Layout
-        Of the plots.
+        Each day has block effects of its own, as when days are analysed one by one.
     responses : (n, d) array
-        One column a day; plots that miss a day (NaN) are left out, see `repeated_reml` for them.
-    days : (d,)
-        At least two.
-    blocks_by_day : bool
-        True: each day has block effects of its own, as when days are analysed one by one, and
-        they have a line ``block:day``. False: blocks only have a level, and their differences
-        in course go to the error.
+        One column a day, at least two; NaN where a plot was not assessed. Units that miss a day
+        are left out, see `repeated_reml` for them.
 
     Returns
     -------
@@ -126,132 +103,90 @@ def repeated_measures(
         Fewer than two days or lengths that differ.
     """
     y = np.asarray(responses, dtype=np.float64)
-    when = np.asarray(days, dtype=np.float64)
-    if y.ndim != 2 or y.shape != (layout.n_plots, when.size):
+    if y.ndim != 2 or len(y) != layout.n_plots:
         raise ValueError("responses must have one row for each plot and one column for each day")
-    if when.size < 2:
+    d = y.shape[1]
+    if d < 2:
         raise ValueError("repeated measures need at least two days")
-    d = when.size
-    complete = np.asarray(~np.isnan(y).any(axis=1))
-    used = np.where(complete[:, None], y, np.nan)
-    contrasts = Factor("day", np.arange(d), d).coding
-    level, inside = used.mean(axis=1, keepdims=True) * np.sqrt(d), used @ contrasts
-    # One fit of level, contrasts and days, which have the same plots.
-    whole = fit_layout(layout, np.hstack([level, used, inside]))[0]
-    between, daily, within = (
-        _part(whole, slice(*ends)) for ends in ((0, 1), (1, d + 1), (d + 1, 2 * d))
-    )
-    if not blocks_by_day:
-        plain = Layout(treatment=layout.treatment, n_treatments=layout.n_treatments)
-        within = _part(fit_layout(plain, inside)[0], slice(None))
+    whole = _whole_units(layout)
+    kept = ~np.isin(whole, whole[np.isnan(y).any(axis=1)])
+    used = np.where(kept[:, None], y, np.nan)
+    within = used @ Factor("day", np.arange(d), d).coding
+    pairs = np.triu_indices(d - 1, 1)
+    # Sums of squares of sums give the products of two contrasts.
+    sums = within[:, pairs[0]] + within[:, pairs[1]]
+    level = used.mean(axis=1) * np.sqrt(d)
+    lines = _lines(layout, np.column_stack([level, within, sums]), any_plot=bool(kept.any()))
     zero = float(rounding_zero(y.reshape(-1, 1), y.size)[0])
-    sscp = within.residuals.T @ within.residuals
-    nu = within.df_error
-    gg, hf = box_epsilon(sscp, nu, zero)
-    epsilon = (gg, hf, 1.0 / (d - 1))
-    w, p = mauchly(sscp, nu) if np.isfinite(gg) else (float("nan"), float("nan"))
-    terms = [*_between(between, zero), *_within(within, contrasts, epsilon, zero)]
-    return RepeatedFit(
-        days=when,
-        terms=tuple(terms),
-        epsilon_gg=gg,
-        epsilon_hf=hf,
-        epsilon_lower=epsilon[2],
-        mauchly_w=w,
-        mauchly_p=p,
-        plots=np.flatnonzero(complete).astype(np.intp),
-        n_left_out=int((~complete).sum()),
-        covariance=daily.residuals.T @ daily.residuals / (daily.df_error or np.nan),
-        blocks_by_day=blocks_by_day,
-    )
+    sources = course_sources(layout)
+    terms = [_level(lines, source) for source in sources]
+    terms += [_course(lines, source, d - 1, pairs, zero) for source in sources]
+    return RepeatedFit(terms=tuple(terms), n_plots=int(kept.sum()), n_left_out=int((~kept).sum()))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Part:
-    """What is asked of some columns of a fit: sums of squares by source, means, residuals."""
-
-    lines: tuple[tuple[str, int, FloatArray], ...]
-    df_error: int
-    n: IntArray
-    means: FloatArray
-    unit_cov: FloatArray
-    residuals: FloatArray
+def _whole_units(layout: Layout) -> np.ndarray:
+    """What is left out whole where it misses a day: plots, main plots, or blocks of strips."""
+    if not layout.units:
+        return np.arange(layout.n_plots)
+    return layout.units[0][1] if len(layout.units) == 1 else layout.blocking[0][1]
 
 
-def _part(fit: LinearFit, columns: slice) -> _Part:
-    return _Part(
-        lines=tuple((t.source, int(t.df), t.sum_sq[columns]) for t in fit.terms),
-        df_error=fit.df_error,
-        n=fit.n,
-        means=fit.means[:, columns],
-        unit_cov=fit.unit_cov,
-        residuals=fit.residuals[:, columns],
-    )
+def _lines(layout: Layout, columns: FloatArray, *, any_plot: bool) -> dict[str, Term]:
+    """Lines of the analysis of variance by source, none without a plot."""
+    if not any_plot:
+        return {}
+    fit = fit_strata(layout, columns) if layout.units else fit_layout(layout, columns)[0]
+    return {term.source: term for term in fit.terms}
 
 
-def _between(fit: _Part, zero: float) -> list[RepeatedTerm]:
-    """Lines of the plots, days averaged."""
-    error = _value(fit.lines[-1][2], zero)
-    lines = [
-        _line(source, "error_plot", (df, fit.df_error), (_value(sum_sq, zero), error), None)
-        for source, df, sum_sq in fit.lines[:-1]
-    ]
-    return [*lines, _line("error_plot", None, (fit.df_error, 0), (error, error), None)]
-
-
-def _within(
-    fit: _Part,
-    contrasts: FloatArray,
-    epsilon: tuple[float, float, float],
-    zero: float,
-) -> list[RepeatedTerm]:
-    """Lines of day and its interactions: sums over orthonormal day contrasts."""
-    p = contrasts.shape[1]
-    df_error, error = fit.df_error * p, _value(fit.lines[-1][2], zero)
-    seen = fit.n > 0
-    day = float("nan")
-    if seen.any():
-        unit = float(fit.unit_cov[np.ix_(seen, seen)].mean())
-        day = _value(fit.means[seen].mean(axis=0) ** 2 / unit, zero)
-    lines = [_line("day", "error", (p, df_error), (day, error), epsilon)]
-    for source, df, squares in fit.lines[:-1]:
-        sum_sq = _value(squares, zero)
-        lines.append(_line(f"{source}:day", "error", (df * p, df_error), (sum_sq, error), epsilon))
-    return [*lines, _line("error", None, (df_error, 0), (error, error), None)]
-
-
-def _value(sum_sq: FloatArray, zero: float) -> float:
-    total = float(sum_sq.sum())
-    return 0.0 if total <= zero else total
-
-
-def _line(
-    source: str,
-    error: str | None,
-    df: tuple[int, int],
-    sum_sq: tuple[float, float],
-    epsilon: tuple[float, float, float] | None,
-) -> RepeatedTerm:
-    nan = float("nan")
-    mean_sq = sum_sq[0] / df[0] if df[0] > 0 else nan
-    F, p, corrected = nan, nan, [nan, nan, nan]
-    if error is not None and df[0] > 0 and df[1] > 0 and sum_sq[1] > 0:
-        F = mean_sq / (sum_sq[1] / df[1])
-        p = float(special.fdtrc(df[0], df[1], F))
-        if epsilon is not None:
-            corrected = [float(special.fdtrc(e * df[0], e * df[1], F)) for e in epsilon]
-    return RepeatedTerm(
+def _level(lines: dict[str, Term], source: str) -> CourseTerm:
+    if source not in lines:
+        return CourseTerm(source=source, df=_NAN, df_error=_NAN, F=_NAN, p=_NAN)
+    term = lines[source]
+    return CourseTerm(
         source=source,
-        error=error,
-        df=df[0],
-        df_error=df[1] if error is not None else nan,
-        sum_sq=sum_sq[0],
-        mean_sq=mean_sq,
+        df=float(np.ravel(term.df)[0]),
+        df_error=float(np.ravel(term.df_error)[0]),
+        F=float(term.F[0]),
+        p=float(term.p[0]),
+    )
+
+
+def _course(
+    lines: dict[str, Term],
+    source: str,
+    size: int,
+    pairs: tuple[np.ndarray, np.ndarray],
+    zero: float,
+) -> CourseTerm:
+    name = f"{source}:day"
+    if source not in lines:
+        return CourseTerm(source=name, df=_NAN, df_error=_NAN, F=_NAN, p=_NAN)
+    term = lines[source]
+    error = lines[term.error or "error"]
+    own = slice(1, 1 + size)
+    sscp = np.diag(error.sum_sq[own])
+    both = error.sum_sq[1 + size :]
+    i, j = pairs
+    sscp[i, j] = 0.5 * (both - sscp[i, i] - sscp[j, j])
+    sscp[j, i] = sscp[i, j]
+    df, nu = float(np.ravel(term.df)[-1]), float(np.ravel(error.df)[-1])
+    found = float(term.sum_sq[own].sum()), float(np.trace(sscp))
+    if not (df > 0 and nu > 0 and found[1] > zero):
+        return CourseTerm(source=name, df=df * size, df_error=nu * size, F=_NAN, p=_NAN)
+    gg, hf = box_epsilon(sscp, int(nu), zero)
+    F = (found[0] / df) / (found[1] / nu)
+    p, p_gg, p_hf = (float(special.fdtrc(e * df * size, e * nu * size, F)) for e in (1.0, gg, hf))
+    return CourseTerm(
+        source=name,
+        df=df * size,
+        df_error=nu * size,
         F=F,
         p=p,
-        p_gg=corrected[0],
-        p_hf=corrected[1],
-        p_lower=corrected[2],
+        epsilon_gg=gg,
+        epsilon_hf=hf,
+        p_gg=p_gg,
+        p_hf=p_hf,
     )
 
 
@@ -260,35 +195,9 @@ def box_epsilon(sscp: FloatArray, nu: int, zero: float) -> tuple[float, float]:
     p = sscp.shape[0]
     trace = float(np.trace(sscp))
     if nu < 1 or trace <= zero:
-        return float("nan"), float("nan")
+        return _NAN, _NAN
     gg = trace**2 / (p * float((sscp**2).sum()))
     bottom = p * (nu - p * gg)
-    hf = ((nu + 1.0) * p * gg - 2.0) / bottom if bottom > 0 else 1.0
+    # With one degree of freedom it is 0 but for rounding.
+    hf = ((nu + 1.0) * p * gg - 2.0) / bottom if bottom > _ROUNDING * p * nu else 1.0
     return gg, min(1.0, hf)
-
-
-def mauchly(sscp: FloatArray, nu: int) -> tuple[float, float]:
-    """Mauchly's W and its p, with Box's second-order expansion.
-
-    Parameters
-    ----------
-    sscp : (p, p) array
-        Error sums of squares and products of orthonormal contrasts.
-    nu : int
-        Error degrees of freedom; NaN results unless at least p.
-    """
-    p = sscp.shape[0]
-    if p < 2 or nu < p:
-        return float("nan"), float("nan")
-    sign, log_det = np.linalg.slogdet(sscp)
-    if sign <= 0:
-        return float("nan"), float("nan")
-    log_w = float(log_det) - p * float(np.log(np.trace(sscp) / p))
-    rho = 1.0 - (2.0 * p**2 + p + 2.0) / (6.0 * p * nu)
-    if rho <= 0:
-        return float(np.exp(log_w)), float("nan")
-    second = (p + 2.0) * (p - 1.0) * (p - 2.0) * (2.0 * p**3 + 6.0 * p**2 + 3.0 * p + 2.0)
-    second /= 288.0 * (nu * p * rho) ** 2
-    z, f = -nu * rho * log_w, p * (p + 1.0) / 2.0 - 1.0
-    first, more = float(special.chdtrc(f, z)), float(special.chdtrc(f + 4.0, z))
-    return float(np.exp(log_w)), float(np.clip(first + second * (more - first), 0.0, 1.0))
