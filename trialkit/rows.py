@@ -140,7 +140,29 @@ class Rows:
         return {cell: self.take(own) for cell, own in places.items()}
 
 
-class Tables:
+class TableRows:
+    """The tables of one result as rows, each taken out of its frame once.
+
+    Parameters
+    ----------
+    source : object
+        Holds every table as an attribute.
+    alpha : float
+        Level of its settings.
+    """
+
+    def __init__(self, source: object, alpha: float) -> None:
+        self.alpha = alpha
+        self._source = source
+        self._rows: dict[str, Rows] = {}
+
+    def __getitem__(self, name: str) -> Rows:
+        if name not in self._rows:
+            self._rows[name] = Rows.of(getattr(self._source, name))
+        return self._rows[name]
+
+
+class Tables(TableRows):
     """The trial of an analysis, and the tables of both as rows, each taken out of its frame once.
 
     Parameters
@@ -151,10 +173,10 @@ class Tables:
     """
 
     def __init__(self, analysis: Analysis, variables: Collection[str] = ()) -> None:
+        super().__init__(analysis, analysis.trial.settings.alpha)
         self.trial: Trial = analysis.trial
         self._analysis = analysis
         self._variables = frozenset(variables)
-        self._rows: dict[str, Rows] = {}
         self._read: dict[str, Rows] = {}
 
     def __getitem__(self, name: str) -> Rows:

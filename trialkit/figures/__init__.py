@@ -13,6 +13,7 @@ Examples
 from __future__ import annotations
 
 from trialkit.figures.field import field_days
+from trialkit.figures.forest import control_windows, forest, series_means
 from trialkit.figures.lines import control_course, course
 from trialkit.figures.means import pest_days_means, yield_means
 from trialkit.figures.residuals import residuals
@@ -20,10 +21,13 @@ from trialkit.figures.svg import draw_svg
 
 __all__ = [
     "control_course",
+    "control_windows",
     "course",
     "draw_svg",
     "field_days",
+    "forest",
     "pest_days_means",
     "residuals",
+    "series_means",
     "yield_means",
 ]

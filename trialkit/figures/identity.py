@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from trialkit.trial import TreatmentRole, Trial, VariableRole
@@ -107,14 +108,25 @@ def measured_label(trial: Trial, name: str) -> str:
 
 def identities(trial: Trial) -> dict[str, Identity]:
     """Give every treatment its looks, by id, in the order of the trial."""
+    return looks_of(
+        (
+            treatment.id,
+            treatment_label(treatment.id, treatment.name),
+            treatment.role is TreatmentRole.UNTREATED or treatment.id == trial.untreated,
+        )
+        for treatment in trial.treatments
+    )
+
+
+def looks_of(treatments: Iterable[tuple[str, str, bool]]) -> dict[str, Identity]:
+    """Give treatments their looks, in order: of each its id, label, and whether untreated."""
     looks: dict[str, Identity] = {}
     place = 0
-    for treatment in trial.treatments:
-        label = treatment_label(treatment.id, treatment.name)
-        if treatment.role is TreatmentRole.UNTREATED or treatment.id == trial.untreated:
-            looks[treatment.id] = Identity(label=label, colour=GREY, mark="o", line="solid")
+    for key, label, untreated in treatments:
+        if untreated:
+            looks[key] = Identity(label=label, colour=GREY, mark="o", line="solid")
             continue
-        looks[treatment.id] = Identity(
+        looks[key] = Identity(
             label=label,
             colour=HUES[place % len(HUES)],
             mark=MARKS[place % len(MARKS)],

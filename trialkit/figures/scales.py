@@ -15,6 +15,8 @@ from trialkit.trial import Kind
 UNEVEN = 8.0
 #: The scale reaches so many times the highest mean; bars of intervals beyond are cut.
 REACH = 1.6
+#: Control is drawn from here to there, in percent, whatever lies beyond.
+LOWEST, HIGHEST = -150.0, 99.5
 _STEPS = (1.0, 2.0, 5.0)
 
 
@@ -85,3 +87,12 @@ def course_scale(means: Sequence[float], uppers: Sequence[float], kind: Kind) ->
     quartile = float(known.quantile(0.25))
     root = kind is Kind.COUNT and low >= 0 and highest > UNEVEN * max(quartile, 0.05 * highest)
     return Scale(low, top, root=root, cut=any(value > top for value in ends))
+
+
+def place_of(percent: float) -> float:
+    """Place of a percent control on the scale of what is left, within the ends of the scale.
+
+    From 60 to 80 % is as far as from 80 to 90 %: each time half of what was left is gone.
+    """
+    kept = min(max(percent, LOWEST), HIGHEST)
+    return -math.log(1.0 - kept / 100.0)

@@ -6,14 +6,13 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 import numpy as np
 
 from trialkit import numerals
 from trialkit.findings.phrases import phrase, series
-from trialkit.rows import Tables
-from trialkit.trial import Variable
+from trialkit.rows import TableRows, Tables
 
 
 class Style(StrEnum):
@@ -152,7 +151,7 @@ class Row:
         return math.isfinite(self.values[column])
 
 
-def rows(tables: Tables, table: str, **wanted: object) -> list[Row]:
+def rows(tables: TableRows, table: str, **wanted: object) -> list[Row]:
     """Rows of a table where columns equal the values given, in their order."""
     found = tables[table]
     return [
@@ -175,10 +174,10 @@ def decimals_of(row: Row, column: str, ends: tuple[str, str]) -> int:
 
 
 @dataclass
-class Teller:
-    """Collects the numbers of one sentence while it is written."""
+class Speaker:
+    """Collects the numbers of one sentence while it is written, whatever the tables speak of."""
 
-    tables: Tables
+    tables: TableRows
     numbers: list[Number] = field(default_factory=list)
 
     def cite(
@@ -249,7 +248,7 @@ class Teller:
         return value, self._interval(lower, upper)
 
     def _interval(self, lower: str, upper: str) -> str:
-        level = f"{100.0 * (1.0 - self.tables.trial.settings.alpha):g}"
+        level = f"{100.0 * (1.0 - self.tables.alpha):g}"
         if not upper:
             return phrase("words.ci_at_least", level=level, lower=lower)
         if not lower:
@@ -268,7 +267,7 @@ class Teller:
     ) -> Finding:
         """Close a sentence that says what rows of the table of claims have shown."""
         ways = {row["direction"] for row in behind}
-        level = float(behind[0]["level"]) if front else float(self.tables.trial.settings.alpha)
+        level = float(behind[0]["level"]) if front else self.tables.alpha
         given: dict[str, Any] = {
             "question": behind[0]["question"],
             "variable": behind[0]["variable"],
@@ -286,6 +285,13 @@ class Teller:
             front=front,
             **{**given, **about},
         )
+
+
+@dataclass
+class Teller(Speaker):
+    """Collects the numbers of one sentence about a trial."""
+
+    tables: Tables
 
     def name(self, treatment_id: str) -> str:
         """Name of a treatment with its id in brackets; the untreated by its role."""
@@ -315,7 +321,21 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def noun(variable: Variable) -> str:
+class Called(Protocol):
+    """A variable, of a trial or of a series."""
+
+    @property
+    def name(self) -> str:
+        """What stands over its column."""
+        ...
+
+    @property
+    def label(self) -> str:
+        """Words for it."""
+        ...
+
+
+def noun(variable: Called) -> str:
     """What a variable is called within a sentence: its name where the label has it, else the label.
 
     Names are what people write over columns (larvae, lady_beetles); where one is no word of the

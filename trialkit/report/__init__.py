@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from trialkit.files import write_set
 from trialkit.report.compose import Sentence, compose
@@ -13,7 +13,7 @@ from trialkit.report.document import Document
 from trialkit.report.drawing import Drawer, draw_figures
 from trialkit.report.html import render_html
 from trialkit.report.number_style import restyled_drawings
-from trialkit.report.tidy_files import tidy_files
+from trialkit.report.tidy_files import series_tidy_files, tidy_files
 from trialkit.report.workbook import workbook_bytes, write_tables
 from trialkit.report_choices import choosable, report_choices
 from trialkit.report_options import FILES, FORMATS, TIDY, USUAL, ReportOptions
@@ -21,6 +21,7 @@ from trialkit.rows import Tables
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
+    from trialkit.series.result import SeriesAnalysis
 
 __all__ = [
     "FILES",
@@ -119,29 +120,93 @@ def report_files(
     dict of Path to bytes
         Content by path below the folder of the report; figures may lie elsewhere.
     """
-    wanted = [name for name in FILES if name in options.formats]
     rows = tables or Tables(analysis)
+
+    def composed() -> Document:
+        return compose(analysis, findings, made=made, options=options, tables=rows, digest=digest)
+
+    def styled(drawings: dict[str, str]) -> dict[str, str]:
+        style = report_choices(analysis.trial.report, choosable(analysis.trial)).numbers
+        return restyled_drawings(drawings, analysis.trial, style)
+
+    making = _Making(composed, options, progress, made, drawer or Drawer(), styled)
+    files = _document_files(analysis, making)
+    if TIDY in options.formats:
+        files |= {Path(TIDY) / name: content for name, content in tidy_files(rows).items()}
+    return files
+
+
+def series_files(
+    series: SeriesAnalysis,
+    findings: Sequence[Sentence],
+    options: ReportOptions,
+    *,
+    progress: Callable[[str], None] = _silent,
+    made: datetime | None = None,
+    drawer: Drawer | None = None,
+    digest: str = "",
+) -> dict[Path, bytes]:
+    """Make the files of the report of a series, as `report_files` does of one trial.
+
+    Parameters
+    ----------
+    series : SeriesAnalysis
+    findings, options, progress, made, drawer, digest
+        See `report_files`.
+
+    Returns
+    -------
+    dict of Path to bytes
+        Content by path below the folder of the report; figures may lie elsewhere.
+    """
+    from trialkit.report.series.compose import compose_series
+    from trialkit.series.rows import SeriesTables
+
+    rows = SeriesTables(series)
+
+    def composed() -> Document:
+        return compose_series(
+            series, findings, made=made, options=options, tables=rows, digest=digest
+        )
+
+    files = _document_files(
+        series, _Making(composed, options, progress, made, drawer or Drawer(), dict)
+    )
+    if TIDY in options.formats:
+        files |= {Path(TIDY) / name: content for name, content in series_tidy_files(rows).items()}
+    return files
+
+
+class _Making(NamedTuple):
+    """How the files of a Document are made, of one trial or of a series."""
+
+    composed: Callable[[], Document]
+    options: ReportOptions
+    progress: Callable[[str], None]
+    made: datetime | None
+    drawer: Drawer
+    styled: Callable[[dict[str, str]], dict[str, str]]
+
+
+def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[Path, bytes]:
+    """Make the files that a Document is written as, and its figures."""
+    options, made = making.options, making.made
+    wanted = [name for name in FILES if name in options.formats]
     contents: dict[str, bytes] = {}
     drawings: dict[str, str] = {}
     if wanted or options.figures:
-        document = compose(
-            analysis, findings, made=made, options=options, tables=rows, digest=digest
-        )
-        draw = drawer or Drawer()
+        document = making.composed()
         if options.drawn:
-            draw.begin(analysis, document)
+            making.drawer.begin(source, document)
         if "xlsx" in wanted:
-            progress("Writing the tables")
+            making.progress("Writing the tables")
             contents["xlsx"] = workbook_bytes(document, made)
         if options.drawn:
-            progress("Drawing the figures")
-            style = report_choices(analysis.trial.report, choosable(analysis.trial)).numbers
-            drawings = restyled_drawings(draw.drawings(), analysis.trial, style)
-            progress("Writing the report")
+            making.progress("Drawing the figures")
+            drawings = making.styled(making.drawer.drawings())
+            making.progress("Writing the report")
             contents |= _pages(document, drawings, options, made)
     files = {Path(FILES[name]): contents[name] for name in wanted}
-    if TIDY in options.formats:
-        files |= {Path(TIDY) / name: content for name, content in tidy_files(rows).items()}
     if options.figures:
         files |= _figure_files(drawings, options.figures.resolve())
     return files

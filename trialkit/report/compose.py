@@ -227,7 +227,7 @@ def compose(
         front=tuple(plain_line(item.text) for item in findings if getattr(item, "front", False)),
         choices=choices,
     )
-    sections = _numbered(_sections(context, options))
+    sections = numbered(_sections(context, options))
     document = Document(
         title=plain_line(analysis.trial.title),
         subtitle=front.subtitle(context),
@@ -257,7 +257,7 @@ def _foot(context: Context, digest: str) -> str:
     return " \N{MIDDLE DOT} ".join(part for part in parts if part)
 
 
-def _numbered(sections: Iterable[Section]) -> tuple[Section, ...]:
+def numbered(sections: Iterable[Section]) -> tuple[Section, ...]:
     """Number the tables and figures that are printed, each kind on its own."""
     counts = {"Table": 0, "Figure": 0}
 

@@ -175,6 +175,8 @@ class FigureBlock:
         Which figure to draw: the name of a function of `trialkit.figures`.
     variable : str
         Of which variable.
+    of : tuple of str
+        What else that function is told, such as measure and days.
     alt : str
         What the figure shows, for those who cannot see it.
     caption : str
@@ -186,6 +188,7 @@ class FigureBlock:
     alt: str
     caption: str
     label: str = ""
+    of: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,6 +286,37 @@ class SmallCourse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SmallDots:
+    """The trials of a series as dots on a line, and below it what all of them say together.
+
+    Attributes
+    ----------
+    values : tuple of float
+        One a trial, none NaN.
+    pooled, lower, upper : float
+        Over all trials, with its interval; NaN where there is none.
+    predicted_lower, predicted_upper : float
+        Where the next site is expected; NaN where that cannot be told.
+    target : float or None
+        Dashed line.
+    low, high : float
+        Frame; values beyond it are drawn as arrows at its edge.
+    alt : str
+    """
+
+    values: tuple[float, ...]
+    pooled: float
+    lower: float
+    upper: float
+    predicted_lower: float
+    predicted_upper: float
+    target: float | None
+    low: float
+    high: float
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SmallSpan:
     """A mean with its interval beside the untreated, in the row of its treatment."""
 
@@ -303,7 +337,7 @@ class GlanceRow:
     ----------
     name, under : str
         The treatment, and its rate and role in small type.
-    course : SmallCourse or None
+    course : SmallCourse, SmallDots or None
     words : str
         What stands in the place of the course, as for the untreated.
     cells : tuple of GlanceCell
@@ -315,7 +349,7 @@ class GlanceRow:
 
     name: str
     under: str = ""
-    course: SmallCourse | None = None
+    course: SmallCourse | SmallDots | None = None
     words: str = ""
     cells: tuple[GlanceCell, ...] = ()
     span: SmallSpan | None = None

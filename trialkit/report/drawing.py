@@ -28,14 +28,18 @@ if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
     from trialkit.analysis import Analysis
+    from trialkit.series.result import SeriesAnalysis
 
 #: Share of the figures that the other half draws: it has the libraries loaded before this one.
 _SHARE_AWAY = 0.6
-#: Key of the place, name of the function of `trialkit.figures`, name of the variable.
-Place = tuple[str, str, str]
+#: Key of the place, name of the function of `trialkit.figures`, and what it is told: the name of
+#: the variable first.
+Place = tuple[str, str, tuple[str, ...]]
+#: What a figure is drawn of.
+Source = Any
 
 
-def draw_figures(analysis: Analysis, document: Document) -> dict[str, str]:
+def draw_figures(analysis: Analysis | SeriesAnalysis, document: Document) -> dict[str, str]:
     """Draw every figure that a document has a place for, each once.
 
     Returns
@@ -47,15 +51,15 @@ def draw_figures(analysis: Analysis, document: Document) -> dict[str, str]:
 
 
 def _places(document: Document) -> list[Place]:
-    return [(block.key, block.kind, block.variable) for block in document.figures()]
+    return [(block.key, block.kind, (block.variable, *block.of)) for block in document.figures()]
 
 
-def _draw(analysis: Analysis, places: Sequence[Place]) -> dict[str, str]:
+def _draw(analysis: Source, places: Sequence[Place]) -> dict[str, str]:
     from trialkit import figures
 
     return {
-        key: figures.draw_svg(getattr(figures, kind)(analysis, variable), key)
-        for key, kind, variable in places
+        key: figures.draw_svg(getattr(figures, kind)(analysis, *told), key)
+        for key, kind, told in places
     }
 
 
@@ -68,7 +72,7 @@ class Drawer:
     def __init__(self) -> None:
         self._process: Any = None
         self._pipe: Connection | None = None
-        self._task: tuple[Analysis, list[Place]] | None = None
+        self._task: tuple[Source, list[Place]] | None = None
         self._away = 0
 
     def __enter__(self) -> Self:
@@ -107,7 +111,7 @@ class Drawer:
         other.close()
         self._pipe = mine
 
-    def begin(self, analysis: Analysis, document: Document) -> None:
+    def begin(self, analysis: Analysis | SeriesAnalysis, document: Document) -> None:
         """Say what is to be drawn."""
         places = _places(document)
         self._task = analysis, places

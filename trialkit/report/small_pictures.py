@@ -1,4 +1,4 @@
-"""The small pictures of the first page: a course over days, and a mean with its interval.
+"""Small pictures of the first page: a course over days, trials as dots, a mean with its interval.
 
 Drawn by hand as SVG: a drawing library would take longer for one than for the whole page.
 """
@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 from xml.sax.saxutils import quoteattr
 
-from trialkit.report.document import SmallCourse, SmallSpan
+from trialkit.figures.scales import place_of
+from trialkit.report.document import SmallCourse, SmallDots, SmallSpan
 
 WIDTH, HEIGHT, MARGIN = 118.0, 34.0, 4.0
 SPAN_WIDTH, SPAN_HEIGHT = 70.0, 12.0
@@ -17,18 +18,93 @@ LINE, BAND, INK, SOFT, FAINT = "#1f6f9f", "#cfe2ee", "#1d2529", "#6b767d", "#d9d
 _RADIUS = 2.1
 
 
-def course_svg(course: SmallCourse) -> str:
+def course_svg(course: SmallCourse | SmallDots) -> str:
     """Draw a course: band of its intervals, line, target, and full points where it is reached.
+
+    Of a series the trials are dots on a line; below it stand the mean of all with its interval
+    (thick) and the span in which the next site is expected (thin).
 
     Parameters
     ----------
-    course : SmallCourse
+    course : SmallCourse or SmallDots
 
     Returns
     -------
     str
         An ``<svg>`` element; values beyond the frame are arrows at its edge.
     """
+    return _dots(course) if isinstance(course, SmallDots) else _course(course)
+
+
+def _dots(dots: SmallDots) -> str:
+    frame = (dots.low, dots.high)
+    parts = []
+    if dots.low <= 0.0 <= dots.high:
+        parts.append(_upright(_across(0.0, frame), FAINT))
+    if dots.target is not None:
+        parts.append(_upright(_across(dots.target, frame), SOFT, dashed=True))
+    parts.append(_flat((dots.low, dots.high), _TRIALS_AT, frame, FAINT, 0.7))
+    for value in dots.values:
+        parts.append(_trial(value, frame))
+    spans = (
+        ((dots.predicted_lower, dots.predicted_upper), SOFT, 1.0),
+        ((dots.lower, dots.upper), LINE, 3.4),
+    )
+    for ends, colour, width in spans:
+        if all(map(math.isfinite, ends)):
+            parts.append(_flat(ends, _POOLED_AT, frame, colour, width))
+    if math.isfinite(dots.pooled):
+        x = _across(dots.pooled, frame)
+        corners = " ".join(
+            f"{x + dx:.1f},{_POOLED_AT + dy:.1f}"
+            for dx, dy in ((-4, 0), (0, -4.6), (4, 0), (0, 4.6))
+        )
+        parts.append(f'<polygon points="{corners}" fill="{INK}"/>')
+    return _svg(WIDTH, HEIGHT, dots.alt, parts)
+
+
+#: Heights of the two lines of a picture of trials.
+_TRIALS_AT, _POOLED_AT = 10.0, 24.0
+
+
+def _across(value: float, frame: tuple[float, float]) -> float:
+    """Place across the picture, on the scale of what is left."""
+    low, high = (place_of(end) for end in frame)
+    share = (min(max(place_of(value), low), high) - low) / max(high - low, 1e-12)
+    return MARGIN + share * (WIDTH - 2 * MARGIN)
+
+
+def _upright(x: float, colour: str, *, dashed: bool = False) -> str:
+    dashes = ' stroke-dasharray="2 2"' if dashed else ""
+    return (
+        f'<line x1="{x:.1f}" x2="{x:.1f}" y1="1" y2="{HEIGHT - 1:g}" stroke="{colour}" '
+        f'stroke-width="0.7"{dashes}/>'
+    )
+
+
+def _flat(
+    ends: tuple[float, float], y: float, frame: tuple[float, float], colour: str, width: float
+) -> str:
+    left, right = (_across(end, frame) for end in ends)
+    return (
+        f'<line x1="{left:.1f}" x2="{right:.1f}" y1="{y:g}" y2="{y:g}" stroke="{colour}" '
+        f'stroke-width="{width:g}"/>'
+    )
+
+
+def _trial(value: float, frame: tuple[float, float]) -> str:
+    x, edge = _across(value, frame), f'fill="#fff" stroke="{LINE}" stroke-width="1.1"'
+    if frame[0] <= value <= frame[1]:
+        return f'<circle cx="{x:.1f}" cy="{_TRIALS_AT:g}" r="2.3" {edge}/>'
+    tip = 3.6 if value > frame[1] else -3.6
+    corners = (
+        f"{x:.1f},{_TRIALS_AT - 2.4:.1f} {x:.1f},{_TRIALS_AT + 2.4:.1f} "
+        f"{x + tip:.1f},{_TRIALS_AT:.1f}"
+    )
+    return f'<polygon points="{corners}" {edge}/>'
+
+
+def _course(course: SmallCourse) -> str:
     days, frame = course.days, (course.low, course.high)
     first, span = days[0], max(days[-1] - days[0], 1e-9)
     across = [

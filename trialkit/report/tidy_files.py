@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from trialkit.analysis import schema
 from trialkit.numerals import UNDEFINED, Digits
-from trialkit.rows import Rows, Tables
+from trialkit.rows import Rows, TableRows, Tables
 from trialkit.trial import Trial
+
+if TYPE_CHECKING:
+    from trialkit.series.rows import SeriesTables
 
 #: File that says what the columns of the others hold.
 SCHEMA = "schema.csv"
@@ -31,9 +35,18 @@ def tidy_files(tables: Tables) -> dict[str, bytes]:
         empty cell. A text that a spreadsheet would take for a formula begins with an apostrophe.
         Tables without rows have no file.
     """
+    return {**_result_files(tables, schema.TABLES), **_trial_files(tables)}
+
+
+def series_tidy_files(tables: SeriesTables) -> dict[str, bytes]:
+    """Write the tables of a series in the same way."""
+    return _result_files(tables, schema.SERIES_TABLES)
+
+
+def _result_files(tables: TableRows, known: Mapping[str, schema.Table]) -> dict[str, bytes]:
     made: dict[str, bytes] = {}
     about: list[Sequence[str]] = []
-    for table in schema.TABLES.values():
+    for table in known.values():
         rows = tables[table.name]
         if not len(rows):
             continue
@@ -42,7 +55,6 @@ def tidy_files(tables: Tables) -> dict[str, bytes]:
         for column in table.columns:
             unit = schema.UNITS.get(column.unit, column.unit)
             about.append((name, column.name, column.kind, column.heading, unit, column.meaning))
-    made |= _trial_files(tables)
     heads = ("file", "column", "kind", "heading", "unit", "meaning")
     made[SCHEMA] = csv_file(heads, list(zip(*about, strict=True)) if about else [()] * len(heads))
     return made

@@ -46,6 +46,8 @@ if TYPE_CHECKING:
 
 #: Width of the text on a page, in points.
 TEXT_WIDTH = 481.0
+#: Room for the picture of a mean, in characters of small type.
+_SPAN_LEAST = 11
 _INKS = {Ink.SHOWN: parts.INK, Ink.HARM: parts.WARM, Ink.ESTIMATE: parts.SOFT}
 
 
@@ -110,10 +112,11 @@ class _Pictures:
 def _least(block: Glance, place: int) -> float:
     """What a column at a glance needs: its longest word, in characters of small type."""
     cells = [row.cells[place] for row in block.rows]
-    words = [*block.heads[place][0].split(), *block.heads[place][1].split()]
+    bold = max(map(len, block.heads[place][0].split()), default=0)
+    words = block.heads[place][1].split()
     words += [f"{cell.text} {cell.beside}" for cell in cells]
     words += [word for cell in cells for word in cell.under.split()]
-    return 0.85 * max(map(len, words)) + 2
+    return max(0.85 * max(map(len, words)), bold) + 2
 
 
 class _Writer:
@@ -274,10 +277,14 @@ class _Writer:
             *block.heads,
         ]
         grid = self.word.add_table(rows=1, cols=len(heads), style=parts.TABLE)
+        words = [len(word) for row in block.rows for word in row.name.split()]
         least = [
-            9,
+            min(max(9, 1.05 * max(words, default=0) + 1), 17),
             *([14] if courses else []),
-            *(_least(block, i) for i in range(len(block.heads))),
+            *(
+                max(_least(block, i), _SPAN_LEAST if i == block.span_at else 0)
+                for i in range(len(block.heads))
+            ),
         ]
         wanted = [18, *least[1:]]
         parts.set_widths(grid, parts.fitted(wanted, least, TEXT_WIDTH), block.title)

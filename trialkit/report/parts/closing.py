@@ -199,7 +199,7 @@ def run_again(context: Context) -> Iterator[Block]:
         (
             *(
                 (name, version)
-                for name, version in (("Python", platform.python_version()), *_versions())
+                for name, version in (("Python", platform.python_version()), *versions())
             ),
             ("Seed", str(context.trial.settings.seed)),
             *((("Report made", context.made),) if context.made else ()),
@@ -220,7 +220,8 @@ def input_files(context: Context) -> Iterator[Block]:
         )
 
 
-def _versions() -> Iterator[tuple[str, str]]:
+def versions() -> Iterator[tuple[str, str]]:
+    """Name and version of what makes the numbers."""
     for name in ("trialkit", *NUMBERS_BY):
         try:
             yield name, installed_version(name)

@@ -481,7 +481,7 @@ def _doubt(context: Context) -> str:
         parts.append(f"values missing from {plural(missing, 'plot')}")
     if not parts:
         return ""
-    return f"Read with care: {_joined(parts)}. See Reliability."
+    return f"Read with care: {joined(parts)}. See Reliability."
 
 
 def _missing_plots(context: Context) -> int:
@@ -494,5 +494,6 @@ def _missing_plots(context: Context) -> int:
     return len(plots)
 
 
-def _joined(parts: Sequence[str]) -> str:
+def joined(parts: Sequence[str]) -> str:
+    """Join parts into one phrase: "a", "a and b", "a, b and c"."""
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"

@@ -1,0 +1,286 @@
+"""Beside the main questions: what goes with differences, seasons, each trial left out, checks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+from trialkit.figures.identity import plain_line
+from trialkit.report.document import (
+    Block,
+    Cell,
+    Column,
+    Kind,
+    Missing,
+    Notes,
+    Paragraph,
+    Table,
+    number_or_missing,
+)
+from trialkit.report.parts.front import joined
+from trialkit.report.series.context import MOST_ACROSS, SeriesContext, only, span_of
+from trialkit.report.series.front import FEW_TRIALS
+from trialkit.rows import Rows, defined
+from trialkit.series.matched import SeriesVariable
+from trialkit.series.rows import Asked
+
+Row = dict[str, Any]
+
+
+def _targets(context: SeriesContext) -> Iterator[tuple[SeriesVariable, Asked]]:
+    for variable in context.tables.targets:
+        main = context.tables.main(variable.name)
+        if main is not None:
+            yield variable, main
+
+
+def covariates(context: SeriesContext) -> Iterator[Block]:
+    """What went with the differences between trials, one covariate at a time."""
+    for variable, main in _targets(context):
+        rows = [
+            row
+            for row in context.tables["series_covariates"].where(**main.where).records()
+            if defined(row["slope"])
+        ]
+        if not rows:
+            continue
+        yield Paragraph(
+            "Exploratory: with so few trials many circumstances go together by chance, each was "
+            "looked at alone, and no p-value is adjusted."
+        )
+        yield Table(
+            key=f"covariates-{variable.name}",
+            question=f"What went with control of {context.short_label(variable).lower()}, "
+            f"{context.days(main)}, from trial to trial",
+            columns=(
+                Column(title="Treatment"),
+                Column(title="Circumstance"),
+                Column(title="Trials", kind=Kind.NUMBER, digits=0),
+                Column(title="Change of what is left, %", under="for one more", kind=Kind.NUMBER),
+                Column(title="Interval", kind=Kind.SPAN),
+                Column(title="p-value", kind=Kind.P_VALUE),
+            ),
+            rows=tuple(
+                (
+                    context.label(row["treatment"]),
+                    plain_line(row["covariate"]),
+                    number_or_missing(row["trials"]),
+                    number_or_missing(row["slope"], row["note"]),
+                    span_of(row["lower"], row["upper"], 1),
+                    number_or_missing(row["p"], row["note"]),
+                )
+                for row in rows
+            ),
+            notes=("Above zero: the treatment left more of the pest where there was more of it.",),
+            sheet="What goes with differences",
+        )
+
+
+def seasons(context: SeriesContext) -> Iterator[Block]:
+    """Control over the years, and programmes that repeat one group of action."""
+    for variable, main in _targets(context):
+        rows = [
+            row
+            for row in context.tables["series_seasons"].where(**main.where).records()
+            if defined(row["change_a_year"])
+        ]
+        if rows:
+            yield _over_years(context, variable, main, rows)
+    yield from _repeated(context)
+
+
+def _over_years(
+    context: SeriesContext, variable: SeriesVariable, asked: Asked, rows: list[Row]
+) -> Table:
+    return Table(
+        key=f"seasons-{variable.name}",
+        question=f"Control of {context.short_label(variable).lower()} from year to year, "
+        f"{context.days(asked)}",
+        columns=(
+            Column(title="Treatment"),
+            Column(title="Years", kind=Kind.NUMBER, digits=0),
+            Column(title="Trials", kind=Kind.NUMBER, digits=0),
+            Column(title="Change of what is left, % a year", kind=Kind.NUMBER, digits=0),
+            Column(title="Interval", kind=Kind.SPAN),
+            Column(title="p-value", kind=Kind.P_VALUE),
+        ),
+        rows=tuple(
+            (
+                context.label(row["treatment"]),
+                number_or_missing(row["years"]),
+                number_or_missing(row["trials"]),
+                number_or_missing(row["change_a_year"], row["note"]),
+                span_of(row["lower"], row["upper"]),
+                number_or_missing(row["p"], row["note"]),
+            )
+            for row in rows
+        ),
+        notes=(
+            "Above zero: control fell. Years differ in weather and pressure too, so a fall is a "
+            "reason for a bioassay and no proof of anything about the pest.",
+        ),
+        sheet="Control over the years",
+    )
+
+
+def repeats(context: SeriesContext) -> list[tuple[str, str, list[str], list[str]]]:
+    """Treatments of one group at one site in several seasons: label, site, seasons, groups."""
+    found = []
+    present = context.tables["trial_control"]
+    where: dict[str, set[str]] = {}
+    for name, trial in zip(present["treatment"], present["trial"], strict=True):
+        where.setdefault(name, set()).add(trial)
+    for name in context.tables.treated:
+        groups = list(dict.fromkeys(context.tables.facts(name).groups))
+        if len(groups) != 1:
+            continue
+        by_site: dict[str, set[str]] = {}
+        for item in context.series.trials:
+            if item.key in where.get(name, set()) and item.site and item.season:
+                by_site.setdefault(item.site, set()).add(item.season)
+        for site, years in by_site.items():
+            if len(years) > 1:
+                found.append((context.label(name), site, sorted(years), groups))
+    return found
+
+
+def _repeated(context: SeriesContext) -> Iterator[Block]:
+    """Point out what was put out at one site year after year from one group of action."""
+    by_site: dict[tuple[str, str], list[str]] = {}
+    for name, site, years, groups in repeats(context):
+        by_site.setdefault((plain_line(site), joined(years)), []).append(f"{name} ({groups[0]})")
+    if by_site:
+        yield Paragraph(
+            "One mode-of-action group was used at one site in several seasons. In a programme, "
+            "repeating a group from year to year favours resistance:"
+        )
+        yield Notes(
+            tuple(f"{site}, {years}: {joined(names)}." for (site, years), names in by_site.items())
+        )
+
+
+def left_out(context: SeriesContext) -> Iterator[Block]:
+    """What each trial adds or contradicts: control over the others when it is left out."""
+    for variable, main in _targets(context):
+        rows = context.tables["leave_one_out"].where(**main.where)
+        trials = _weightiest(context, main, rows)
+        if not trials:
+            continue
+        lines, shades = [], []
+        for name in context.tables.treated:
+            whole = only(context.tables["combined_control"], treatment=name, **main.where)
+            own = [only(rows, treatment=name, left_out=trial) for trial in trials]
+            if whole is None or not any(own):
+                continue
+            lines.append(
+                (context.label(name), *_pair(whole), *(c for row in own for c in _pair(row)))
+            )
+            tints = ["", "", ""]
+            for row in own:
+                tints += ["harm-2" if row is not None and _apart(whole, row) else "", ""]
+            shades.append(tuple(tints))
+        if lines:
+            yield _without(context, (variable, main), trials, (tuple(lines), tuple(shades)))
+
+
+def _weightiest(context: SeriesContext, asked: Asked, rows: Rows) -> list[str]:
+    """The trials without which control by any treatment would move most, in their order."""
+    whole = {
+        row["treatment"]: row["percent"]
+        for row in context.tables["combined_control"].where(**asked.where).records()
+    }
+    moved: dict[str, float] = {}
+    for row in rows.records():
+        step = abs(row["percent"] - whole.get(row["treatment"], math.nan))
+        if not math.isnan(step):
+            moved[row["left_out"]] = max(step, moved.get(row["left_out"], 0.0))
+    kept = set(sorted(moved, key=lambda trial: -moved[trial])[:MOST_ACROSS])
+    return [trial for trial in context.tables.trials_of(asked) if trial in kept]
+
+
+def _pair(row: Row | None) -> tuple[Cell, Cell]:
+    if row is None or not defined(row["percent"]):
+        return Missing("not in this trial"), ""
+    return float(row["percent"]), span_of(row["lower"], row["upper"])
+
+
+def _apart(whole: Row, row: Row) -> bool:
+    """Whether control without a trial lies outside the interval of all trials."""
+    known = all(defined(whole[name]) for name in ("lower", "upper")) and defined(row["percent"])
+    return bool(known) and not whole["lower"] <= row["percent"] <= whole["upper"]
+
+
+def _without(
+    context: SeriesContext,
+    of: tuple[SeriesVariable, Asked],
+    trials: list[str],
+    body: tuple[tuple[tuple[Cell, ...], ...], tuple[tuple[str, ...], ...]],
+) -> Table:
+    variable, main = of
+    notes = []
+    if any(map(any, body[1])):
+        notes.append("Tinted where control without the trial lies outside the interval of all.")
+    if len(context.tables.trials_of(main)) > len(trials):
+        notes.append("The trials that move control most; the others stand in the workbook.")
+    return Table(
+        key=f"left-out-{variable.name}",
+        question=f"What each trial adds: control of {context.short_label(variable).lower()}, "
+        f"{context.days(main)}, %, without it",
+        columns=(
+            Column(title="Treatment"),
+            Column(title="All trials", kind=Kind.NUMBER, digits=0),
+            Column(title="Interval", kind=Kind.SPAN),
+            *(
+                column
+                for trial in trials
+                for column in (
+                    Column(title=f"Without {context.trial(trial)}", kind=Kind.NUMBER, digits=0),
+                    Column(title="Interval", kind=Kind.SPAN),
+                )
+            ),
+        ),
+        rows=body[0],
+        shades=body[1],
+        notes=("Tinted where control without the trial lies outside the interval of all trials.",),
+        sheet="Each trial left out",
+    )
+
+
+def doubts(context: SeriesContext) -> Iterator[Block]:
+    """What the number of trials can tell, and where the trials disagree."""
+    number = len(context.series.trials)
+    items = []
+    if number == 1:
+        items.append(
+            "One trial says nothing of other sites: the numbers are its own, and no prediction is "
+            "made."
+        )
+    elif number < FEW_TRIALS:
+        items.append(
+            f"With {number} trials the spread between sites is hardly known: intervals over all "
+            "trials and for the next site are wide, and may still be too narrow. What the trials "
+            "agree in is worth more than the width of an interval."
+        )
+    for variable, main in _targets(context):
+        rows = context.tables["combined_control"].where(**main.where).records()
+        apart = [
+            f"{context.label(row['treatment'])} ({row['heterogeneity']:.0f}%)"
+            for row in rows
+            if defined(row["heterogeneity"]) and row["heterogeneity"] >= 50.0 and row["trials"] > 2
+        ]
+        if apart:
+            items.append(
+                f"Of the differences between trials in control of "
+                f"{context.short_label(variable).lower()}, half or more is beyond chance for "
+                f"{joined(apart)}."
+            )
+    for variable in context.tables.measured:
+        own = context.tables["error_variances"].where(variable=variable.name).numbers("p")
+        if own and own[0] < context.settings.alpha:
+            items.append(
+                f"{context.variable_label(variable.name)}: trials differ in precision (Bartlett's "
+                "test); each keeps its own error variance."
+            )
+    if items:
+        yield Notes(tuple(items))

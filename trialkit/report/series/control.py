@@ -1,0 +1,381 @@
+"""Control over the trials: all together, trial by trial, differences, and the next site."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from trialkit.figures.forest import PANELS_OF_WINDOWS, panels_of_forest
+from trialkit.findings.series_beside import rate_pairs
+from trialkit.report.document import (
+    Block,
+    Cell,
+    Column,
+    FigureBlock,
+    Kind,
+    Missing,
+    Paragraph,
+    Table,
+    number_or_missing,
+)
+from trialkit.report.laid_out import shade
+from trialkit.report.series.context import (
+    MOST_ACROSS,
+    MOST_PRINTED,
+    SeriesContext,
+    evenly,
+    only,
+    span_of,
+)
+from trialkit.rows import defined
+from trialkit.series.matched import SeriesVariable
+from trialkit.series.rows import CONTROLLED, Asked
+from trialkit.trial import VariableRole
+
+Row = dict[str, Any]
+_NOT_HERE = "not in this trial, or no control could be had"
+#: Pairs of treatments beyond which only those with the reference and of rates are printed.
+MOST_PAIRS = 15
+
+
+def _variables(
+    context: SeriesContext, *roles: VariableRole
+) -> Iterator[tuple[SeriesVariable, Asked]]:
+    for variable in context.tables.of_role(*roles):
+        main = context.tables.main(variable.name)
+        if main is not None:
+            yield variable, main
+
+
+def _what(context: SeriesContext, variable: SeriesVariable) -> str:
+    """Control of a pest, or reduction of anything else."""
+    word = "Control" if variable.role is VariableRole.PEST else "Reduction"
+    return f"{word} of {context.short_label(variable).lower()}"
+
+
+def _key(context: SeriesContext, kind: str, variable: SeriesVariable) -> str:
+    return f"{kind}-{list(context.tables.variables).index(variable.name) + 1}"
+
+
+def pests(context: SeriesContext) -> Iterator[Block]:
+    """Control of every pest: by window, as a forest, in a table, trial by trial."""
+    for variable, main in _variables(context, VariableRole.PEST):
+        yield from _over_windows(context, variable)
+        yield from _forest(context, variable, main)
+        yield by_window(context, variable)
+        yield from trial_by_trial(context, variable, main)
+
+
+def next_site(context: SeriesContext) -> Iterator[Block]:
+    """Where control at a further site is expected."""
+    for variable, main in _variables(context, VariableRole.PEST):
+        yield from _next_site(context, variable, main)
+
+
+def sides(context: SeriesContext) -> Iterator[Block]:
+    """What became of natural enemies, damage and the crop, in the same way."""
+    roles = (VariableRole.NATURAL_ENEMY, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
+    for variable, main in _variables(context, *roles):
+        yield from _forest(context, variable, main)
+        yield by_window(context, variable)
+
+
+def _over_windows(context: SeriesContext, variable: SeriesVariable) -> Iterator[Block]:
+    windows = [a for a in context.tables.asked(variable.name) if a.measure == "control"]
+    if len(windows) < 2:
+        return
+    for place, treatments in enumerate(evenly(context.tables.treated, PANELS_OF_WINDOWS)):
+        more = f"{_what(context, variable)} over the days, further treatments."
+        yield FigureBlock(
+            key=_key(context, "windows", variable) + f"-{place + 1}" * bool(place),
+            kind="control_windows",
+            variable=variable.name,
+            of=treatments,
+            alt=f"{_what(context, variable)} over all trials in each span of days, by treatment.",
+            caption=more
+            if place
+            else f"{_what(context, variable)} over the days. Grey circles: the trials. Diamonds "
+            f"and thick lines: all trials together with their {context.level} interval. Thin "
+            "lines: where the next site is expected.",
+        )
+
+
+def _forest(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> Iterator[Block]:
+    trials = context.tables.trials_of(asked)
+    if len(trials) < 2:
+        return
+    present = set(context.tables["trial_control"].where(**asked.where)["treatment"])
+    treated = [name for name in context.tables.treated if name in present]
+    what = f"{_what(context, variable)}, {context.days(asked)}, trial by trial"
+    for place, treatments in enumerate(evenly(treated, panels_of_forest(len(trials)))):
+        yield FigureBlock(
+            key=_key(context, "forest", variable) + f"-{place + 1}" * bool(place),
+            kind="forest",
+            variable=variable.name,
+            of=(asked.measure, asked.window, *treatments),
+            alt=f"{_what(context, variable)} in every trial and over all of them, by treatment.",
+            caption=f"{what}, further treatments."
+            if place
+            else f"{what}. Circles: one trial with its {context.level} interval. Diamonds: all "
+            "trials together. Thin lines: where the next site is expected. On this scale halving "
+            "what is left is always one step.",
+        )
+
+
+def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
+    """Control over all trials, treatments down and spans of days across."""
+    tables = context.tables
+    windows = tables.asked(variable.name)
+    rows, shades = [], []
+    for name in tables.treated:
+        line: list[Cell] = [context.label(name)]
+        tint = [""]
+        for asked in windows:
+            row = only(tables["combined_control"], treatment=name, **asked.where)
+            line += _cells(row)
+            tint += [_tint(context, variable, row), ""]
+        rows.append(tuple(line))
+        shades.append(tuple(tint))
+    number = {a: max(tables["combined_control"].where(**a.where)["trials"]) for a in windows}
+    return Table(
+        key=_key(context, "combined", variable),
+        question=f"{_what(context, variable)} over all trials, %",
+        columns=(
+            Column(title="Treatment"),
+            *(
+                column
+                for asked in windows
+                for column in (
+                    Column(
+                        title=_title(context, asked),
+                        under=f"{number[asked]:g} trials" if number[asked] != 1 else "1 trial",
+                        kind=Kind.NUMBER,
+                        digits=0,
+                    ),
+                    Column(title="Interval", kind=Kind.SPAN),
+                )
+            ),
+        ),
+        rows=tuple(rows),
+        shades=tuple(shades),
+        notes=(_tint_note(context, variable),),
+        sheet=f"{_what(context, variable)}",
+    )  # fmt: skip
+
+
+def _title(context: SeriesContext, asked: Asked) -> str:
+    words = context.days(asked)
+    return words[:1].upper() + words[1:]
+
+
+def _cells(row: Row | None) -> tuple[Cell, Cell]:
+    if row is None:
+        return Missing("in no trial"), ""
+    return (
+        number_or_missing(row["percent"], row.get("note")),
+        span_of(row["lower"], row["upper"]) if defined(row["percent"]) else "",
+    )
+
+
+def _tint(context: SeriesContext, variable: SeriesVariable, row: Row | None) -> str:
+    """The shade of a control whose interval leaves out none."""
+    if row is None or not defined(row["lower"]) or not defined(row["upper"]):
+        return ""
+    if variable.role not in CONTROLLED:  # a loss is no success
+        return "harm-2" if row["lower"] > 0.0 else ""
+    if row["lower"] > 0.0:
+        return shade(row["percent"], context.settings.target)
+    return "below" if row["upper"] < 0.0 else ""
+
+
+def _tint_note(context: SeriesContext, variable: SeriesVariable) -> str:
+    if variable.role not in CONTROLLED:
+        return "Tinted where the interval leaves out no loss. Below zero: more than untreated."
+    return (
+        "Tinted where the interval leaves out no control: the darker, the nearer to the target "
+        f"of {context.settings.target:g}%. Below zero: more than in the untreated."
+    )
+
+
+def trial_by_trial(
+    context: SeriesContext, variable: SeriesVariable, asked: Asked
+) -> Iterator[Block]:
+    """Control in every trial, treatments down and trials across, in numbers and words."""
+    trials = context.tables.trials_of(asked)
+    if len(trials) < 2:
+        return
+    if len(trials) > MOST_PRINTED:
+        yield Paragraph(f"Control in each of the {len(trials)} trials stands in the workbook.")
+        return
+    for place, group in enumerate(evenly(trials, MOST_ACROSS)):
+        yield _grid(context, (variable, asked), group, place)
+
+
+def _grid(
+    context: SeriesContext, of: tuple[SeriesVariable, Asked], trials: tuple[str, ...], place: int
+) -> Table:
+    variable, asked = of
+    own = context.tables["trial_control"].where(**asked.where)
+    rows, shades = [], []
+    for name in context.tables.treated:
+        line: list[Cell] = [context.label(name)]
+        tint = [""]
+        for trial in trials:
+            row = only(own, treatment=name, trial=trial)
+            line += (
+                [Missing(_NOT_HERE), ""]
+                if row is None
+                else [number_or_missing(row["percent"], row["note"]), _words(context, row)]
+            )
+            tint += [_tint(context, variable, row), ""]
+        rows.append(tuple(line))
+        shades.append(tuple(tint))
+    columns = [Column(title="Treatment")]
+    for trial in trials:
+        columns.append(Column(title=context.trial(trial), kind=Kind.NUMBER, digits=0))
+        columns.append(Column(title="In words", kind=Kind.SPAN))
+    what = f"{_what(context, variable)} trial by trial, %, {context.days(asked)}"
+    note = (
+        f"In words, by the {context.level} interval of the trial: above or below the target of "
+        f"{context.settings.target:g}%, near it where the interval holds it; not shown where it "
+        "holds 0."
+    )
+    return Table(
+        key=_key(context, "grid", variable) + f"-{place + 1}" * bool(place),
+        question=f"{what}, further trials" if place else what,
+        columns=tuple(columns),
+        rows=tuple(rows),
+        shades=tuple(shades),
+        notes=() if place else (note,),
+        sheet=f"{_what(context, variable)} by trial",
+    )
+
+
+def _words(context: SeriesContext, row: Row) -> str:
+    """Put a control in words by its interval."""
+    target = context.settings.target
+    if not defined(row["percent"]) or not defined(row["lower"]):
+        return ""
+    if row["lower"] <= 0.0 <= row["upper"]:
+        return "not shown"
+    if row["upper"] < 0.0:
+        return "more than untreated"
+    if row["lower"] >= target:
+        return "above target"
+    return "below target" if row["upper"] < target else "near target"
+
+
+def _next_site(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> Iterator[Block]:
+    rows = [
+        row
+        for row in context.tables["combined_control"].where(**asked.where).records()
+        if defined(row["percent"])
+    ]
+    if not any(defined(row["predicted_lower"]) for row in rows):
+        return
+    order = {name: place for place, name in enumerate(context.tables.treated)}
+    rows.sort(key=lambda row: order.get(row["treatment"], 0))
+    yield Table(
+        key=_key(context, "next", variable),
+        question=f"What the next site is expected to show: {_what(context, variable).lower()}, "
+        f"{context.days(asked)}",
+        columns=(
+            Column(title="Treatment"),
+            Column(title="Trials", kind=Kind.NUMBER, digits=0),
+            Column(title="Control, %", kind=Kind.NUMBER, digits=0),
+            Column(title="Interval", kind=Kind.SPAN),
+            Column(title="Next site, %", under=f"{context.level} prediction interval"),
+            Column(
+                title=f"Sites above {context.settings.target:g}%, %", kind=Kind.NUMBER, digits=0
+            ),
+            Column(title="Interval", kind=Kind.SPAN),
+            Column(title="Differences between trials beyond chance, %", kind=Kind.NUMBER, digits=0),
+            Column(title="p-value", under="all sites alike", kind=Kind.P_VALUE),
+        ),
+        rows=tuple(
+            (
+                context.label(row["treatment"]),
+                number_or_missing(row["trials"]),
+                *_cells(row),
+                span_of(row["predicted_lower"], row["predicted_upper"]) or "cannot be told",
+                number_or_missing(row["share_above_target"], row["note"]),
+                span_of(row["share_lower"], row["share_upper"]),
+                number_or_missing(row["heterogeneity"], row["note"]),
+                number_or_missing(row["p_heterogeneity"], row["note"]),
+            )
+            for row in rows
+        ),
+        notes=(
+            "Control over all trials is that of an average site. The prediction interval is for "
+            "the true control at one further site like these, and is wider. Sites above the "
+            "target: their expected share.",
+        ),
+        sheet="Next site",
+    )
+
+
+def differences(context: SeriesContext) -> Iterator[Block]:
+    """How treatments differ from the reference and rates of one product from each other."""
+    for variable, main in _variables(context, VariableRole.PEST):
+        rows = [
+            row
+            for row in context.tables["combined_differences"].where(**main.where).records()
+            if defined(row["ratio"])
+        ]
+        kept = rows if len(rows) <= MOST_PAIRS else [row for row in rows if _asked(context, row)]
+        if kept:
+            yield _differences(context, (variable, main), kept, left_out=len(rows) - len(kept))
+
+
+def _asked(context: SeriesContext, row: Row) -> bool:
+    pairs = {frozenset(pair) for pair in rate_pairs(context.tables)}
+    return row["kind"] == "reference" or frozenset((row["a"], row["b"])) in pairs
+
+
+def _differences(
+    context: SeriesContext, of: tuple[SeriesVariable, Asked], rows: list[Row], left_out: int
+) -> Table:
+    variable, asked = of
+    rows.sort(key=lambda row: row["kind"] != "reference")
+    margins = {row["margin"] for row in rows if defined(row["margin"])}
+    margin = f"{margins.pop():g} points" if len(margins) == 1 else "the margin"
+    words = {True: "yes", False: "not shown"}
+    notes = [
+        "Difference: control of the first less that of the second, in percentage points. Ratio: "
+        "what the first leaves over what the second leaves. p-values are adjusted over the pairs "
+        "of a kind (Holm)."
+    ]
+    if left_out:
+        notes.append(f"{left_out} more pairs stand in the workbook.")
+    return Table(
+        key=_key(context, "differences", variable),
+        question=f"Differences over all trials: {_what(context, variable).lower()}, "
+        f"{context.days(asked)}",
+        columns=(
+            Column(title="Treatment"),
+            Column(title="Compared with"),
+            Column(title="Trials", kind=Kind.NUMBER, digits=0),
+            Column(title="Difference, points", kind=Kind.NUMBER, digits=0),
+            Column(title="Interval", kind=Kind.SPAN),
+            Column(title="Ratio of what is left", kind=Kind.NUMBER, digits=2),
+            Column(title="Interval", kind=Kind.SPAN),
+            Column(title="p-value", kind=Kind.P_VALUE),
+            Column(title=f"Within {margin}"),
+        ),
+        rows=tuple(
+            (
+                context.label(row["a"]),
+                context.label(row["b"]),
+                number_or_missing(row["trials"]),
+                number_or_missing(row["points"], row["note"]),
+                span_of(row["points_lower"], row["points_upper"]),
+                number_or_missing(row["ratio"], row["note"]),
+                span_of(row["lower"], row["upper"], 2),
+                number_or_missing(row["p_adjusted"], row["note"]),
+                words.get(row["not_inferior"], ""),
+            )
+            for row in rows
+        ),
+        notes=tuple(notes),
+        sheet="Differences",
+    )

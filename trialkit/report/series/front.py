@@ -1,0 +1,451 @@
+"""Page 1 of a series: five sentences, a row a treatment over all trials, doubts, a caution."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from trialkit.figures.identity import plain_line
+from trialkit.numerals import plural
+from trialkit.report.document import (
+    Aside,
+    Block,
+    Findings,
+    Glance,
+    GlanceCell,
+    GlanceRow,
+    Ink,
+    SmallDots,
+    SmallSpan,
+)
+from trialkit.report.numbers import DASH, write_number
+from trialkit.report.parts.front import MOST_ROWS, MOST_SENTENCES, ROLES, joined
+from trialkit.report.series.context import SeriesContext, only, span_of
+from trialkit.rows import Rows, defined
+from trialkit.series.matched import SeriesVariable
+from trialkit.series.rows import Asked
+from trialkit.trial import Comparison, Design, VariableRole
+from trialkit.words import COMPARISONS, DESIGNS
+
+_DOT = " \N{MIDDLE DOT} "
+#: Fewer trials than this tell little about how sites differ (common practice, no source).
+FEW_TRIALS = 5
+#: Most dots of a small picture.
+MOST_DOTS = 30
+#: Frame of the small pictures, in percent control.
+LOW, HIGH = -30.0, 99.0
+#: Share of the variance between trials from which on they are said to differ much, in percent
+#: (the rule of thumb of Higgins and others 2003: 75 is high).
+MUCH = 75.0
+CAUTION = (
+    "Small plots, open to reinvasion, at the sites and in the seasons listed. Not a "
+    "recommendation: follow the product label, local law and licensed advice."
+)
+
+Row = dict[str, Any]
+Fill = Callable[[str], GlanceCell]
+
+
+def front_page(context: SeriesContext) -> tuple[Block, ...]:
+    """Compose the first page."""
+    blocks: list[Block] = []
+    sentences = context.front[:MOST_SENTENCES]
+    if sentences:
+        blocks.append(Findings(sentences, start=0, strong=_names(context)))
+    glance = _glance(context)
+    if glance is not None:
+        blocks.append(glance)
+    doubt = _doubt(context)
+    if doubt:
+        blocks.append(Aside(doubt, doubt=True))
+    return (*blocks, Aside(CAUTION))
+
+
+def subtitle(context: SeriesContext) -> str:
+    """How many trials, at how many sites, in which seasons."""
+    trials = context.series.trials
+    sites = {item.site for item in trials if item.site}
+    seasons = sorted({item.season for item in trials if item.season})
+    parts = [f"Series of {context.count}"]
+    if sites:
+        parts.append(plural(len(sites), "site"))
+    if seasons:
+        parts.append(", ".join(seasons) if len(seasons) < 4 else f"{seasons[0]} to {seasons[-1]}")
+    parts += [plain_line(context.series.crop)] if context.series.crop else []
+    return _DOT.join(map(plain_line, parts))
+
+
+def design(context: SeriesContext) -> str:
+    """Treatments and designs in a line."""
+    trials = context.series.trials
+    parts = [plural(len(context.tables.labels), "treatment")]
+    counts: dict[str, int] = {}
+    for item in trials:
+        counts[item.design] = counts.get(item.design, 0) + 1
+    words = [
+        f"{DESIGNS.get(name, name)} ({number})" if len(counts) > 1 else DESIGNS.get(name, name)
+        for name, number in counts.items()
+        if name in set(Design)
+    ]
+    parts += [", ".join(words)] if words else []
+    ends = [item.last_day for item in trials if item.last_day is not None]
+    if ends:
+        low, high = min(ends), max(ends)
+        span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+        parts.append(f"counted to day {span}")
+    harvested = max((len(_trials_with(context, item)) for item in _yields(context)), default=0)
+    if harvested:
+        parts.append(f"harvested in {plural(harvested, 'trial')}")
+    return _DOT.join(parts)
+
+
+def _trials_with(context: SeriesContext, variable: SeriesVariable) -> set[str]:
+    return set(context.tables["error_variances"].where(variable=variable.name)["trial"])
+
+
+def _yields(context: SeriesContext) -> list[SeriesVariable]:
+    return [item for item in context.tables.measured if item.role is VariableRole.YIELD]
+
+
+def _names(context: SeriesContext) -> tuple[str, ...]:
+    names = {context.label(name) for name in context.tables.treated}
+    return tuple(sorted((name for name in names if len(name) > 2), key=len, reverse=True))
+
+
+class _Sheet:
+    """What the row of each treatment is filled from."""
+
+    def __init__(self, context: SeriesContext) -> None:
+        self.context = context
+        tables = context.tables
+        self.target = next(iter(tables.targets), None)
+        self.main = tables.main(self.target.name) if self.target else None
+        windows = [
+            asked
+            for asked in (tables.asked(self.target.name) if self.target else [])
+            if asked != self.main and self.in_most(asked)
+        ]
+        self.windows = [windows[0], windows[-1]] if len(windows) > 1 else windows
+        enemies = [v for v in tables.of_role(VariableRole.NATURAL_ENEMY) if tables.main(v.name)]
+        self.enemy = next(iter(enemies), None)
+        self.harvest = next(iter(_yields(context)), None)
+
+    def in_most(self, asked: Asked) -> bool:
+        """Whether most of the trials have a comparison."""
+        return 2 * len(self.context.tables.trials_of(asked)) > len(self.context.series.trials)
+
+    def combined(self, asked: Asked | None, treatment: str) -> Row | None:
+        """Control of a treatment over all trials."""
+        if asked is None:
+            return None
+        rows = self.context.tables["combined_control"]
+        row = only(rows, treatment=treatment, **asked.where)
+        return row if row is not None and not math.isnan(row["percent"]) else None
+
+    def mean(self, treatment: str) -> Row | None:
+        """Yield of a treatment over all trials."""
+        if self.harvest is None:
+            return None
+        row = only(self.context.tables.means(self.harvest.name), treatment=treatment)
+        return row if row is not None and not math.isnan(row["mean"]) else None
+
+
+def _glance(context: SeriesContext) -> Glance | None:
+    sheet = _Sheet(context)
+    columns = list(_columns(sheet))
+    if not columns:
+        return None
+    span_at = next((i for i, (_, _, name) in enumerate(columns) if name == "yield"), -1)
+    treatments = _ordered(sheet)
+    spans = _spans(sheet, treatments) if span_at >= 0 else {}
+    shown = treatments[:MOST_ROWS] + treatments[MOST_ROWS:][-1:]
+    untreated = context.tables.untreated
+    rows = tuple(
+        GlanceRow(
+            name=context.label(item),
+            under=_under(sheet, item),
+            course=_dots(sheet, item),
+            cells=tuple(fill(item) for _, fill, _ in columns),
+            span=spans.get(item),
+            base=item == untreated,
+        )
+        for item in shown
+    )
+    return Glance(
+        key="glance",
+        title="At a glance",
+        course_head=_course_head(sheet),
+        heads=tuple(head for head, _, _ in columns),
+        rows=rows,
+        span_at=span_at,
+        notes=tuple(_notes(sheet, left_out=len(treatments) - len(rows))),
+    )
+
+
+def _columns(sheet: _Sheet) -> Iterator[tuple[tuple[str, str], Fill, str]]:
+    context = sheet.context
+    if sheet.main is not None:
+        yield ("Control, %", context.days(sheet.main)), _control(sheet, sheet.main), "control"
+        for asked in sheet.windows:
+            yield ("Control, %", context.days(asked)), _control(sheet, asked), "window"
+        rows = context.tables["combined_control"].where(**sheet.main.where)
+        if rows.knows("predicted_lower"):
+            yield ("Next site", "control, %"), _next(sheet), "next"
+        if rows.knows("share_above_target"):
+            target = f"{context.settings.target:g}%"
+            yield (f"Sites above {target}", "expected, %"), _share(sheet), "share"
+    if sheet.enemy is not None:
+        main = context.tables.main(sheet.enemy.name)
+        label = context.short_label(sheet.enemy)
+        yield (label, "change, %"), _change(sheet, main), "enemies"
+    if sheet.harvest is not None:
+        label = context.short_label(sheet.harvest)
+        yield (label, sheet.harvest.unit or ""), _yield(sheet), "yield"
+
+
+def _nothing() -> GlanceCell:
+    return GlanceCell(text=DASH)
+
+
+def _ink(sheet: _Sheet, treatment: str, asked: Asked | None, *, harm: bool) -> Ink:
+    variable = asked.variable if asked else (sheet.harvest.name if sheet.harvest else "")
+    if not sheet.context.is_shown(treatment, variable, asked):
+        return Ink.ESTIMATE
+    return Ink.HARM if harm else Ink.SHOWN
+
+
+def _control(sheet: _Sheet, asked: Asked) -> Fill:
+    def fill(treatment: str) -> GlanceCell:
+        row = sheet.combined(asked, treatment)
+        if row is None:
+            return _nothing()
+        return GlanceCell(
+            text=write_number(row["percent"], 0),
+            under=span_of(row["lower"], row["upper"]),
+            ink=_ink(sheet, treatment, asked, harm=row["percent"] < 0),
+        )
+
+    return fill
+
+
+def _next(sheet: _Sheet) -> Fill:
+    def fill(treatment: str) -> GlanceCell:
+        row = sheet.combined(sheet.main, treatment)
+        text = span_of(row["predicted_lower"], row["predicted_upper"]) if row else ""
+        return GlanceCell(text=text) if text else _nothing()
+
+    return fill
+
+
+def _share(sheet: _Sheet) -> Fill:
+    def fill(treatment: str) -> GlanceCell:
+        row = sheet.combined(sheet.main, treatment)
+        if row is None or math.isnan(row["share_above_target"]):
+            return _nothing()
+        return GlanceCell(
+            text=_share_text(row["share_above_target"]),
+            under=span_of(row["share_lower"], row["share_upper"]),
+        )
+
+    return fill
+
+
+def _share_text(percent: float) -> str:
+    """Write a share of sites; neither all nor none are ever certain."""
+    if percent > 99.0:
+        return ">99"
+    return "<1" if percent < 1.0 else write_number(percent, 0)
+
+
+def _change(sheet: _Sheet, asked: Asked | None) -> Fill:
+    def fill(treatment: str) -> GlanceCell:
+        row = sheet.combined(asked, treatment)
+        if row is None:
+            return _nothing()
+        value = -float(row["percent"])
+        text = write_number(value, 0)
+        return GlanceCell(
+            text=f"+{text}" if value > 0 and text != "0" else text,
+            under=span_of(-row["upper"], -row["lower"]),
+            ink=_ink(sheet, treatment, asked, harm=value < 0),
+        )
+
+    return fill
+
+
+def _yield(sheet: _Sheet) -> Fill:
+    def fill(treatment: str) -> GlanceCell:
+        row, untreated = sheet.mean(treatment), sheet.context.tables.untreated
+        if row is None or sheet.harvest is None:
+            return _nothing()
+        base = sheet.mean(untreated) if untreated else None
+        lost = base is not None and row["mean"] < base["mean"]
+        return GlanceCell(
+            text=write_number(row["mean"], sheet.context.digits(sheet.harvest.name)),
+            beside=row["letters"] or "",
+            ink=_ink(sheet, treatment, None, harm=lost),
+        )
+
+    return fill
+
+
+def _ordered(sheet: _Sheet) -> list[str]:
+    """Treatments, the best first by control, else by yield; the untreated stands last."""
+    untreated = sheet.context.tables.untreated
+
+    def key(treatment: str) -> tuple[bool, float]:
+        row = sheet.combined(sheet.main, treatment) if sheet.main else None
+        mean = sheet.mean(treatment) if sheet.main is None else None
+        value = row["percent"] if row else mean["mean"] if mean else -math.inf
+        return treatment == untreated, -value
+
+    present = [
+        name
+        for name in sheet.context.tables.labels
+        if name == untreated or sheet.combined(sheet.main, name) or sheet.mean(name)
+    ]
+    return sorted(present, key=key)
+
+
+def _under(sheet: _Sheet, treatment: str) -> str:
+    context = sheet.context
+    facts = context.tables.facts(treatment)
+    rate = f"{facts.rate:g} {facts.rate_unit}".strip() if facts.rate is not None else ""
+    role = "reference" if treatment == context.settings.reference else ROLES.get(facts.role, "")
+    row = sheet.combined(sheet.main, treatment) or sheet.mean(treatment)
+    trials = plural(f"{row['trials']:g}", "trial") if row else ""
+    return _DOT.join(plain_line(part) for part in (rate, role, trials) if part)
+
+
+def _course_head(sheet: _Sheet) -> tuple[str, str] | None:
+    if sheet.main is None or sheet.target is None:
+        return None
+    label = sheet.context.short_label(sheet.target).lower()
+    target = f"{sheet.context.settings.target:g}%"
+    days = sheet.context.days(sheet.main)
+    return f"Control of {label}", f"trial by trial, {days}; dashed: {target}"
+
+
+def _dots(sheet: _Sheet, treatment: str) -> SmallDots | None:
+    row = sheet.combined(sheet.main, treatment)
+    if row is None or sheet.main is None:
+        return None
+    rows = sheet.context.tables["trial_control"].where(treatment=treatment, **sheet.main.where)
+    values = _spread(rows.numbers("percent"))
+    told = ", ".join(write_number(value, 0) for value in values)
+    return SmallDots(
+        values=values,
+        pooled=float(row["percent"]),
+        lower=_known(row["lower"]),
+        upper=_known(row["upper"]),
+        predicted_lower=_known(row["predicted_lower"]),
+        predicted_upper=_known(row["predicted_upper"]),
+        target=sheet.context.settings.target,
+        low=LOW,
+        high=HIGH,
+        alt=f"Control by {sheet.context.label(treatment)}, %, trial by trial: {told}; together "
+        f"{write_number(row['percent'], 0)}.",
+    )
+
+
+def _spread(values: list[float]) -> tuple[float, ...]:
+    """Values for the dots of a picture; of very many those at even steps of their order."""
+    if len(values) <= MOST_DOTS:
+        return tuple(values)
+    ordered, last = sorted(values), len(values) - 1
+    return tuple(ordered[round(last * step / (MOST_DOTS - 1))] for step in range(MOST_DOTS))
+
+
+def _known(value: float) -> float:
+    """A number, or the one NaN that equals itself in a tuple."""
+    return float(value) if defined(value) else math.nan
+
+
+def _spans(sheet: _Sheet, treatments: list[str]) -> dict[str, SmallSpan]:
+    rows = {name: row for name in treatments if (row := sheet.mean(name)) is not None}
+    ends = [
+        float(row[name])
+        for row in rows.values()
+        for name in ("mean", "lower", "upper")
+        if math.isfinite(row[name])
+    ]
+    untreated = sheet.context.tables.untreated
+    base = rows.get(untreated) if untreated else None
+    digits = sheet.context.digits(sheet.harvest.name) if sheet.harvest else 0
+    return {
+        name: SmallSpan(
+            value=float(row["mean"]),
+            lower=_known(row["lower"]),
+            upper=_known(row["upper"]),
+            base=float(base["mean"]) if base else None,
+            low=min(ends),
+            high=max(ends),
+            alt=f"mean with interval {span_of(row['lower'], row['upper'], digits)}",
+        )
+        for name, row in rows.items()
+    }
+
+
+def _notes(sheet: _Sheet, left_out: int) -> Iterator[str]:
+    context = sheet.context
+    if sheet.main is not None:
+        yield (
+            "Circles: the trials; diamond: all together, with its interval (thick) and where the "
+            "next site is expected (thin); halving what is left is always one step. Control and "
+            "changes are against the untreated."
+        )
+    yield (
+        f"Small figures are {context.level} confidence intervals, each on its own. Bold: a "
+        "difference from the untreated was established, all claims of this page together; grey: "
+        "estimates."
+    )
+    if sheet.harvest is not None and context.tables.means(sheet.harvest.name).knows("letters"):
+        name = COMPARISONS.get(context.settings.comparison, "")
+        if context.settings.comparison is not Comparison.NONE:
+            yield (
+                f"Yields that share a letter do not differ significantly ({name}, "
+                f"{100 * context.settings.alpha:g}%)."
+            )
+    if left_out > 0:
+        yield f"{plural(left_out, 'more treatment')}: see the tables inside."
+
+
+def _doubt(context: SeriesContext) -> str:
+    """What makes the answer less sure than it looks, in a line."""
+    parts = []
+    number = len(context.series.trials)
+    if number == 1:
+        parts.append("one trial cannot tell how sites differ")
+    elif number < FEW_TRIALS:
+        parts.append(f"{plural(number, 'trial')} can tell little about how sites differ")
+    uneven = list(_uneven(context))
+    if uneven:
+        parts.append(f"control by {joined(uneven)} varied much between trials (see Reliability)")
+    parts += _unmatched(context.tables["series_matches"])
+    if not parts:
+        return ""
+    return f"Read with care: {joined(parts)}."
+
+
+def _uneven(context: SeriesContext) -> Iterator[str]:
+    """Treatments whose control differed much between trials, in the main comparisons."""
+    for variable in context.tables.targets:
+        asked = context.tables.main(variable.name)
+        if asked is None:
+            continue
+        for row in context.tables["combined_control"].where(**asked.where).records():
+            if row["trials"] > 2 and row["heterogeneity"] >= MUCH:
+                yield context.label(row["treatment"])
+
+
+def _unmatched(rows: Rows) -> list[str]:
+    """Say how many treatments and variables were left out since nothing matches them."""
+    lacking = rows.keep(not defined(taken) for taken in rows["taken_as"])
+    counts = Counter(lacking["kind"])
+    return [
+        f"{plural(counts[kind], kind)} left out as unmatched (see Departures)"
+        for kind in ("treatment", "variable")
+        if counts[kind]
+    ]

@@ -1,0 +1,153 @@
+"""The trials of a series: what each is, what differs between them, what was taken as the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from trialkit.figures.identity import plain_line
+from trialkit.numerals import day as write_day
+from trialkit.numerals import plural
+from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
+from trialkit.report.parts.front import joined
+from trialkit.report.series.context import EN_DASH, SeriesContext
+from trialkit.rows import defined
+from trialkit.trial import Design
+from trialkit.words import DESIGNS, TREATMENT_ROLES
+
+#: Most circumstances of a trial that the table of trials has a column for.
+MOST_COVARIATES = 4
+
+
+def trials_table(context: SeriesContext) -> Iterator[Block]:
+    """List the trials, a line each."""
+    rows = context.tables["series_trials"].records()
+    about = {item.key: item.covariates for item in context.series.trials}
+    names = list(dict.fromkeys(name for own in about.values() for name in own))
+    different = [name for name in names if len({own.get(name) for own in about.values()}) > 1]
+    shown = different[:MOST_COVARIATES]
+    notes = [f"{context.trial(row['trial'])}: {row['note']}" for row in rows if row["note"]]
+    if len(different) > len(shown):
+        notes.append(f"Further circumstances: {'; '.join(different[MOST_COVARIATES:])}.")
+    yield Table(
+        key="trials",
+        question=f"{context.count[:1].upper()}{context.count[1:]}, and what differs between them",
+        columns=(
+            Column(title="Trial"),
+            Column(title="Design"),
+            Column(title="Assessed", under="number and days"),
+            *(
+                Column(
+                    title=f"{name[:1].upper()}{name[1:]}".partition(",")[0],
+                    under=name.partition(",")[2].strip(),
+                    kind=Kind.NUMBER,
+                )
+                for name in shown
+            ),
+        ),
+        rows=tuple(
+            (
+                context.trial(row["trial"]),
+                _design(row["design"], row["blocks"], row["treatments"]),
+                _days(row["assessments"], row["first_day"], row["last_day"]),
+                *(_covariate(about[row["trial"]].get(name)) for name in shown),
+            )
+            for row in rows
+        ),
+        notes=tuple(map(plain_line, notes)),
+        sheet="Trials",
+    )
+
+
+def _covariate(value: float | None) -> Cell:
+    return number_or_missing(value, "not known")
+
+
+def _design(design: str, blocks: float, treatments: float) -> str:
+    words = DESIGNS.get(design, design)
+    if design != Design.LATIN and defined(blocks):
+        words += f", {plural(f'{blocks:g}', 'block')}"
+    return f"{words}, {plural(f'{treatments:g}', 'treatment')}" if defined(treatments) else words
+
+
+def _days(number: float, first: float, last: float) -> str:
+    if not defined(number):
+        return ""
+    if not (defined(first) and defined(last)):
+        return f"{number:g}"
+    between = EN_DASH if first >= 0 else " to "
+    return f"{number:g}: day {write_day(first)}{between}{write_day(last)}"
+
+
+def treatments_table(context: SeriesContext) -> Iterator[Block]:
+    """List the treatments, and in which trials each stands."""
+    tables = context.tables
+    present: dict[str, set[str]] = {name: set() for name in tables.labels}
+    for table in ("trial_control", "series_matches"):
+        rows = tables[table]
+        if table == "series_matches" and rows:
+            rows = rows.where(kind="treatment")
+        column = "treatment" if table == "trial_control" else "taken_as"
+        for name, trial in zip(rows.get(column), rows.get("trial"), strict=True):
+            if name in present:
+                present[name].add(trial)
+    every = [item.key for item in context.series.trials]
+    facts = {name: tables.facts(name) for name in tables.labels}
+    rates = any(item.rate is not None for item in facts.values())
+    groups = any(item.groups for item in facts.values())
+
+    def line(name: str) -> Iterator[Cell]:
+        item = facts[name]
+        yield context.label(name)
+        role = "reference" if name == context.settings.reference else item.role
+        yield "untreated" if name == tables.untreated else plain_role(role)
+        if rates:
+            rate = f"{item.rate:g} {item.rate_unit}".strip() if item.rate is not None else ""
+            yield plain_line(rate)
+        if groups:
+            yield plain_line("; ".join(dict.fromkeys(item.groups)))
+        lacking = [context.trial(key) for key in every if key not in present[name]]
+        untold = name == tables.untreated or not lacking
+        yield "all" if untold else f"{len(every) - len(lacking)}: not {joined(lacking)}"
+
+    optional = [*(["Rate"] if rates else []), *(["Mode of action"] if groups else [])]
+    yield Table(
+        key="treatments",
+        question="Treatments, and the trials that have them",
+        columns=tuple(Column(title=title) for title in ("Treatment", "Role", *optional, "Trials")),
+        rows=tuple(tuple(line(name)) for name in tables.labels),
+        sheet="Treatments",
+    )
+
+
+def plain_role(role: str) -> str:
+    """The word of a role without its explanation."""
+    return TREATMENT_ROLES.get(role, role).partition(" (")[0]
+
+
+def how_to_read(context: SeriesContext) -> Iterator[Block]:
+    """Say the conventions of all tables once."""
+    yield Paragraph(
+        f"How to read the tables: numbers in small type are {context.level} confidence intervals, "
+        "each on its own unless a note says otherwise. Days count from the first application of "
+        "each trial. A dash stands where there is no value."
+    )
+
+
+def matches(context: SeriesContext) -> Iterator[Block]:
+    """What was taken for one treatment, variable or span of days in every trial."""
+    table = context.long_form("series_matches")
+    if table is not None:
+        yield table
+
+
+def unmatched(context: SeriesContext) -> list[str]:
+    """Say what found no match, a line a trial."""
+    rows = context.tables["series_matches"].records()
+    return [
+        plain_line(
+            f"{context.trial(row['trial'])}: {row['kind']} {row['found']} was left out "
+            f"({row['how']})."
+        )
+        for row in rows
+        if not defined(row["taken_as"])
+    ]

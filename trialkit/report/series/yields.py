@@ -1,0 +1,211 @@
+"""Yields and measurements over the trials: means, trial by trial, and how evenly they stand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from trialkit.report.document import (
+    Block,
+    Cell,
+    Column,
+    FigureBlock,
+    Kind,
+    Missing,
+    Paragraph,
+    Table,
+    number_or_missing,
+)
+from trialkit.report.series.context import (
+    MOST_ACROSS,
+    MOST_PRINTED,
+    SeriesContext,
+    evenly,
+    only,
+    span_of,
+)
+from trialkit.rows import Rows, defined
+from trialkit.series.matched import SeriesVariable
+from trialkit.trial import Comparison
+from trialkit.words import COMPARISONS
+
+Row = dict[str, Any]
+
+
+def _key(context: SeriesContext, kind: str, variable: SeriesVariable) -> str:
+    return f"{kind}-{list(context.tables.variables).index(variable.name) + 1}"
+
+
+def yields(context: SeriesContext) -> Iterator[Block]:
+    """Means over all trials, what each trial gave, and stability."""
+    for variable in context.tables.measured:
+        rows = context.tables.means(variable.name)
+        label = context.variable_label(variable.name)
+        if rows.knows("mean"):
+            yield FigureBlock(
+                key=_key(context, "means", variable),
+                kind="series_means",
+                variable=variable.name,
+                alt=f"{label}: means over all trials with their intervals, by treatment.",
+                caption=f"{label}: means over all trials, with {context.level} intervals"
+                f"{' and letters' if rows.knows('letters') else ''}.",
+            )
+        yield _means(context, variable, rows)
+        yield from _by_trial(context, variable)
+        yield from _stability(context, variable)
+
+
+def _means(context: SeriesContext, variable: SeriesVariable, rows: Rows) -> Table:
+    digits = context.digits(variable.name)
+    settings, untreated = context.settings, context.tables.untreated
+    order = [name for name in context.tables.labels if name in set(rows["treatment"])]
+    by_name = {row["treatment"]: row for row in rows.records()}
+    against = [untreated] if untreated in by_name else []
+    letters = rows.knows("letters")
+    base = "the reference" if settings.reference in by_name else "the untreated"
+    notes = [_speaks(rows)]
+    if letters and settings.comparison is not Comparison.NONE:
+        notes.append(
+            f"Means followed by the same letter do not differ significantly "
+            f"({COMPARISONS.get(settings.comparison, '')}, {100 * settings.alpha:g}%)."
+        )
+    columns = [
+        Column(title="Treatment"),
+        Column(title="Trials", kind=Kind.NUMBER, digits=0),
+        Column(title="Mean", kind=Kind.NUMBER, digits=digits),
+        *([Column(title="Letters", kind=Kind.LETTERS)] if letters else []),
+        Column(title="Interval", kind=Kind.SPAN),
+        Column(title=f"Of {base}, %", kind=Kind.NUMBER, digits=0),
+        Column(title="Of the mean, %", kind=Kind.NUMBER, digits=0),
+    ]
+    if against:
+        columns += [
+            Column(title="More than untreated", kind=Kind.NUMBER, digits=digits),
+            Column(title="Interval", kind=Kind.SPAN),
+            Column(title="p-value", kind=Kind.P_VALUE),
+        ]
+
+    def line(name: str) -> Iterator[Cell]:
+        row = by_name[name]
+        yield context.label(name)
+        yield number_or_missing(row["trials"])
+        yield number_or_missing(row["mean"], row["note"])
+        if letters:
+            yield row["letters"]
+        yield span_of(row["lower"], row["upper"], digits)
+        yield number_or_missing(row["percent_of_reference"], row["note"])
+        yield number_or_missing(row["percent_of_mean"], row["note"])
+        if against:
+            yield from _gain(context, variable, (name, str(untreated)), digits)
+
+    return Table(
+        key=_key(context, "over", variable),
+        question=f"{context.variable_label(variable.name)}, over all trials",
+        columns=tuple(columns),
+        rows=tuple(tuple(line(name)) for name in order),
+        notes=tuple(note for note in notes if note),
+        sheet=f"{context.short_label(variable)} over trials",
+    )
+
+
+def _speaks(rows: Rows) -> str:
+    words = {str(item) for item in rows.get("inference") if defined(item)}
+    if words == {"other sites"}:
+        return "These means speak of sites and seasons like those of the trials (broad inference)."
+    if words == {"these sites"}:
+        return "These means speak of the trials' own sites and seasons alone (narrow inference)."
+    return ""
+
+
+def _gain(
+    context: SeriesContext, variable: SeriesVariable, pair: tuple[str, str], digits: int
+) -> tuple[Cell, Cell, Cell]:
+    """Difference from the untreated, its interval, and p."""
+    rows = context.tables.pairs(variable.name)
+    for (a, b), sign in ((pair, 1.0), (pair[::-1], -1.0)):
+        row = only(rows, a=a, b=b) if rows else None
+        if row is not None:
+            ends = sorted((sign * row["lower"], sign * row["upper"]))
+            p = number_or_missing(row["p_adjusted"])
+            return number_or_missing(sign * row["difference"]), span_of(ends[0], ends[1], digits), p
+    return None, "", None
+
+
+def _by_trial(context: SeriesContext, variable: SeriesVariable) -> Iterator[Block]:
+    """Means of every trial, treatments down and trials across."""
+    own = {
+        item.trial: item for item in context.tables.matched.means if item.variable == variable.name
+    }
+    trials = [item.key for item in context.series.trials if item.key in own]
+    if len(trials) < 2:
+        return
+    present = [n for n in context.tables.labels if any(n in own[t].treatments for t in trials)]
+
+    def cell(name: str, trial: str) -> Cell:
+        item = own[trial]
+        if name not in item.treatments:
+            return Missing("not in this trial")
+        return number_or_missing(float(item.means[item.treatments.index(name)]), item.note)
+
+    if len(trials) > MOST_PRINTED:
+        yield Paragraph(f"Means of each of the {len(trials)} trials stand in their own reports.")
+        return
+    what = f"{context.variable_label(variable.name)}, trial by trial"
+    digits = context.digits(variable.name)
+    for place, group in enumerate(evenly(trials, MOST_ACROSS)):
+        yield Table(
+            key=_key(context, "each", variable) + f"-{place + 1}" * bool(place),
+            question=f"{what}, further trials" if place else what,
+            columns=(
+                Column(title="Treatment"),
+                *(
+                    Column(title=context.trial(trial), kind=Kind.NUMBER, digits=digits)
+                    for trial in group
+                ),
+            ),
+            rows=tuple((context.label(n), *(cell(n, trial) for trial in group)) for n in present),
+            sheet=f"{context.short_label(variable)} by trial",
+        )
+
+
+def _stability(context: SeriesContext, variable: SeriesVariable) -> Iterator[Block]:
+    rows = context.tables["stability"].where(variable=variable.name).records()
+    if not rows:
+        return
+    digits = context.digits(variable.name)
+    yield Table(
+        key=_key(context, "stability", variable),
+        question=f"How evenly treatments yielded over {rows[0]['environments']:g} environments: "
+        f"{context.variable_label(variable.name)}",
+        columns=(
+            Column(title="Treatment"),
+            Column(title="Mean", kind=Kind.NUMBER, digits=digits),
+            Column(title="Slope on the environment", kind=Kind.NUMBER, digits=2),
+            Column(title="Interval", kind=Kind.SPAN),
+            Column(title="Variance about the line", kind=Kind.NUMBER),
+            Column(title="Ecovalence", kind=Kind.NUMBER),
+            Column(title="Stability variance", kind=Kind.NUMBER),
+            Column(title="p-value", under="even over sites", kind=Kind.P_VALUE),
+            Column(title="Distance from the best", kind=Kind.NUMBER),
+        ),
+        rows=tuple(
+            (
+                context.label(row["treatment"]),
+                number_or_missing(row["mean"], row["note"]),
+                number_or_missing(row["slope"], row["note"]),
+                span_of(row["slope_lower"], row["slope_upper"], 2),
+                number_or_missing(row["deviation_variance"], row["note"]),
+                number_or_missing(row["ecovalence"], row["note"]),
+                number_or_missing(row["stability_variance"], row["note"]),
+                number_or_missing(row["p_stability"], row["note"]),
+                number_or_missing(row["superiority"], row["note"]),
+            )
+            for row in rows
+        ),
+        notes=(
+            "A slope above 1 gains more than the average treatment where conditions are good. "
+            "Ecovalence and stability variance are small where a treatment keeps its distance "
+            "from the others; the distance from the best is small where it is always near the top.",
+        ),
+        sheet="Stability",
+    )
