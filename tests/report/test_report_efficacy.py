@@ -263,7 +263,7 @@ def test_resurgence_is_told_without_a_cause(story: Analysis) -> None:
     }
     text = said(compose(replace(story, resurgence=make_table("resurgence", row))))
     assert "were 88% below the untreated on day 7" in text
-    assert "96% above it on day 21" in text
+    assert "On day 21 larvae were 96% above it" in text
     assert "does not show that the first led to the second" in text
 
 
