@@ -44,22 +44,36 @@ def how_to_read(context: Context) -> Iterator[Block]:
         f"How to read the tables: numbers in small type are {level} confidence intervals, each on "
         "its own unless a note says otherwise. An interval that includes zero does not establish "
         "an effect, nor its absence. A dash stands where there is no value."
+        f"{_below_zero(context)}{_grey_lines(context)}"
     )
 
 
+def _below_zero(context: Context) -> str:
+    if not (context.table("control", "percent") or context.table("natural_enemies", "percent")):
+        return ""
+    return " Control or a reduction below zero: more than in the untreated."
+
+
+def _grey_lines(context: Context) -> str:
+    if len(set(context.table("course", "mean").get("days_after"))) < 2:
+        return ""
+    return " In figures over days, grey lines repeat the untreated (solid) and reference (dashed)."
+
+
 def warnings(context: Context) -> Iterator[Block]:
-    """Everything odd in the input and in the analysis."""
+    """Everything odd in the input and in the analysis, what has the same remedy together."""
     problems = context.analysis.problems
     left_out = _left_out(context)
     if left_out:
         yield Paragraph(left_out)
     if not problems:
         return
+    by_remedy: dict[str, list[str]] = {}
+    for item in problems:
+        told = plain_line(f"{item.what} ({item.place})".replace(" ()", ""))
+        by_remedy.setdefault(item.remedy, []).append(told)
     yield Notes(
-        tuple(
-            plain_line(f"{item.what} {item.remedy} ({item.place})".replace(" ()", ""))
-            for item in problems
-        )
+        tuple(f"{' '.join(told)} {plain_line(remedy)}" for remedy, told in by_remedy.items())
     )
 
 

@@ -102,9 +102,7 @@ def control_table(context: Context, variable: Variable) -> Table | None:
 def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
     settings = context.trial.settings
     method = str(rows["method"][0])
-    if method == "abbott":
-        yield "Below zero: more than in the untreated."
-    else:
+    if method != "abbott":
         yield "Below zero: more than expected from the untreated and the counts before treatment."
     signs = "".join(sign for line in lines for sign in line.signs.values())
     meanings = []

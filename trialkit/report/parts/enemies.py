@@ -107,8 +107,7 @@ def _reductions(context: Context, variable: Variable, rows: Rows) -> Table:
         columns=columns,
         rows=cells,
         notes=(
-            f"{SHOWN} different from the untreated (each test on its own, {write_share(alpha)}). "
-            "Below zero: more than in the untreated.",
+            f"{SHOWN} different from the untreated (each test on its own, {write_share(alpha)}).",
             "Shades are the classes of harm of the IOBC field scheme. They go by the number, and "
             "stand only where a difference was shown; an interval may span several classes, so "
             f"read both. Without {SHOWN} neither harm nor its absence was shown. The classes "

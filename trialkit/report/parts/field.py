@@ -176,7 +176,6 @@ def plot_data(context: Context) -> Iterator[Block]:
                 (*starts[plot], *(number_or_missing(value) for value in row))
                 for plot, row in zip(values.plots, values.values, strict=True)
             ),
-            notes=("A dash is a plot that was not assessed.",) if values.gaps else (),
             sheet=f"Plots {label}",
             compact=True,
         )
@@ -207,20 +206,13 @@ def _share_data(
             cells += [number_or_missing(value), of]
         rows.append(tuple(cells))
     label = context.variable_label(variable.name)
-    sampled = "Of several samples in a plot, all units together. " if _sampled(context) else ""
+    sampled = "Of several samples in a plot, all units together." if _sampled(context) else ""
     return Table(
         key=context.key("plots", variable.name),
         question=f"{label}: plot by plot, percent, and how many of {units(variable)}",
         columns=tuple(columns),
         rows=tuple(rows),
-        notes=tuple(
-            text
-            for text in (
-                sampled.strip(),
-                "A dash is a plot that was not assessed." if values.gaps else "",
-            )
-            if text
-        ),
+        notes=(sampled,) if sampled else (),
         sheet=f"Plots {label}",
         compact=True,
     )

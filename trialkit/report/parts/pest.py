@@ -35,10 +35,8 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     many = len(set(rows["treatment"])) > MOST_PANELS
     if many:
         days = days[-1:]
-    what = "Coloured lines show" if len(days) > 1 else "Dots show"
-    note = grey = ""
+    note = ""
     if len(days) > 1:
-        grey = " Grey: the untreated (solid) and the reference (dashed)."
         note = course_scale(rows["mean"], rows["upper"], variable.kind).note()
     spans = _bars(context, variable.name, level) if rows.knows("lower") else ""
     return FigureBlock(
@@ -46,8 +44,7 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
         kind="course",
         variable=variable.name,
         alt=f"{label} by treatment, {days_text(days)}. {_ends(context, rows)}",
-        caption=f"{label}. {what} treatment means as counted{extremes_words(many)}."
-        f"{grey}{spans} {note}".strip(),
+        caption=f"{label}: treatment means as counted{extremes_words(many)}.{spans} {note}".strip(),
     )
 
 
