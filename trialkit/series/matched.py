@@ -207,6 +207,18 @@ class LogRatios:
         if not (np.isfinite(self.estimates).all() and np.isfinite(self.covariance).all()):
             raise ValueError("log ratios and their covariance must be finite")
 
+    def of(self, treatments: tuple[str, ...]) -> LogRatios | None:
+        """The log ratios of some treatments, of those that are there; None where none is."""
+        places = [place for place, name in enumerate(self.treatments) if name in treatments]
+        if not places:
+            return None
+        return LogRatios(
+            treatments=tuple(self.treatments[place] for place in places),
+            estimates=self.estimates[places],
+            covariance=self.covariance[np.ix_(places, places)],
+            df=self.df,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Means:

@@ -35,6 +35,7 @@ class Question(StrEnum):
     RATE = "rate"
     FALL = "fall"
     RESURGENCE = "resurgence"
+    SEASON = "season"
 
 
 _OF_ROLE = {
@@ -260,4 +261,5 @@ _WEIGHTS = {
     Question.RETURN: 0.05,
     Question.REFERENCE: 0.1,
     Question.PAIRS: 0.5,
+    Question.SEASON: 0.05,
 }

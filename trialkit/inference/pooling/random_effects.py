@@ -51,6 +51,10 @@ class Pooled:
         """Two-sided p-values of nought (q,)."""
         return np.asarray(2.0 * special.stdtr(self.df, -np.abs(self.estimate / self.se)))
 
+    def with_most(self, df: IntArray) -> Pooled:
+        """The same with no more degrees of freedom than these (q,), 1 at least."""
+        return replace(self, df=np.minimum(self.df, np.maximum(df, 1)))
+
     def limits(self, alpha: float) -> tuple[FloatArray, FloatArray]:
         """Limits (q,) of each by itself."""
         half = special.stdtrit(self.df, 1.0 - alpha / 2.0) * self.se

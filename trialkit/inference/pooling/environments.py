@@ -1,0 +1,185 @@
+"""Means of several trials analysed together: environments, treatments and how they go together.
+
+Each trial gives the least-squares means of its treatments with their covariance, so that every
+design can take part; blocks were taken out inside the trials. The mean of treatment g in trial i is
+
+    m_ig = E_i + G_g + (GE)_ig + error,
+
+errors with the covariance of the trial, its own error variance where the trials differ in it. The
+level of an environment is taken out of each trial by contrasts. **Broad** inference, of other
+environments, has (GE) random, its variance by REML and signed, so that in balanced data treatments
+are tested against treatment x environment exactly; Kenward and Roger's covariance and degrees of
+freedom. **Narrow** inference, of these environments alone, has (GE) fixed: the same estimates with
+what error does to them.
+
+Source: Moore KJ & Dixon PM 2015, Agron. J. 107:763-771 (broad and narrow inference in combined
+analyses; reference from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy import special
+
+from trialkit.inference.design.layout import FloatArray, IntArray
+from trialkit.inference.estimable import NotEstimable
+from trialkit.inference.normal.degrees_of_freedom import SmallSample, contrast_df
+from trialkit.inference.pooling.environment_anova import AnovaLine, anova_lines
+from trialkit.inference.pooling.trial_contrasts import TrialContrasts, TrialMeans, centred
+
+Inference = Literal["broad", "narrow"]
+
+#: Level of Bartlett's test from which on each trial has its own error variance.
+UNEQUAL = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EnvironmentFit:
+    """Means of several trials analysed together.
+
+    Attributes
+    ----------
+    means : (t,) array
+        Over all environments, each weighing alike, treatments adjusted for where they stood.
+    trials_of : (t,) int array
+        Trials each treatment is in.
+    own_errors : bool
+        Whether each trial has its own error variance.
+    p_errors : float
+        P-value of equal error variances; NaN for one trial.
+    error_variance, df_error : float
+        Pooled over trials.
+    interaction : float
+        Variance of treatment x environment; may be below zero.
+    anova : tuple of AnovaLine
+    """
+
+    means: FloatArray
+    trials_of: IntArray
+    own_errors: bool
+    p_errors: float
+    error_variance: float
+    df_error: float
+    interaction: float
+    anova: tuple[AnovaLine, ...]
+    _by_means: tuple[FloatArray, ...]
+    _differences: tuple[FloatArray, ...]
+    _trials: tuple[TrialMeans, ...]
+    _errors: FloatArray
+    _small: SmallSample
+
+    def of_means(self, inference: Inference) -> tuple[FloatArray, FloatArray]:
+        """Standard errors and degrees of freedom (t,) of the means."""
+        t = self.means.size
+        rows = np.eye(t)
+        if inference == "narrow":
+            return self._narrow(rows, self._by_means)
+        variance = np.zeros(t)
+        for part, trial, error in zip(self._by_means, self._trials, self._errors, strict=True):
+            own = error * trial.unit + self.interaction * np.eye(trial.mean.size)
+            variance += np.einsum("gi,ij,gj->g", part, own, part)
+        # Of what sets a treatment apart from all: the level that all share adds little.
+        df = contrast_df((rows - 1.0 / t) @ centred(t), self._small, expected=True)
+        return np.sqrt(np.maximum(variance, 0.0)), df
+
+    def of_differences(
+        self, a: IntArray, b: IntArray, inference: Inference
+    ) -> tuple[FloatArray, FloatArray]:
+        """Standard errors and degrees of freedom of differences of pairs, first minus second."""
+        rows = np.eye(self.means.size)[a] - np.eye(self.means.size)[b]
+        if inference == "narrow":
+            return self._narrow(rows, self._differences)
+        reduced = rows @ centred(self.means.size)
+        variance = np.einsum("qi,ij,qj->q", reduced, self._small.adjusted, reduced)
+        df = contrast_df(reduced, self._small, expected=True)
+        return np.sqrt(np.maximum(variance, 0.0)), df
+
+    def _narrow(
+        self, rows: FloatArray, linear: tuple[FloatArray, ...]
+    ) -> tuple[FloatArray, FloatArray]:
+        """What error alone does to combinations (q, t), by Satterthwaite over the trials."""
+        parts = []
+        for part, trial, error in zip(linear, self._trials, self._errors, strict=True):
+            own = rows @ part
+            parts.append(error * np.einsum("qi,ij,qj->q", own, trial.unit, own))
+        each = np.maximum(np.array(parts), 0.0)
+        variance = each.sum(axis=0)
+        if not self.own_errors:
+            return np.sqrt(variance), np.full(len(rows), self.df_error)
+        freedom = np.array([trial.df for trial in self._trials])[:, None]
+        spread = (each**2 / freedom).sum(axis=0)
+        return np.sqrt(variance), variance**2 / np.where(spread > 0.0, spread, np.nan)
+
+
+def bartlett(variances: FloatArray, df: FloatArray) -> float:
+    """P-value of equal error variances, from mean squares and their degrees of freedom.
+
+    Notes
+    -----
+    Bartlett MS 1937, Proceedings of the Royal Society A 160:268-282.
+
+    Examples
+    --------
+    >>> round(bartlett(np.array([2.0, 8.0, 5.0]), np.array([9.0, 9.0, 9.0])), 4)
+    0.1426
+    """
+    if variances.size < 2 or not (variances > 0.0).all():
+        return float("nan")
+    total = float(df.sum())
+    pooled = float(df @ variances) / total
+    raw = -float(df @ np.log(variances / pooled))
+    inflation = 1.0 + (float((1.0 / df).sum()) - 1.0 / total) / (3.0 * (df.size - 1))
+    return float(special.chdtrc(df.size - 1, raw / inflation))
+
+
+def analyse_environments(
+    trials: Sequence[TrialMeans], *, own_errors: bool | None = None
+) -> EnvironmentFit:
+    """Analyse the means of two trials or more together.
+
+    Parameters
+    ----------
+    trials : sequence of TrialMeans
+        Together with every code from 0 on; only differences inside a trial tell of treatments.
+    own_errors : bool, optional
+        Whether each trial has its own error variance; by Bartlett's test at 5 % where not given.
+
+    Raises
+    ------
+    NotEstimable
+        Where trials do not connect all treatments, or nothing is left for their interaction.
+    """
+    kept = tuple(trial for trial in trials if trial.mean.size > 1)
+    if len(kept) < 2:
+        raise NotEstimable("one trial does not tell how environments differ")
+    variances = np.array([trial.error_variance for trial in kept])
+    freedom = np.array([trial.df for trial in kept])
+    p_errors = bartlett(variances, freedom)
+    if own_errors is None:
+        own_errors = bool(p_errors < UNEQUAL)
+    pooled = float(freedom @ variances / freedom.sum())
+    errors = variances if own_errors else np.full(len(kept), pooled)
+    t = int(max(trial.treatment.max() for trial in kept)) + 1
+    fit = TrialContrasts(kept, errors, t)
+    means, by_means = fit.means()
+    return EnvironmentFit(
+        means=means,
+        trials_of=np.bincount(
+            np.concatenate([trial.treatment for trial in kept]), minlength=t
+        ).astype(np.intp),
+        own_errors=own_errors,
+        p_errors=p_errors,
+        error_variance=pooled,
+        df_error=float(freedom.sum()),
+        interaction=fit.interaction,
+        anova=anova_lines(kept, fit, own_errors=own_errors),
+        _by_means=by_means,
+        _differences=fit.linear,
+        _trials=kept,
+        _errors=errors,
+        _small=fit.small,
+    )
