@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
@@ -14,7 +14,7 @@ from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from trialkit.planning import Planned
+    from trialkit.planning import BlocksNeeded, Field, Planned
     from trialkit.trial import Trial
 
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files.")]
@@ -43,7 +43,8 @@ def register(app: typer.Typer) -> None:
     app.command(
         epilog="\b\nExamples\n"
         "  trialkit power my_trial.xlsx --like last_year/record.json --blocks 3..8\n"
-        "  trialkit power my_trial --density 20 --k 2 --plot-cv 30 --out season"
+        "  trialkit power my_trial --density 20 --k 2 --plot-cv 30 --samples 1,5 --out season\n"
+        "  trialkit power my_trial --like last_year --ask trial,target,rates,days"
     )(power)
 
 
@@ -207,25 +208,58 @@ def power(
     block_cv: Annotated[
         float | None, typer.Option("--block-cv", help="Spread of blocks, percent.")
     ] = None,
+    unit_cv: Annotated[
+        float | None, typer.Option("--unit-cv", help="Spread of main plots or strips, percent.")
+    ] = None,
+    steady: Annotated[
+        float | None,
+        typer.Option(
+            "--steady", help="Percent of the variance of plots that stays over the days (100)."
+        ),
+    ] = None,
+    samples: Annotated[
+        str | None, typer.Option("--samples", metavar="A,B", help="Samples a plot, to compare.")
+    ] = None,
     blocks: Annotated[
         str, typer.Option("--blocks", metavar="A..B", help="Numbers of blocks to look at.")
     ] = "3..8",
+    ask: Annotated[
+        str,
+        typer.Option(
+            "--ask",
+            metavar="A,B",
+            help="What to show: assessment (one, quick), trial (over its days), target (control "
+            "above it), rates (a lower not worse by the margin), days (target held longer).",
+        ),
+    ] = "assessment",
+    assumed: Annotated[
+        float | None,
+        typer.Option("--control", help="Control of the other treatments (the target), percent."),
+    ] = None,
     simulations: Annotated[
-        int, typer.Option("--simulations", min=100, help="Trials of each size and control.")
-    ] = 1000,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Start of the random numbers.")] = 1,
+        int | None,
+        typer.Option(
+            "--simulations", min=100, help="Trials of each size (1000; of whole trials 200)."
+        ),
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", min=0, help="Start of the random numbers.")
+    ] = None,
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", min=1, help="Processes at once; all cores.")
+    ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Folder for power.html and .csv.")
     ] = None,
     quiet: Quiet = False,
 ) -> None:
-    """Say how many blocks it takes to show control, by simulated trials of the design.
+    """Say how many blocks it takes to show something, by simulated trials of the design.
 
     The density comes from --density or an earlier trial (--like); nothing is assumed for it. Exit
     status: 0 done, 1 the trial has problems, 2 wrong usage.
     """
-    from trialkit.planning import blocks_needed
-    from trialkit.planning.earlier import Field, field_of
+    from trialkit.planning.earlier import field_of
+    from trialkit.planning.fields import Field
     from trialkit.planning.power_pages import power_lines
     from trialkit.planning.writing import write_power
     from trialkit.wording import paragraph
@@ -233,22 +267,29 @@ def power(
     existing(trial)
     if out is not None:
         out_folder(out)
-    sizes = _sizes(blocks)
+    sizes, asked = _sizes(blocks), _asked(ask)
+    counts = _counts(samples)
+    if assumed is not None and not 0 <= assumed < 100:
+        usage("--control takes percent from 0 to below 100")
     if like is None and density is None:
         usage("give --density, or --like with an earlier trial or its record.json")
     given = guarded(lambda: _read(trial))
+    if seed is not None:
+        given = given.with_settings(seed=seed)
     earlier = existing(like) if like is not None else None
     field = Field(density=density or 0.0) if earlier is None else guarded(lambda: field_of(earlier))
-    said = {"density": density, "k": k, "plot_cv": plot_cv, "block_cv": block_cv}
+    said: dict[str, Any] = {
+        "density": density, "k": k, "plot_cv": plot_cv, "block_cv": block_cv, "unit_cv": unit_cv,
+        "steady": steady,
+    }  # fmt: skip
+    field = replace(field, **{name: value for name, value in said.items() if value is not None})
     planned = given.plan.get("plan.samples")
-    field = replace(
-        field,
-        **{name: value for name, value in said.items() if value is not None},
-        samples=int(planned) if planned else field.samples,
-    )
-    needed = guarded(
-        lambda: blocks_needed(given, field, blocks=sizes, simulations=simulations, seed=seed)
-    )
+    fields = [
+        replace(field, samples=count)
+        for count in counts or [int(planned) if planned else field.samples]
+    ]
+    many = simulations or (1000 if asked == ["assessment"] else 200)
+    needed = guarded(lambda: _simulated(given, fields, sizes, asked, (assumed, many), jobs))
     paths = () if out is None else guarded(lambda: write_power(given, needed, out))
     if quiet:
         return
@@ -257,6 +298,53 @@ def power(
             typer.echo(line)
     for path in paths:
         typer.echo(f"  {path}")
+
+
+def _simulated(
+    trial: Trial,
+    fields: list[Field],
+    sizes: list[int],
+    asked: list[str],
+    how: tuple[float | None, int],
+    jobs: int | None,
+) -> BlocksNeeded:
+    """Simulate on several processes, where there are several and the work is worth them."""
+    from concurrent.futures import ProcessPoolExecutor
+
+    from trialkit.many import cores
+    from trialkit.planning import blocks_needed
+
+    assumed, simulations = how
+    wanted = partial(
+        blocks_needed,
+        trial,
+        fields,
+        blocks=sizes,
+        ask=asked,
+        assumed=assumed,
+        simulations=simulations,
+    )
+    some = cores() if jobs is None else jobs
+    if some == 1 or (asked == ["assessment"] and not trial.design.has_larger_units):
+        return wanted()
+    with ProcessPoolExecutor(some) as pool:
+        return wanted(executor=pool)
+
+
+def _asked(text: str) -> list[str]:
+    from trialkit.planning.chances import QUESTIONS
+
+    words = [word.strip() for word in text.split(",") if word.strip()]
+    if not words or set(words) - set(QUESTIONS):
+        usage(f"--ask takes {', '.join(QUESTIONS)}, with commas between them, not {text!r}")
+    return words
+
+
+def _counts(text: str | None) -> list[int]:
+    words = [] if text is None else [word.strip() for word in text.split(",")]
+    if not all(word.isdecimal() and 1 <= int(word) <= 500 for word in words):
+        usage(f"--samples takes whole numbers from 1 to 500, such as 1,5,10, not {text!r}")
+    return sorted({int(word) for word in words})
 
 
 def _sizes(text: str) -> list[int]:

@@ -16,10 +16,14 @@ from typer.testing import CliRunner
 
 import trialkit
 from planning.conftest import factor_treatments, make_protocol
+from trialkit.analysis import analyse
 from trialkit.cli import app
 from trialkit.planning import Field, blocks_needed, field_of, plan_trial
-from trialkit.planning.power import LEVELS, simulate_counts
+from trialkit.planning.chances import QUESTIONS, Sought, true_control
+from trialkit.planning.fields import simulate_counts
+from trialkit.planning.power import LEVELS, _Setting, _tasks
 from trialkit.planning.power_pages import power_lines, power_page, power_svg
+from trialkit.planning.whole_trials import whole_trials
 from trialkit.problems import TrialError
 from trialkit.trial import Settings, Transform, Trial
 
@@ -35,7 +39,7 @@ def test_chances_agree_with_a_simulation_written_apart() -> None:
     # Four treatments in four blocks, one at 60 %, the others at 80 %, square roots; F by hand.
     trial = replace(make_protocol("rcbd", 4), settings=Settings(transform=Transform.SQRT))
     needed = blocks_needed(trial, FIELD, blocks=(4,), simulations=2000)
-    found = float(chances(needed, "any difference").loc[60.0, 4])
+    found = float(chances(needed, Sought.ANY).loc[60.0, 4])
     rng = np.random.default_rng(99)
     t, b, n = 4, 4, 2000
     means = 20 * np.array([1, 0.4, 0.2, 0.2])[:, None, None]
@@ -64,17 +68,17 @@ def test_without_any_effect_five_in_a_hundred_are_found() -> None:
     needed = blocks_needed(
         make_protocol("rcbd", 5), FIELD, blocks=(4,), assumed=0.0, simulations=3000
     )
-    null = float(chances(needed, "any difference").loc[0.0, 4])
+    null = float(chances(needed, Sought.ANY).loc[0.0, 4])
     assert null == pytest.approx(0.05, abs=0.015)
-    assert float(chances(needed, "against the untreated").loc[0.0, 4]) < 0.05
+    assert float(chances(needed, Sought.UNTREATED).loc[0.0, 4]) < 0.05
 
 
 def test_more_blocks_and_more_control_are_found_sooner() -> None:
     needed = blocks_needed(make_protocol("rcbd", 5), FIELD, blocks=(3, 5, 8), simulations=400)
-    against = chances(needed, "against the untreated")
+    against = chances(needed, Sought.UNTREATED)
     assert (np.diff(against.to_numpy(), axis=1) > -0.06).all()
     assert (np.diff(against.loc[30.0:].to_numpy(), axis=0) > -0.02).all()
-    smallest = needed.smallest.query("question == 'against the untreated'")["control_percent"]
+    smallest = needed.smallest.query("question == @Sought.UNTREATED")["control_percent"]
     assert (np.diff(smallest) < 0).all()
     for row in needed.chances.itertuples():
         assert 0 <= row.lower <= row.chance <= row.upper <= 1
@@ -84,13 +88,148 @@ def test_more_blocks_and_more_control_are_found_sooner() -> None:
 def test_every_design_can_be_asked(name: str) -> None:
     trial = make_protocol("rcbd" if name == "incomplete" else name, 6)
     if name.endswith("-plot"):
-        trial = replace(trial, treatments=factor_treatments(), untreated="C1:P1")
+        trial = replace(trial, treatments=factor_treatments(2, 2), untreated="C1:P1")
     if name == "incomplete":
         trial = replace(trial, plan={**trial.plan, "plan.block_size": "3"})
-    needed = blocks_needed(trial, FIELD, blocks=(4,), simulations=60)
+    needed = blocks_needed(trial, FIELD, blocks=(4,), simulations=12)
     assert needed.chances["chance"].between(0, 1).all()
     assert (needed.formula.empty) == (name in {"split-plot", "strip-plot", "incomplete"})
     assert set(needed.chances["blocks"]) == {6 if name == "latin" else 4}
+
+
+def one_task(question: str, trial: Trial, *, size: int = 4, place: int = 0):
+    setting = _Setting(trial, replace(FIELD, steady=60, samples=3), size, 80.0, 6)
+    return list(_tasks(setting, question))[place]
+
+
+def test_what_stays_with_plots_makes_days_alike() -> None:
+    # On the log scale, of many plots without chance of counting: variances and what days share.
+    field = Field(density=1, plot_cv=40, block_cv=30, unit_cv=20, steady=25)
+    block, unit = np.arange(40) // 4, np.arange(40) // 2
+    means = np.full((40, 2), 1e8)
+    logs = np.log(simulate_counts(means, (block, unit), field, 400, np.random.default_rng(5)))
+    plots, blocks, units = (np.log1p(cv**2) for cv in (0.4, 0.3, 0.2))
+    flat = logs.transpose(1, 0, 2).reshape(2, -1)
+    assert flat.var(axis=1) == pytest.approx(np.full(2, plots + blocks + units), rel=0.06)
+    shared = 0.25 * plots + blocks + units
+    assert np.cov(flat)[0, 1] == pytest.approx(shared, rel=0.08)
+    within = logs[::2] - logs[1::2]  # plots of one main plot
+    assert within.var() == pytest.approx(2 * plots, rel=0.05)
+
+
+def test_a_course_passes_the_target_on_the_day_asked_for() -> None:
+    task = one_task("days", make_protocol("rcbd", 4, {"plan.days": "-1, 0, 2, 5, 7, 21"}), place=2)
+    control = true_control(replace(task, days=np.array([-1.0, 1e-9, task.held, 20.0])))
+    assert control[task.other] == pytest.approx([0, 95, 80, control[task.other, 3]])
+    later = true_control(replace(task, days=np.array([task.held + task.truth])))
+    assert later[task.first] == pytest.approx([80])
+    assert task.truth > 0
+    assert (control[task.plan.untreated] == 0).all()
+
+
+@pytest.mark.parametrize(
+    ("question", "design"),
+    [
+        *((question, "rcbd") for question in ("trial", "target", "rates", "days")),
+        ("trial", "split-plot"),
+        ("days", "split-plot"),
+    ],
+)
+def test_whole_trials_are_told_as_the_analysis_of_their_counts_tells_them(
+    question: str, design: str
+) -> None:
+    protocol = make_protocol(design, 5, {"plan.days": "-1, 3, 7, 14"})
+    if design == "split-plot":
+        protocol = replace(protocol, treatments=factor_treatments(2, 3), untreated="C1:P1")
+    task = one_task(
+        question, protocol, place={"trial": 6, "target": 3, "rates": 4, "days": 3}[question]
+    )
+    control = true_control(task)[task.plan.treatment]
+    values = simulate_counts(
+        task.field.density * (1 - control / 100), task.groups, task.field, 3,
+        np.random.default_rng(8),
+    )  # fmt: skip
+    first, other = (task.plan.treatments[code] for code in (task.first, task.other))
+    seen: dict[str, list[bool]] = {}
+    for place in range(3):
+        rows = [
+            (plot.id, "larvae", day, None, values[i, j, place])
+            for i, plot in enumerate(task.trial.plots)
+            for j, day in enumerate(task.days)
+        ]
+        counts = pd.DataFrame(rows, columns=["plot", "variable", "day", "sample", "value"])
+        found = analyse(replace(task.trial, counts=counts))
+        claims = found.claims[found.claims["a"] == first]
+        whole = claims[claims["scope"] == "whole trial"]
+        seen.setdefault(Sought.WHOLE_UNTREATED, []).append(
+            bool((whole["question"].eq("pest") & whole["shown"].eq(True)).any())
+        )
+        seen.setdefault(Sought.WHOLE_REFERENCE, []).append(
+            bool((whole["question"].eq("reference") & whole["shown"].eq(True)).any())
+        )
+        target = claims[claims["scope"] == "target"]
+        seen.setdefault(Sought.TARGET, []).append(
+            bool((target["shown"].eq(True) & target["direction"].eq("lower")).any())
+        )
+        rates = found.rates
+        seen.setdefault(Sought.RATE, []).append(
+            not rates.empty and rates["not_inferior"].iloc[-1] is True
+        )
+        held = found.persistence_differences.query("question == 'days held'")
+        pair = held[held["a"].isin([first, other]) & held["b"].isin([first, other])]
+        sign = 1 if pair["a"].iloc[0] == first else -1
+        seen.setdefault(Sought.DAYS, []).append(
+            bool(pair["p_adjusted"].iloc[0] <= 0.05 and sign * pair["difference"].iloc[0] > 0)
+        )
+    made = whole_trials(task, values).shown
+    assert set(made) <= set(QUESTIONS[question])
+    assert made
+    for sought, share in made.items():
+        assert share == pytest.approx(np.mean(seen[sought])), sought
+
+
+def test_a_cluster_gives_the_same() -> None:
+    distributed = pytest.importorskip("distributed", reason="needs the extra 'cluster'")
+    trial = make_protocol("rcbd", 4, {"plan.days": "3, 7"})
+    here = blocks_needed(trial, FIELD, blocks=(3, 4), ask=("assessment", "trial"), simulations=10)
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, processes=True
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        there = blocks_needed(
+            trial, FIELD, blocks=(3, 4), ask=("assessment", "trial"), simulations=10,
+            executor=client.get_executor(),
+        )  # fmt: skip
+    pd.testing.assert_frame_equal(here.chances, there.chances)
+
+
+def test_several_numbers_of_samples_stand_beside_each_other() -> None:
+    fields = [replace(FIELD, samples=n) for n in (8, 1)]
+    needed = blocks_needed(make_protocol("rcbd", 4), fields, blocks=(3, 4), simulations=200)
+    assert list(dict.fromkeys(needed.chances["samples"])) == [1, 8]
+    own = needed.chances.query("question == @Sought.UNTREATED and control_percent == 80")
+    few, many = (own[own["samples"] == n]["chance"].to_numpy() for n in (1, 8))
+    assert (many > few).all()
+    assert power_svg(own).count("samples a plot") + power_svg(own).count("1 sample a plot") == 2
+
+
+@pytest.mark.parametrize(
+    ("ask", "days", "kind"),
+    [(("days",), "3", "no-days-planned"), (("trial",), "-1", "no-days-planned"),
+     (("more",), "3, 7", "power-field"), ((), "3", "power-field")],
+)  # fmt: skip
+def test_what_cannot_be_asked_is_said(ask: tuple[str, ...], days: str, kind: str) -> None:
+    with pytest.raises(TrialError) as caught:
+        blocks_needed(make_protocol("rcbd", 4, {"plan.days": days}), FIELD, ask=ask)
+    assert [problem.kind for problem in caught.value.problems] == [kind]
+
+
+def test_two_treatments_cannot_be_compared_in_rates() -> None:
+    trial = make_protocol("rcbd", 2, {"plan.days": "3, 7"})
+    with pytest.raises(TrialError, match="between two treatments"):
+        blocks_needed(trial, FIELD, ask=("rates",), simulations=10)
 
 
 def test_any_executor_gives_the_same() -> None:
@@ -119,10 +258,10 @@ def counted(field: Field, days: int, seed: int) -> Trial:
     block = np.array([int(plot.block or 0) - 1 for plot in laid.plots])
     one = replace(field, samples=1, k=float("inf"))
     rows = []
+    # Levels of plots first, then samples of each about its own level.
+    huge = simulate_counts(np.full((block.size, days), 1e6), (block,), one, 1, rng) / 1e6
     for day in range(1, days + 1):
-        # Levels of plots first, then samples of each about its own level.
-        huge = simulate_counts(np.full(block.size, 1e6), block, one, 1, rng)[:, 0] / 1e6
-        for plot, level in zip(laid.plots, huge * field.density, strict=True):
+        for plot, level in zip(laid.plots, huge[:, day - 1, 0] * field.density, strict=True):
             rate = level * rng.gamma(field.k, 1 / field.k, field.samples)
             values = rng.poisson(rate)
             rows += [(plot.id, "larvae", day, str(i), float(v)) for i, v in enumerate(values)]
@@ -130,9 +269,11 @@ def counted(field: Field, days: int, seed: int) -> Trial:
     return replace(laid, counts=pd.DataFrame(rows, columns=columns))
 
 
-def test_an_earlier_trial_gives_its_field_back() -> None:
-    truth = Field(density=25, k=3, plot_cv=35, block_cv=25, samples=8)
+@pytest.mark.parametrize("steady", [20.0, 60.0, 100.0])
+def test_an_earlier_trial_gives_its_field_back(steady: float) -> None:
+    truth = Field(density=25, k=3, plot_cv=35, block_cv=25, steady=steady, samples=8)
     found = field_of(counted(truth, days=6, seed=2))
+    assert found.steady == pytest.approx(steady, abs=20)
     assert found.samples == 8
     assert found.density == pytest.approx(25, rel=0.15)
     assert found.k == pytest.approx(3, rel=0.15)
@@ -158,12 +299,12 @@ def test_a_field_that_cannot_be_is_refused(field: Field) -> None:
 def test_the_page_has_its_figure_and_sentences() -> None:
     trial = replace(make_protocol("rcbd", 4), title="<b>Peas</b>")
     needed = blocks_needed(trial, FIELD, blocks=(3, 6), simulations=50)
-    ElementTree.fromstring(power_svg(needed))
+    ElementTree.fromstring(power_svg(needed.chances))
     page = power_page(trial, needed)
     html5lib.HTMLParser(strict=True).parse(page)
     assert "<b>" not in page
     assert "common practice, without a source" in page
-    assert any("6 blocks:" in line for line in power_lines(needed))
+    assert any("with 3 blocks" in line for line in power_lines(needed))
 
 
 def test_the_command(tmp_path: Path) -> None:
@@ -172,7 +313,7 @@ def test_the_command(tmp_path: Path) -> None:
     asked = ["power", path, "--density", "20", "--k", "2", "--plot-cv", "30", "--blocks", "3..4"]
     result = run.invoke(app, [*asked, "--simulations", "100", "--out", str(tmp_path / "p")])
     assert result.exit_code == 0
-    assert "from the untreated" in result.output
+    assert "from the untreated" in " ".join(result.output.split())
     assert {item.name for item in (tmp_path / "p").iterdir()} == {"power.html", "power.csv"}
     assert run.invoke(app, ["power", path]).exit_code == 2
     assert run.invoke(app, [*asked[:4], "--blocks", "8..3"]).exit_code == 2

@@ -37,3 +37,12 @@ def test_one_way_as_in_the_help_of_r() -> None:
     # R's power.anova.test of 4 groups of 5, variances 1 between and 3 within, prints 0.3535594
     # [from memory].
     assert float(f_test_power(3, 16, 3 * 5 * 1 / 3)) == pytest.approx(0.3535594238, abs=1e-8)
+
+
+def test_flax_in_blocks() -> None:
+    # Oil of flax seed, six times of inoculation in four blocks: Steel RGD & Torrie JH, Principles
+    # and Procedures of Statistics, p. 207 and 241, as a course handout works it (handout seen,
+    # book not): mean square of error 1.326, about 90 % by Pearson and Hartley's charts, and a
+    # general statistics package prints 0.904.
+    means = (35.100, 34.300, 34.000, 36.700, 36.075, 37.025)
+    assert design_power(means, 1.151472, 4) == pytest.approx(0.904, abs=5e-4)

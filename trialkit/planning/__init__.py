@@ -6,7 +6,8 @@ The plan of a trial is the trial itself: what is written here, `trialkit.report_
 from __future__ import annotations
 
 from trialkit.planning.blank import start_trial
-from trialkit.planning.earlier import Field, field_of
+from trialkit.planning.earlier import field_of
+from trialkit.planning.fields import Field
 from trialkit.planning.left_over import actual_doses
 from trialkit.planning.mix import MixSheet, mix_sheet
 from trialkit.planning.plan import Planned, plan_trial

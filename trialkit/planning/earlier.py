@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,48 +15,14 @@ from trialkit.analysis.plots.responses import (
     treatment_means,
 )
 from trialkit.inference.normal.linear import LinearFit, fit_layout
+from trialkit.inference.normal.stratified import fit_strata
+from trialkit.planning.fields import Field, FloatArray
 from trialkit.problems import Problem, TrialError, error
 from trialkit.trial import Kind, Trial, Variable, VariableRole
 
-FloatArray = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Field:
-    """How counts come about in a field.
-
-    Attributes
-    ----------
-    density : float
-        Mean of a sample in untreated plots, above 0.
-    k : float
-        Of the negative binomial within plots, above 0; infinite for Poisson.
-    plot_cv, block_cv : float
-        Spread of plots within blocks, and of blocks, in percent of the mean: standard deviation of
-        a lognormal factor.
-    samples : int
-        Counted in a plot.
-    """
-
-    density: float
-    k: float = float("inf")
-    plot_cv: float = 0.0
-    block_cv: float = 0.0
-    samples: int = 1
-
-    def faults(self) -> list[str]:
-        """Say what of it cannot be."""
-        found = []
-        if not (np.isfinite(self.density) and self.density > 0):
-            found.append("the density must be above 0")
-        if not self.k > 0:
-            found.append("k must be above 0")
-        for name in ("plot_cv", "block_cv"):
-            if not 0 <= getattr(self, name) <= 500:
-                found.append(f"{name} must be from 0 to 500 percent")
-        if self.samples < 1:
-            found.append("there must be one sample or more")
-        return found
+#: Individuals in a plot, on average of a treatment, from which on logarithms are looked at: common
+#: practice, no source.
+_FEWEST = 3.0
 
 
 def field_of(source: Trial | Path | str, variable: str | None = None) -> Field:
@@ -84,7 +49,16 @@ def field_of(source: Trial | Path | str, variable: str | None = None) -> Field:
     By moments. k from variances between samples within plots, pooled (infinite where there are no
     samples or no clumping); plots and blocks from mean squares of log(count + 0.5) on each day
     after the first application, less what Poisson and k let expect of a mean of samples (delta
-    method). Where there are no samples, all that is more than Poisson counts as plots.
+    method); main plots and strips from the strata of the same logarithms; what stays with a plot
+    over the days from products of its residuals on different days. Where there are no samples,
+    all that is more than Poisson counts as plots.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> field = trialkit.field_of(trialkit.example_trial("leaf_beetle_potato"))
+    >>> 0 <= field.steady <= 100
+    True
     """
     trial = _trial_of(source)
     chosen = _count_of(trial, variable)
@@ -103,8 +77,7 @@ def field_of(source: Trial | Path | str, variable: str | None = None) -> Field:
         raise TrialError([_cannot(f"no {chosen.name} were counted in the untreated plots")])
     k = _clumping(trial, chosen.name)
     samples = int(np.median(item.samples[item.samples > 0]))
-    plots, blocks = _spreads(item, plan, days, k)
-    return Field(density=density, k=k, plot_cv=plots, block_cv=blocks, samples=samples)
+    return Field(density=density, k=k, samples=samples, **_spreads(item, plan, days, k))
 
 
 def _trial_of(source: Trial | Path | str) -> Trial:
@@ -151,34 +124,98 @@ def _clumping(trial: Trial, name: str) -> float:
     return square / over if over > 0 and square > 0 else float("inf")
 
 
-def _spreads(
-    item: Assessed, plan: PlotPlan, days: NDArray[np.intp], k: float
-) -> tuple[float, float]:
-    """Percent by which plots within blocks and blocks differ."""
-    values = item.values[:, days]
-    logs = np.log(values + 0.5)
+def _spreads(item: Assessed, plan: PlotPlan, days: NDArray[np.intp], k: float) -> dict[str, float]:
+    """Percent by which plots within blocks, blocks and larger units differ, and what stays."""
+    values, samples = item.values[:, days], np.maximum(item.samples[:, days], 1)
+    logs, expected = _logs(values, samples, plan, k)
+    units = _unit_variances(plan, logs)
     plots, blocks = [], []
+    rest = np.full(logs.shape, np.nan)
     for fit in fit_layout(plan.layout.inside_units, logs):
+        if fit.df_error < 1:
+            continue
+        rest[np.ix_(fit.plots, fit.columns)] = fit.residuals * np.sqrt(
+            fit.plots.size / fit.df_error
+        )
         for place, column in enumerate(fit.columns):
-            own = np.maximum(treatment_means(values[:, [column]], plan)[:, 0], 0.5)
-            poisson = float(np.nanmean((1 / own)[plan.treatment]))
-            number = max(float(np.nanmean(item.samples[:, days[column]])), 1.0)
-            expected = (poisson + 1 / k) / number
             error_ms = float(fit.ms_error[place])
-            plots.append(error_ms - expected)
-            blocks.append(_block_variance(fit, place, error_ms, len(plan.treatments)))
-    return _cv(plots), _cv(blocks)
+            plots.append(error_ms - expected[column])
+            blocks.append(_block_variance(fit, place, error_ms, plan, units))
+    within = _mean(plots)
+    return {
+        "plot_cv": _cv(within),
+        "block_cv": _cv(_mean(blocks)),
+        "unit_cv": _cv(float(np.mean(list(units.values()))) if units else 0.0),
+        "steady": 100 * _steady(rest, within),
+    }
 
 
-def _block_variance(fit: LinearFit, place: int, error_ms: float, treatments: int) -> float:
+def _logs(
+    values: FloatArray, samples: NDArray[np.intp], plan: PlotPlan, k: float
+) -> tuple[FloatArray, FloatArray]:
+    """Logarithms of plots, and what Poisson and k let expect of their variance on each day.
+
+    Treatments of which few individuals were found on a day are left out there: their logarithms
+    say little of plots. Where that leaves less than two treatments all are kept.
+    """
+    means = treatment_means(values, plan)
+    number = treatment_means(samples.astype(float), plan)
+    enough = means * number >= _FEWEST
+    enough |= enough.sum(axis=0) < 2
+    kept = enough[plan.treatment] & np.isfinite(values)
+    logs = np.where(kept, np.log(values + 0.5 / samples), np.nan)
+    own = (1 / np.maximum(means, 0.5 / number) + 1 / k) / number
+    expected = np.array(
+        [np.mean(own[plan.treatment[kept[:, day]], day]) for day in range(values.shape[1])]
+    )
+    return logs, expected
+
+
+def _unit_variances(plan: PlotPlan, logs: FloatArray) -> dict[str, float]:
+    """Variance between main plots, or strips of each kind, over the days."""
+    if not plan.layout.units:
+        return {}
+    found = fit_strata(plan.layout, logs).components
+    return {name: _mean(found[name].tolist()) for name, _ in plan.layout.units}
+
+
+def _block_variance(
+    fit: LinearFit, place: int, error_ms: float, plan: PlotPlan, units: dict[str, float]
+) -> float:
+    """Variance between blocks: of their mean square, less what plots and larger units give it."""
+    below = error_ms
+    for name, codes in plan.layout.units:
+        below += units[name] * codes.size / (int(codes.max()) + 1)
     for term in fit.terms:
         if term.source == "block":
-            return (float(term.mean_sq[place]) - error_ms) / treatments
+            return (float(term.mean_sq[place]) - below) / len(plan.treatments)
     return 0.0
 
 
-def _cv(variances: list[float]) -> float:
-    """Percent from the mean variance on the log scale, which is taken as 0 where it is below."""
+def _steady(rest: FloatArray, within: float) -> float:
+    """Share of the variance of plots that stays with them over the days, 0 to 1.
+
+    From products of residuals of different days. All of it where one day alone, or no variance,
+    was seen: the safe side, since days then tell no more than one.
+    """
+    days = rest.shape[1]
+    products = [
+        float(np.nanmean(rest[:, i] * rest[:, j]))
+        for i in range(days)
+        for j in range(i)
+        if np.isfinite(rest[:, i] * rest[:, j]).any()
+    ]
+    if not products or not within > 0:
+        return 1.0
+    return float(np.clip(np.mean(products) / within, 0.0, 1.0))
+
+
+def _mean(variances: list[float]) -> float:
+    """Mean variance, taken as 0 where it is below."""
     known = [value for value in variances if np.isfinite(value)]
-    middle = max(float(np.mean(known)), 0.0) if known else 0.0
-    return 100 * float(np.sqrt(np.expm1(min(middle, 3.0))))
+    return max(float(np.mean(known)), 0.0) if known else 0.0
+
+
+def _cv(variance: float) -> float:
+    """Percent from a variance on the log scale."""
+    return 100 * float(np.sqrt(np.expm1(min(variance, 3.0))))

@@ -36,6 +36,13 @@ def actual_doses(
     ------
     TrialError
         When a treatment has no tank, or more was left than was mixed.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    >>> len(trialkit.actual_doses(trial, {"3": 0.2}, application="1"))
+    1
     """
     sheet = mix_sheet(trial)
     listed = [item.id for item in trial.applications]

@@ -113,8 +113,11 @@ def plan_trial(
 
     Examples
     --------
-    >>> planned = plan_trial("my_trial", seed=7)  # doctest: +SKIP
-    >>> planned.plots  # doctest: +SKIP
+    >>> import trialkit
+    >>> trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    >>> planned = trialkit.plan_trial(trial, seed=7, again=True, options={"plan.blocks": 5})
+    >>> planned.plots.shape
+    (40, 6)
     """
     given = trial if isinstance(trial, Trial) else read_protocol(trial)
     given = with_options(given, {**(options or {}), "plan.seed": seed})

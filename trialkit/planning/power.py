@@ -2,59 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from types import MappingProxyType
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from trialkit.analysis.plots.layout_of_trial import plan_plots
-from trialkit.analysis.plots.responses import PlotPlan
-from trialkit.inference.comparisons.family import two_sided_t
-from trialkit.inference.comparisons.methods import Method
-from trialkit.inference.comparisons.power_plans import design_power
-from trialkit.inference.comparisons.procedures import compare
-from trialkit.inference.design.scales import TransformName, choose_transform, forward
-from trialkit.inference.fit import Fit
-from trialkit.inference.normal.linear import fit_layout
-from trialkit.inference.normal.stratified import fit_strata
-from trialkit.planning.earlier import Field
+from trialkit.planning.chances import (
+    QUESTIONS,
+    FloatArray,
+    IntArray,
+    Outcome,
+    Sought,
+    Task,
+    true_control,
+)
+from trialkit.planning.fields import Field, simulate_counts
+from trialkit.planning.one_assessment import one_assessment
+from trialkit.planning.options import Plan
 from trialkit.planning.plan import plan_trial
+from trialkit.planning.whole_trials import whole_trials
 from trialkit.problems import Problem, TrialError, error
 from trialkit.trial import (
-    Comparison,
     Design,
     Kind,
-    Settings,
-    Transform,
+    Treatment,
     TreatmentRole,
     Trial,
+    Variable,
     VariableRole,
 )
-
-FloatArray = NDArray[np.float64]
 
 #: Chance that a difference is to be found with: common practice, no source.
 WANTED: Final = 0.8
 #: Percent control of the treatment that is looked for.
 LEVELS: Final = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 95.0)
+#: Shares of what the target leaves, of the margin, and of the days that are left, looked at.
+_STEPS: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 CHANCE_COLUMNS: Final = (
-    "blocks", "question", "control_percent", "against_percent", "chance", "lower", "upper",
-    "simulations", "scale",
+    "blocks", "samples", "question", "control_percent", "days_longer", "against_percent", "chance",
+    "lower", "upper", "simulations", "scale",
 )  # fmt: skip
-_SCALES: Final[Mapping[Transform, TransformName]] = {
-    Transform.NONE: "none",
-    Transform.SQRT: "sqrt",
-    Transform.LOG: "log",
-    Transform.ARCSINE: "arcsine",
-}
-#: Procedures of the settings that compare no pairs of treatments.
-_NO_PAIRS: Final = frozenset({Comparison.NONE, Comparison.DUNNETT})
-_UNTREATED, _OTHER, _ANY = "against the untreated", "against another treatment", "any difference"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,20 +55,39 @@ class BlocksNeeded:
     Attributes
     ----------
     chances : DataFrame
-        For ``blocks``, ``question`` and true ``control_percent`` of one treatment: the ``chance``
-        (0 to 1) that its difference is shown, with 95 % limits of the simulation.
+        For ``blocks``, ``samples``, ``question`` and the truth about one treatment (its
+        ``control_percent``, or by how many ``days_longer`` it holds the target): the ``chance``
+        (0 to 1) that it is shown, with 95 % limits of the simulation.
     smallest : DataFrame
-        For ``blocks`` and ``question`` the ``control_percent`` from which on the chance is
-        80 %; NaN where it is not reached. Against another treatment ``difference_points`` too.
+        For ``blocks``, ``samples`` and ``question`` the ``control_percent`` from which on the
+        chance is 80 %; NaN where it is not reached. Against another treatment, and of a lower
+        rate, ``difference_points`` too; of days held ``days_longer`` instead.
     formula : DataFrame
         The F test: chance by simulation and by the noncentral F of the means and the error that
         the simulation gave, where that holds (one error, equal numbers).
     blocks : int or None
-        The fewest blocks in which a treatment of the assumed control is shown to differ from the
-        untreated with a chance of 80 %; None where no size looked at does.
+        The fewest blocks in which a treatment of the assumed control is told from the untreated
+        with a chance of 80 %, with the fewest samples looked at; None where no size looked at
+        does, or it was not asked.
     assumed : float
         Percent control of the other treatments.
+    target, margin : float
+        Of the settings: percent control to be passed, and points that a lower rate may lack.
+    held : float
+        Day until which the other treatments hold the target, where days were asked for.
+    treatment, against : str
+        Ids of the treatment that is looked at, and of the one that it is compared with.
     field : Field
+        With the fewest samples.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
+    >>> field = trialkit.Field(density=20, k=2, plot_cv=30)
+    >>> needed = trialkit.blocks_needed(trial, field, blocks=(3,), simulations=50)
+    >>> isinstance(needed, trialkit.BlocksNeeded)
+    True
     """
 
     chances: pd.DataFrame
@@ -85,33 +95,22 @@ class BlocksNeeded:
     formula: pd.DataFrame
     blocks: int | None
     assumed: float
+    target: float
+    margin: float
+    held: float
+    treatment: str
+    against: str
     field: Field
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Task:
-    plan: PlotPlan
-    settings: Settings
-    transform: Transform
-    field: Field
-    blocks: int
-    codes: tuple[int, int]
-    carriers: tuple[int, ...]
-    block: NDArray[np.intp]
-    assumed: float
-    simulations: int
-    seed: int
-    formula: str | None
 
 
 def blocks_needed(
     trial: Trial,
-    field: Field,
+    field: Field | Sequence[Field],
     *,
     blocks: Sequence[int] = (3, 4, 5, 6, 7, 8),
+    ask: Collection[str] = ("assessment",),
     assumed: float | None = None,
     simulations: int = 1000,
-    seed: int = 1,
     executor: Executor | None = None,
 ) -> BlocksNeeded:
     """Simulate trials of a design in several sizes, and say what they can show.
@@ -119,19 +118,23 @@ def blocks_needed(
     Parameters
     ----------
     trial : Trial
-        With treatments and a design; its plots are not looked at. Tests, level and scale are those
-        of its settings.
-    field : Field
-        How counts come about; `trialkit.planning.earlier.field_of` takes it from an earlier trial.
+        With treatments and a design; its plots are not looked at. Tests, level, scale, target,
+        margin and seed are those of its settings.
+    field : Field, or sequence of Field
+        How counts come about; several that differ in their samples. `trialkit.field_of` takes it
+        from an earlier trial.
     blocks : sequence of int
         Numbers of blocks (in a completely randomised trial of plots a treatment); of a Latin
         square the number of treatments alone is taken.
+    ask : collection of {'assessment', 'trial', 'target', 'rates', 'days'}
+        What is to be shown. All but the first need the days of the counts (``plan.days``, else
+        those on which the trial was counted), and analyse one simulated trial after the other,
+        which takes longer.
     assumed : float, optional
         Percent control of all treatments but the one looked at; the target of the settings, when
         left out.
     simulations : int
-        Trials of each size and level.
-    seed : int
+        Trials of each size and truth.
     executor : concurrent.futures.Executor, optional
         Where the sizes are worked on: a pool of processes, or the client of a cluster. In this
         process, when left out.
@@ -147,93 +150,246 @@ def blocks_needed(
 
     Notes
     -----
-    A plot has mean density x (1 - control) x lognormal factors of its block and itself; its
-    samples are negative binomial about that. One assessment is simulated; all treatments but one
-    have the assumed control, and that one runs through `LEVELS`. Against the untreated the test is
-    Dunnett's, against another treatment that of the settings, both adjusted as in a report; with
-    several errors (split-plots, strip-plots) both are t tests adjusted by Bonferroni. Under
-    ``auto`` the scale is chosen by the rule of the toolkit from 200 simulated trials together.
+    A plot has mean density x (1 - control) x lognormal factors of its block, its main plot or
+    strips, and itself, of which a share stays with it over the days; its samples are negative
+    binomial about that. All treatments but one have the assumed control, and that one runs
+    through several.
+
+    ``assessment``: one assessment; against the untreated by Dunnett's test, against another
+    treatment by the procedure of the settings, both adjusted as in a report. Under ``auto`` the
+    scale is chosen by the rule of the toolkit from 200 simulated trials together. The others
+    simulate counts on all planned days and ask the analysis itself: ``trial``, what page 1 asks
+    over the whole trial; ``target``, whether control above the target was shown; ``rates``,
+    whether a lower rate was shown to be not worse than the full rate by the margin, on the last
+    day; ``days``, whether one treatment was shown to hold the target longer than another (see
+    `trialkit.planning.chances.true_control` for its course). Each at the level of the settings.
 
     Examples
     --------
     >>> import trialkit
-    >>> from trialkit.planning.earlier import Field
     >>> trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
-    >>> field = Field(density=20, k=2, plot_cv=30)
+    >>> field = trialkit.Field(density=20, k=2, plot_cv=30)
     >>> needed = trialkit.blocks_needed(trial, field, blocks=(3, 4), simulations=50)
     >>> sorted(set(needed.chances["blocks"]))
     [3, 4]
     """
-    faults = field.faults()
-    if faults or simulations < 10 or not blocks or min(blocks) < 2:
-        what = "; ".join(faults) or "it takes two blocks and ten simulations at least"
+    fields = sorted((field,) if isinstance(field, Field) else field, key=lambda one: one.samples)
+    _refuse(fields, blocks, ask, simulations)
+    target = trial.settings.control_target if assumed is None else assumed
+    sizes = [len(trial.treatments)] if trial.design is Design.LATIN else sorted(set(blocks))
+    tasks = [
+        task
+        for size in sizes
+        for question in QUESTIONS
+        if question in ask
+        for one in fields
+        for task in _tasks(_Setting(trial, one, size, target, simulations), question)
+    ]
+    if executor is None:
+        done = [run_task(task) for task in tasks]
+    else:
+        futures = [executor.submit(run_task, task) for task in tasks]
+        done = [future.result() for future in futures]
+    rows = [row for task, found in zip(tasks, done, strict=True) for row in _chances(task, found)]
+    chances = pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
+    if not tasks:
+        raise TrialError([_no_other()])
+    ids = tasks[0].plan.treatments
+    return BlocksNeeded(
+        chances=chances,
+        smallest=_smallest(chances),
+        formula=_formula(tasks, done),
+        blocks=next(
+            (
+                fewest_blocks(chances, sought, fields[0].samples, target)
+                for sought in (Sought.UNTREATED, Sought.WHOLE_UNTREATED)
+                if sought in set(chances["question"])
+            ),
+            None,
+        ),
+        assumed=target,
+        target=trial.settings.control_target,
+        margin=trial.settings.noninferiority_margin,
+        held=tasks[-1].held,
+        treatment=ids[tasks[0].first],
+        against=ids[tasks[0].other],
+        field=fields[0],
+    )
+
+
+def _refuse(
+    fields: Sequence[Field], blocks: Sequence[int], ask: Collection[str], simulations: int
+) -> None:
+    faults = list(dict.fromkeys(fault for one in fields for fault in one.faults()))
+    if not fields:
+        faults.append("no field is given")
+    if not blocks or min(blocks) < 2 or simulations < 10:
+        faults.append("it takes two blocks and ten simulations at least")
+    if not ask or set(ask) - set(QUESTIONS):
+        faults.append(f"what is asked must be among {', '.join(QUESTIONS)}")
+    if len({one.samples for one in fields}) < len(fields):
+        faults.append("fields must differ in their samples")
+    if faults:
+        what = "; ".join(faults)
         raise TrialError(
             [error("power-field", f"This cannot be simulated: {what}.", "Correct it.")]
         )
-    target = trial.settings.control_target if assumed is None else assumed
-    sizes = [len(trial.treatments)] if trial.design is Design.LATIN else sorted(set(blocks))
-    tasks = [_task(trial, field, size, target, simulations, seed) for size in sizes]
-    if executor is None:
-        done = [_simulate(task) for task in tasks]
-    else:
-        futures = [executor.submit(_simulate, task) for task in tasks]
-        done = [future.result() for future in futures]
-    chances = pd.DataFrame([row for part, _ in done for row in part], columns=list(CHANCE_COLUMNS))
-    formula = pd.DataFrame(
-        [row for _, part in done for row in part],
-        columns=["blocks", "control_percent", "simulated", "noncentral_f"],
-    )
-    smallest = _smallest(chances, target)
-    reached = [size for size in sizes if _at(chances, size, target) >= WANTED]
-    return BlocksNeeded(
-        chances=chances,
-        smallest=smallest,
-        formula=formula,
-        blocks=min(reached, default=None),
-        assumed=target,
-        field=field,
-    )
 
 
-def _task(
-    trial: Trial, field: Field, size: int, assumed: float, simulations: int, seed: int
-) -> _Task:
-    bare = replace(trial, plots=(), counts=trial.counts.iloc[:0], plan=_without_seed(trial))
+# --- tasks ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Setting:
+    trial: Trial
+    field: Field
+    size: int
+    assumed: float
+    simulations: int
+
+
+def _tasks(setting: _Setting, question: str) -> Iterator[Task]:
+    """One task for each truth that is looked at."""
+    trial, size = setting.trial, setting.size
+    bare = replace(
+        trial,
+        plots=(),
+        counts=trial.counts.iloc[:0],
+        plan={key: text for key, text in trial.plan.items() if key != "plan.seed"},
+    )
+    seed = trial.settings.seed
     laid = plan_trial(bare, seed=seed, options={"plan.blocks": size}).trial
     plan = plan_plots(laid)
     roles = [item.role for item in trial.treatments]
     carriers = tuple(i for i, role in enumerate(roles) if role is TreatmentRole.CARRIER)
     open_ones = [i for i in plan.others if i not in carriers]
-    if plan.untreated is None or len(open_ones) < 1:
+    if plan.untreated is None or not open_ones:
         raise TrialError([_no_untreated()])
     first = next((i for i in open_ones if i != plan.reference), open_ones[0])
     other = next((i for i in [plan.reference, *open_ones] if i not in {None, first}), first)
-    names = [plot.block or f"row {plot.row}" for plot in laid.plots]
-    order = {name: place for place, name in enumerate(dict.fromkeys(names))}
-    if trial.design is Design.CRD:
-        order = dict.fromkeys(order, 0)
-    equal = len(set(np.bincount(plan.treatment).tolist())) == 1
-    simple = equal and not plan.layout.units and trial.plan.get("plan.block_size") is None
-    pests = [item for item in trial.variables if item.role is VariableRole.PEST]
-    own = next((item.transform for item in pests if item.kind is Kind.COUNT), None)
-    return _Task(
-        plan=plan,
-        settings=trial.settings,
-        transform=own or trial.settings.transform,
-        field=field,
+    other = first if other is None else other
+    if other == first and question in {"rates", "days"}:
+        return
+    days = _days(trial, question)
+    held = float(max(1, round(float(days.max()) / 3)))
+    simple = len(set(np.bincount(plan.treatment).tolist())) == 1 and not plan.layout.units
+    variable = _variable(trial)
+    laid = _portable(laid, variable, plan.untreated, first, other, question)
+    task = Task(
+        trial=laid,
+        variable=variable,
+        plan=plan_plots(laid),
+        groups=_groups(laid, plan.units),
+        days=days,
+        transform=variable.transform or trial.settings.transform,
+        field=setting.field,
+        question=question,
         blocks=size,
-        codes=(first, other if other is not None else first),
+        first=first,
+        other=other,
         carriers=carriers,
-        block=np.array([order[name] for name in names], dtype=np.intp),
-        assumed=assumed,
-        simulations=simulations,
+        truth=0.0,
+        assumed=setting.assumed,
+        held=held,
+        simulations=setting.simulations,
         seed=seed,
-        formula=trial.design.value if simple else None,
+        formula=(
+            trial.design.value if simple and trial.plan.get("plan.block_size") is None else None
+        ),
+    )
+    for truth in _truths(task):
+        yield replace(task, truth=truth)
+
+
+def _truths(task: Task) -> list[float]:
+    """What the treatment that is looked at does, one after the other."""
+    settings = task.trial.settings
+    if task.question == "target":
+        left = 100 - settings.control_target
+        return [settings.control_target + left * step for step in (*_STEPS[:-1], 0.9)]
+    if task.question == "rates":
+        margin = settings.noninferiority_margin
+        return [max(task.assumed - margin * step, 0.0) for step in reversed(_STEPS)]
+    if task.question == "days":
+        left = float(task.days.max()) - task.held
+        return list(dict.fromkeys(float(round(left * step)) for step in _STEPS))
+    return sorted({*LEVELS, task.assumed})
+
+
+def _days(trial: Trial, question: str) -> FloatArray:
+    """Days of the counts; one after treatment where a single assessment is asked about."""
+    if question == "assessment":
+        return np.array([1.0])
+    days = np.array(Plan.of(trial).days(), dtype=float)
+    if not days.size:
+        days = np.unique(trial.counts["day"].dropna().to_numpy(dtype=float))
+    fewest = 2 if question == "days" else 1
+    if int((days > 0).sum()) < fewest:
+        raise TrialError([_no_days(question, fewest)])
+    return days
+
+
+def _no_days(question: str, fewest: int) -> Problem:
+    many = "a day after treatment" if fewest == 1 else "two days after treatment or more"
+    return error(
+        "no-days-planned",
+        f"To ask for {question}, {many} must be planned for counts.",
+        'Give them as days = "-1, 3, 7, 14" under [plan] (in a workbook the key plan.days).',
     )
 
 
-def _without_seed(trial: Trial) -> Mapping[str, str]:
-    return MappingProxyType({k: v for k, v in trial.plan.items() if k != "plan.seed"})
+def _variable(trial: Trial) -> Variable:
+    """Take the first pest that is counted, or one like it."""
+    for item in trial.variables:
+        counted = item.kind is Kind.COUNT and item.examined is None
+        if counted and item.role is VariableRole.PEST:
+            return item
+    return Variable(name="pest", label="Pest", kind=Kind.COUNT, role=VariableRole.PEST)
+
+
+def _portable(
+    laid: Trial, variable: Variable, untreated: int, first: int, other: int, question: str
+) -> Trial:
+    """Trial with what the tests look at and nothing else, which can go to another process.
+
+    The other treatment is the reference where there is none; where rates are asked for the two
+    are rates of one product.
+    """
+    named = any(item.role is TreatmentRole.REFERENCE for item in laid.treatments)
+    listed = []
+    for code, item in enumerate(laid.treatments):
+        role = item.role
+        if code == untreated:
+            role = TreatmentRole.UNTREATED
+        elif code == other and other != first and not named:
+            role = TreatmentRole.REFERENCE
+        own: dict[str, Any] = {}
+        if question == "rates" and code in {first, other}:
+            own = {"rate": 1.0 + (code == other), "extra": {"rate_series": "one product"}}
+        extra = {"extra": {k: v for k, v in item.extra.items() if k.endswith("_factor")}, **own}
+        listed.append(Treatment(**{"id": item.id, "name": item.name, "role": role, **extra}))
+    return Trial(
+        title="",
+        design=laid.design,
+        treatments=tuple(listed),
+        plots=laid.plots,
+        variables=(variable,),
+        settings=laid.settings,
+        untreated=laid.untreated,
+        main_plots=laid.main_plots,
+        report={},
+        extra={},
+        plan={},
+    )
+
+
+def _groups(laid: Trial, units: Sequence[IntArray]) -> tuple[IntArray, ...]:
+    """Blocks (rows, of a Latin square), from 0, then main plots or strips."""
+    names = [plot.block or f"row {plot.row}" for plot in laid.plots]
+    order = {name: place for place, name in enumerate(dict.fromkeys(names))}
+    if laid.design is Design.CRD:
+        order = dict.fromkeys(order, 0)
+    return (np.array([order[name] for name in names], dtype=np.intp), *units)
 
 
 def _no_untreated() -> Problem:
@@ -244,113 +400,56 @@ def _no_untreated() -> Problem:
     )
 
 
-def simulate_counts(
-    means: FloatArray, block: NDArray[np.intp], field: Field, number: int, rng: np.random.Generator
-) -> FloatArray:
-    """Simulate mean counts of plots, shape (plots, number).
+def _no_other() -> Problem:
+    return error(
+        "no-other-treatment",
+        "Rates and days held are compared between two treatments, and there is one alone.",
+        "List another treatment, or ask for something else.",
+    )
 
-    Parameters
-    ----------
-    means : (plots,) array
-        Expected count of a sample in each plot.
-    block : (plots,) int array
-        From 0.
-    field : Field
-    number : int
-        Trials.
-    rng : Generator
+
+def run_task(task: Task) -> Outcome:
+    """Simulate the trials of a task and test them.
+
+    The same random numbers stand behind every truth of a size, which takes chance out of their
+    comparison.
     """
-    factors = _lognormal(rng, field.block_cv, (int(block.max()) + 1, number))[block]
-    level = means[:, None] * factors * _lognormal(rng, field.plot_cv, (means.size, number))
-    total = np.zeros(level.shape)
-    for _ in range(field.samples):
-        rate = level
-        if np.isfinite(field.k):
-            rate = level * rng.gamma(field.k, 1 / field.k, size=level.shape)
-        total += rng.poisson(rate)
-    return total / field.samples
+    control = true_control(task)[task.plan.treatment]
+    means = task.field.density * (1 - control / 100)
+    start = [task.seed, task.blocks, task.field.samples, list(QUESTIONS).index(task.question)]
+    rng = np.random.default_rng(start)
+    values = simulate_counts(means, task.groups, task.field, task.simulations, rng)
+    if task.question == "assessment":
+        return one_assessment(task, values[:, 0])
+    return whole_trials(task, values)
 
 
-def _lognormal(rng: np.random.Generator, cv: float, shape: tuple[int, int]) -> FloatArray:
-    """Factors of mean 1 with a spread in percent."""
-    variance = np.log1p((cv / 100) ** 2)
-    factors: FloatArray = np.exp(rng.normal(size=shape) * np.sqrt(variance) - variance / 2)
-    return factors
+# --- tables --------------------------------------------------------------------------------
 
 
-def _simulate(task: _Task) -> tuple[list[tuple[object, ...]], list[tuple[object, ...]]]:
-    chances: list[tuple[object, ...]] = []
-    formula: list[tuple[object, ...]] = []
-    for level in LEVELS:
-        values, scale = _trials(task, level)
-        fit = _fitted(task, values)
-        overall = fit.overall(task.plan.layout.weights)
-        first, other = task.codes
-        shown = {_ANY: float(np.mean(np.nan_to_num(overall.p, nan=1.0) < task.settings.alpha))}
-        pair = _by_bonferroni if task.plan.layout.units else _by_procedure
-        untreated = task.plan.untreated or 0
-        shown[_UNTREATED] = pair(task, fit, overall.p, first, untreated)
-        if other != first and task.settings.comparison not in _NO_PAIRS:
-            shown[_OTHER] = pair(task, fit, overall.p, first, other)
-        for question, share in shown.items():
-            against = {_OTHER: task.assumed, _UNTREATED: 0.0}.get(question, float("nan"))
-            low, high = _limits(share, task.simulations)
-            row = (task.blocks, question, level, against, share, low, high, task.simulations, scale)
-            chances.append(row)
-        if task.formula is not None:
-            formula.append((task.blocks, level, shown[_ANY], _by_formula(task, fit)))
-    return chances, formula
-
-
-def _trials(task: _Task, level: float) -> tuple[FloatArray, TransformName]:
-    """Simulated trials on the scale of the analysis; the same random numbers at every level."""
-    plan = task.plan
-    control = np.full(len(plan.treatments), task.assumed)
-    control[list(task.carriers)] = 0.0
-    control[plan.untreated] = 0.0
-    control[task.codes[0]] = level
-    means = task.field.density * (1 - control / 100)[plan.treatment]
-    rng = np.random.default_rng([task.seed, task.blocks])
-    values = simulate_counts(means, task.block, task.field, task.simulations, rng)
-    scale: TransformName = choose_transform("count", values[:, :200], plan.treatment).transform
-    if task.transform is not Transform.AUTO:
-        scale = _SCALES[task.transform]
-    return forward(scale, values), scale
-
-
-def _fitted(task: _Task, values: FloatArray) -> Fit:
-    layout = task.plan.layout
-    return fit_strata(layout, values) if layout.units else fit_layout(layout, values)[0]
-
-
-def _by_procedure(task: _Task, fit: Fit, overall_p: FloatArray, first: int, second: int) -> float:
-    """Share of trials in which Dunnett, or the procedure of the settings, tells a pair apart."""
-    weights, alpha = task.plan.layout.weights, task.settings.alpha
-    if second == task.plan.untreated:
-        made = compare(fit, Method.DUNNETT, rows=weights, alpha=alpha, control=second)
-    else:
-        method = Method(task.settings.comparison.value)
-        made = compare(fit, method, rows=weights, alpha=alpha, overall_p=overall_p)
-    for place, pair in enumerate(zip(made.a.tolist(), made.b.tolist(), strict=True)):
-        if set(pair) == {first, second}:
-            return float(np.mean(made.different[place]))
-    return float("nan")
-
-
-def _by_bonferroni(task: _Task, fit: Fit, overall_p: FloatArray, first: int, second: int) -> float:
-    """Share of trials in which a pair is told apart, with several errors.
-
-    Each pair has degrees of freedom of its own there, and the procedures would take hours.
-    """
-    del overall_p
-    weights = task.plan.layout.weights
-    number = len(weights) - 1
-    if second != task.plan.untreated:
-        number = number * len(weights) // 2
-    made = fit.contrasts((weights[first] - weights[second])[None])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        p = two_sided_t(made.estimate / made.se, made.df)
-    return float(np.mean(np.nan_to_num(p, nan=1.0) * number < task.settings.alpha))
+def _chances(task: Task, found: Outcome) -> Iterator[tuple[object, ...]]:
+    nothing = float("nan")
+    of_days = task.question == "days"
+    for sought, share in found.shown.items():
+        against = {
+            Sought.ANY: nothing,
+            Sought.DAYS: nothing,
+            Sought.UNTREATED: 0.0,
+            Sought.WHOLE_UNTREATED: 0.0,
+            Sought.TARGET: task.trial.settings.control_target,
+        }.get(sought, task.assumed)
+        yield (
+            task.blocks,
+            task.field.samples,
+            sought.value,
+            nothing if of_days else task.truth,
+            task.truth if of_days else nothing,
+            against,
+            share,
+            *_limits(share, task.simulations),
+            task.simulations,
+            found.scale or None,
+        )
 
 
 def _limits(share: float, number: int) -> tuple[float, float]:
@@ -361,39 +460,57 @@ def _limits(share: float, number: int) -> tuple[float, float]:
     return float(min(max(middle - half, 0.0), share)), float(max(min(middle + half, 1.0), share))
 
 
-def _by_formula(task: _Task, fit: Fit) -> float:
-    """Power of F by the noncentral F, from the mean of the fitted means and errors."""
-    means = fit.contrasts(task.plan.layout.weights).estimate.mean(axis=1)
-    sigma = float(np.sqrt(np.mean(fit.ms_error)))
-    if not sigma > 0:
-        return float("nan")
-    size = task.blocks
-    return design_power(means, sigma, size, design=task.formula or "", alpha=task.settings.alpha)
+def _formula(tasks: Sequence[Task], done: Sequence[Outcome]) -> pd.DataFrame:
+    rows = [
+        (task.blocks, task.field.samples, task.truth, found.shown[Sought.ANY], found.formula)
+        for task, found in zip(tasks, done, strict=True)
+        if task.question == "assessment" and task.formula is not None
+    ]
+    columns = ["blocks", "samples", "control_percent", "simulated", "noncentral_f"]
+    return pd.DataFrame(rows, columns=columns)
 
 
-def _at(chances: pd.DataFrame, size: int, level: float) -> float:
-    """Chance against the untreated at a control, between the levels on a straight line."""
-    own = chances[(chances["blocks"] == size) & (chances["question"] == _UNTREATED)]
-    return float(np.interp(level, own["control_percent"], own["chance"]))
+def fewest_blocks(chances: pd.DataFrame, sought: Sought, samples: int, level: float) -> int | None:
+    """Fewest blocks with which a control is shown with the chance that is wanted; None if none."""
+    own = chances[
+        (chances["question"] == sought.value)
+        & (chances["control_percent"] == level)
+        & (chances["samples"] == samples)
+        & (chances["chance"] >= WANTED)
+    ]
+    return min(map(int, own["blocks"]), default=None)
 
 
-def _smallest(chances: pd.DataFrame, assumed: float) -> pd.DataFrame:
+def _smallest(chances: pd.DataFrame) -> pd.DataFrame:
     rows = []
-    for (size, question), part in chances.groupby(["blocks", "question"], sort=False):
-        if question == _ANY:
+    keys = ["blocks", "samples", "question"]
+    for (size, samples, question), part in chances.groupby(keys, sort=False):
+        if question == Sought.ANY:
             continue
-        levels = part["control_percent"].to_numpy(dtype=float)
-        chance = part["chance"].to_numpy(dtype=float)
-        if question == _OTHER:
-            # The treatment looked at is worse than the others: the last level that is found.
-            keep = levels <= assumed
-            found = _crossing(levels[keep][::-1], chance[keep][::-1])
-            rows.append((size, str(question), found, assumed - found))
-        else:
-            rows.append((size, str(question), _crossing(levels, chance), float("nan")))
-    return pd.DataFrame(
-        rows, columns=["blocks", "question", "control_percent", "difference_points"]
-    )
+        rows.append({"blocks": size, "samples": samples, "question": question, **_found(part)})
+    columns = [*keys, "control_percent", "difference_points", "days_longer"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _found(part: pd.DataFrame) -> Mapping[str, float]:
+    """From which truth on the chance is what is wanted, of one size and question."""
+    chance = part["chance"].to_numpy(dtype=float)
+    question = part["question"].iloc[0]
+    if question == Sought.DAYS:
+        days = part["days_longer"].to_numpy(dtype=float)
+        return {"days_longer": _crossing(days, chance)}
+    levels = part["control_percent"].to_numpy(dtype=float)
+    assumed = float(part["against_percent"].iloc[0])
+    if question == Sought.RATE:
+        # The largest true difference at which the lower rate is still shown to be good enough.
+        worst = _crossing(levels, chance)
+        return {"control_percent": worst, "difference_points": assumed - worst}
+    if question in {Sought.OTHER, Sought.WHOLE_REFERENCE}:
+        # The treatment looked at is worse than the others: the last level that is found.
+        keep = levels <= assumed
+        found = _crossing(levels[keep][::-1], chance[keep][::-1])
+        return {"control_percent": found, "difference_points": assumed - found}
+    return {"control_percent": _crossing(levels, chance)}
 
 
 def _crossing(levels: FloatArray, chance: FloatArray) -> float:

@@ -341,7 +341,7 @@ def _dunnett(
     alpha: float,
     alternative: Alternative,
 ) -> tuple[FloatArray, FloatArray]:
-    correlation = _correlation(shared.unit, *pairs)
+    correlation = pair_correlation(shared.unit, *pairs)
     if not np.isfinite(correlation).all():
         # A difference that does not vary, or of unknown variance: nothing to test all by.
         return np.full(statistic.shape, np.nan), np.array(np.nan)
@@ -424,7 +424,7 @@ def _pairs(t: int, control: int | None) -> tuple[IntArray, IntArray]:
     return a, np.full(a.size, control)
 
 
-def _correlation(unit_cov: FloatArray, a: IntArray, b: IntArray) -> FloatArray:
+def pair_correlation(unit_cov: FloatArray, a: IntArray, b: IntArray) -> FloatArray:
     """Correlation matrix of the differences a minus b."""
     cov = (
         unit_cov[np.ix_(a, a)]
