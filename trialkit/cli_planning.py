@@ -311,7 +311,7 @@ def _simulated(
     """Simulate on several processes, where there are several and the work is worth them."""
     from concurrent.futures import ProcessPoolExecutor
 
-    from trialkit.many import cores
+    from trialkit.processes import cores
     from trialkit.planning import blocks_needed
 
     assumed, simulations = how
