@@ -311,8 +311,8 @@ def _simulated(
     """Simulate on several processes, where there are several and the work is worth them."""
     from concurrent.futures import ProcessPoolExecutor
 
-    from trialkit.processes import cores
     from trialkit.planning import blocks_needed
+    from trialkit.processes import cores
 
     assumed, simulations = how
     wanted = partial(
