@@ -208,7 +208,7 @@ def test_sources_from_memory_are_left_out(trial: Trial, document: Document) -> N
     assert "from memory" not in texts(document)
     assert "Duncan DB" not in texts(compose(with_settings(trial, comparison=Comparison.DUNCAN)))
     assert REFERENCES["abbott"].seen
-    assert not REFERENCES["duncan"].seen
+    assert not REFERENCES["pest-days"].seen
 
 
 def test_map_has_every_plot_and_its_gaps(trial: Trial) -> None:

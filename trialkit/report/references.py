@@ -32,15 +32,18 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
         ),
         "schneider-orelli": Reference(
             "Schneider-Orelli O (1947). Entomologisches Praktikum, 2nd ed. Sauerl\u00e4nder, "
-            "Aarau. Percent control from mortality."
+            "Aarau. Percent control from mortality.",
+            seen=True,
         ),
         "henderson-tilton": Reference(
             "Henderson CF & Tilton EW (1955). Journal of Economic Entomology 48, 157-161. Percent "
-            "control with counts before treatment."
+            "control with counts before treatment.",
+            seen=True,
         ),
         "sun-shepard": Reference(
             "Sun YP & Shepard HH (1947). Journal of Economic Entomology 40, 710-715. Percent "
-            "control where the untreated population changes."
+            "control where the untreated population changes.",
+            seen=True,
         ),
         "colby": Reference(
             "Colby SR (1967). Weeds 15, 20-22. Control expected of a mixture.",
@@ -54,85 +57,107 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
         ),
         "cube-root": Reference(
             "Wilson EB & Hilferty MM (1931). Proceedings of the National Academy of Sciences 17, "
-            "684-688. Normal approximation behind the draws of means."
+            "684-688. Normal approximation behind the draws of means.",
+            seen=True,
         ),
         "pest-days": Reference(
             "Ruppel RF (1983). Journal of Economic Entomology 76, 375-377. Insect-days."
         ),
         "disease-area": Reference(
             "Shaner G & Finney RE (1977). Phytopathology 67, 1051-1056. Area under the disease "
-            "progress curve."
+            "progress curve.",
+            seen=True,
         ),
-        "taylor": Reference("Taylor LR (1961). Nature 189, 732-735. Variance and mean of counts."),
+        "taylor": Reference(
+            "Taylor LR (1961). Nature 189, 732-735. Variance and mean of counts.", seen=True
+        ),
         "lsd": Reference(
             "Fisher RA (1935). The Design of Experiments. Least significant difference."
         ),
         "tukey": Reference(
-            "Kramer CY (1956). Biometrics 12, 307-310. Tukey's procedure with unequal numbers."
+            "Kramer CY (1956). Biometrics 12, 307-310. Tukey's procedure with unequal numbers.",
+            seen=True,
         ),
         "snk": Reference(
             "Keuls M (1952). Euphytica 1, 112-122. Studentized ranges, step by step.", seen=True
         ),
-        "duncan": Reference("Duncan DB (1955). Biometrics 11, 1-42. Multiple range tests."),
+        "duncan": Reference(
+            "Duncan DB (1955). Biometrics 11, 1-42. Multiple range tests.", seen=True
+        ),
         "dunnett": Reference(
             "Dunnett CW (1955). Journal of the American Statistical Association 50, 1096-1121. "
-            "Comparison with a control."
+            "Comparison with a control.",
+            seen=True,
         ),
-        "scheffe": Reference("Scheff\u00e9 H (1953). Biometrika 40, 87-104. All contrasts."),
+        "scheffe": Reference("Scheff\u00e9 H (1953). Biometrika 40, 87. All contrasts.", seen=True),
         "sidak": Reference(
-            "Sidak Z (1967). Journal of the American Statistical Association 62, 626-633."
+            "Sidak Z (1967). Journal of the American Statistical Association 62, 626-633.",
+            seen=True,
         ),
-        "holm": Reference("Holm S (1979). Scandinavian Journal of Statistics 6, 65-70."),
+        "holm": Reference("Holm S (1979). Scandinavian Journal of Statistics 6, 65-70.", seen=True),
         "fdr": Reference(
             "Benjamini Y & Hochberg Y (1995). Journal of the Royal Statistical Society B 57, "
-            "289-300. False discovery rate."
+            "289-300. False discovery rate.",
+            seen=True,
         ),
         "additivity": Reference(
-            "Tukey JW (1949). Biometrics 5, 232-242. One degree of freedom for non-additivity."
+            "Tukey JW (1949). Biometrics 5, 232-242. One degree of freedom for non-additivity.",
+            seen=True,
         ),
         "scatter": Reference(
             "Brown MB & Forsythe AB (1974). Journal of the American Statistical Association 69, "
-            "364-367. Equal variances."
+            "364-367. Equal variances.",
+            seen=True,
         ),
         "normality": Reference(
-            "Shapiro SS & Wilk MB (1965). Biometrika 52, 591-611. Test of normality."
+            "Shapiro SS & Wilk MB (1965). Biometrika 52, 591-611. Test of normality.", seen=True
         ),
         "box-cox": Reference(
             "Box GEP & Cox DR (1964). Journal of the Royal Statistical Society B 26, 211-252. "
-            "Choice of a power."
+            "Choice of a power.",
+            seen=True,
         ),
-        "covariance": Reference("Cochran WG (1957). Biometrics 13, 261-281. Covariance analysis."),
+        "covariance": Reference(
+            "Cochran WG (1957). Biometrics 13, 261-281. Covariance analysis.", seen=True
+        ),
         "greenhouse-geisser": Reference(
             "Greenhouse SW & Geisser S (1959). Psychometrika 24, 95-112. Degrees of freedom over "
-            "days."
+            "days.",
+            seen=True,
         ),
         "count-strata": Reference(
             "Firth D & Harris IR (1991). Biometrika 78, 545-555. Multiplicative random effects."
         ),
         "kenward-roger": Reference(
-            "Kenward MG & Roger JH (1997). Biometrics 53, 983-997. Degrees of freedom under REML."
+            "Kenward MG & Roger JH (1997). Biometrics 53, 983-997. Degrees of freedom under REML.",
+            seen=True,
         ),
         "recovered": Reference(
             "Patterson HD & Thompson R (1971). Biometrika 58, 545-554. Recovery of the information "
-            "between blocks."
+            "between blocks.",
+            seen=True,
         ),
         "beta-binomial": Reference(
             "Williams DA (1982). Applied Statistics 31, 144-148. Shares with more variance than "
-            "chance."
+            "chance.",
+            seen=True,
         ),
         "empirical-logit": Reference(
             "Cox DR (1970). The Analysis of Binary Data. Methuen, London. Logits of shares."
         ),
         "satterthwaite": Reference(
-            "Satterthwaite FE (1946). Biometrics Bulletin 2, 110-114. Degrees of freedom of sums."
+            "Satterthwaite FE (1946). Biometrics Bulletin 2, 110-114. Degrees of freedom of sums.",
+            seen=True,
         ),
         "exact-share": Reference(
             "Clopper CJ & Pearson ES (1934). Biometrika 26, 404-413. Limits of shares of none and "
-            "of all."
+            "of all.",
+            seen=True,
         ),
         "letters": Reference(
             "Piepho HP (2004). Journal of Computational and Graphical Statistics 13, 456-466. "
-            "Letters for pairwise comparisons."
+            "Letters for pairwise comparisons.",
+            seen=True,
         ),
     }
 )
