@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sized
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
@@ -11,11 +10,22 @@ import pandas as pd
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.draws import Course, limits, step_of, two_sided
 from trialkit.analysis.plots.responses import Assessed, FloatArray
-from trialkit.analysis.result import empty_table, make_table, table_of_parts
-from trialkit.analysis.supporting.strata_counts import strata_count_tables
+from trialkit.analysis.result import make_table
+from trialkit.analysis.supporting.modelled import (
+    Modelled,
+    ModelledMeans,
+    Rows,
+    Span,
+    TextArray,
+    mean_rows,
+    strata_rows,
+    tested_rows,
+    why_no_ratio,
+)
 from trialkit.inference.design.layout import BoolArray, IntArray
 from trialkit.inference.glm.count_limits import CountLimits, count_limits, few_counted
 from trialkit.inference.glm.count_model import CountFit, fit_counts
+from trialkit.inference.glm.count_strata import count_strata
 from trialkit.trial import ControlMethod, Kind, VariableRole
 
 NEGATIVE_BINOMIAL = "negative binomial"
@@ -26,6 +36,9 @@ SCALE_OF_ANALYSIS = "scale of analysis"
 #: Aggregation k below which intervals of ratios from the draws cover more than 97 % (found by
 #: simulation, in tests/benchmarks/count_models.md).
 LEAST_AGGREGATION = 0.5
+#: Dispersion beyond which 5 to 7 % of simulated null trials of split-plots and strip-plots were
+#: rejected at 5 %.
+CROWDED = 0.7
 #: Roles of the counts that are modelled.
 MODELLED = (VariableRole.PEST, VariableRole.NATURAL_ENEMY)
 
@@ -33,57 +46,52 @@ _FEW_TEST = "so few individuals were counted that the test shows less than it co
 _FEW_LIMITS = "so few individuals were counted that the limits are wider than they need be"
 _LIBERAL = "rejects too often in trials of few plots: read F of the same model"
 _CROWDED = "rejects too often where plots are crowded or empty: read F of the negative binomial"
+_UNEVEN = (
+    "plots of one treatment vary so much (dispersion above 0.7) that tests at 5 % rejected up to 7 "
+    "% of simulated trials without any effect"
+)
 _WIDE_RATIO = (
     "plots differ so much from each other that the interval of the ratio is wider than it need be"
 )
-_NONE_FOUND = (
-    "no individual was found: the upper limit is one-sided and allows for how much plots may vary"
-)
+_ONE_SIDED = "no individual was found: the upper limit is one-sided"
+_NONE_FOUND = f"{_ONE_SIDED} and allows for how much plots may vary"
 _NONE_AT_ALL = (
     "no individual was found in any plot: the upper limit takes plots to vary by chance alone"
 )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Counted:
-    """Tables ``count_models`` and ``count_tests``, and limits of means.
-
-    Attributes
-    ----------
-    means, tests : DataFrame
-    spans : mapping of str to Span
-        Limits of the means of each variable that was modelled.
-    """
-
-    means: pd.DataFrame
-    tests: pd.DataFrame
-    spans: Mapping[str, Span] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Span:
-    """Limits of the means of one variable, (treatments, days), before treatment too."""
-
-    days: FloatArray
-    lower: FloatArray
-    upper: FloatArray
-
-
-def count_tables(basis: Basis) -> Counted:
+def count_tables(basis: Basis) -> Modelled:
     """Fit log-linear models to the counts of every day after treatment.
 
     Means have the limits of the negative binomial; the intervals of their ratios to the untreated
     come from the draws of the courses, as those of percent control do. A treatment of zeros has a
-    one-sided upper limit by profile likelihood. For split-plots and strip-plots see
-    `strata_count_tables`. ``note`` says where a test or a limit is known not to
-    keep its level; how often each does is in tests/benchmarks/count_models.md.
+    one-sided upper limit by profile likelihood. In split-plots and strip-plots each factor is
+    tested in its own stratum, by `count_strata`, and the limits of means come from the draws too,
+    which know of main plots and strips. ``note`` says where a test or a limit is known not to
+    keep its level; how often each does is in tests/benchmarks/count_models.md and
+    null_strata_counts.md.
     """
-    if basis.tested is not None and basis.plan.layout.units:
-        found = strata_count_tables(basis)
-        return Counted(means=found[0], tests=found[1])
     items = [item for item in basis.assessed if _modelled(item)]
     if basis.tested is None or not items:
-        return Counted(means=empty_table("count_models"), tests=empty_table("count_tests"))
+        return Modelled.of([], [])
+    if basis.plan.layout.units:
+        made = [_in_strata(basis, item) for item in items]
+        return Modelled.of([means for means, _ in made], [tests for _, tests in made])
+    parts = list(_in_blocks(basis, items))
+    return Modelled.of(
+        [means for means, _, _ in parts],
+        [tests for _, tests, _ in parts],
+        {item.variable.name: span for item, (_, _, span) in zip(items, parts, strict=True)},
+    )
+
+
+def _modelled(item: Assessed) -> bool:
+    counted = item.variable.kind is Kind.COUNT and item.variable.role in MODELLED
+    return counted and bool((item.days > 0).any())
+
+
+def _in_blocks(basis: Basis, items: Sequence[Assessed]) -> Iterator[tuple[Rows, Rows, Span]]:
+    """Means, tests and limits of each variable, from one fit of them all."""
     layout, size = basis.plan.layout, [item.days.size for item in items]
     # All variables at once: steps of a fit cost the same for one response and for many.
     values = np.column_stack([item.values for item in items])
@@ -93,31 +101,16 @@ def count_tables(basis: Basis) -> Counted:
     loose = fit_counts(layout, values[:, after], unit=unit[after], family="quasi-poisson")
     made = count_limits(layout, fit, basis.plan.untreated, alpha=basis.settings.alpha)
     few = few_counted(values, unit)
-    means: list[Mapping[str, Sized]] = []
-    tests: list[Mapping[str, Sized]] = []
-    spans: dict[str, Span] = {}
     ends, ranks = np.cumsum(size), np.cumsum(after) - 1
     for item, end in zip(items, ends, strict=True):
         first = end - item.days.size
         columns = first + np.flatnonzero(item.days > 0)
-        means.append(_means(basis, item, columns, fit, made, few))
-        tests.append(_tests(item, columns, fit, loose, ranks[columns], few))
-        spans[item.variable.name] = Span(
-            days=item.days, lower=made.lower[:, first:end], upper=made.upper[:, first:end]
-        )
-    return Counted(
-        means=table_of_parts("count_models", means),
-        tests=table_of_parts("count_tests", tests),
-        spans=spans,
-    )
+        means = mean_rows(basis.plan, item, _means(basis, item, columns, fit, made, few))
+        span = Span(days=item.days, lower=made.lower[:, first:end], upper=made.upper[:, first:end])
+        yield means, _tests(item, columns, fit, loose, ranks[columns], few), span
 
 
-def _modelled(item: Assessed) -> bool:
-    counted = item.variable.kind is Kind.COUNT and item.variable.role in MODELLED
-    return counted and bool((item.days > 0).any())
-
-
-def course_means(means: pd.DataFrame, counted: Counted) -> pd.DataFrame:
+def course_means(means: pd.DataFrame, counted: Modelled) -> pd.DataFrame:
     """Means of treatments over the days, as counted, with intervals on that scale.
 
     Of counts the intervals are those of the count model, which are about the mean as counted. Of
@@ -150,7 +143,7 @@ def _tests(
     loose: CountFit,
     ranks: IntArray,
     few: BoolArray,
-) -> Mapping[str, Sized]:
+) -> Rows:
     """Three lines a day: F and likelihood ratio of the negative binomial, F of quasi-Poisson."""
     exact, quasi = (
         next(line for line in model.lines if line.source == "treatment") for model in (fit, loose)
@@ -165,24 +158,15 @@ def _tests(
         "p": (exact.p[columns], exact.p_chi_square[columns], quasi.p[ranks]),
         "dispersion": (dispersion, dispersion, loose.scale[ranks]),
     }
-    settled = (fit.converged[columns], fit.converged[columns], loose.converged[ranks])
-    numbers = {
-        name: np.stack(
-            [np.where(ok, part, np.nan) for ok, part in zip(settled, parts, strict=True)]
-        ).T.ravel()
-        for name, parts in lines.items()
-    }
-    return {
-        "variable": [item.variable.name] * (3 * columns.size),
-        "days_after": np.repeat(item.days[item.days > 0], 3),
-        "model": [NEGATIVE_BINOMIAL, LIKELIHOOD_RATIO, QUASI_POISSON] * columns.size,
-        **numbers,
-        "note": [
-            text
-            for scarce in few[columns]
-            for text in (_FEW_TEST if scarce else None, _LIBERAL, _CROWDED)
-        ],
-    }
+    settled = np.stack([fit.converged[columns], fit.converged[columns], loose.converged[ranks]])
+    notes = np.empty(settled.shape, dtype=object)
+    notes[0], notes[1], notes[2] = np.where(few[columns], _FEW_TEST, ""), _LIBERAL, _CROWDED
+    return tested_rows(
+        item,
+        (NEGATIVE_BINOMIAL, LIKELIHOOD_RATIO, QUASI_POISSON),
+        {name: np.where(settled, np.stack(parts), np.nan) for name, parts in lines.items()},
+        notes,
+    )
 
 
 def _means(
@@ -192,63 +176,87 @@ def _means(
     fit: CountFit,
     made: CountLimits,
     few: BoolArray,
-) -> Mapping[str, Sized]:
-    plan, alpha = basis.plan, basis.settings.alpha
-    t, size = len(plan.treatments), columns.size
+) -> ModelledMeans:
     mean, settled = made.mean[:, columns], fit.converged[columns]
-    low, high, p = (np.full((t, size), np.nan) for _ in range(3))
-    reasons = np.full((t, size), "", dtype=object)
-    reasons[np.isnan(mean)] = "no plot was assessed"
-    reasons[:, ~settled] = "the model did not settle"
-    untreated = plan.untreated
-    if untreated is None:
-        reasons[reasons == ""] = "there is no untreated to compare with"
-    else:
-        reasons[(reasons == "") & ~(mean[untreated] > 0)] = "the untreated has none"
-        reasons[untreated] = "the untreated itself"
-        course = basis.courses.get(item.variable.name)
-        if course is not None:
-            low, high, p = _ratios(course, untreated, alpha)
-        zero = mean == 0
-        low, high = np.where(zero, 0.0, low), np.where(zero, np.maximum(high, 0.0), high)
-    known = reasons == ""
-    return {
-        "variable": [item.variable.name] * (t * size),
-        "days_after": np.repeat(item.days[item.days > 0], t),
-        "treatment": list(plan.treatments) * size,
-        "mean": mean.T.ravel(),
-        "lower": made.lower[:, columns].T.ravel(),
-        "upper": made.upper[:, columns].T.ravel(),
-        "ratio": np.where(known, made.ratio[:, columns], np.nan).T.ravel(),
-        "ratio_lower": np.where(known, low, np.nan).T.ravel(),
-        "ratio_upper": np.where(known, high, np.nan).T.ravel(),
-        "p": np.where(known, p, np.nan).T.ravel(),
-        "dispersion": np.repeat(fit.dispersion[columns], t),
-        "reason": [text or None for text in reasons.T.ravel()],
-        "model": [NEGATIVE_BINOMIAL] * (t * size),
-        "note": _notes(mean, few[columns], known, fit.dispersion[columns]),
-    }
+    known = why_no_ratio(mean, settled, basis.plan.untreated) == ""
+    dispersion = fit.dispersion[columns]
+    return ModelledMeans(
+        model=NEGATIVE_BINOMIAL,
+        columns={
+            "mean": mean,
+            "lower": made.lower[:, columns],
+            "upper": made.upper[:, columns],
+        },
+        against={"ratio": made.ratio[:, columns], **_ratio_limits(basis, item, mean)},
+        dispersion=dispersion,
+        settled=settled,
+        notes=_notes(mean, few[columns], known, dispersion),
+    )
 
 
-def _notes(
-    mean: FloatArray, few: BoolArray, known: BoolArray, dispersion: FloatArray
-) -> list[str | None]:
-    """What is to be known of the limits of each mean, days one after the other."""
-    nothing = [not bool(np.any(part > 0)) for part in mean.T]
-    notes: list[str | None] = []
-    for j in range(mean.shape[1]):
-        crowded = dispersion[j] * LEAST_AGGREGATION > 1.0
-        for i, value in enumerate(mean[:, j]):
-            if value == 0:
-                notes.append(_NONE_AT_ALL if nothing[j] else _NONE_FOUND)
-            elif few[j] and value > 0:
-                notes.append(_FEW_LIMITS)
-            else:
-                notes.append(_WIDE_RATIO if crowded and known[i, j] else None)
-    return notes
+def _notes(mean: FloatArray, few: BoolArray, known: BoolArray, dispersion: FloatArray) -> TextArray:
+    """What is to be known of the limits of each mean."""
+    zero, nothing = mean == 0, ~(mean > 0).any(axis=0)
+    crowded = (dispersion * LEAST_AGGREGATION > 1.0) & known
+    return np.select(
+        [zero & nothing, zero, few & (mean > 0), crowded],
+        [_NONE_AT_ALL, _NONE_FOUND, _FEW_LIMITS, _WIDE_RATIO],
+        "",
+    ).astype(object)
 
 
-def _ratios(course: Course, untreated: int, alpha: float) -> tuple[FloatArray, ...]:
+def _ratio_limits(
+    basis: Basis, item: Assessed, mean: FloatArray, *, one_sided: bool = False
+) -> dict[str, FloatArray]:
+    """Limits and p of ratios to the untreated, from the draws of the course."""
+    course, untreated = basis.courses.get(item.variable.name), basis.plan.untreated
+    if course is None or untreated is None:
+        return dict.fromkeys(("ratio_lower", "ratio_upper", "p"), np.full(mean.shape, np.nan))
     drawn = course.survival(untreated, ControlMethod.ABBOTT)
-    low, high = limits(drawn, alpha)
-    return low, high, two_sided(drawn, 1.0)
+    low, high = _limits(drawn, mean == 0, basis.settings.alpha, one_sided=one_sided)
+    return {"ratio_lower": low, "ratio_upper": high, "p": two_sided(drawn, 1.0)}
+
+
+def _limits(
+    draws: FloatArray, zero: BoolArray, alpha: float, *, one_sided: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Central intervals; from 0, to a one-sided limit where asked for, for treatments of zeros."""
+    low, high = limits(draws, alpha)
+    if one_sided:
+        high = np.where(zero, limits(draws, 2.0 * alpha)[1], high)
+    return np.where(zero, 0.0, low), high
+
+
+def _in_strata(basis: Basis, item: Assessed) -> tuple[Rows, Rows]:
+    """Means and tests of one variable of a split-plot or strip-plot."""
+    layout, after = basis.plan.layout, np.flatnonzero(item.days > 0)
+    values, unit = item.values[:, after], step_of(item)
+    terms = count_strata(layout, values, unit=unit)
+    inner = terms[-1].dispersion
+    notes = np.select([few_counted(values, unit), inner > CROWDED], [_FEW_TEST, _UNEVEN], "")
+    tests = strata_rows(item, NEGATIVE_BINOMIAL, terms, inner, notes)
+    # Means as counted; where plots are missing, free of the blocks that they stood in.
+    mean = fit_counts(layout, values, unit=unit, family="quasi-poisson").means
+    return mean_rows(basis.plan, item, _means_in_strata(basis, item, mean, inner)), tests
+
+
+def _means_in_strata(
+    basis: Basis, item: Assessed, mean: FloatArray, dispersion: FloatArray
+) -> ModelledMeans:
+    untreated, zero = basis.plan.untreated, mean == 0
+    lower = upper = ratio = np.full(mean.shape, np.nan)
+    course: Course | None = basis.courses.get(item.variable.name)
+    if course is not None:
+        drawn = course.means[:, :, course.item.days > 0]
+        lower, upper = _limits(drawn, zero, basis.settings.alpha, one_sided=True)
+    if untreated is not None:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = mean / np.where(mean[untreated] > 0, mean[untreated], np.nan)
+    return ModelledMeans(
+        model=NEGATIVE_BINOMIAL,
+        columns={"mean": mean, "lower": lower, "upper": upper},
+        against={"ratio": ratio, **_ratio_limits(basis, item, mean, one_sided=True)},
+        dispersion=dispersion,
+        settled=np.ones(dispersion.shape, dtype=bool),
+        notes=np.where(zero, _ONE_SIDED, "").astype(object),
+    )

@@ -2,91 +2,158 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sized
-
 import numpy as np
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.plots.responses import Assessed, FloatArray
-from trialkit.analysis.result import empty_table, table_of_parts
-from trialkit.analysis.supporting.counts import Counted
-from trialkit.analysis.supporting.strata_shares import (
-    BETA_BINOMIAL,
-    ONE_SIDED,
-    ModelledShares,
-    none_or_all,
-    shares_in_strata,
-    totals_of,
+from trialkit.analysis.supporting.modelled import (
+    Modelled,
+    ModelledMeans,
+    Rows,
+    TextArray,
+    mean_rows,
+    strata_rows,
+    tested_rows,
 )
 from trialkit.analysis.supporting.warnings import MOST_UNEQUAL
+from trialkit.inference.design.bases import indicator
+from trialkit.inference.design.layout import BoolArray
 from trialkit.inference.glm.share_model import fit_shares
-from trialkit.inference.glm.share_result import ShareFit, ratios_by_name
+from trialkit.inference.glm.share_result import ShareFit, ShareLevels, ratios_by_name
+from trialkit.inference.glm.share_strata import share_strata
+from trialkit.inference.glm.share_strata_limits import share_levels
 from trialkit.trial import VariableRole
 
-QUASI_BINOMIAL = "quasi-binomial"
+BETA_BINOMIAL, QUASI_BINOMIAL = "beta-binomial", "quasi-binomial"
+ONE_SIDED = "none or all were counted: the limit is one-sided"
+#: Part of the plots with none or all beyond which simulated tests in split-plots and strip-plots
+#: rejected less than 4 %, and limits of shares held in less than 93 %.
+MOST_EMPTY = 0.5
+#: Units hit (or not hit) of a treatment below which, and odds of its upper limit to those of its
+#: lower limit above which, intervals of simulated ratios covered more than 97 %.
+LEAST_HIT = 10
+WIDEST = 12.0
 
 _TRUSTING = "rejects too often where plots are of very different size: read F by the beta-binomial"
 _ALONE = (
     "the correlation of units came out as 0; where they are independent the test shows less than "
     "it could"
 )
+_FEW = "in so many plots none or all were counted that the test shows less than it could"
+_CLOSE = "in so many plots none or all were counted that the limits of the share are too close"
+_WIDE = "shares are known so roughly that the limits of the ratios are wider than they need be"
 
 _Arrays = tuple[FloatArray, FloatArray]
 
 
-def share_tables(basis: Basis) -> Counted:
+def share_tables(basis: Basis) -> Modelled:
     """Fit logit models to the shares k of n of every day after treatment.
 
     Means are percentages with their limits, odds are within blocks, both by the model with the
     variance of the beta-binomial. Tests: F of that model, whose dispersion is the correlation
     between units of a plot, and F of the quasi-binomial, whose dispersion is a factor on the
     variance. A plain binomial, which takes the units of a plot for independent, is not tested.
-    Split-plots and strip-plots have tests of their own, see `shares_in_strata`. ``note`` says where
-    a test or a limit is known not to keep its level; how often each does is in
+    In split-plots and strip-plots each factor is tested in its own stratum, by `share_strata`.
+    ``note`` says where a test or a limit is known not to keep its level; how often each does is in
     tests/benchmarks/shares.md and null_strata_shares.md.
     """
-    means: list[Mapping[str, Sized]] = []
-    tests: list[Mapping[str, Sized]] = []
+    means: list[Rows] = []
+    tests: list[Rows] = []
+    model = _in_strata if basis.plan.layout.units else _in_blocks
     for item in basis.assessed if basis.tested is not None else ():
-        hits, examined = item.hits, item.examined
         after = np.flatnonzero(item.days > 0)
         yielded = item.variable.role is VariableRole.YIELD
-        if hits is None or examined is None or yielded or not after.size:
+        if item.hits is None or item.examined is None or yielded or not after.size:
             continue
-        data = (hits[:, after], examined[:, after])
-        if not basis.plan.layout.units:
-            modelled, lines = _in_blocks(basis, item, after, data)
-        else:
-            modelled, lines = shares_in_strata(basis, item, after, data)
-        means.append(_means(basis, item, after, modelled))
+        made, lines = model(basis, item, (item.hits[:, after], item.examined[:, after]))
+        means.append(mean_rows(basis.plan, item, made))
         tests.append(lines)
-    if not means:
-        return Counted(means=empty_table("count_models"), tests=empty_table("count_tests"))
-    return Counted(
-        means=table_of_parts("count_models", means), tests=table_of_parts("count_tests", tests)
-    )
+    return Modelled.of(means, tests)
 
 
-def _in_blocks(
-    basis: Basis, item: Assessed, after: np.ndarray, data: _Arrays
-) -> tuple[ModelledShares, Mapping[str, Sized]]:
+def _in_blocks(basis: Basis, item: Assessed, data: _Arrays) -> tuple[ModelledMeans, Rows]:
     alpha, layout = basis.settings.alpha, basis.plan.layout
     fit = fit_shares(layout, *data, family="beta-binomial", alpha=alpha)
     loose = fit_shares(layout, *data, family="quasi-binomial", alpha=alpha)
-    levels = fit.levels(basis.plan.untreated)
-    modelled = ModelledShares(
-        levels=levels,
-        correlation=fit.correlation,
-        settled=fit.converged,
-        totals=totals_of(basis.plan, data),
-        notes=np.where(none_or_all(levels) & fit.converged, ONE_SIDED, ""),
+    levels, settled = fit.levels(basis.plan.untreated), fit.converged
+    notes = np.where(_none_or_all(levels) & settled, ONE_SIDED, "")
+    made = _means(levels, fit.correlation, settled, notes, _totals(basis, data))
+    return made, _tests(item, fit, loose, data[1])
+
+
+def _in_strata(basis: Basis, item: Assessed, data: _Arrays) -> tuple[ModelledMeans, Rows]:
+    plan, (hits, examined) = basis.plan, data
+    layout, alpha = plan.layout, basis.settings.alpha
+    found = share_strata(layout, hits, examined)
+    levels = share_levels(found, layout, hits, examined, base=plan.untreated, alpha=alpha)
+    totals, empty = _totals(basis, data), _empty(hits, examined) > MOST_EMPTY
+    notes = np.where(_none_or_all(levels), ONE_SIDED, np.where(empty, _CLOSE, ""))
+    if plan.untreated is not None:
+        rough = _rough(levels, totals)
+        rough |= rough[plan.untreated]
+        rough[plan.untreated] = False
+        notes = np.where((notes == "") & rough & np.isfinite(levels.ratio), _WIDE, notes)
+    settled, correlation = np.ones(empty.shape, dtype=bool), found.plots.correlation
+    few = np.where(empty, _FEW, "")
+    return (
+        _means(levels, correlation, settled, notes, totals),
+        strata_rows(item, BETA_BINOMIAL, found.terms, correlation, few),
     )
-    return modelled, _tests(item, after, fit, loose, data[1])
 
 
-def _tests(
-    item: Assessed, after: np.ndarray, fit: ShareFit, loose: ShareFit, examined: FloatArray
-) -> Mapping[str, Sized]:
+def _means(
+    levels: ShareLevels,
+    correlation: FloatArray,
+    settled: BoolArray,
+    notes: TextArray,
+    totals: _Arrays,
+) -> ModelledMeans:
+    percent = np.where(settled, 100.0, np.nan)
+    return ModelledMeans(
+        model=BETA_BINOMIAL,
+        columns={
+            "mean": levels.proportions * percent,
+            "lower": levels.lower * percent,
+            "upper": levels.upper * percent,
+            "hits": totals[0],
+            "examined": totals[1],
+        },
+        against={**ratios_by_name(levels), "p": levels.p},
+        dispersion=correlation,
+        settled=settled,
+        notes=notes,
+    )
+
+
+def _rough(levels: ShareLevels, totals: _Arrays) -> BoolArray:
+    """Mark shares that are known too roughly for ratios."""
+    low, high = (np.clip(part, 1e-9, 1.0 - 1e-9) for part in (levels.lower, levels.upper))
+    wide = high * (1.0 - low) > WIDEST * low * (1.0 - high)
+    rough: BoolArray = wide | (np.minimum(totals[0], totals[1] - totals[0]) < LEAST_HIT)
+    return rough
+
+
+def _none_or_all(levels: ShareLevels) -> BoolArray:
+    """Mark treatments without one hit, or without one miss."""
+    return np.isin(levels.proportions, (0.0, 1.0))
+
+
+def _totals(basis: Basis, data: _Arrays) -> _Arrays:
+    """Units hit and examined in all plots of each treatment."""
+    member = indicator(basis.plan.treatment, len(basis.plan.treatments)).T
+    hits, examined = (member @ np.where(np.isnan(part), 0.0, part) for part in data)
+    return hits, examined
+
+
+def _empty(hits: FloatArray, examined: FloatArray) -> FloatArray:
+    """Part of the plots with none or all, by day."""
+    known = np.isfinite(hits) & (examined > 0)
+    edge = known & ((hits == 0) | (hits == examined))
+    part: FloatArray = edge.sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    return part
+
+
+def _tests(item: Assessed, fit: ShareFit, loose: ShareFit, examined: FloatArray) -> Rows:
     """Two lines a day: F by the beta-binomial variance, and by the quasi-binomial."""
     fits = (fit, loose)
     lines = [next(line for line in one.lines if line.source == "treatment") for one in fits]
@@ -98,60 +165,14 @@ def _tests(
         "p": [line.p for line in lines],
         "dispersion": [fit.correlation, loose.scale],
     }
-    numbers = {
-        name: np.stack(
-            [np.where(one.converged, part, np.nan) for one, part in zip(fits, values, strict=True)]
-        ).T.ravel()
-        for name, values in parts.items()
-    }
+    settled = np.stack([one.converged for one in fits])
     known = np.isfinite(examined)
     most = np.where(known, examined, -np.inf).max(axis=0)
     uneven = most > MOST_UNEQUAL * np.where(known, examined, np.inf).min(axis=0)
-    alone = fit.correlation == 0
-    notes = [
-        text
-        for j in range(after.size)
-        for text in (_ALONE if alone[j] else None, _TRUSTING if uneven[j] else None)
-    ]
-    return {
-        "variable": [item.variable.name] * (2 * after.size),
-        "days_after": np.repeat(item.days[after], 2),
-        "model": [BETA_BINOMIAL, QUASI_BINOMIAL] * after.size,
-        **numbers,
-        "note": notes,
-    }
-
-
-def _means(
-    basis: Basis, item: Assessed, after: np.ndarray, modelled: ModelledShares
-) -> Mapping[str, Sized]:
-    plan, levels = basis.plan, modelled.levels
-    t, size = levels.proportions.shape
-    reasons = np.full((t, size), "", dtype=object)
-    reasons[np.isnan(levels.proportions)] = "no plot was assessed"
-    reasons[:, ~modelled.settled] = "the model did not settle"
-    untreated = plan.untreated
-    if untreated is None:
-        reasons[reasons == ""] = "there is no untreated to compare with"
-    else:
-        none = ~(levels.proportions[untreated] > 0)
-        reasons[(reasons == "") & none] = "the untreated has none"
-        reasons[untreated] = "the untreated itself"
-    known, settled = reasons == "", np.where(modelled.settled, 1.0, np.nan)
-    ratios = {**ratios_by_name(levels), "p": levels.p}
-    hits, examined = modelled.totals
-    return {
-        "variable": [item.variable.name] * (t * size),
-        "days_after": np.repeat(item.days[after], t),
-        "treatment": list(plan.treatments) * size,
-        "mean": (100.0 * levels.proportions * settled).T.ravel(),
-        "lower": (100.0 * levels.lower * settled).T.ravel(),
-        "upper": (100.0 * levels.upper * settled).T.ravel(),
-        **{name: np.where(known, part, np.nan).T.ravel() for name, part in ratios.items()},
-        "dispersion": np.repeat(modelled.correlation, t),
-        "reason": [text or None for text in reasons.T.ravel()],
-        "model": [BETA_BINOMIAL] * (t * size),
-        "hits": hits.T.ravel(),
-        "examined": examined.T.ravel(),
-        "note": [text or None for text in modelled.notes.T.ravel()],
-    }
+    notes = [np.where(fit.correlation == 0, _ALONE, ""), np.where(uneven, _TRUSTING, "")]
+    return tested_rows(
+        item,
+        (BETA_BINOMIAL, QUASI_BINOMIAL),
+        {name: np.where(settled, np.stack(values), np.nan) for name, values in parts.items()},
+        np.stack(notes).astype(object),
+    )

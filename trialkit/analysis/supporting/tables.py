@@ -9,15 +9,16 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.anova import Tested
-from trialkit.analysis.result import empty_table, join_tables
+from trialkit.analysis.result import join_tables
 from trialkit.analysis.supporting.box_cox import Power, box_cox_powers, suggested_powers
 from trialkit.analysis.supporting.contrasts import contrast_table
-from trialkit.analysis.supporting.counts import Counted, count_tables, course_means
+from trialkit.analysis.supporting.counts import count_tables, course_means
 from trialkit.analysis.supporting.covariate import covariate_tables
 from trialkit.analysis.supporting.detectable import reach_of_trial
 from trialkit.analysis.supporting.diagnostics import check_responses
 from trialkit.analysis.supporting.factors import factor_tables
 from trialkit.analysis.supporting.incomplete_blocks import recovered_tables
+from trialkit.analysis.supporting.modelled import Modelled
 from trialkit.analysis.supporting.randomised import randomised
 from trialkit.analysis.supporting.repeated import course_table
 from trialkit.analysis.supporting.samples import sample_table
@@ -96,13 +97,9 @@ def statistics_tables(basis: Basis, choices: pd.DataFrame) -> Statistics:
 def _tests_only(basis: Basis, tested: Tested, choices: pd.DataFrame) -> Statistics:
     """What belongs to the tests themselves: factors, planned contrasts, means for figures."""
     factors = factor_tables(basis)
-    nothing = Counted(
-        means=empty_table("count_models"),
-        tests=empty_table("count_tests"),
-    )
     tables = {
         "anova": factors.anova,
-        "course": course_means(tested.means, nothing),
+        "course": course_means(tested.means, Modelled.of([], [])),
         "choices": choices,
         "contrasts": contrast_table(basis),
         "factor_means": factors.means,
