@@ -35,7 +35,7 @@ COLUMNS, TALLEST = 3, 9.6
 #: Most trials that stand by name; more are lines without.
 MOST_NAMED = 50
 #: Where the scale may have a number.
-_TICKS = (-300.0, -100.0, -50.0, 0.0, 30.0, 50.0, 65.0, 80.0, 90.0, 95.0, 98.0, 99.0, 99.5)
+_TICKS = (-100.0, -50.0, 0.0, 30.0, 50.0, 65.0, 80.0, 90.0, 95.0, 98.0, 99.0, 99.5)
 #: Least distance of two numbers of the scale, as a share of its length.
 _APART = 0.13
 ALL = "All trials"

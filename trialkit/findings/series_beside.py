@@ -138,15 +138,18 @@ def _seasons(tables: SeriesTables, variable: SeriesVariable) -> Iterator[Finding
 
 
 def _covariates(tables: SeriesTables, variable: SeriesVariable, asked: Asked) -> Iterator[Finding]:
-    """What went with the differences between trials: of all covariates the clearest alone."""
+    """What went with the differences between trials: the clearest, adjusted for their number."""
     found = [
         row
         for row in rows(tables, "series_covariates", **asked.where)
-        if row.known("p") and row.known("slope") and float(row["p"]) <= tables.alpha
+        if row.known("p") and row.known("slope")
     ]
     if not found:
         return
     row = min(found, key=lambda row: float(row["p"]))
+    adjusted = float(row["p"]) * len(found)
+    if adjusted > tables.alpha:
+        return
     say = SeriesSpeaker(tables)
     number, interval = say.size(row, "slope", whole=False)
     size = phrase("series.each", size=phrase("level.percent", number=number))
@@ -155,6 +158,6 @@ def _covariates(tables: SeriesTables, variable: SeriesVariable, asked: Asked) ->
         treatment=say.name(row["treatment"]),
         noun=noun(variable),
         covariate=str(row["covariate"]).partition(",")[0],
-        brackets=brackets(size, interval, say.p(row, "p")),
+        brackets=brackets(size, interval, say.p(row, "p", adjusted)),
     )
     yield say.finding("goes with", text, variable=variable.name, subjects=(row["treatment"],))

@@ -71,12 +71,12 @@ def claims(tables: SeriesTables, question: str, variable: str, asked: Asked | No
 
 def shown(asked: Sequence[Row], direction: str, *, front: bool) -> list[Row]:
     """What was shown in one direction: on page 1, or behind it at the level of the question."""
-    return [
-        row
-        for row in asked
-        if row["direction"] == direction
-        and (row["front"] is True if front else row["shown"] is True and row["front"] is not True)
-    ]
+    return [row for row in at_all(asked, direction) if (row["front"] is True) is front]
+
+
+def at_all(asked: Sequence[Row], direction: str) -> list[Row]:
+    """What was shown in one direction at the level of the question."""
+    return [row for row in asked if row["shown"] is True and row["direction"] == direction]
 
 
 def combined(tables: SeriesTables, asked: Asked, treatment: str) -> Row | None:

@@ -10,6 +10,7 @@ from trialkit.findings.sentences import Finding, Row, Style, brackets, rows
 from trialkit.findings.series_beside import beside_findings
 from trialkit.findings.series_shown import (
     SeriesSpeaker,
+    at_all,
     called,
     claims,
     combined,
@@ -60,6 +61,9 @@ def series_findings(
     )
 
 
+#: A variable, and the comparison of which a sentence speaks.
+Of = tuple[SeriesVariable, Asked]
+
 _PESTS = (VariableRole.PEST,)
 _SIDES = (VariableRole.NATURAL_ENEMY, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
 
@@ -95,29 +99,50 @@ def _front(tables: SeriesTables) -> tuple[list[Finding], list[Finding]]:
 def level_findings(
     tables: SeriesTables, roles: tuple[VariableRole, ...], *, front: bool
 ) -> Iterator[Finding]:
-    """What was shown of the variables of some roles against the untreated; or that nothing was."""
+    """What was shown of the variables of some roles against the untreated; or that nothing was.
+
+    On page 1 of the comparison that a variable is judged by; behind it what that left out, and a
+    sentence for each span of days that several trials have.
+    """
     targets = {item.name for item in tables.targets}
     for variable in tables.of_role(*roles):
         question = QUESTIONS.get(variable.role, "")
-        for asked in _comparisons(tables, question, variable.name):
+        for asked, main in _comparisons(tables, question, variable.name):
             found = claims(tables, question, variable.name, asked)
-            yield from _lower(tables, (variable, asked), found, front=front)
+            of = (variable, asked)
+            if not main:
+                if not front:
+                    yield from _of_window(tables, of, found)
+                continue
+            yield from _lower(tables, of, found, front=front)
             more = shown(found, "higher", front=front)
             if more:
-                yield _higher(tables, (variable, asked), more, front=front)
+                yield _higher(tables, of, more, front=front)
             quiet = found and not any(row["shown"] is True for row in found)
             if front and quiet and variable.name in targets:
-                yield _nothing(tables, (variable, asked), found)
+                yield _nothing(tables, of, found)
 
 
-def _comparisons(tables: SeriesTables, question: str, variable: str) -> list[Asked]:
-    """Comparisons of a variable on which claims are made, the one it is judged by first."""
+def _comparisons(
+    tables: SeriesTables, question: str, variable: str
+) -> Iterator[tuple[Asked, bool]]:
+    """Comparisons of a variable on which claims are made, and which of them it is judged by."""
     main = tables.main(variable)
-    known = [asked for asked in tables.asked(variable) if claims(tables, question, variable, asked)]
-    return sorted(known, key=lambda asked: asked != main)
+    for asked in tables.asked(variable):
+        several = len(tables.trials_of(asked)) > 1 or len(tables.matched.trials) == 1
+        if claims(tables, question, variable, asked) and (asked == main or several):
+            yield asked, asked == main
 
 
-Of = tuple[SeriesVariable, Asked]
+def _of_window(tables: SeriesTables, of: Of, found: list[Row]) -> Iterator[Finding]:
+    """What was shown on some days, whether page 1 could hold it or not."""
+    lower, higher = at_all(found, "lower"), at_all(found, "higher")
+    if len(lower) == 1:
+        yield _one(tables, of, lower[0], "lower_one", False)
+    elif lower:
+        yield _several(tables, of, lower, front=False)
+    if higher:
+        yield _higher(tables, of, higher, front=False)
 
 
 def _lower(tables: SeriesTables, of: Of, found: list[Row], *, front: bool) -> Iterator[Finding]:
@@ -180,20 +205,22 @@ def _several(tables: SeriesTables, of: Of, found: list[Row], *, front: bool) -> 
     sizes = sorted((row for row in known if row is not None and _sized(row)), key=_percent)
     if len(sizes) != len(found):
         return _plain(say, of, found, front=front)
-    low, high = (
-        phrase("level.percent", number=say.cite(row, "percent", decimals=0))
-        for row in (sizes[0], sizes[-1])
-    )
-    slots = {"treatments": say.named([row["a"] for row in found]), "noun": called(*of)}
-    slots |= {"low": low, "high": high}
+    ends = [say.cite(row, "percent", decimals=0) for row in (sizes[0], sizes[-1])]
+    low, high = (phrase("level.percent", number=end) for end in ends)
+    slots = {"noun": called(*of), "brackets": brackets(say.largest_p(found))}
+    treatments = say.named([row["a"] for row in found])
+    if low == high:
+        del say.numbers[1]
+        trials = say.trials(most_trials(sizes))
+        slots |= {"trials": trials, "treatment": treatments, "size": low}
+        return say.claim(
+            found[0]["question"], phrase("series.lower_one", **slots), found, front=front
+        )
+    slots |= {"low": low, "high": high, "treatments": treatments}
     if not front:
         slots["trials"] = say.trials(most_trials(sizes))
-    text = phrase(
-        "series.lower_also" if front else "series.lower_many",
-        brackets=brackets(say.largest_p(found)),
-        **slots,
-    )
-    return say.claim(found[0]["question"], text, found, front=front)
+    key = "series.lower_also" if front else "series.lower_many"
+    return say.claim(found[0]["question"], phrase(key, **slots), found, front=front)
 
 
 def _higher(tables: SeriesTables, of: Of, found: list[Row], *, front: bool) -> Finding:
@@ -270,14 +297,16 @@ def _next(tables: SeriesTables, of: Of, row: Row) -> Finding:
 
 def reference_findings(tables: SeriesTables, *, front: bool) -> Iterator[Finding]:
     """What reduced the pest more, or less, than the reference over the trials."""
-    reference = tables.matched.settings.reference
-    if reference is None:
+    if tables.matched.settings.reference is None:
         return
     for variable in tables.of_role(VariableRole.PEST, VariableRole.DAMAGE):
-        for asked in _comparisons(tables, "reference", variable.name):
+        for asked, main in _comparisons(tables, "reference", variable.name):
             found = claims(tables, "reference", variable.name, asked)
             for key, way in (("better", "lower"), ("worse", "higher")):
-                told = shown(found, way, front=front)
+                if main:
+                    told = shown(found, way, front=front)
+                else:
+                    told = [] if front else at_all(found, way)
                 if told:
                     yield _against_reference(tables, (variable, asked), told, key, front=front)
 

@@ -54,7 +54,7 @@ def _found(tables: SeriesTables, table: str, own: Rows, **wanted: object) -> Row
     if not kept:
         return None
     cells = {name: values[0] for name, values in kept.columns.items()}
-    names = [n for n in ("variable", "treatment", "a", "b", "inference") if n in cells]
+    names = [n for n in ("variable", "treatment", "a", "b", "inference", "method") if n in cells]
     places = tables[table].places(**{name: cells[name] for name in names})
     return Row(table, places[0], cells)
 

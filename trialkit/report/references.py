@@ -154,6 +154,41 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "of all.",
             seen=True,
         ),
+        "hartung-knapp": Reference(
+            "Hartung J & Knapp G (2001). Statistics in Medicine 20, 3875-3889. Intervals over "
+            "several trials.",
+            seen=True,
+        ),
+        "prediction": Reference(
+            "Higgins JPT, Thompson SG & Spiegelhalter DJ (2009). Journal of the Royal Statistical "
+            "Society A 172, 137-159. Where the next trial is expected.",
+            seen=True,
+        ),
+        "heterogeneity": Reference(
+            "Higgins JPT & Thompson SG (2002). Statistics in Medicine 21, 1539-1558. Differences "
+            "between trials beyond chance."
+        ),
+        "inference-space": Reference(
+            "Dixon PM, Moore KJ & van Santen E (2018). Chapter 8 of Applied Statistics in "
+            "Agricultural, Biological, and Environmental Sciences. Combined experiments; narrow "
+            "and broad inference.",
+            seen=True,
+        ),
+        "environment-slope": Reference(
+            "Finlay KW & Wilkinson GN (1963). Australian Journal of Agricultural Research 14, "
+            "742-754. Regression on the mean of the environment."
+        ),
+        "ecovalence": Reference(
+            "Wricke G (1962). Zeitschrift f\u00fcr Pflanzenz\u00fcchtung 47, 92-96. Ecovalence.",
+            seen=True,
+        ),
+        "stability-variance": Reference(
+            "Shukla GK (1972). Heredity 29. Stability variance.", seen=True
+        ),
+        "superiority": Reference(
+            "Lin CS & Binns MR (1988). Canadian Journal of Plant Science 68, 193-198. Distance "
+            "from the best."
+        ),
         "letters": Reference(
             "Piepho HP (2004). Journal of Computational and Graphical Statistics 13, 456-466. "
             "Letters for pairwise comparisons.",

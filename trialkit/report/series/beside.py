@@ -18,8 +18,16 @@ from trialkit.report.document import (
     Table,
     number_or_missing,
 )
+from trialkit.report.numbers import decimals_for_error
 from trialkit.report.parts.front import joined
-from trialkit.report.series.context import MOST_ACROSS, SeriesContext, only, span_of
+from trialkit.report.series.context import (
+    EN_DASH,
+    MOST_ACROSS,
+    SeriesContext,
+    evenly,
+    only,
+    span_of,
+)
 from trialkit.report.series.front import FEW_TRIALS
 from trialkit.rows import Rows, defined
 from trialkit.series.matched import SeriesVariable
@@ -37,44 +45,64 @@ def _targets(context: SeriesContext) -> Iterator[tuple[SeriesVariable, Asked]]:
 
 def covariates(context: SeriesContext) -> Iterator[Block]:
     """What went with the differences between trials, one covariate at a time."""
+    told = False
     for variable, main in _targets(context):
-        rows = [
-            row
-            for row in context.tables["series_covariates"].where(**main.where).records()
-            if defined(row["slope"])
-        ]
-        if not rows:
+        rows = context.tables["series_covariates"].where(**main.where)
+        rows = rows.known("slope") if rows else rows
+        names = list(dict.fromkeys(rows["covariate"]))
+        if not names:
             continue
-        yield Paragraph(
-            "Exploratory: with so few trials many circumstances go together by chance, each was "
-            "looked at alone, and no p-value is adjusted."
+        if not told:
+            yield Paragraph(
+                "Exploratory: with so few trials many circumstances go together by chance. Each "
+                "was looked at alone, and no interval allows for their number."
+            )
+            told = True
+        for place, group in enumerate(evenly(names, MOST_ACROSS)):
+            yield _covariates(context, (variable, main), group, place)
+
+
+def _covariates(
+    context: SeriesContext, of: tuple[SeriesVariable, Asked], names: tuple[str, ...], place: int
+) -> Table:
+    variable, main = of
+    rows = context.tables["series_covariates"].where(**main.where)
+    columns = [Column(title="Treatment")]
+    digits = {}
+    for name in names:
+        own = rows.where(covariate=name).records()
+        errors = [(row["upper"] - row["lower"]) / 4.0 for row in own]
+        digits[name] = decimals_for_error(errors, [row["slope"] for row in own])
+        words, _, unit = plain_line(name).partition(",")
+        title = f"{words[:1].upper()}{words[1:]}"
+        columns.append(
+            Column(title=title, under=unit.strip(), kind=Kind.NUMBER, digits=digits[name])
         )
-        yield Table(
-            key=f"covariates-{variable.name}",
-            question=f"What went with control of {context.short_label(variable).lower()}, "
-            f"{context.days(main)}, from trial to trial",
-            columns=(
-                Column(title="Treatment"),
-                Column(title="Circumstance"),
-                Column(title="Trials", kind=Kind.NUMBER, digits=0),
-                Column(title="Change of what is left, %", under="for one more", kind=Kind.NUMBER),
-                Column(title="Interval", kind=Kind.SPAN),
-                Column(title="p-value", kind=Kind.P_VALUE),
-            ),
-            rows=tuple(
-                (
-                    context.label(row["treatment"]),
-                    plain_line(row["covariate"]),
-                    number_or_missing(row["trials"]),
-                    number_or_missing(row["slope"], row["note"]),
-                    span_of(row["lower"], row["upper"], 1),
-                    number_or_missing(row["p"], row["note"]),
-                )
-                for row in rows
-            ),
-            notes=("Above zero: the treatment left more of the pest where there was more of it.",),
-            sheet="What goes with differences",
-        )
+        columns.append(Column(title="Interval", kind=Kind.SPAN))
+
+    def cells(treatment: str, name: str) -> tuple[Cell, Cell]:
+        row = only(rows, treatment=treatment, covariate=name)
+        if row is None or not defined(row["slope"]):
+            return Missing("in too few trials"), ""
+        return float(row["slope"]), span_of(row["lower"], row["upper"], digits[name])
+
+    what = (
+        f"What went with control of {context.short_label(variable).lower()} from trial to trial: "
+        "change of what is left, %, for one more"
+    )
+    present = set(rows["treatment"])
+    return Table(
+        key=f"covariates-{variable.name}" + f"-{place + 1}" * bool(place),
+        question=f"{what}, further circumstances" if place else what,
+        columns=tuple(columns),
+        rows=tuple(
+            (context.label(name), *(cell for item in names for cell in cells(name, item)))
+            for name in context.tables.treated
+            if name in present
+        ),
+        notes=("Above zero: the treatment left more of the pest where there was more of it.",),
+        sheet="What goes with differences",
+    )
 
 
 def seasons(context: SeriesContext) -> Iterator[Block]:
@@ -247,6 +275,34 @@ def _without(
     )
 
 
+def _apart_words(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> Iterator[str]:
+    """How much trials differ beyond chance, and by which treatments."""
+    rows = [
+        row
+        for row in context.tables["combined_control"].where(**asked.where).records()
+        if defined(row["heterogeneity"])
+    ]
+    if not rows:
+        return
+    ends = sorted({f"{row['heterogeneity']:.0f}" for row in rows}, key=float)
+    share = ends[0] if len(ends) == 1 else f"{ends[0]}{EN_DASH}{ends[-1]}"
+    names = [
+        context.label(row["treatment"])
+        for row in rows
+        if defined(row["p_heterogeneity"]) and row["p_heterogeneity"] < context.settings.alpha
+    ]
+    text = (
+        f"Of the variance between trials in control of {context.short_label(variable).lower()}, "
+        f"{share}% is beyond chance."
+    )
+    if names:
+        text += (
+            f" Taken one by one (Cochran's Q, {100 * context.settings.alpha:g}% each), control by "
+            f"{joined(names)} differed from trial to trial."
+        )
+    yield text
+
+
 def doubts(context: SeriesContext) -> Iterator[Block]:
     """What the number of trials can tell, and where the trials disagree."""
     number = len(context.series.trials)
@@ -263,18 +319,7 @@ def doubts(context: SeriesContext) -> Iterator[Block]:
             "agree in is worth more than the width of an interval."
         )
     for variable, main in _targets(context):
-        rows = context.tables["combined_control"].where(**main.where).records()
-        apart = [
-            f"{context.label(row['treatment'])} ({row['heterogeneity']:.0f}%)"
-            for row in rows
-            if defined(row["heterogeneity"]) and row["heterogeneity"] >= 50.0 and row["trials"] > 2
-        ]
-        if apart:
-            items.append(
-                f"Of the differences between trials in control of "
-                f"{context.short_label(variable).lower()}, half or more is beyond chance for "
-                f"{joined(apart)}."
-            )
+        items += _apart_words(context, variable, main)
     for variable in context.tables.measured:
         own = context.tables["error_variances"].where(variable=variable.name).numbers("p")
         if own and own[0] < context.settings.alpha:

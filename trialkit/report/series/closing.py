@@ -37,9 +37,11 @@ def methods(context: SeriesContext) -> Iterator[Block]:
             "under the curve. Its sampling covariance between treatments, which share the "
             "untreated, was kept. The trials were combined by a random-effects model, all "
             "treatments of a trial together; treatments absent from a trial took no part there. "
-            "The variance between trials was estimated by restricted maximum likelihood (REML), "
-            "and intervals are those of Hartung and Knapp. The prediction interval adds the "
-            "variance between trials, and is for the true control at one further site."
+            "The variance between trials was estimated by restricted maximum likelihood (REML). "
+            "Intervals are those of Hartung and Knapp, never narrower than without their factor, "
+            "with Satterthwaite's degrees of freedom. Where the next site is expected was worked "
+            "out over all variances between trials that the data allow, each weighed by its "
+            "restricted likelihood, and is told from three trials on."
         )
     if context.tables["combined_means"]:
         kind = "random" if settings.environments == "random" else "fixed"

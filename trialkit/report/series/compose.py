@@ -75,6 +75,7 @@ OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
             "series_covariates",
             "series_seasons",
             "series_claims",
+            "series_matches",
         ),
         Where.BOOK,
     ),

@@ -127,7 +127,7 @@ class SeriesContext:
                 Column(
                     title=column.heading,
                     kind=_cell_kind(column.name, column.kind),
-                    digits=column.digits,
+                    digits=None if column.name.startswith("df") else column.digits,
                 )
                 for column in columns
             ),

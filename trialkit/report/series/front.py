@@ -420,24 +420,22 @@ def _doubt(context: SeriesContext) -> str:
         parts.append("one trial cannot tell how sites differ")
     elif number < FEW_TRIALS:
         parts.append(f"{plural(number, 'trial')} can tell little about how sites differ")
-    uneven = list(_uneven(context))
+    uneven = [context.short_label(item).lower() for item in _uneven(context)]
     if uneven:
-        parts.append(f"control by {joined(uneven)} varied much between trials (see Reliability)")
+        parts.append(f"control of {joined(uneven)} varied much between trials (see Reliability)")
     parts += _unmatched(context.tables["series_matches"])
     if not parts:
         return ""
     return f"Read with care: {joined(parts)}."
 
 
-def _uneven(context: SeriesContext) -> Iterator[str]:
-    """Treatments whose control differed much between trials, in the main comparisons."""
+def _uneven(context: SeriesContext) -> Iterator[SeriesVariable]:
+    """Pests of which control differed much between trials."""
     for variable in context.tables.targets:
         asked = context.tables.main(variable.name)
-        if asked is None:
-            continue
-        for row in context.tables["combined_control"].where(**asked.where).records():
-            if row["trials"] > 2 and row["heterogeneity"] >= MUCH:
-                yield context.label(row["treatment"])
+        rows = context.tables["combined_control"].where(**asked.where) if asked else Rows({})
+        if max(rows.numbers("heterogeneity") if rows else [], default=0.0) >= MUCH:
+            yield variable
 
 
 def _unmatched(rows: Rows) -> list[str]:

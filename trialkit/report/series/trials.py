@@ -8,8 +8,15 @@ from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
+from trialkit.report.numbers import decimals_as_entered
 from trialkit.report.parts.front import joined
-from trialkit.report.series.context import EN_DASH, SeriesContext
+from trialkit.report.series.context import (
+    EN_DASH,
+    MOST_ACROSS,
+    MOST_PRINTED,
+    SeriesContext,
+    evenly,
+)
 from trialkit.rows import defined
 from trialkit.trial import Design
 from trialkit.words import DESIGNS, TREATMENT_ROLES
@@ -40,6 +47,9 @@ def trials_table(context: SeriesContext) -> Iterator[Block]:
                     title=f"{name[:1].upper()}{name[1:]}".partition(",")[0],
                     under=name.partition(",")[2].strip(),
                     kind=Kind.NUMBER,
+                    digits=decimals_as_entered(
+                        value for own in about.values() if (value := own.get(name)) is not None
+                    ),
                 )
                 for name in shown
             ),
@@ -134,20 +144,74 @@ def how_to_read(context: SeriesContext) -> Iterator[Block]:
 
 
 def matches(context: SeriesContext) -> Iterator[Block]:
-    """What was taken for one treatment, variable or span of days in every trial."""
-    table = context.long_form("series_matches")
-    if table is not None:
-        yield table
+    """What each trial calls a treatment or variable, and which day stands for a span of days."""
+    rows = [row for row in context.tables["series_matches"].records() if defined(row["taken_as"])]
+    trials = [item.key for item in context.series.trials]
+    if len(trials) > MOST_PRINTED:
+        return
+    kinds = (
+        ("treatment", "What each trial calls a treatment", "Treatment"),
+        ("variable", "What each trial calls a variable", "Variable"),
+        ("days", "The day of each trial that stands for a span of days", "Days"),
+    )
+    for kind, question, head in kinds:
+        own = [row for row in rows if row["kind"] == kind]
+        lines: dict[str, dict[str, str]] = {}
+        for row in own:
+            found, taken = plain_line(row["found"]), plain_line(row["taken_as"])
+            if kind == "days":
+                what, _, day = found.rpartition(", ")
+                days = f"days {taken.replace('-', EN_DASH)}"
+                taken, found = f"{_called(context, what)}, {days}", day
+            elif kind == "variable":
+                taken = _called(context, taken)
+            lines.setdefault(taken, {})[row["trial"]] = found
+        if len(trials) > 1 and lines:
+            yield from _side_by_side(context, (kind, question, head), lines, trials)
+
+
+def _called(context: SeriesContext, variable: str) -> str:
+    """Words for a variable of the series; a name that is none stays as it is."""
+    known = context.tables.variables.get(variable)
+    return context.short_label(known) if known else variable
+
+
+def _side_by_side(
+    context: SeriesContext,
+    about: tuple[str, str, str],
+    lines: dict[str, dict[str, str]],
+    trials: list[str],
+) -> Iterator[Table]:
+    kind, question, head = about
+    for place, group in enumerate(evenly(trials, MOST_ACROSS - 1)):
+        yield Table(
+            key=f"matches-{kind}" + f"-{place + 1}" * bool(place),
+            question=f"{question}, further trials" if place else question,
+            columns=(Column(title=head), *(Column(title=context.trial(key)) for key in group)),
+            rows=tuple(
+                (context.label(name), *(own.get(key, "\N{EM DASH}") for key in group))
+                for name, own in lines.items()
+            ),
+            sheet=f"Matches, {kind}",
+            compact=True,
+        )
 
 
 def unmatched(context: SeriesContext) -> list[str]:
-    """Say what found no match, a line a trial."""
-    rows = context.tables["series_matches"].records()
+    """Say what found no match, alike things of several trials together.
+
+    Counts before the first application are in no span of days, and are not told.
+    """
+    alike: dict[tuple[str, str, str], list[str]] = {}
+    for row in context.tables["series_matches"].records():
+        if not defined(row["taken_as"]) and "before the first application" not in row["how"]:
+            key = (row["kind"], row["found"], row["how"])
+            alike.setdefault(key, []).append(context.trial(row["trial"]))
     return [
-        plain_line(
-            f"{context.trial(row['trial'])}: {row['kind']} {row['found']} was left out "
-            f"({row['how']})."
-        )
-        for row in rows
-        if not defined(row["taken_as"])
+        _first_upper(plain_line(f"{kind} {found} was left out ({how}): {joined(trials)}."))
+        for (kind, found, how), trials in alike.items()
     ]
+
+
+def _first_upper(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -69,6 +69,11 @@ def _means(context: SeriesContext, variable: SeriesVariable, rows: Rows) -> Tabl
             f"Means followed by the same letter do not differ significantly "
             f"({COMPARISONS.get(settings.comparison, '')}, {100 * settings.alpha:g}%)."
         )
+    pairs = context.tables.pairs(variable.name)
+    methods = set(pairs.where(b=untreated)["method"] if pairs else [])
+    if against and methods:
+        names = " and ".join(sorted(COMPARISONS.get(item, item) for item in methods))
+        notes.append(f"Differences from the untreated and their intervals: {names}.")
     columns = [
         Column(title="Treatment"),
         Column(title="Trials", kind=Kind.NUMBER, digits=0),
