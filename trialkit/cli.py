@@ -8,17 +8,22 @@ import io
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import Annotated, NoReturn
 
 import typer
 
-from trialkit import cli_desk, cli_planning, cli_show, cli_tidy
-from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder, usage
+from trialkit import cli_desk, cli_planning, cli_series, cli_show, cli_tidy
+from trialkit.cli_shared import (
+    Quiet,
+    TrialPath,
+    complain,
+    existing,
+    out_folder,
+    progress_end,
+    progress_to,
+    usage,
+)
 from trialkit.report_options import FORMATS, USUAL, ReportOptions
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 
 app = typer.Typer(
     name="trialkit",
@@ -147,14 +152,6 @@ def report(
         _report_several(trials, out, options, jobs, quiet)
 
 
-def _progress(show: bool) -> Callable[[str], None]:
-    def tell(step: str) -> None:
-        if show:
-            typer.echo(f"\r\x1b[K{step} ...", nl=False, err=True)
-
-    return tell
-
-
 def _report_one(trial: Path, out: Path, options: ReportOptions, quiet: bool) -> None:
     from trialkit.problems import TrialError
     from trialkit.run import report_trial
@@ -162,7 +159,7 @@ def _report_one(trial: Path, out: Path, options: ReportOptions, quiet: bool) -> 
 
     show = not quiet and sys.stderr.isatty()
     try:
-        written = report_trial(trial, out, options=options, progress=_progress(show))
+        written = report_trial(trial, out, options=options, progress=progress_to(show))
     except TrialError as fault:
         progress_end(show)
         complain(fault.problems)
@@ -190,7 +187,7 @@ def _report_several(
     from trialkit.wording import failure_lines, outcome_lines, total_line
 
     show = not quiet and sys.stderr.isatty()
-    outcomes = report_trials(trials, out, options=options, jobs=jobs, progress=_progress(show))
+    outcomes = report_trials(trials, out, options=options, jobs=jobs, progress=progress_to(show))
     progress_end(show)
     for item in outcomes:
         if not item.written:
@@ -207,12 +204,6 @@ def _report_several(
         _say(total_line(outcomes))
     if not all(item.written for item in outcomes):
         raise typer.Exit(1)
-
-
-def progress_end(shown: bool) -> None:
-    """Clear the progress line."""
-    if shown:
-        typer.echo("\r\x1b[K", nl=False, err=True)
 
 
 @app.command(epilog="\b\nExample\n  trialkit rerun my_report/record.json")
@@ -287,6 +278,7 @@ def explain(
         usage(fault.args[0])
 
 
+cli_series.register(app)
 cli_planning.register(app)
 cli_show.register(app)
 cli_tidy.register(app)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from trialkit.problems import Problem
 
@@ -52,3 +52,19 @@ def out_folder(path: Path) -> Path:
     if taken:
         usage(f"{path} is a file; --out needs a folder")
     return path
+
+
+def progress_to(show: bool) -> Callable[[str], None]:
+    """Make what tells each step in one line of the terminal, or nobody."""
+
+    def tell(step: str) -> None:
+        if show:
+            typer.echo(f"\r\x1b[K{step} ...", nl=False, err=True)
+
+    return tell
+
+
+def progress_end(shown: bool) -> None:
+    """Clear the progress line."""
+    if shown:
+        typer.echo("\r\x1b[K", nl=False, err=True)

@@ -8,11 +8,13 @@ from textwrap import fill
 
 from trialkit.analysis.schema import ALL_TABLES, SERIES_TABLES, TABLES, UNITS, Column, Table
 from trialkit.problems import listing, nearest
+from trialkit.series.options import KEYS, SECTIONS
 from trialkit.setting_rules import OneOf, rule_of, shown
 from trialkit.settings import Settings
 from trialkit.words import OF
 
 WIDTH = 80
+_SERIES_KEYS = {key.name: key for key in KEYS}
 _SETTINGS = {item.name: item for item in fields(Settings)}
 
 
@@ -23,7 +25,8 @@ def explain(name: str | None = None) -> str:
     ----------
     name : str, optional
         A table (``"means"``), a column (``"letters"``), a column of one table
-        (``"control.percent"``) or a setting (``"alpha"``); without it what there is.
+        (``"control.percent"``), a setting (``"alpha"``) or a key of ``series.toml``; without it
+        what there is.
 
     Returns
     -------
@@ -46,10 +49,10 @@ def explain(name: str | None = None) -> str:
     if name is None:
         return "\n".join(_everything())
     wanted = name.strip().casefold()
-    parts = [*_tables(wanted), *_columns(wanted), *_settings(wanted)]
+    parts = [*_tables(wanted), *_columns(wanted), *_settings(wanted), *_series_keys(wanted)]
     if not parts:
         columns = (c.name for t in ALL_TABLES.values() for c in t.columns)
-        known = [*ALL_TABLES, *_SETTINGS, *columns]
+        known = [*ALL_TABLES, *_SETTINGS, *_SERIES_KEYS, *SECTIONS, *columns]
         near = nearest(wanted, known)
         meant = f" Did you mean {near}?" if near else ""
         raise KeyError(f"There is no table, column or setting {name}.{meant}")
@@ -80,6 +83,11 @@ def _everything() -> Iterator[str]:
     for name, item in _SETTINGS.items():
         yield f"  {name}"
         yield _indented(item.metadata["meaning"], 4)
+    yield "Keys and sections of series.toml"
+    meanings = {name: key.meaning for name, key in _SERIES_KEYS.items()}
+    for name, meaning in (*meanings.items(), *SECTIONS.items()):
+        yield f"  {name}"
+        yield _indented(meaning, 4)
 
 
 def _tables(wanted: str) -> Iterator[list[str]]:
@@ -132,3 +140,16 @@ def _settings(wanted: str) -> Iterator[list[str]]:
     else:
         lines.append(_indented(f"May be {rule.words}."))
     yield [*lines, _indented(f"When left out: {default}.")]
+
+
+def _series_keys(wanted: str) -> Iterator[list[str]]:
+    """A key of ``series.toml``, or one of its sections."""
+    key = _SERIES_KEYS.get(wanted)
+    if key is not None:
+        yield [
+            f"Key {key.name} of series.toml",
+            _indented(key.meaning),
+            _indented(f"May be {key.rule.words}. As typed: {key.name} = {key.example}."),
+        ]
+    elif wanted in SECTIONS:
+        yield [f"Section [{wanted}] of series.toml", _indented(SECTIONS[wanted])]

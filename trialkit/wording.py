@@ -214,7 +214,7 @@ def closing_lines(
     looks = [*look_lines(problems), *_rest_lines(problems, "they are in the report")]
     if looks:
         lines += [*looks, ""]
-    return [*lines, "Written", *_path_lines(paths)]
+    return [*lines, "Written", *path_lines(paths)]
 
 
 def tidy_lines(trial: Trial, paths: Sequence[Path]) -> list[str]:
@@ -224,10 +224,11 @@ def tidy_lines(trial: Trial, paths: Sequence[Path]) -> list[str]:
         *look_lines(trial.warnings),
         *_rest_lines(trial.warnings, "they are in the list of what was understood"),
     ]
-    return [*lines, *looks, *([""] if looks else []), "Written", *_path_lines(paths)]
+    return [*lines, *looks, *([""] if looks else []), "Written", *path_lines(paths)]
 
 
-def _path_lines(paths: Iterable[Path]) -> list[str]:
+def path_lines(paths: Iterable[Path]) -> list[str]:
+    """Paths, one a line."""
     return [f"  {_clean(str(path))}" for path in paths]
 
 

@@ -2,9 +2,12 @@
 
 import pytest
 
+import trialkit
 from trialkit.problems import TrialError
+from trialkit.resources import data_folder
+from trialkit.series.blank import blank_text
 from trialkit.series.matched import Window
-from trialkit.series.options import Named, SeriesOptions
+from trialkit.series.options import KEYS, SECTIONS, Named, SeriesOptions
 from trialkit.series.options_file import options_from, options_text, read_options
 
 WRITTEN = SeriesOptions(
@@ -69,3 +72,32 @@ def test_options_of_a_program_are_checked_alike():
     assert options_from({"target": 60, "windows": ["1-3", "4+"]}).windows[-1].last == float("inf")
     with pytest.raises(TrialError, match="no span of days"):
         SeriesOptions(windows=["soon"])  # type: ignore[arg-type]
+
+
+def test_the_blank_that_is_shipped_is_as_the_keys_are_now():
+    blank = data_folder("templates") / "series.toml"
+    assert blank.read_text(encoding="utf-8") == blank_text()
+    assert read_options(blank) == SeriesOptions()
+
+
+def test_what_stands_as_an_example_in_the_blank_can_be_read(tmp_path):
+    lines = [
+        line.removeprefix("# ") if "=" in line or line.startswith("# [") else line
+        for line in blank_text().splitlines()
+        if " reading " not in line
+    ]
+    path = tmp_path / "series.toml"
+    path.write_text("\n".join(line for line in lines if not line.startswith("trial =")) + "\n")
+    found = read_options(path)
+    assert found.treatments["Product, full rate"] == (
+        Named("Product 10 EC"),
+        Named("4", "north-2025"),
+    )
+    assert found.covariates == {"north-2025": {"latitude": 52.1}}
+    assert found.reference == "Larkmere"
+
+
+@pytest.mark.parametrize("name", [*(key.name for key in KEYS), *SECTIONS])
+def test_every_key_is_explained(name):
+    assert "series.toml" in trialkit.explain(name)
+    assert f"  {name}\n" in trialkit.explain()

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from trialkit.desk.sides import Side, take_side
+from trialkit.desk.sides import Side, take_sides
 from trialkit.record.again import TOLERANCE, compare_tables
+from trialkit.record.writing import is_series
 from trialkit.trial import Trial
 
 Record = Mapping[str, Any]
@@ -31,12 +32,27 @@ _DATA_KEYS: Mapping[str, tuple[str, ...]] = {
 }
 #: Parts of a trial that say how it was read, not what it is.
 _NOT_DATA = {"understood", "plan"}
+#: What is looked at of the trials of a series: which they are, and what they were read from.
+_INPUT_COLUMNS = ("key", "digest", "left_out")
 #: Columns of tables that are conclusions, with the columns that say which row is meant.
 _CONCLUSIONS: tuple[tuple[str, tuple[str, ...], str, str], ...] = (
     ("glance", ("treatment", "question"), "shown", "what page 1 marks as shown"),
     ("means", ("variable", "measure", "days_after", "treatment"), "letters", "letters"),
     ("comparisons", ("variable", "measure", "days_after", "a", "b"), "different", "a difference"),
     ("persistence", ("variable", "treatment"), "holds_until_day", "at the target until day"),
+    (
+        "series_claims",
+        ("question", "variable", "measure", "window", "a", "b"),
+        "shown",
+        "shown over all trials",
+    ),
+    ("combined_means", ("variable", "treatment"), "letters", "letters over all trials"),
+    (
+        "combined_differences",
+        ("variable", "measure", "window", "a", "b"),
+        "not_inferior",
+        "not inferior over all trials",
+    ),
 )
 
 
@@ -96,13 +112,14 @@ class Comparison:
 
 
 def compare(first: Trial | Path | str, second: Trial | Path | str) -> Comparison:
-    """Compare two analyses, each a record, the folder of a report, or a trial.
+    """Compare two analyses, each a record, the folder of a report, or a trial; or two series.
 
     Parameters
     ----------
     first, second : Trial, Path or str
         A trial is analysed now; so a record against a trial asks whether these are the data
-        behind it.
+        behind it. Of two series (records, or the folder of trials against a record) it is said
+        which trials differ, how they were matched otherwise, and which conclusions changed.
 
     Returns
     -------
@@ -122,13 +139,15 @@ def compare(first: Trial | Path | str, second: Trial | Path | str) -> Comparison
     >>> found.data, [change.where for change in found.settings]
     ((), ['settings, comparison'])
     """
-    left, right = take_side(first), take_side(second)
+    left, right = take_sides(first, second)
     old, new = left.record, right.record
+    several = is_series(old) or is_series(new)
+    data = _series_data(old, new) if several else _data(old.get("trial", {}), new.get("trial", {}))
     tables = compare_tables(old.get("tables", {}), new.get("tables", {}))
     return Comparison(
         first=left,
         second=right,
-        data=tuple(_data(old.get("trial", {}), new.get("trial", {}))),
+        data=tuple(data),
         settings=tuple(_pairs(old.get("settings", {}), new.get("settings", {}), "settings")),
         versions=tuple(_versions(old, new)),
         conclusions=tuple(_conclusions(old, new)),
@@ -177,6 +196,21 @@ def _data(old: Record, new: Record) -> Iterator[Changed]:
                 yield from _pairs(before, after, name)
             else:
                 yield Changed(name.replace("_", " "), before, after)
+
+
+def _series_data(old: Record, new: Record) -> Iterator[Changed]:
+    """Which trials of a series are others, and what was taken as something else."""
+    before, after = (
+        [{name: row.get(name) for name in _INPUT_COLUMNS} for row in side.get("inputs", [])]
+        for side in (old, new)
+    )
+    for change in _rows("trial", before, after, ("key",)):
+        if change.where.endswith(", digest"):
+            yield Changed(change.where.removesuffix(", digest"), "as it was", "other files")
+        else:
+            yield change
+    left, right = (side.get("tables", {}).get("series_matches") or [] for side in (old, new))
+    yield from _rows("match", left, right, ("kind", "trial", "found"))
 
 
 def _rows(
@@ -275,7 +309,7 @@ def _front(record: Record) -> list[str]:
 def _leaders(tables: Record) -> dict[str, str]:
     """The treatment with the largest reduction of each variable."""
     best: dict[str, tuple[float, str]] = {}
-    for row in tables.get("reductions") or []:
+    for row in tables.get("reductions") or tables.get("combined_control") or []:
         value = row.get("percent")
         if row.get("measure") == "pest_days" and _number(value):
             kept = best.get(row["variable"])

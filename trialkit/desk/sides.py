@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from trialkit.analysis import analyse
 from trialkit.findings import make_findings
+from trialkit.problems import TrialError, error
 from trialkit.reading import read_trial
 from trialkit.record import make_record, read_record
-from trialkit.record.writing import edited_parts
+from trialkit.record.writing import edited_parts, is_series
 from trialkit.trial import Trial
 
 RECORD = "record.json"
@@ -38,6 +39,55 @@ class Side:
     record: dict[str, Any]
     recorded: bool
     edited: tuple[str, ...] = ()
+
+
+def take_sides(first: Trial | Path | str, second: Trial | Path | str) -> tuple[Side, Side]:
+    """Bring two things to records, both of one trial or both of several.
+
+    A folder of trials beside the record of a series is combined now, as the record says.
+
+    Raises
+    ------
+    TrialError
+        When one cannot be read, or one is of several trials and the other is not.
+    """
+    sides = [None if _may_be_series(given) else take_side(given) for given in (first, second)]
+    several = next((side for side in sides if side is not None and is_series(side.record)), None)
+    made = [
+        side or (take_side(given) if several is None else _combined(Path(str(given)), several))
+        for side, given in zip(sides, (first, second), strict=True)
+    ]
+    if is_series(made[0].record) != is_series(made[1].record):
+        raise TrialError(
+            [
+                error(
+                    "unlike-sides",
+                    "One of the two is a series of trials, and the other is a single trial.",
+                    "Compare two trials, or two series.",
+                )
+            ]
+        )
+    return made[0], made[1]
+
+
+def _may_be_series(given: Trial | Path | str) -> bool:
+    """Whether it may be trials that are to be combined first: no record, and no Trial."""
+    if isinstance(given, Trial):
+        return False
+    path = Path(given)
+    return path.suffix.lower() != ".json" and not (path / RECORD).is_file()
+
+
+def _combined(path: Path, beside: Side) -> Side:
+    """Combine trials by the options of a record, and bring them to the form of a record."""
+    from trialkit.findings.series_story import series_findings
+    from trialkit.record.series import make_series_record, series_from_record
+    from trialkit.series.combine import combine
+
+    series = combine(path, options=series_from_record(beside.record).options)
+    told = replace(series, findings=series_findings(series))
+    text = make_series_record(told, datetime.now(UTC))
+    return Side(name=str(path), record=json.loads(text), recorded=False)
 
 
 def take_side(given: Trial | Path | str) -> Side:

@@ -9,7 +9,7 @@ from typing import Any
 from trialkit.analysis import analyse
 from trialkit.findings import make_findings
 from trialkit.record.reading import damaged, trial_from_record
-from trialkit.record.writing import edited_parts, plain_finding, rows_of
+from trialkit.record.writing import AS_READ, edited_parts, is_series, plain_finding, rows_of
 
 #: Two numbers are the same when they differ by less than this share (other machines and
 #: versions of the libraries round the last digits in their own way).
@@ -98,6 +98,8 @@ def _is_number(value: object) -> bool:
 def rerun(record: Mapping[str, Any]) -> Agreement:
     """Run the analysis of a record again, from the record alone, and compare every number.
 
+    Of the record of a series the trials are combined anew from what each of them gave.
+
     Raises
     ------
     TrialError
@@ -111,21 +113,33 @@ def rerun(record: Mapping[str, Any]) -> Agreement:
     >>> trialkit.rerun(trialkit.read_record(written.paths[-1])).same
     True
     """
-    trial = trial_from_record(record)
     recorded, findings = _tables(record.get("tables")), _sentences(record.get("findings"))
-    analysis = analyse(trial)
-    found = {name: rows_of(table) for name, table in analysis.tables().items()}
+    found, told = _again(record)
+    if is_series(record):  # how trials were read does not follow from what they gave
+        recorded = {name: rows for name, rows in recorded.items() if name not in AS_READ}
     if findings:  # a record can be made without any
         recorded = {**recorded, "findings": findings}
         known = {name for row in findings for name in row}
         found["findings"] = [
-            {name: value for name, value in plain_finding(item).items() if name in known}
-            for item in make_findings(analysis)
+            {name: value for name, value in row.items() if name in known} for row in told
         ]
     agreement = compare_tables(recorded, found)
     # of the results every number was just compared
     edited = tuple(name for name in edited_parts(record) if name in {"data", "settings"})
     return replace(agreement, edited=edited)
+
+
+def _again(
+    record: Mapping[str, Any],
+) -> tuple[dict[str, list[dict[str, Any]]], list[dict[str, Any]]]:
+    """Tables and findings of a record, made anew."""
+    if is_series(record):
+        from trialkit.record.series_again import series_tables_again
+
+        return series_tables_again(record)
+    analysis = analyse(trial_from_record(record))
+    tables = {name: rows_of(table) for name, table in analysis.tables().items()}
+    return tables, [plain_finding(item) for item in make_findings(analysis)]
 
 
 def _tables(plain: Any) -> dict[str, list[dict[str, Any]]]:

@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.analysis.result import empty_table
 from trialkit.files import read_regular
 from trialkit.problems import Place, Problem, Severity, TrialError, error
 from trialkit.record.digest import digests_of
@@ -83,13 +84,27 @@ def read_record(path: Path) -> dict[str, Any]:
 #: Parts of a record that hold the trial, and from which it is made again.
 _OF_TRIAL = ("format", "inputs", "settings", "trial", "problems")
 _KEY = re.compile(r'\n "([a-z]+)": ')
+_TABLE = re.compile(r'\n  "([a-z_]+)": ')
 
 
-def read_trial_of_record(path: Path) -> Trial:
-    """Read the trial of a record and nothing else of it.
+def read_trial_of_record(
+    path: Path, tables: Sequence[str] = ()
+) -> tuple[Trial, dict[str, pd.DataFrame] | None]:
+    """Read the trial of a record, and of its results some tables alone.
 
-    Results, which are most of a record, are not looked at; a record that stands as it was written
-    is not checked again for what makes a trial unsound.
+    A record that stands as it was written is not checked again for what makes a trial unsound.
+
+    Parameters
+    ----------
+    path : Path
+    tables : sequence of str
+        Tables of the schema.
+
+    Returns
+    -------
+    trial : Trial
+    tables : dict of str to DataFrame, or None
+        None where the results are not as they were written: they are to be made anew.
 
     Raises
     ------
@@ -98,17 +113,30 @@ def read_trial_of_record(path: Path) -> Trial:
     """
     try:
         text = read_regular(path, MAX_BYTES).decode("utf-8")
-        heads = list(_KEY.finditer(text))
-        ends = [head.start() - 1 for head in heads[1:]] + [len(text)]
-        parts = {head[1]: text[head.end() : end] for head, end in zip(heads, ends, strict=True)}
+        parts = _cut(text, _KEY)
         kept = json.loads(parts.get("digest", "null").rstrip().removesuffix("}"))
         record = {name: json.loads(parts[name]) for name in _OF_TRIAL}
-        whole = kept.get("data") == digests_of(parts)["data"]
+        same = {name: kept.get(name) == digest for name, digest in digests_of(parts).items()}
+        found = _cut(parts["tables"], _TABLE) if same["results"] else {}
+        results = {
+            name: json.loads(found[name].rstrip().removesuffix("}"))
+            for name in tables
+            if name in found
+        }
     except (OSError, UnicodeDecodeError, ValueError, KeyError, AttributeError, RecursionError):
-        return trial_from_record(read_record(path))  # laid out in another way, or none
-    if not whole or record["format"] != FORMAT:
-        return trial_from_record(record)
-    return _build(record)
+        return trial_from_record(read_record(path)), None  # laid out in another way, or none
+    whole = same["data"] and same["settings"] and record["format"] == FORMAT
+    trial = _build(record) if whole else trial_from_record(record)
+    if not (whole and same["results"]):
+        return trial, None
+    return trial, {name: _frame(rows, empty_table(name)) for name, rows in results.items()}
+
+
+def _cut(text: str, head: re.Pattern[str]) -> dict[str, str]:
+    """Cut a text at its keys, each at the head of a line: no text of JSON breaks a line."""
+    heads = list(head.finditer(text))
+    ends = [item.start() - 1 for item in heads[1:]] + [len(text)]
+    return {item[1]: text[item.end() : end] for item, end in zip(heads, ends, strict=True)}
 
 
 def _frame(rows: Sequence[Mapping[str, Any]], template: pd.DataFrame) -> pd.DataFrame:

@@ -27,6 +27,8 @@ from trialkit.rows import Rows, Tables, columns_of
 
 #: Of the record; one that is not known is not read.
 FORMAT = 1
+#: Tables of a series that tell how its trials were read, and do not follow from what they gave.
+AS_READ = ("series_matches",)
 _JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
@@ -127,6 +129,11 @@ def record_text(parts: Mapping[str, Any]) -> str:
         pieces += [_dump(key), ": ", text, ",\n "]
     pieces[-1] = "\n}\n"
     return "".join(pieces)
+
+
+def is_series(record: Mapping[str, Any]) -> bool:
+    """Whether a record is that of several trials."""
+    return "series" in record
 
 
 def digest_in(record: str) -> str:

@@ -6,7 +6,9 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from trialkit.analysis.efficacy.mode_of_action import programme_of
 from trialkit.analysis.plots.harvest import bushel_of
+from trialkit.analysis.supporting.contrasts import rate_series
 from trialkit.series.covariates import covariates_of, pressure_of, year_of
 from trialkit.trial import Design, Treatment, Trial, Variable, harvest_variable
 
@@ -51,6 +53,11 @@ class TrialFacts:
         By name of the pest.
     digest : str
         SHA-256 of the names and digests of the files that it was read from.
+    groups : mapping of str to tuple of str
+        Groups of mode of action by id of the treatment, one for each application.
+    products : mapping of str to str
+        Product by id, of treatments that are rates of one.
+    crop : str
     undated : bool
         Whether its counts have no day.
     """
@@ -68,6 +75,9 @@ class TrialFacts:
     covariates: Mapping[str, float]
     pressure: Mapping[str, float]
     digest: str
+    groups: Mapping[str, tuple[str, ...]]
+    products: Mapping[str, str]
+    crop: str = ""
     undated: bool = False
 
     @property
@@ -102,8 +112,20 @@ def facts_of(trial: Trial, key: str, part: str = "") -> TrialFacts:
         covariates=covariates_of(trial),
         pressure=pressure_of(trial),
         digest=digest_of(trial, part),
+        groups={item.id: _groups(trial, item) for item in trial.treatments},
+        products={
+            trial.treatments[code].id: found.name
+            for found in rate_series(trial)
+            for code in found.treatments
+        },
+        crop=trial.crop or "",
         undated=trial.undated,
     )
+
+
+def _groups(trial: Trial, item: Treatment) -> tuple[str, ...]:
+    groups = tuple(group.strip() for group in programme_of(trial, item)[0])
+    return groups if any(groups) else ()
 
 
 def digest_of(trial: Trial, part: str = "") -> str:

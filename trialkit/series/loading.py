@@ -8,6 +8,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
 
+import pandas as pd
+
+from trialkit.analysis import analyse
 from trialkit.problems import Place, Problem, Severity, TrialError, error, listing
 from trialkit.processes import LOST, folder_names
 from trialkit.reading.parts import read_parts
@@ -17,6 +20,8 @@ from trialkit.series.facts import TrialFacts, facts_of
 from trialkit.trial import Trial
 
 RECORD = "record.json"
+#: Tables of a trial that a series takes what the trial itself says from.
+TABLES = ("control", "control_methods", "reductions", "natural_enemies")
 #: How deep a folder is looked through for trials.
 _DEPTH = 3
 
@@ -46,8 +51,8 @@ class Loaded:
     key : str
     facts : TrialFacts or None
         None where the trial has problems.
-    trial : bytes
-        The trial itself, put away until it is asked for.
+    packed : bytes
+        The trial itself and its tables, put away until they are asked for.
     source : str
     kind : {"trial", "record", "part"}
     files : tuple of (str, str)
@@ -56,17 +61,26 @@ class Loaded:
 
     key: str
     facts: TrialFacts | None = None
-    trial: bytes = b""
+    packed: bytes = b""
     source: str
     kind: str
     files: tuple[tuple[str, str], ...] = ()
     problems: tuple[Problem, ...] = ()
 
 
-def unpacked(trial: bytes) -> Trial:
-    """A trial that was put away."""
-    made: Trial = pickle.loads(trial)  # noqa: S301 - made by this program a moment ago
-    return made
+Tables = dict[str, pd.DataFrame]
+
+
+def unpacked(packed: bytes) -> tuple[Trial, Tables]:
+    """A trial that was put away, and its `TABLES`: of a record those that it holds."""
+    trial: Trial
+    tables: Tables | None
+    trial, tables = pickle.loads(packed)  # noqa: S301 - made by this program a moment ago
+    if tables is None:
+        # what only supports the tests is asked for by nobody here
+        analysis = analyse(trial.with_settings(supporting=False))
+        tables = {name: getattr(analysis, name) for name in TABLES}
+    return trial, tables
 
 
 def find_sources(paths: Iterable[Path | str]) -> tuple[Source, ...]:
@@ -116,15 +130,22 @@ def _below(path: Path, depth: int) -> Iterator[Path]:
     if not path.is_dir() or _is_trial(path):
         yield path
     elif (path / RECORD).is_file():
-        yield path / RECORD
+        if not _of_series(path / RECORD):
+            yield path / RECORD
     elif depth:
         for item in sorted(path.iterdir()):
             if item.name.startswith((".", "~")):
                 continue
             if item.is_dir():
                 yield from _below(item, depth - 1)
-            elif item.suffix.casefold() in (*TEXT_TABLES, *WORKBOOKS) or item.name == RECORD:
+            elif item.suffix.casefold() in (*TEXT_TABLES, *WORKBOOKS):
                 yield item
+
+
+def _of_series(path: Path) -> bool:
+    """Whether a record in a folder that is looked through is that of a series, and no trial."""
+    with path.open("rb") as stream:
+        return b'"series ' in stream.read(64)
 
 
 def _is_trial(folder: Path) -> bool:
@@ -142,8 +163,8 @@ def load(source: Source) -> tuple[Loaded, ...]:
     label = str(source.path)
     try:
         if source.record:
-            trial = read_trial_of_record(source.path)
-            return (_loaded(trial, source.key, label, "record"),)
+            trial, tables = read_trial_of_record(source.path, TABLES)
+            return (_loaded(trial, source.key, label, "record", tables=tables),)
         parts = read_parts(source.path)
     except TrialError as fault:
         return (_failed(source, fault.problems),)
@@ -163,7 +184,7 @@ def load(source: Source) -> tuple[Loaded, ...]:
             found.append(Loaded(key=key, source=where, kind="trial", problems=_within(wrong, key)))
         else:
             kind = "part" if part.name else "trial"
-            found.append(_loaded(part.reading.trial, key, where, kind, part.name))
+            found.append(_loaded(part.reading.trial, key, where, kind, part=part.name))
     return tuple(found)
 
 
@@ -172,12 +193,20 @@ def lost(source: Source) -> tuple[Loaded, ...]:
     return (_failed(source, (LOST,)),)
 
 
-def _loaded(trial: Trial, key: str, source: str, kind: str, part: str = "") -> Loaded:
+def _loaded(
+    trial: Trial,
+    key: str,
+    source: str,
+    kind: str,
+    *,
+    part: str = "",
+    tables: Tables | None = None,
+) -> Loaded:
     looks = [item for item in trial.warnings if not item.at_rest]
     return Loaded(
         key=key,
         facts=facts_of(trial, key, part),
-        trial=pickle.dumps(trial, protocol=pickle.HIGHEST_PROTOCOL),
+        packed=pickle.dumps((trial, tables), protocol=pickle.HIGHEST_PROTOCOL),
         source=source,
         kind=kind,
         files=trial.inputs,

@@ -1,4 +1,4 @@
-"""Trials -> what their names, units and days are in the series; everything unmatched is told."""
+"""Trials -> what their names and units are in the series; everything unmatched is told."""
 
 from __future__ import annotations
 
@@ -6,13 +6,9 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-import pandas as pd
-
-from trialkit.analysis.result import make_table
-from trialkit.measures.yields import convert_yield
-from trialkit.numerals import day as write_day
+from trialkit.analysis.fits.draws import DRAWN
 from trialkit.problems import Place, Problem, TrialError, error, listing, nearest, quoted, warning
-from trialkit.series.facts import TrialFacts, VariableFacts
+from trialkit.series.facts import TrialFacts
 from trialkit.series.matched import SeriesSettings, SeriesTrial, SeriesVariable, TrialMatch
 from trialkit.series.names import (
     Group,
@@ -23,7 +19,8 @@ from trialkit.series.names import (
     match_variables,
 )
 from trialkit.series.options import SeriesOptions
-from trialkit.trial import Kind, TreatmentRole, VariableRole
+from trialkit.series.units import Units
+from trialkit.trial import TreatmentRole, VariableRole
 
 _DECIDE = (
     "If they are one, name them under one name in the section {section} of series.toml "
@@ -95,7 +92,7 @@ def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matchin
     reference = _reference(facts, treatments, options, problems)
     if problems:
         raise TrialError(problems)
-    units = _Units.of(facts, variables, options)
+    units = Units.of(facts, variables, options)
     looks = [
         *_asked(treatments.asked, "treatments"),
         *_asked(variables.asked, "variables"),
@@ -103,6 +100,8 @@ def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matchin
         *_without_untreated(facts),
         *_several_references(facts, treatments, options),
     ]
+    series_variables = tuple(_series_variables(facts, variables, units))
+    asked = {item.name for item in series_variables if _is_asked(item.role, options)}
     matches = tuple(
         TrialMatch(
             trial=trial.key,
@@ -110,7 +109,7 @@ def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matchin
             variables={
                 name: taken
                 for name, taken in variables.by_trial.get(trial.key, {}).items()
-                if (trial.key, name) not in units.left_out
+                if (trial.key, name) not in units.left_out and taken in asked
             },
             factors=units.factors.get(trial.key, {}),
             windows=options.windows,
@@ -121,12 +120,21 @@ def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matchin
         trials=tuple(_series_trial(trial, options, variables) for trial in facts),
         matches=matches,
         treatments=tuple((name, name) for name in treatments.names),
-        variables=tuple(_series_variables(facts, variables, units)),
+        variables=tuple(item for item in series_variables if item.name in asked),
         settings=options.settings(treatments.untreated, reference),
         rows=(*treatments.rows, *variables.rows, *units.rows),
         problems=tuple(looks),
         names=treatments,
         groups=variables.groups,
+    )
+
+
+def _is_asked(role: VariableRole, options: SeriesOptions) -> bool:
+    """Whether a question of the options is answered by variables of a role."""
+    return (
+        bool({"control", "pest_days"} & set(options.questions))
+        if role in DRAWN
+        else ("means" in options.questions)
     )
 
 
@@ -255,79 +263,8 @@ def _without_untreated(facts: Sequence[TrialFacts]) -> Iterator[Problem]:
         )
 
 
-# --- units --------------------------------------------------------------------------------
-
-
-@dataclass(slots=True)
-class _Units:
-    """Units of the variables in the series, and what each trial is multiplied by."""
-
-    units: dict[str, str | None]
-    factors: dict[str, dict[str, float]]
-    left_out: set[tuple[str, str]]
-    rows: list[Match]
-    problems: list[Problem]
-
-    @classmethod
-    def of(
-        cls, facts: Sequence[TrialFacts], variables: Variables, options: SeriesOptions
-    ) -> _Units:
-        made = cls({}, {}, set(), [], [])
-        by_name = {
-            (trial.key, item.variable.name): item for trial in facts for item in trial.variables
-        }
-        for name, group in variables.groups.items():
-            members = [(trial, by_name[trial, own]) for trial, own in group.members]
-            made._settle(name, members, options.units.get(name))
-        return made
-
-    def _settle(
-        self, name: str, members: Sequence[tuple[str, VariableFacts]], asked: str | None
-    ) -> None:
-        given = Counter(item.variable.unit for _, item in members if item.variable.unit)
-        target = asked or min(given, key=lambda unit: (-given[unit], unit), default=None)
-        self.units[name] = target
-        counted = members[0][1].variable.kind is not Kind.MEASUREMENT
-        labels = {item.variable.label for _, item in members}
-        for trial, item in members:
-            unit = item.variable.unit
-            if counted:
-                # ratios to the untreated need no unit; what was counted is shown
-                if len(labels) > 1:
-                    self.rows.append(
-                        Match("unit", trial, item.variable.label, name, "ratios need no unit")
-                    )
-            elif unit != target:
-                self._convert(name, trial, item, target)
-
-    def _convert(self, name: str, trial: str, item: VariableFacts, target: str | None) -> None:
-        unit, own = item.variable.unit, item.variable.name
-        try:
-            if unit is None or target is None:
-                raise ValueError("this trial gives no unit")
-            factor = float(convert_yield(1.0, unit, target, bushel_lb=item.bushel_lb))
-        except ValueError as fault:
-            why = f"left out: {fault}"
-            self.left_out.add((trial, own))
-            self.rows.append(Match("unit", trial, f"{own}, {unit or 'no unit'}", None, why))
-            self.problems.append(
-                warning(
-                    "unit-unfit",
-                    f"{own} is in {unit or 'no unit'} here and in {target} in the series "
-                    f"({fault}); it was left out.",
-                    f"Give its unit in the trial, or another one for the series: [units] {name} = "
-                    '"...".',
-                    Place(trial),
-                )
-            )
-        else:
-            self.factors.setdefault(trial, {})[own] = factor
-            how = f"multiplied by {factor:.6g}"
-            self.rows.append(Match("unit", trial, f"{own}, {unit}", f"{name}, {target}", how))
-
-
 def _series_variables(
-    facts: Sequence[TrialFacts], variables: Variables, units: _Units
+    facts: Sequence[TrialFacts], variables: Variables, units: Units
 ) -> Iterator[SeriesVariable]:
     by_name = {
         (trial.key, item.variable.name): item.variable
@@ -356,66 +293,3 @@ def _series_variables(
             item.name,
         ),
     )
-
-
-# --- the table ----------------------------------------------------------------------------
-
-
-def matches_table(
-    matching: Matching,
-    facts: Sequence[TrialFacts],
-    used: Mapping[tuple[str, str], Mapping[str, str]],
-    left_out: Mapping[str, str],
-) -> pd.DataFrame:
-    """Tabulate what was taken as what, the days too.
-
-    Parameters
-    ----------
-    matching : Matching
-    facts : sequence of TrialFacts
-    used : mapping of (str, str) to mapping of str to str
-        Trial and variable of the series to the window of each day that was taken, by the day as
-        written.
-    left_out : mapping of str to str
-        Trials that take no part, and why.
-    """
-    rows = [
-        *(Match("trial", key, key, None, f"left out: {why}") for key, why in left_out.items()),
-        *matching.rows,
-        *_days(matching, facts, used),
-    ]
-    order = {"trial": 0, "treatment": 1, "variable": 2, "unit": 3, "days": 4}
-    rows.sort(key=lambda row: order[row.kind])
-    columns = dict(zip(Match._fields, zip(*rows, strict=True), strict=True)) if rows else {}
-    return make_table("series_matches", columns)
-
-
-def _days(
-    matching: Matching,
-    facts: Sequence[TrialFacts],
-    used: Mapping[tuple[str, str], Mapping[str, str]],
-) -> Iterator[Match]:
-    for trial, match in zip(facts, matching.matches, strict=True):
-        for item in trial.variables:
-            name = match.variables.get(item.variable.name)
-            taken = used.get((trial.key, name), {}) if name is not None else {}
-            for day in item.days:
-                found = f"{item.variable.name}, day {write_day(day)}"
-                window = taken.get(f"{day:g}")
-                if window is not None:
-                    yield Match("days", trial.key, found, window, "nearest the middle of its span")
-                else:
-                    yield Match("days", trial.key, found, None, _why_not(day, match, trial))
-
-
-def _why_not(day: float, match: TrialMatch, trial: TrialFacts) -> str:
-    if trial.undated:
-        return "left out: the trial gives no day"
-    if day <= 0:
-        return "before the first application"
-    within = [window.name for window in match.windows if window.first <= day <= window.last]
-    if not within:
-        return "left out: in none of the spans of days"
-    if trial.untreated is None:
-        return "left out: the trial has no untreated"
-    return f"left out: another day stands for {within[0]}, or nothing could be compared"

@@ -149,8 +149,8 @@ KEYS: Final[tuple[SeriesKey, ...]] = (
         "windows",
         Windows(),
         WINDOWS,
-        "Days after the first application that are taken as one; of several in one span the "
-        "nearest to its middle counts, the earlier of two (spans: common practice, no source).",
+        "Days after the first application that are taken as one; of several assessments in one "
+        "span the mean count is taken (spans: common practice, no source).",
         '["1-4", "5-10", "11-17", "18-24", "25+"]',
     ),
     SeriesKey(

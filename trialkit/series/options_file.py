@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from textwrap import wrap
 from types import MappingProxyType
 from typing import Any
 
@@ -20,6 +21,7 @@ from trialkit.setting_rules import UnfitError
 
 NAME = "series.toml"
 _MOST = 2_000_000
+_WIDTH = 92
 _KEYS = {key.name: key for key in KEYS}
 
 
@@ -191,23 +193,35 @@ def _lines(options: SeriesOptions, comments: Mapping[str, Sequence[str]]) -> Ite
     yield "# How several trials are combined. A key that is taken out has its usual value."
     for key in KEYS:
         yield ""
-        yield f"# {key.meaning}"
+        yield from _remark(key.meaning)
         value = getattr(options, key.name)
         written = _written(value)
         yield f"{key.name} = {written}" if value is not None else f"# {key.name} = {key.example}"
     for name, meaning in SECTIONS.items():
         yield ""
-        yield f"# {meaning}"
-        for remark in comments.get(name, ()):
-            yield f"# {remark}"
+        yield from _remark(meaning)
+        remarks = [line for remark in comments.get(name, ()) for line in _remark(remark)]
         values: Mapping[str, Any] = getattr(options, name)
         if name == "covariates":
+            yield from remarks
             for trial, numbers in values.items():
                 yield f"[covariates.{toml_value(trial)}]"
                 yield from (f"{toml_value(key)} = {number:g}" for key, number in numbers.items())
             continue
         yield f"[{name}]"
+        yield from remarks
         yield from (f"{toml_value(key)} = {_written(value)}" for key, value in values.items())
+
+
+def _remark(text: str) -> list[str]:
+    return wrap(
+        text,
+        _WIDTH,
+        initial_indent="# ",
+        subsequent_indent="# ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def _written(value: Any) -> str:

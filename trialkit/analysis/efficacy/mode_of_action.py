@@ -22,7 +22,7 @@ def programme_table(basis: Basis) -> pd.DataFrame:
     """
     found = []
     for treatment in basis.trial.treatments:
-        groups, names = _programme(basis.trial, treatment)
+        groups, names = programme_of(basis.trial, treatment)
         for repeat in repeated_groups(groups).repeats:
             for first, second in zip(repeat.applications, repeat.applications[1:], strict=False):
                 found.append((treatment.id, repeat.group, names[first - 1], names[second - 1]))
@@ -35,8 +35,11 @@ def programme_table(basis: Basis) -> pd.DataFrame:
     )
 
 
-def _programme(trial: Trial, treatment: Treatment) -> tuple[list[str], list[str]]:
-    """Groups of each application of a treatment in order of date, and what each is called."""
+def programme_of(trial: Trial, treatment: Treatment) -> tuple[list[str], list[str]]:
+    """Groups of each application of a treatment in order of date, and what each is called.
+
+    A group is empty where none was given.
+    """
     given = _groups(trial, treatment).split(";")
     own = applications_of(trial, treatment)
     names = [item.id for item in own] or list(treatment.applications)

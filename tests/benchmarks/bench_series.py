@@ -1,0 +1,95 @@
+"""Time and memory of many records combined into one series.
+
+Records are those of random trials of `bench_many_trials` (8 treatments, 3 variables on 7 days,
+yield). So many different trials are reported as are asked for with ``--different`` (40); the rest
+are copies of their records, each with a digest of its files of its own, so that it counts as a
+trial of its own. Prints seconds on the clock and the memory of all processes together at their
+largest, for reading and matching, what each trial gives, and combining. Asserts nothing.
+
+Run as ``python tests/benchmarks/bench_series.py [RECORDS] [--different N] [--jobs N] [--keep DIR]``
+(100; 1000 for the whole).
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import resource
+import tempfile
+import time
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import bench_many_trials as many
+
+import trialkit
+from trialkit.record.series import make_series_record
+from trialkit.series.combine import combine
+
+
+def records(folder: Path, number: int, different: int, jobs: int) -> Path:
+    """Write so many records, each in a folder of its own, and say where."""
+    out = folder / "records"
+    if out.is_dir() and len(list(out.iterdir())) == number:
+        return out
+    trials = [
+        many.random_trial(folder / "trials" / f"t{i}", i, many.DAYS) for i in range(different)
+    ]
+    trialkit.report_trials(trials, folder / "reports", formats=(), jobs=jobs)
+    texts = [
+        (folder / "reports" / f"t{i}" / "record.json").read_text(encoding="utf-8")
+        for i in range(different)
+    ]
+    for i in range(number):
+        text = texts[i % different]
+        if i >= different:
+            start = text.index('"sha256": "') + 11
+            own = hashlib.sha256(str(i).encode()).hexdigest()
+            text = text[:start] + own + text[start + 64 :]
+        path = out / f"r{i:04d}" / "record.json"
+        path.parent.mkdir(parents=True)
+        path.write_text(text, encoding="utf-8")
+    return out
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("records", type=int, nargs="?", default=100)
+    parser.add_argument("--different", type=int, default=40)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--keep", type=Path)
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = given.keep or Path(temporary)
+        different = min(given.different, given.records)
+        path = records(folder, given.records, different, given.jobs)
+        size = sum(item.stat().st_size for item in path.rglob("record.json"))
+        print(f"{given.records} records of {different} trials, {size / 1e6:,.0f} MB")
+        started = time.perf_counter()
+        steps: list[tuple[str, float]] = []
+
+        def told(step: str) -> None:
+            name = step.partition(":")[0]
+            if not steps or steps[-1][0] != name:
+                steps.append((name, time.perf_counter()))
+
+        series = combine(path, jobs=given.jobs, progress=told)
+        steps.append(("", time.perf_counter()))
+        for (name, begun), (_, ended) in pairwise(steps):
+            print(f"  {name:<40}{ended - begun:8.1f} s")
+        print(f"  {'all':<40}{steps[-1][1] - started:8.1f} s")
+        before = time.perf_counter()
+        text = make_series_record(series, datetime.now(UTC))
+        print(f"  record, {len(text) / 1e6:.0f} MB{'':<26}{time.perf_counter() - before:8.1f} s")
+        own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
+        each = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e3
+        print(f"  memory: {own:.0f} MB, and {each:.0f} MB in the largest other process")
+
+
+if __name__ == "__main__":
+    main()
