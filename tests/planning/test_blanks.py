@@ -16,8 +16,8 @@ from trialkit.planning.options import Plan, with_options
 from trialkit.planning.words import CHOICES, cautions, column_meanings, key_meanings
 from trialkit.problems import TrialError
 from trialkit.reading import read_protocol
-from trialkit.reading.head import _KEYS
 from trialkit.reading.headers import FIELDS
+from trialkit.reading.keys import _KEYS
 from trialkit.resources import data_folder
 
 BLANKS = data_folder("templates")

@@ -89,7 +89,7 @@ def test_a_comma_that_may_mark_thousands(folder, check):
         ("12'345,5", "thousands: 12345.5."),
         ("nil", "Type 0 if nothing was found"),
         ("3 or 4", "Type a number; leave the cell empty"),
-        ("１２", "Type a number; leave the cell empty"),
+        ("1O", "Type a number; leave the cell empty"),
     ],
 )
 def test_text_in_a_number_cell_gets_an_offer(folder, check, written, offer):

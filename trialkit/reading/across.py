@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.cells import Cell, Ledger, listing, quoted, undash
 from trialkit.reading.headings import Across, replicate_in, sample_in
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.names import Names
@@ -150,11 +150,12 @@ def _check_numbered(table: Table, names: Names, ledger: Ledger) -> Table:
         if match is not None and column.written:
             day = None if column.day is None else replace(column.day, variable="")
             groups.setdefault((match["stem"].casefold(), day), {})[match["n"]] = column
-    unclear: list[Column] = []
+    unclear = _unclear_tails(table, names, ledger)
     for group in groups.values():
         numbers = sorted(int(number) for number in group)
         if (
             len(group) > 1
+            and not any(column in unclear for column in group.values())
             and numbers[0] <= 1
             and numbers == list(range(numbers[0], numbers[0] + len(numbers)))
         ):
@@ -165,6 +166,77 @@ def _check_numbered(table: Table, names: Names, ledger: Ledger) -> Table:
     return table.with_columns(
         [replace(c, field="unclear") if c in unclear else c for c in table.columns]
     )
+
+
+#: Ends of headings that tell columns of one variable apart, and what they may be.
+_TAILS = tuple(
+    (re.compile(rf"(?P<stem>.*?)[\s_(\[,:;-]*(?:{tail})[)\]]?", re.IGNORECASE), meaning, remedy)
+    for tail, meaning, remedy in (
+        (
+            r"\d{1,2}\s?[/.-]\s?\d{1,2}\.?",
+            "dates without a year",
+            "Write dates with their year, such as 'larvae 2025-06-19', or days: 'larvae 7 DAT'.",
+        ),
+        (
+            r"(?:bbch|gs|growth stage|stage|zadoks|z|v|r)[\s_.-]*\d{1,3}",
+            "growth stages",
+            "Write the day beside the stage, such as 'larvae 7 DAT', and the stages into a table "
+            "of assessments.",
+        ),
+        (
+            r"[-+]?\d+(?:[.,]\d+)?",
+            "days, samples or replicates",
+            "For days write 'larvae 7 DAT', for samples 'sample 1', for replicates 'rep 1'; "
+            "variables of their own are described under [variables].",
+        ),
+        (
+            r"(?<=[\s_.-])[a-h]",
+            "samples, days, or variables of their own",
+            "For samples write 'sample 1' and so on; variables of their own are described under "
+            "[variables].",
+        ),
+    )
+)
+
+
+def _unclear_tails(table: Table, names: Names, ledger: Ledger) -> list[Column]:
+    """Tell of columns that have no day and differ in a date, a stage, a letter, a bare number."""
+    loose = [
+        c
+        for c in table.columns
+        if c.field is None and c.day is None and c.header and not names.knows(c.written)
+    ]
+    told: list[Column] = []
+    for place, (pattern, meaning, remedy) in enumerate(_TAILS):
+        groups: dict[str, list[Column]] = {}
+        for column in loose:
+            match = pattern.fullmatch(undash(column.written))
+            if match is not None and column not in told:
+                groups.setdefault(match["stem"].strip().casefold(), []).append(column)
+        for stem, group in groups.items():
+            numbers = place == _NUMBERS
+            letters = place == len(_TAILS) - 1
+            if len(group) < 2 or (numbers and stem) or (letters and not _from_a(group)):
+                continue
+            heads = listing([quoted(column.label) for column in group], 6)
+            ledger.error(
+                "numbered-columns",
+                f"{heads} may be {meaning}.",
+                remedy.replace("larvae", group[0].written.split()[0]) if stem else remedy,
+                table.header_place(group[0]),
+            )
+            told += group
+    return told
+
+
+#: Place of bare numbers among the tails.
+_NUMBERS = 2
+
+
+def _from_a(group: Sequence[Column]) -> bool:
+    """Whether headings end in the letters from a on."""
+    last = [column.written.strip(" )]")[-1].casefold() for column in group]
+    return sorted(last) == [chr(ord("a") + place) for place in range(len(last))]
 
 
 def _tell_unclear(table: Table, columns: Sequence[Column], ledger: Ledger) -> None:

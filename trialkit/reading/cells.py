@@ -79,14 +79,28 @@ class Grid:
         return Place(self.file, self.sheet, row, column)
 
 
-_DASHES = str.maketrans(
-    dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe58\ufe63\uff0d\u00ad", "-")
+_DASHES = "\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe58\ufe63\uff0d\u00ad"
+#: Signs without width, which nobody sees and which make two names of one.
+_UNSEEN = "\u200b\u200c\u200d\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2060\ufeff"
+#: First of the ten digits of other scripts: wide, Arabic, Persian, Devanagari.
+_DIGITS = "\uff10\u0660\u06f0\u0966"
+_PLAIN = str.maketrans(
+    {
+        **dict.fromkeys(_DASHES, "-"),
+        **{chr(ord(first) + n): str(n) for first in _DIGITS for n in range(10)},
+        "\uff0e": ".",
+        "\uff0c": ",",
+        **dict.fromkeys(_UNSEEN, ""),
+    }
 )
 
 
 def undash(text: str) -> str:
-    """Write every kind of dash as a hyphen; spreadsheets and word processors put others in."""
-    return text if text.isascii() else text.translate(_DASHES)
+    """Write every kind of dash as a hyphen and every digit as 0 to 9, without signs of no width.
+
+    Spreadsheets and word processors put other dashes in by themselves.
+    """
+    return text if text.isascii() else text.translate(_PLAIN)
 
 
 def column_letter(index: int) -> str:

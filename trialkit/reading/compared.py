@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
-from trialkit.reading.dates import plain_date
+from trialkit.reading.dates import is_dated, plain_date
 from trialkit.reading.headers import ASIDE, COMPARED, field_of, normal
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import cell_is_number, plain_number
@@ -174,6 +174,8 @@ def _is_factor(table: Table, column: Column, names: Names) -> bool:
     elif column.field is not None or normal(column.header) in ASIDE:
         return False
     if names.is_percent(column.header) or names.is_yield(column.header):
+        return False
+    if column.field is None and all(is_dated(c) for c in cells if c.text):
         return False
     levels = Counter(cell.text for cell in cells)
     if _is_rate(column):

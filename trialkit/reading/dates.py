@@ -7,21 +7,26 @@ from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 
 from trialkit.reading.cells import Cell, Ledger, quoted, undash
+from trialkit.reading.months import month_number
 from trialkit.reading.numbers import Located, plain_number, tell_fault
 
 _COMPACT = re.compile(r"(19\d\d|20\d\d)(\d\d)(\d\d)")
-_CLOSE = re.compile(r"(\d{1,2})([a-z]{3,9})(\d{4})", re.IGNORECASE)
-_ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
+_CLOSE = re.compile(r"(\d{1,2})([^\W\d_]{3,10})(\d{4})")
+#: The time of day of a date is of no matter here.
+_TIME = r"(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?)?"
+_ISO = re.compile(rf"(\d{{4}})-(\d{{1,2}})-(\d{{1,2}}){_TIME}")
 _YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})\.?")
 _PARTS = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4}|\d{2})")
-_NAMED = re.compile(r"(\d{1,2})\.?[ -]([a-z]{3,9})\.?[ -](\d{4}|\d{2})", re.IGNORECASE)
-_NAMED_FIRST = re.compile(r"([a-z]{3,9})\.? (\d{1,2}),? (\d{4})", re.IGNORECASE)
-_MONTHS = {
-    name: number
-    for number, name in enumerate(
-        ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"), 1
-    )
-}  # fmt: skip
+_MONTH = r"([^\W\d_]{3,10})\.?"
+_NAMED = re.compile(
+    rf"(\d{{1,2}})(?:\.|st|nd|rd|th|er|º|°)?[ -](?:de |of )?{_MONTH}[ -](?:de )?(\d{{4}}|\d{{2}})"
+)
+_NAMED_FIRST = re.compile(rf"{_MONTH} (\d{{1,2}})(?:st|nd|rd|th)?,? (\d{{4}})")
+_YEARLESS = re.compile(rf"(\d{{1,2}})(?:\.|st|nd|rd|th|er|º|°)?[ -]?(?:de |of )?{_MONTH}")
+_YEARLESS_FIRST = re.compile(rf"{_MONTH}[ -]?(\d{{1,2}})(?:st|nd|rd|th)?")
+_WEEKDAY = re.compile(r"[^\W\d_]{2,10}[.,]? (?=\d)")
+#: A date without a year lies so many days before the first application, or up to a year after.
+_SEASON_BEFORE = 90
 _NEAR_DAYS = 400
 #: Days since 1900 as spreadsheets count them, from 1980 to 2079.
 _SERIALS = (29_220, 65_745)
@@ -37,6 +42,13 @@ def _make(year: int, month: int, day: int) -> date | None:
 def plain_date(text: str) -> date | None:
     """Read a date that can be read in one way only: ISO, year first, or with a month's name."""
     text = undash(text)
+    found = _plain_date(text)
+    if found is None and _WEEKDAY.match(text):
+        return _plain_date(_WEEKDAY.sub("", text, count=1))
+    return found
+
+
+def _plain_date(text: str) -> date | None:
     if match := (_ISO.fullmatch(text) or _YEAR_FIRST.fullmatch(text) or _COMPACT.fullmatch(text)):
         return _make(*(int(part) for part in match.groups()[:3]))
     if match := _NAMED.fullmatch(text) or _CLOSE.fullmatch(text):
@@ -45,10 +57,41 @@ def plain_date(text: str) -> date | None:
         name, day, year = match.groups()
     else:
         return None
-    month = _MONTHS.get(name[:3].casefold())
+    month = month_number(name)
     if month is None or len(year) == 2:
         return None
     return _make(int(year), month, int(day))
+
+
+def yearless(text: str) -> tuple[int, int] | None:
+    """Month and day of a date that names its month and no year: ``11 Jun``, ``June 11``."""
+    text = undash(text)
+    if match := _YEARLESS.fullmatch(text):
+        day, name = match.groups()
+    elif match := _YEARLESS_FIRST.fullmatch(text):
+        name, day = match.groups()
+    else:
+        return None
+    month = month_number(name)
+    return None if month is None or _make(2024, month, int(day)) is None else (month, int(day))
+
+
+def _in_season(month: int, day: int, applied: date) -> date | None:
+    """The date of a month and day in the season of an application."""
+    made = [_make(applied.year + step, month, day) for step in (-1, 0, 1)]
+    first = applied - timedelta(days=_SEASON_BEFORE)
+    return next((one for one in made if one is not None and one >= first), None)
+
+
+def is_dated(cell: Cell) -> bool:
+    """Whether a cell holds a date, in whatever form."""
+    text = undash(cell.text)
+    return (
+        cell.day is not None
+        or plain_date(text) is not None
+        or _PARTS.fullmatch(text) is not None
+        or yearless(text) is not None
+    )
 
 
 _Order = Callable[[int, int, int], date | None]
@@ -87,11 +130,28 @@ def read_dates(
                 a, _, b, c = match.groups()
                 open_cells[index] = (int(a), int(b), int(c) + (2000 if len(c) == 2 else 0))
             elif found is None:
-                _tell_date(cell, table, ledger)
+                found = _without_year(cell, table, ledger, applied)
+                if found is None:
+                    _tell_date(cell, table, ledger)
         dates.append(found)
     if open_cells:
         _settle_order(cells, open_cells, dates, table, ledger, applied)
     return dates
+
+
+def _without_year(cell: Cell, table: Located, ledger: Ledger, applied: date | None) -> date | None:
+    """Take the year of the application for a date that gives none, and say so."""
+    parts = yearless(cell.text)
+    found = None if parts is None or applied is None else _in_season(*parts, applied)
+    if found is not None:
+        ledger.warn_once(
+            "date-year",
+            f"Dates here have no year; {quoted(cell.text)} was taken for {found.isoformat()}, by "
+            "the date of the first application.",
+            "Nothing needs to be done if that is right; dates such as 2025-06-19 leave no doubt.",
+            table.place(cell),
+        )
+    return found
 
 
 def _tell_mixed(
@@ -185,9 +245,10 @@ def _tell_date(cell: Cell, table: Located, ledger: Ledger) -> None:
             table.place(cell),
         )
         return
+    lacks = yearless(cell.text) is not None
     ledger.error(
         "day-unreadable",
-        f"{quoted(cell.text)} is no date that can be read.",
+        f"{quoted(cell.text)} {'has no year' if lacks else 'is no date that can be read'}.",
         "Write year, month and day with hyphens, such as 2025-06-19.",
         table.place(cell),
     )

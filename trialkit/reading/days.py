@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
-from trialkit.reading.cells import Cell, Ledger, quoted
+from trialkit.reading.cells import Cell, Ledger, quoted, undash
 from trialkit.reading.dates import plain_date, read_dates
 from trialkit.reading.headers import normal
 from trialkit.reading.headings import DayHeader, day_header
@@ -13,6 +15,9 @@ from trialkit.reading.numbers import plain_number, tell_fault
 from trialkit.reading.tables import Column, Table
 from trialkit.reading.zero import Zero
 
+#: T-1 is a day before treatment where others are written T+3.
+_PLUS = re.compile(r"(?<![^\W\d_])[TDJ]0?\s?\+\d", re.IGNORECASE)
+_MINUS = re.compile(r"(?<![^\W\d_])[TDJ]0?\s?-\d", re.IGNORECASE)
 _DAY_FIELDS = ("days_after", "days_before", "days_planting", "hours_after", "weeks_after")
 _SCALES = {"hours_after": 1 / 24, "weeks_after": 7.0}
 #: Headings that may mean the day of the year, or of the month, as well.
@@ -53,11 +58,15 @@ def header_days(
         if column.day is not None and column.day.day is None
     ]
     dates = iter(read_dates(dated, table, ledger, zero.day))
+    plus = any(_PLUS.search(undash(column.header)) for column in columns)
     days: list[float | None] = []
     for column in columns:
         place = table.header_place(column)
         if column.day is not None and column.day.day is not None:
-            days.append(zero.of(column.day, column.label, place, ledger))
+            header = column.day
+            if plus and header.unclear and _MINUS.search(undash(column.header)):
+                header = replace(header, unclear=False, day=-abs(column.day.day))
+            days.append(zero.of(header, column.label, place, ledger))
         else:
             day = next(dates)
             days.append(None if day is None else zero.after(day, place, ledger))

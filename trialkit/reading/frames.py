@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 
 from trialkit.reading.cells import Ledger, quoted
 from trialkit.reading.names import Names
+from trialkit.reading.numbers import cell_is_number
 from trialkit.reading.observations import Record
 from trialkit.trial import EXAMINED, UNDATED, Kind, Variable, empty_counts, empty_yields
 
@@ -28,6 +30,7 @@ def check_values(
     records: Sequence[Record], variables: Mapping[str, Variable], ledger: Ledger
 ) -> None:
     """Find counts and percentages that cannot be."""
+    _tell_stand_ins(records, ledger)
     broken: dict[str, Record] = {}
     broken_count: dict[str, int] = {}
     for record in records:
@@ -42,7 +45,8 @@ def check_values(
                 ledger.error(
                     "negative-count",
                     f"A count can't be negative: {quoted(record.cell.text)}.",
-                    "Correct it, or leave the cell empty where nothing was counted.",
+                    "Correct it, or leave the cell empty where nothing was counted; if it is no "
+                    "count, describe the variable with the kind measurement.",
                     record.table.place(record.cell),
                 )
             elif not value.is_integer():
@@ -64,6 +68,35 @@ def check_values(
             "are whole.",
             record.table.place(record.cell),
         )
+
+
+_STAND_IN = re.compile(r"-?9{2,6}(?:\.0+|\.9+)?")
+
+
+def _tell_stand_ins(records: Sequence[Record], ledger: Ledger) -> None:
+    """Refuse 999 and its like where it stands for a value that is missing."""
+    largest: dict[str, float] = {}
+    marked: list[Record] = []
+    for record in records:
+        if _STAND_IN.fullmatch(record.cell.text) and abs(record.value) >= _LEAST_STAND_IN:
+            marked.append(record)
+        elif record.value == record.value:
+            largest[record.variable] = max(largest.get(record.variable, 0.0), record.value)
+    for record in marked:
+        beyond = largest.get(record.variable, math.inf) * _FAR < abs(record.value)
+        if beyond:
+            ledger.error(
+                "stand-in",
+                f"{quoted(record.cell.text)} stands where no other value of "
+                f"'{record.variable}' is above {largest[record.variable]:g}; many programs write "
+                "it for a missing value.",
+                "Leave the cell empty where nothing was counted.",
+                record.table.place(record.cell),
+            )
+
+
+#: Stand-ins begin here, and lie so many times above the largest value.
+_LEAST_STAND_IN, _FAR = 999.0, 5.0
 
 
 def check_yields(records: Sequence[Record], ledger: Ledger) -> None:
@@ -129,7 +162,15 @@ def _tell_double(before: Record, record: Record, ledger: Ledger, *, same: bool, 
         )
         return
     remedy = "Keep the right one."
-    if record.sample is None and not once:
+    other = _telling(before, record)
+    if other:
+        remedy = (
+            f"The column {quoted(other)} tells the two apart: head it 'variable' if it says what "
+            "was counted, 'sample' if it numbers units within the plot."
+        )
+    elif first.grid is not table.grid and record.day == UNDATED:
+        remedy = "Name each sheet by its day or date ('7 DAT', '2025-06-19'), or write it above."
+    elif record.sample is None and not once:
         remedy += " If they are samples of one plot, number them in a column sample."
     if once:
         remedy += " Of several harvests enter the total."
@@ -139,6 +180,23 @@ def _tell_double(before: Record, record: Record, ledger: Ledger, *, same: bool, 
         remedy,
         table.place(record.cell),
     )
+
+
+def _telling(before: Record, record: Record) -> str:
+    """Heading of an unread column whose texts differ between two rows of one table."""
+    if before.table is not record.table or before.cell.row == record.cell.row:
+        return ""
+    rows = {row[0].row: row for row in record.table.rows}
+    first, second = rows.get(before.cell.row), rows.get(record.cell.row)
+    if first is None or second is None:
+        return ""
+    for column in record.table.columns:
+        loose = column.field is None or column.field in {"growth_stage", "method", "assessor"}
+        a, b = first[column.index - 1], second[column.index - 1]
+        words = a.text and b.text and not cell_is_number(a)
+        if loose and column.header and words and a.text != b.text:
+            return column.header
+    return ""
 
 
 def counts_frame(

@@ -11,11 +11,14 @@ from trialkit.reading.heading_units import heading_unit
 
 _PLOT = (
     "plot", "plotno", "plotnr", "plotnumber", "plotid", "plots", "plotcode", "parcel", "plotname",
+    "parzelle", "parzellennr", "parzellennummer", "parcelle", "parcela", "parcella", "veldje",
 )  # fmt: skip
 _TREATMENT = (
     "treatment", "trt", "treat", "trtno", "trtnr", "treatmentno", "treatmentnr",
     "treatmentnumber", "treatmentid", "treatmentcode", "trtid", "trtcode", "trtnumber", "tmt",
-    "trmt", "entry", "entryno", "entrynr", "entrynumber", "treatments",
+    "trmt", "entry", "entryno", "entrynr", "entrynumber", "treatments", "behandlung", "variante",
+    "prüfglied", "pruefglied", "traitement", "modalité", "modalite", "tratamiento", "tratamento",
+    "trattamento", "tesi", "behandeling",
 )  # fmt: skip
 _NAME = (
     "name", "treatmentname", "trtname", "product", "description", "treatmentdescription",
@@ -24,7 +27,8 @@ _NAME = (
 _ROLE = ("role", "treatmentrole", "treatmenttype", "type")
 _BLOCK = (
     "block", "blk", "blocks", "blockno", "blocknr", "blocknumber", "bloc", "blockid", "iblock",
-    "incblock", "incompleteblock", "subblock", "ibk", "smallblock",
+    "incblock", "incompleteblock", "subblock", "ibk", "smallblock", "bloque", "bloco", "blocco",
+    "blok",
 )  # fmt: skip
 _PLAN: dict[str, tuple[str, ...]] = {
     "plot": _PLOT,
@@ -33,6 +37,8 @@ _PLAN: dict[str, tuple[str, ...]] = {
     "replicate": (
         "replicate", "rep", "reps", "repno", "repnr", "repnumber", "replicates", "replication",
         "replicateno", "replicationno", "replicationnumber", "replicatenumber", "superblock",
+        "wiederholung", "wdh", "répétition", "repetition", "repetición", "repeticion", "repetição",
+        "repeticao", "ripetizione", "herhaling",
     ),
     "row": ("row", "rowno", "rownr", "rownumber", "fieldrow", "plotrow", "rowpos"),
     "column": (
@@ -56,13 +62,16 @@ _WHERE: dict[str, tuple[str, ...]] = {
         "trial", "trialno", "trialid", "trialname", "expt", "experiment", "exp", "study",
         "experimentno",
     ),
+    "farm": ("farm", "farmer", "grower", "cooperator", "county", "village", "district", "region"),
 }  # fmt: skip
 _LONG: dict[str, tuple[str, ...]] = {
     "variable": (
         "variable", "variables", "variablename", "assessment", "measure", "response", "trait",
-        "parameter", "species", "pest", "insect", "organism",
+        "parameter", "species", "pest", "insect", "organism", "characteristic", "character",
+        "attribute",
     ),
-    "value": ("value", "values", "count", "counts", "number", "result", "reading", "observed"),
+    "value": ("value", "values", "count", "counts", "number", "result", "reading", "observed",
+              "score", "rating", "measurement", "amount", "wert", "valeur", "valor", "valore"),
 }  # fmt: skip
 _DAYS: dict[str, tuple[str, ...]] = {
     "days_after": (
@@ -70,6 +79,8 @@ _DAYS: dict[str, tuple[str, ...]] = {
         "daysaftertrt", "dayaftertreatment", "daysafterapplication", "dayafterapplication",
         "daysafterfirstapplication", "daysafterfirsttreatment", "daysafterspraying",
         "daysafterspray", "dayaftertrt", "dayno", "assessmentday", "timing",
+        "tagenachbehandlung", "tagenachapplikation", "joursaprèstraitement", "joursaprestraitement",
+        "díasdespuésdeltratamiento", "diasdespuesdeltratamiento", "giornidopotrattamento",
     ),
     "days_before": (
         "daysbefore", "dbt", "dba", "daysbeforetreatment", "daysbeforeapplication",
@@ -89,7 +100,8 @@ _DAYS: dict[str, tuple[str, ...]] = {
     "date": (
         "date", "assessmentdate", "dateofassessment", "dateassessed", "samplingdate", "countdate",
         "countingdate", "dateofcount", "datecounted", "ratingdate", "observationdate", "assessed",
-        "evaluationdate", "sampledate", "assessedon", "countedon",
+        "evaluationdate", "sampledate", "assessedon", "countedon", "datum", "fecha", "data",
+        "boniturdatum",
     ),
     "sample": (
         "sample", "sampleno", "samplenr", "samplenumber", "sampleid", "samples", "subsample",
@@ -236,6 +248,14 @@ ASIDE = frozenset({
     "id", "obs", "observation", "index", "order", "rownames", "record", "recordno", "unnamed0",
     "operator", "counter", "plotarea", "plotsize",
 })  # fmt: skip
+
+
+def is_aside(text: str) -> bool:
+    """Whether a heading, without its day, names something beside the counts: stage, remarks."""
+    reduced = normal(text)
+    beside = _index("counts").get(reduced) in _BESIDE or reduced.startswith("bbch")
+    return beside or reduced in ASIDE
+
 
 REMARKS = frozenset({"remark", "remarks", "note", "notes", "comment", "comments"})
 

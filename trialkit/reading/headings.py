@@ -9,6 +9,7 @@ from datetime import date
 from functools import lru_cache
 
 from trialkit.reading.cells import Cell, undash
+from trialkit.reading.months import MONTH
 
 #: From what days are counted where it is not the first application.
 PLANTING = "planting"
@@ -59,11 +60,13 @@ class DayHeader:
         return self.day is not None or bool(self.date_text) or self.date is not None
 
 
-_MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\.?"
+_MONTH = rf"{MONTH}\.?"
 _DATE = (
     r"(?<!\d)(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./]\d{1,2}[./](?:\d{4}|\d{2})"
     r"|\d{1,2}-\d{1,2}-\d{4}"
-    rf"|\d{{1,2}}\.?[ -]{_MONTH}[ -]\d{{4}}|{_MONTH} \d{{1,2}},? \d{{4}})(?!\d)"
+    rf"|\d{{1,2}}\.?[ -](?:de )?{_MONTH}[ -](?:de )?\d{{4}}"
+    rf"|(?<![^\W\d_]){_MONTH} \d{{1,2}},? \d{{4}}"
+    rf"|\d{{1,2}}\.?[ -]?{_MONTH}|(?<![^\W\d_]){_MONTH}[ -]?\d{{1,2}})(?!\d)"
 )
 _ORDINALS = {
     word: number
@@ -101,6 +104,9 @@ _PATTERNS = tuple(
         rf"(?P<n>{_NUMBER})[\s_]*{_UNIT}[)\]]?[\s_,:;@\-]+(?P<v>.+)",
         rf"(?P<v>(?:.*[-\s_,:;@()\[\]])??){_LED_LAST}[\s_]*(?P<n>{_NUMBER})[)\]]?",
         rf"{_LED_LAST.replace('|d)', ')')}[\s_]*(?P<n>{_NUMBER})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
+        # T+3 and D+3 are days after treatment; T-1 is told from a joint by its neighbours.
+        r"(?P<v>(?:.*[\s_,:;@()\[\]])??)(?P<u>[tdj])0?[\s_]?(?P<n>[-+]\d+)[)\]]?",
+        r"(?P<u>[tdj])0?[\s_]?(?P<n>[-+]\d+)[\s_,:;@\-]+(?P<v>.+)",
     )
 )
 _TRIM = " _,:;@-"

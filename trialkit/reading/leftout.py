@@ -16,6 +16,7 @@ _STRONG = re.compile(
     r"(?:(?:grand|overall|treatment|trt|trial|block|rep|replicate|plot|column|row|general|site)\s*)?"
     r"(?:means?|averages?|avg|sub-?totals?|totals?)"
     r"(?:\s*(?:of|for|per|over|±|\+/-)\s.*|[\s_.:-]*[a-z]{0,3}\d{0,3})?"
+    r"|(?:means?|averages?|totals?)\s+(?:block|rep(?:licate)?|treatment|trt|plot|site)s?\W*\w{0,4}"
     r"|l\.?s\.?d\.?.*|c\.?v\.?\s*(?:\(?\s*%\s*\)?)?|coefficient of variation.*|s\.?e\.?[dm]\.?"
     r"|st(?:andar)?d\.?\s*(?:dev|err).*|stdev.*|p[\s-]*values?|f[\s-]*values?|prob.*f\W*|signif.*"
     r"|median|grand ?mean",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -9,10 +10,16 @@ from trialkit.reading.across import tell_statistics
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.days import header_days, row_days
 from trialkit.reading.doubles import REPEATED
-from trialkit.reading.headers import ASIDE, normal
+from trialkit.reading.headers import is_aside, normal
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.names import Names
-from trialkit.reading.numbers import cell_is_number, is_missing, nearly_number, plain_number
+from trialkit.reading.numbers import (
+    begins_as_number,
+    cell_is_number,
+    is_missing,
+    nearly_number,
+    plain_number,
+)
 from trialkit.reading.plan import warn_unknown_column
 from trialkit.reading.rows import Rows
 from trialkit.reading.sheet_top import day_above
@@ -180,10 +187,19 @@ def _without_summaries(
     table: Table, columns: list[Column], names: Names, ledger: Ledger
 ) -> list[Column]:
     """Leave out totals and means of the other columns of the same day."""
+    stems = {c.written.casefold() for c in columns if c.written}
     words = [
         c
         for c in columns
-        if not names.knows(c.written) and (is_summary_word(c.written) or normal(c.written) in _SUMS)
+        if not names.knows(c.written)
+        and (
+            is_summary_word(c.written)
+            or normal(c.written) in _SUMS
+            or (
+                (match := _SUM_OF.fullmatch(c.written)) is not None
+                and (match["a"] or match["b"] or "").casefold() in stems
+            )
+        )
     ]
     lost = [c for c in words if _is_of(table, c, [o for o in columns if o not in words])]
     tell_statistics(table, lost, ledger)
@@ -221,6 +237,26 @@ def _is_of(table: Table, column: Column, others: Sequence[Column]) -> bool:
         if (None if other.day is None else (other.day.day, other.day.date_text, other.day.date))
         == day
     ]
+    groups = [same]
+    if day is None:
+        # Over the days of one variable, or over all there is.
+        by_name = {
+            other.written: [o for o in others if o.written == other.written]
+            for other in same or others
+        }
+        groups += [list(others), *by_name.values()]
+    return any(_adds_up(table, column, group) for group in groups)
+
+
+_SUM_OF = re.compile(
+    r"(?:mean|average|avg|total|sum)\.?(?:[\s_]+(?:of|no\.?(?:[\s_]+of)?))?[\s_]+(?P<a>.+)"
+    r"|(?P<b>.+?)[\s_]+(?:mean|average|avg|total|sum)",
+    re.IGNORECASE,
+)
+
+
+def _adds_up(table: Table, column: Column, same: Sequence[Column]) -> bool:
+    """Whether a column is the sum or the mean of some others in nearly every row."""
     looked = agreed = 0
     for row in table.rows:
         total = plain_number(row[column.index - 1].text)
@@ -257,9 +293,13 @@ def _may_hold(table: Table, column: Column, names: Names) -> bool:
     """Whether a column under a day holds values and not, say, remarks of that day."""
     if not column.written or names.knows(column.written):
         return True
-    if normal(column.written) in ASIDE:
+    if is_aside(column.written):
         return False
-    return _mostly_numbers(table, column) is not False
+    if _mostly_numbers(table, column) is not False:
+        return True
+    # Texts that begin with numbers are values spoilt, and no remarks of that day.
+    filled = [cell for cell in table.cells(column) if not is_missing(cell.text)]
+    return 2 * sum(map(begins_as_number, filled)) >= len(filled)
 
 
 def _is_variable(table: Table, column: Column, names: Names) -> bool:
@@ -268,7 +308,7 @@ def _is_variable(table: Table, column: Column, names: Names) -> bool:
         return column.made
     if names.knows(column.written):
         return True
-    if normal(column.header) in ASIDE:
+    if is_aside(column.written):
         return False
     return _mostly_numbers(table, column) is True
 
@@ -362,14 +402,23 @@ _REPEATS = frozenset({
 })  # fmt: skip
 
 
+_BEFORE = re.compile(
+    r"(?<![a-z])(?:pre|before|baseline|initial)(?![a-z])|pre-?(?:treat|count|spray)", re.IGNORECASE
+)
+
+
 def tell_no_day(table: Table, strips: Sequence[Strip], ledger: Ledger) -> None:
     """Say which values have no day, where others have one or there are several of them."""
     headers = listing(dict.fromkeys(quoted(strip.written) for strip in strips))
+    before = _BEFORE.search(strips[0].written)
     one = len({strip.written for strip in strips}) == 1
     ledger.error(
         "no-day",
         f"{headers} {'has' if one else 'have'} no day: there is none in the heading or the table.",
-        "Add a column days_after or date, or put the day into the heading, such as "
+        "Write how many days before treatment it was counted, such as 'larvae 1 DBT', or "
+        "'larvae 0 DAT' for the same day."
+        if before
+        else "Add a column days_after or date, or put the day into the heading, such as "
         f"'{strips[0].written} 7 DAT'.",
         table.place(strips[0].head),
     )

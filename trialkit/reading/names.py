@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, nearest
-from trialkit.reading.head import Declared, Head
 from trialkit.reading.headers import normal
 from trialkit.reading.heading_units import heading_unit
+from trialkit.reading.keys import Declared, TrialKeys
 from trialkit.trial import Kind, Variable, VariableRole
 
 PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
@@ -64,15 +64,15 @@ class Names:
     _spellings: dict[str, str] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, head: Head) -> Names:
+    def of(cls, keys: TrialKeys) -> Names:
         """Start with the variables that the settings describe."""
-        names = cls(head.variables)
+        names = cls(keys.variables)
         for text in ("name", "label"):
-            for item in head.variables.values():
+            for item in keys.variables.values():
                 if word := normal(getattr(item, text) or ""):
                     names._words.setdefault(word, item.name)
-        for item in head.variables.values():
-            if isinstance(item.examined, str) and item.examined not in head.variables:
+        for item in keys.variables.values():
+            if isinstance(item.examined, str) and item.examined not in keys.variables:
                 names.numbers.setdefault(number_key(item.examined), item.examined)
         return names
 

@@ -24,6 +24,7 @@ _SOME_NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?")
 _CENSORED = re.compile(r"(?:[<>≤≥~≈]=?|less than|more than|over|under|about|ca\.?)\s*[\d.,]+\s*%?"
                        r"|[\d.,]+\s*(?:\+|-|or (?:more|less))", re.IGNORECASE)  # fmt: skip
 _SPAN = re.compile(r"[\d.,]+\s*(?:-|to|/)\s*[\d.,]+\s*%?")
+_OF = re.compile(r"\d+\s*(?:/|of|out of|von|sur)\s*\d+", re.IGNORECASE)
 _ERROR_TEXT = re.compile(r"#(?:DIV/0|N/A|NAME|NULL|NUM|REF|VALUE)[!?]?", re.IGNORECASE)
 
 
@@ -94,6 +95,15 @@ def cell_is_number(cell: Cell) -> bool:
     return cell.number is not None or looks_numeric(cell.text)
 
 
+#: A number with a mark, letters of a mean separation, a unit: ``20*``, ``12.5 a``, ``(20)``.
+_MARKED = re.compile(r"\s*[\d.,]*\d\s*(?:[)\]*†‡?!]+|\s[^\W\d_]{1,8}\.?|[a-f]{1,3})?")
+
+
+def begins_as_number(cell: Cell) -> bool:
+    """Whether the text of a cell begins with a number, whatever follows: ``20 larvae``, ``3+4``."""
+    return undash(cell.text).lstrip("(~[+-<> ")[:1].isdigit()
+
+
 def nearly_number(cell: Cell) -> bool:
     """Whether a cell stands for a number that it does not give: ``45 %``, ``<1``, ``#DIV/0!``."""
     text = undash(cell.text)
@@ -105,6 +115,7 @@ def nearly_number(cell: Cell) -> bool:
         or _ERROR_TEXT.fullmatch(text) is not None
         or _COMMA_THOUSANDS.fullmatch(text) is not None
         or _SPACED.fullmatch(text) is not None
+        or _MARKED.fullmatch(text) is not None
     )
 
 
@@ -273,12 +284,15 @@ def _tell_text(cell: Cell, table: Located, ledger: Ledger) -> None:
         remedy = f"Type the number without signs for thousands: {whole}."
     elif text.casefold() in {"o", "nil", "none", "zero", "null"}:
         remedy = "Type 0 if nothing was found, or leave the cell empty if it was not looked at."
+    elif _OF.fullmatch(text):
+        what = f"{quoted(cell.text)} is no number but one of another."
+        remedy = "Give two columns: how many are affected, and how many were looked at."
     elif _CENSORED.fullmatch(text) or _SPAN.fullmatch(text):
         what = f"{quoted(cell.text)} is no number. It says where a value lies and not what it is."
         remedy = "Type what was counted or judged, or leave the cell empty and say so in the notes."
     else:
         inside = _SOME_NUMBER.findall(text)
-        if len(inside) == 1 and text[:1].isdigit():
+        if len(inside) == 1 and _MARKED.fullmatch(text):
             remedy = f"Type the number alone: {inside[0].replace(',', '.')}."
     ledger.error("text-in-number", what, remedy, table.place(cell))
 

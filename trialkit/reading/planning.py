@@ -10,8 +10,8 @@ from trialkit.reading.across import unfold
 from trialkit.reading.cells import Ledger
 from trialkit.reading.compared import with_treatments
 from trialkit.reading.flat import flat_plot_rows, respelled, treatments_of_plots
-from trialkit.reading.head import Head
 from trialkit.reading.headers import normal
+from trialkit.reading.keys import TrialKeys
 from trialkit.reading.names import Names
 from trialkit.reading.plan import (
     Listed,
@@ -75,7 +75,7 @@ class Plan:
 
 def read_plan(
     source: Source,
-    head: Head,
+    keys: TrialKeys,
     names: Names,
     applications: Sequence[Application],
     ledger: Ledger,
@@ -87,7 +87,7 @@ def read_plan(
     if table is None or rows is None:
         if listed:
             plan.treatments, plan.untreated = settle_roles(
-                listed, head, plan.treatments_place, ledger
+                listed, keys, plan.treatments_place, ledger
             )
         return plan
     if listed is None:
@@ -100,7 +100,7 @@ def read_plan(
     plan.usable = bool(rows)
     plan.place = table.grid.place()
     plan.listed_at = {key: item.place for key, item in listed.items()}
-    plan.treatments, plan.untreated = settle_roles(listed, head, plan.treatments_place, ledger)
+    plan.treatments, plan.untreated = settle_roles(listed, keys, plan.treatments_place, ledger)
     if not rows:
         ledger.error(
             "no-plots",

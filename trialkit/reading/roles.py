@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, listing, nearest, quoted
-from trialkit.reading.head import Head
 from trialkit.reading.headers import COMPARED, normal
+from trialkit.reading.keys import TrialKeys
 from trialkit.reading.plan import Listed
 from trialkit.trial import Treatment, TreatmentRole
 
@@ -29,7 +29,7 @@ _CARRIER = frozenset({
 
 
 def settle_roles(
-    listed: Mapping[str, Listed], head: Head, place: Place, ledger: Ledger
+    listed: Mapping[str, Listed], keys: TrialKeys, place: Place, ledger: Ledger
 ) -> tuple[tuple[Treatment, ...], str | None]:
     """Settle the roles and the untreated.
 
@@ -42,10 +42,10 @@ def settle_roles(
     roles: dict[str, TreatmentRole] = {
         key: item.role or TreatmentRole.TEST for key, item in listed.items()
     }
-    untreated = _from_head(listed, head, ledger)
+    untreated = _from_keys(listed, keys, ledger)
     by_role = [key for key, role in roles.items() if role is TreatmentRole.UNTREATED]
     if untreated is not None:
-        _agree(untreated, listed, by_role, head, ledger)
+        _agree(untreated, listed, by_role, keys, ledger)
         roles[untreated] = TreatmentRole.UNTREATED
     elif by_role:
         untreated = by_role[0]
@@ -57,7 +57,7 @@ def settle_roles(
                 'If another should be taken, name it: untreated = "..." in the settings.',
                 listed[by_role[1]].place,
             )
-    elif "untreated" not in head.texts:
+    elif "untreated" not in keys.texts:
         untreated = _from_names(listed, place, ledger)
         if untreated is not None:
             roles[untreated] = TreatmentRole.UNTREATED
@@ -67,8 +67,8 @@ def settle_roles(
     return treatments, untreated
 
 
-def _from_head(listed: Mapping[str, Listed], head: Head, ledger: Ledger) -> str | None:
-    written = head.texts.get("untreated")
+def _from_keys(listed: Mapping[str, Listed], keys: TrialKeys, ledger: Ledger) -> str | None:
+    written = keys.texts.get("untreated")
     if not written:
         return None
     if written in listed:
@@ -85,7 +85,7 @@ def _from_head(listed: Mapping[str, Listed], head: Head, ledger: Ledger) -> str 
             "treatment-by-name",
             f"{quoted(written)} was taken for the treatment {quoted(near[0])}.",
             "Nothing needs to be done if that is right.",
-            head.untreated_place,
+            keys.untreated_place,
         )
         return near[0]
     if listed:
@@ -97,7 +97,7 @@ def _from_head(listed: Mapping[str, Listed], head: Head, ledger: Ledger) -> str 
             "untreated-unknown",
             f"The untreated {quoted(written)} is not in the list of treatments.",
             f"{meant}The treatments are {listing(listed, 12)}.",
-            head.untreated_place,
+            keys.untreated_place,
         )
     return None
 
@@ -106,7 +106,7 @@ def _agree(
     untreated: str,
     listed: Mapping[str, Listed],
     by_role: list[str],
-    head: Head,
+    keys: TrialKeys,
     ledger: Ledger,
 ) -> None:
     role = listed[untreated].role
@@ -124,7 +124,7 @@ def _agree(
             f"The settings call {quoted(untreated)} the untreated; in the list it is "
             f"{listing(map(quoted, by_role))}. The settings were followed.",
             "Make the two agree.",
-            head.untreated_place,
+            keys.untreated_place,
         )
 
 

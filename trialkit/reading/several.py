@@ -7,7 +7,7 @@ from collections import Counter
 from trialkit.reading.cells import Ledger, listing, quoted
 from trialkit.reading.tables import Table
 
-_WORDS = {"site": "sites", "year": "years", "trial": "trials"}
+_WORDS = {"site": "sites", "year": "years", "trial": "trials", "farm": "farms"}
 #: Fields of a table by which trials are told apart.
 WHERE = tuple(_WORDS)
 

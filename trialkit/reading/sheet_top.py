@@ -5,11 +5,13 @@ Counting sheets have it as a label with its value beside it, a line each, above 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date
+from itertools import pairwise
 
-from trialkit.reading.cells import Cell, Ledger
-from trialkit.reading.dates import read_dates
-from trialkit.reading.headers import field_of
+from trialkit.reading.cells import Cell, Grid, Ledger
+from trialkit.reading.dates import plain_date, read_dates
+from trialkit.reading.headers import field_of, normal
 from trialkit.reading.numbers import is_missing, plain_number
 from trialkit.reading.tables import Table
 from trialkit.reading.zero import Zero
@@ -29,6 +31,25 @@ def top_of(table: Table) -> dict[str, Cell]:
         if field is not None and not is_missing(value.text):
             found.setdefault(field, value)
     return found
+
+
+#: Labels of the date of the first application in the lines above a table.
+APPLIED = frozenset({
+    "applied", "applicationdate", "dateofapplication", "dateapplied", "applicationon", "sprayed",
+    "spraydate", "dateofspraying", "treated", "treatmentdate", "dateoftreatment", "appliedon",
+    "sprayedon", "firstapplication", "dateoffirstapplication", "firstspray", "application",
+})  # fmt: skip
+
+
+def date_above(grid: Grid, labels: Collection[str]) -> tuple[date, Cell] | None:
+    """Find the first date beside one of some labels among the first lines; one that is certain."""
+    for row in grid.rows[:20]:
+        filled = [cell for cell in row if cell.text]
+        for label, value in pairwise(filled):
+            when = value.day or plain_date(value.text)
+            if when is not None and len(filled) <= 6 and normal(label.text) in labels:
+                return when, label
+    return None
 
 
 def day_above(table: Table, zero: Zero, ledger: Ledger) -> float | None:

@@ -368,6 +368,15 @@ def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str)
         dated = day_header(Cell(undated_word(grid.name.removesuffix(".csv")), 1, 1)) is not None
         if kind is None and dated and _has_plots(grid):
             kind = "counts"
+        if kind in {"counts", "flat"} and _is_summary(grid, source, grids):
+            ledger.warn(
+                f"unknown-{word}",
+                f"The {word} '{grid.name}' has treatments and no plots, as a summary of others "
+                "has; it was not read.",
+                "Nothing needs to be done if that is right.",
+                grid.place(),
+            )
+            continue
         several = kind in {"counts", "flat"} and (kind not in named or dated)
         if kind is not None and (several or kind not in source.tables):
             source.add(kind, _captioned(grid, grid.name.removesuffix(".csv"), kind))
@@ -382,6 +391,21 @@ def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str)
             grid.place(),
         )
     _regroup(source, ledger)
+
+
+_SUMMARY = re.compile(
+    r"(?<![a-z])(?:summary|means?|results?|averages?|anova|pivot|totals?|statistics|stats|output|"
+    r"graphs?|charts?|conclusions?)(?![a-z])",
+    re.IGNORECASE,
+)
+
+
+def _is_summary(grid: Grid, source: Source, others: Iterable[Grid]) -> bool:
+    """Whether a table is named as a summary and has no plots, where another one has them."""
+    if _SUMMARY.search(grid.name) is None or _has_plots(grid):
+        return False
+    known = (known for grids in source.tables.values() for known in grids)
+    return any(_has_plots(other) for other in (*known, *others) if other is not grid)
 
 
 def _regroup(source: Source, ledger: Ledger) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import re
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 from trialkit.problems import Place
@@ -19,7 +20,8 @@ from trialkit.reading.headings import (
     sample_in,
 )
 from trialkit.reading.leftout import data_rows, frame_of
-from trialkit.reading.numbers import Marks, marks_of
+from trialkit.reading.lines import with_lines
+from trialkit.reading.numbers import Marks, marks_of, plain_number
 from trialkit.reading.tops import find_header, rows_above
 
 _FILLED = frozenset({
@@ -169,7 +171,20 @@ def make_table(
             or (kind == "flat" and normal(cell.text) in COMPARED)
         )
 
-    place = find_header(grid, known, by_day=dated)
+    def is_id(cell: Cell) -> bool:
+        return field_of(kind, cell.text) in IDS or (
+            kind == "flat" and normal(cell.text) in COMPARED
+        )
+
+    place = find_header(grid, known, by_day=dated, is_id=is_id)
+    if place is not None and dated and _lies_on_its_side(grid, place[0], known, is_id):
+        ledger.error(
+            "on-its-side",
+            "The headings of this table stand one under another in its first column.",
+            "Turn it round: copy it in a spreadsheet and paste it with rows and columns exchanged.",
+            grid.place(),
+        )
+        return None
     if place is None:
         ledger.error(
             "no-header",
@@ -184,6 +199,8 @@ def make_table(
         aboves = rows_above(grid, found, header, lambda cell: field_of(kind, cell.text) is not None)
     body = _without_repeats(grid.rows[found + 1 :], header)
     body = _fill_merged(grid, kind, header, body)
+    if dated:
+        header, body = with_lines(grid, kind, header, body, ledger)
     width = max([len(header), *(len(row) for row in body)])
     columns = _columns(Tops(grid, kind, header, body), width, variables, aboves, ledger)
     used = {cell.row for over in aboves for cell in over.values()}
@@ -195,13 +212,31 @@ def make_table(
     frame = frame_of(grid, kind, fields, key, len(header), plots)
     rows = data_rows(frame, body, ledger)
     if kind in {"plots", "counts", "yield", "flat"}:
-        rows = fill_down(grid, fields, rows, ledger)
+        rows = fill_down(grid, kind, fields, rows, ledger)
     padded = tuple(
         row + tuple(Cell("", row[0].row, index) for index in range(len(row) + 1, width + 1))
         for row in rows
     )
     labels = tuple(column.label for column in columns)
     return Table(grid, kind, columns, padded, header[0].row, labels)
+
+
+#: Fields that name the rows of a table of values.
+IDS = frozenset({
+    "plot", "treatment", "name", "block", "replicate", "main_plot", "main_factor", "sub_factor",
+})  # fmt: skip
+
+
+def _lies_on_its_side(
+    grid: Grid, found: int, known: Callable[[Cell], bool], is_id: Callable[[Cell], bool]
+) -> bool:
+    """Whether plot, block and treatment head rows and not columns."""
+    along = sum(known(cell) for cell in grid.rows[found] if cell.text)
+    down = {normal(row[0].text) for row in grid.rows[:_TOP] if row[0].text and is_id(row[0])}
+    return along <= 1 < len(down)
+
+
+_TOP = 12
 
 
 def _first_row(grid: Grid) -> str:
@@ -266,9 +301,11 @@ def _columns(
     settle_doubles(tops, fields, ledger)
     if "replicate" in fields and "block" not in fields:
         fields[fields.index("replicate")] = "block"
+    above = [[over[cell.column] for over in aboves if cell.column in over] for cell in header]
+    above = _with_bare_days(header, fields, above)
     columns = [
-        _column(cell, field, [over[cell.column] for over in aboves if cell.column in over])
-        for cell, field in zip(header, fields, strict=True)
+        _column(cell, field, upper)
+        for cell, field, upper in zip(header, fields, above, strict=True)
     ]
     row = header[0].row
     columns += [
@@ -277,11 +314,50 @@ def _columns(
     return tuple(columns)
 
 
+_OF_DAYS = re.compile(
+    r"\s*[(\[,:-]*\s*\b(days? (?:after|since)[^)\]]*|dat|daa|dap|das)\s*[)\]]?$", re.IGNORECASE
+)
+
+
+def _with_bare_days(
+    header: Row, fields: Sequence[str | None], above: list[list[Cell]]
+) -> list[list[Cell]]:
+    """Take bare numbers under the name of a variable for days, where they can be nothing else.
+
+    They are days where the name says so, and where they do not count up from 1 as replicates or
+    samples do. The name then stands with the day in the row above.
+    """
+    bare = {
+        place: plain_number(cell.text)
+        for place, (cell, field) in enumerate(zip(header, fields, strict=True))
+        if field is None and cell.text and above[place] and plain_number(cell.text) is not None
+    }
+    numbers = sorted({value for value in bare.values() if value is not None})
+    named = any(_OF_DAYS.search(above[place][0].text) for place in bare)
+    counting = numbers == [float(n) for n in range(1, len(numbers) + 1)]
+    if not numbers or (counting and not named):
+        return above
+    made = list(above)
+    for place in bare:
+        upper, *rest = above[place]
+        unit = "DAP" if re.search(r"plant|sow|\bda[ps]\b", upper.text, re.IGNORECASE) else "DAT"
+        words = _OF_DAYS.sub("", upper.text).strip()
+        made[place] = [
+            upper._replace(text=f"{words} {header[place].text} {unit}".strip(), day=None),
+            *rest,
+        ]
+    return made
+
+
 def _column(cell: Cell, field: str | None, above: list[Cell]) -> Column:
     """Make a column, with what the rows over its heading say of variable and day."""
     if field is not None:
         return Column(cell.column, cell.text, field, cell)
     day, text = day_header(cell) if cell.text else None, cell.text
+    if above and day is None and plain_number(text) is not None:
+        dated = day_header(above[0])
+        if dated is not None and dated.variable and dated.day == plain_number(text):
+            return Column(cell.column, cell.text, None, cell, "", dated)
     for upper in above:
         own = day.variable if day is not None else text
         if not _lacks_variable(own) and day is not None:

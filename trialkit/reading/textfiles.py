@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 
 from trialkit.problems import Place
@@ -12,7 +13,7 @@ from trialkit.reading.headers import all_headers, normal
 from trialkit.reading.headings import day_header
 
 MAX_BYTES = 50_000_000
-_SEPARATORS = (",", ";", "\t")
+_SEPARATORS = (",", ";", "\t", "|")
 _PEEK = 25
 _LONG_CELL = 20
 
@@ -36,18 +37,36 @@ def decode(data: bytes, name: str, ledger: Ledger) -> str | None:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         line = data.count(b"\n", 0, fault.start) + 1
-    try:
-        text = data.decode("cp1252")
-    except UnicodeDecodeError:
+    coding = _old_coding(data)
+    if coding is None:
         _no_text(name, ledger)
         return None
     ledger.warn(
         "encoding",
-        "The file is not in UTF-8; it was read as Windows-1252.",
+        f"The file is not in UTF-8; it was read as {_CODINGS[coding]}.",
         "Look at the letters with accents in the report; to be sure, save the file as 'CSV UTF-8'.",
         Place(name, row=line),
     )
-    return text
+    return data.decode(coding)
+
+
+_CODINGS = {"cp1252": "Windows-1252", "mac-roman": "Mac OS Roman"}
+_IN_WORDS = re.compile(r"[^\W\d_]([^\x00-\x7f])|([^\x00-\x7f])[^\W\d_]")
+
+
+def _old_coding(data: bytes) -> str | None:
+    """The old coding in which more of the signs inside words are letters; None for no text."""
+    found: dict[str, int] = {}
+    for coding in _CODINGS:
+        try:
+            text = data.decode(coding)
+        except UnicodeDecodeError:
+            continue
+        inside = ["".join(pair) for pair in _IN_WORDS.findall(text)]
+        found[coding] = sum(1 if sign.isalpha() else -1 for sign in inside)
+    if "cp1252" not in found and any(byte < 32 and byte not in b"\t\r\n\f" for byte in data):
+        return None
+    return max(found, key=lambda coding: found[coding], default=None)
 
 
 def _no_text(name: str, ledger: Ledger) -> None:
@@ -73,19 +92,22 @@ def read_text_table(data: bytes, name: str, ledger: Ledger) -> Grid | None:
     separator = skipped or ("\t" if name.casefold().endswith(".tsv") else _separator(text))
     try:
         rows = tuple(_rows(text, separator, first_line, strict=True))
+        loose = False
     except csv.Error:
         rows = tuple(_rows(text, separator, first_line, strict=False))
-        for row in rows:
-            for cell in row:
-                if cell.text.count("\n") > 1 or len(cell.text) > 2000:
-                    ledger.error(
-                        "quotes",
-                        "A quotation mark opens here and is not closed, so the rows after it "
-                        "run together.",
-                        "Close the quotation mark, or take it out.",
-                        Place(name, row=cell.row),
-                    )
-                    return None
+        loose = True
+    for row in rows:
+        for cell in row:
+            run = "\n" in cell.text and cell.text.count(separator) > 1
+            if run or (loose and (cell.text.count("\n") > 1 or len(cell.text) > 2000)):
+                ledger.error(
+                    "quotes",
+                    "A quotation mark opens here and is not closed, so the rows after it "
+                    "run together.",
+                    "Close the quotation mark, or take it out.",
+                    Place(name, row=cell.row),
+                )
+                return None
     return Grid(file=name, rows=rows, separator=separator)
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from trialkit.reading.cells import Cell, Grid, Row
+from trialkit.reading.headers import field_of
 from trialkit.reading.headings import day_header, replicate_in
+from trialkit.reading.numbers import plain_number
 
 _HEADER_WITHIN = 20
 _ROWS_ABOVE = 2
@@ -13,8 +15,12 @@ _ROWS_ABOVE = 2
 Known = Callable[[Cell], bool]
 
 
-def find_header(grid: Grid, known: Known, *, by_day: bool) -> tuple[int, Row] | None:
+def find_header(
+    grid: Grid, known: Known, *, by_day: bool, is_id: Known | None = None
+) -> tuple[int, Row] | None:
     """Find the row with most known headers among the first ones.
+
+    A row that names the plot, the treatment or the like (``is_id``) goes before one of days alone.
 
     With ``by_day`` days may stand in a row below the other headers (``plot`` beside a merged
     ``larvae``, and under that ``7 DAT``); the two rows then make one.
@@ -27,17 +33,18 @@ def find_header(grid: Grid, known: Known, *, by_day: bool) -> tuple[int, Row] | 
     best: tuple[int, Row] | None = None
     best_hits = 0
     for index, row in enumerate(grid.rows[:_HEADER_WITHIN]):
-        hits = _hits(row, known)
+        hits = _hits(row, known, is_id)
         if hits > best_hits:
             best, best_hits = (index, row), hits
         below = grid.rows[index + 1] if index + 1 < len(grid.rows) else ()
-        if by_day and any(_says_no_variable(cell) for cell in below):
+        alone = sum(bool(cell.text) for cell in below) == 1 and bool(below[0].text)
+        if by_day and not alone and any(_says_no_variable(cell) for cell in below):
             both = _over(row, below)
-            hits = _hits(both, known)
+            hits = _hits(both, known, is_id)
             # A row of nothing but days can be no row of data, so it also wins a tie.
             whole = all(_says_no_variable(cell) for cell in below if cell.text)
             needed = best_hits if whole else best_hits + 1
-            if hits >= needed and hits > _hits(below, known):
+            if hits >= needed and hits > _hits(below, known, is_id):
                 best, best_hits = (index + 1, both), hits
     return best
 
@@ -53,15 +60,40 @@ def rows_above(
     """
     made: list[dict[int, Cell]] = []
     expected = grid.rows[found][0].row
-    for row in reversed(grid.rows[max(0, found - _ROWS_ABOVE) : found]):
-        if row[0].row != expected - 1:
+    for row in reversed(grid.rows[:found]):
+        label = _label(row, header, is_id)
+        if row[0].row != expected - 1 or (len(made) >= _ROWS_ABOVE and label is None):
             break
         expected = row[0].row
         over = _reaching(grid, row, header, is_id)
         if not over:
             break
+        if label in _TOLD_BESIDE:
+            continue
+        unit = _UNITS.get(label or "")
+        if unit is not None:
+            over = {
+                i: c._replace(text=f"{c.text} {unit}") if _bare(c) else c for i, c in over.items()
+            }
         made.append(over)
     return tuple(made)
+
+
+_UNITS = {"days_after": "DAT", "days_planting": "DAP", "weeks_after": "WAT", "days_before": "DBT"}
+_TOLD_BESIDE = frozenset({"growth_stage", "assessor", "method", "sample_size", "notes"})
+
+
+def _bare(cell: Cell) -> bool:
+    return plain_number(cell.text) is not None
+
+
+def _label(row: Row, header: Row, is_id: Callable[[Cell], bool]) -> str | None:
+    """Field that the first cell of a row over the headings names, where it stands over the ids."""
+    for cell, lower in zip(row, header, strict=False):
+        if cell.text:
+            over_id = is_id(lower) or not lower.text
+            return field_of("counts", cell.text.rstrip(" :")) if over_id else None
+    return None
 
 
 def _reaching(grid: Grid, row: Row, header: Row, is_id: Callable[[Cell], bool]) -> dict[int, Cell]:
@@ -87,8 +119,13 @@ def _reaching(grid: Grid, row: Row, header: Row, is_id: Callable[[Cell], bool]) 
     return over
 
 
-def _hits(row: Row, known: Known) -> int:
-    return sum(known(cell) for cell in row if cell.text)
+#: What a heading of the ids is worth more than any number of days.
+_NAMES_ROWS = 1000
+
+
+def _hits(row: Row, known: Known, is_id: Known | None = None) -> int:
+    ids = is_id is not None and any(is_id(cell) for cell in row if cell.text)
+    return sum(known(cell) for cell in row if cell.text) + _NAMES_ROWS * ids
 
 
 def _says_no_variable(cell: Cell) -> bool:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import html
 import io
+import posixpath
 import re
 import warnings
 import zipfile
@@ -11,7 +13,15 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Grid, Ledger, Merged, Row
+from trialkit.reading.cells import (
+    Cell,
+    Grid,
+    Ledger,
+    Merged,
+    Row,
+    column_letter,
+    quoted,
+)
 
 MAX_BYTES = 50_000_000
 MAX_UNPACKED = 200_000_000
@@ -21,6 +31,10 @@ MAX_COLUMNS = 500
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _MERGE = re.compile(rb'<(?:\w+:)?mergeCell\s[^>]*?ref="([A-Z]+)(\d+):([A-Z]+)(\d+)"')
 _HIDDEN = re.compile(rb"<(?:\w+:)?row\s(?:[^>]*?\s)?hidden=\"1\"[^>]*?/?>")
+_HIDDEN_COLUMN = re.compile(rb"<(?:\w+:)?col\s(?:[^>]*?\s)?hidden=\"1\"[^>]*?/?>")
+_COMMENTS = re.compile(r'Target="([^"]*comments?\d*\.xml)"', re.IGNORECASE)
+_COMMENT = re.compile(r'<comment\s[^>]*?ref="([A-Z]+\d+)"[^>]*>(.*?)</comment>', re.DOTALL)
+_RUN = re.compile(r"<t(?:\s[^>]*)?>([^<]*)</t>")
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s>/]")
 #: Parts of a number format that only print themselves: "text" and \\x.
 _LITERAL = re.compile(r'"[^"]*"|\\.')
@@ -135,15 +149,19 @@ def _load(data: bytes, name: str, ledger: Ledger) -> tuple[Grid, ...]:
         for sheet in book.worksheets:
             merged, has_formulas, hidden = _scan(data, _part(sheet))
             state = str(getattr(sheet, "sheet_state", "visible"))
-            if hidden and state == "visible":
-                _warn_hidden_rows(hidden, name, sheet.title, ledger)
+            if state == "visible":
+                _warn_hidden(hidden, name, sheet.title, ledger)
+                for place, text in comments_of(data, _part(sheet)):
+                    _tell_comment(place, text, name, sheet.title, ledger)
             unstored: set[tuple[int, int]] = set()
             if has_formulas:
                 if formulas is None:
                     formulas = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
                 unstored = _formula_cells(formulas[sheet.title])
             _warn_beyond(sheet, name, ledger)
-            rows = tuple(_rows(sheet, unstored))
+            struck: list[tuple[int, int, str]] = []
+            rows = tuple(_rows(sheet, unstored, struck if _strikes(book) else None))
+            _warn_struck(struck, name, sheet.title, ledger)
             grids.append(
                 Grid(
                     file=name,
@@ -163,31 +181,96 @@ def _part(sheet: Any) -> str:
     return str(sheet._worksheet_path).lstrip("/")
 
 
-def _scan(data: bytes, part: str) -> tuple[tuple[Merged, ...], bool, int]:
-    """Find what the fast reader leaves out: merged ranges, formulas, number of hidden rows."""
+def _scan(data: bytes, part: str) -> tuple[tuple[Merged, ...], bool, tuple[int, int]]:
+    """Find what the fast reader leaves out: merged ranges, formulas, hidden rows and columns."""
     merged: set[Merged] = set()
     has_formulas = False
     hidden: set[bytes] = set()
+    columns: set[bytes] = set()
     rest = b""
     with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(part) as stream:
         while chunk := stream.read(_CHUNK):
             text = rest + chunk
             has_formulas = has_formulas or _FORMULA.search(text) is not None
             hidden.update(_HIDDEN.findall(text))
+            columns.update(_HIDDEN_COLUMN.findall(text))
             for left, top, right, bottom in _MERGE.findall(text):
                 merged.add(Merged(int(top), _number(left), int(bottom), _number(right)))
             rest = text[-200:]
-    return tuple(sorted(merged)), has_formulas, len(hidden)
+    return tuple(sorted(merged)), has_formulas, (len(hidden), len(columns))
 
 
-def _warn_hidden_rows(number: int, name: str, sheet: str, ledger: Ledger) -> None:
-    ledger.warn(
-        "hidden-rows",
-        f"The sheet has {number} hidden row{'' if number == 1 else 's'}, as a filter leaves them; "
-        "they were read like all others.",
-        "Nothing needs to be done if they belong to the trial; else delete them.",
-        Place(name, sheet),
-    )
+def _warn_hidden(numbers: tuple[int, int], name: str, sheet: str, ledger: Ledger) -> None:
+    for number, word, why in zip(
+        numbers, ("row", "column"), (", as a filter leaves them", ""), strict=True
+    ):
+        if number:
+            ledger.warn(
+                f"hidden-{word}s",
+                f"The sheet has {number} hidden {word}{'' if number == 1 else 's'}{why}; "
+                "they were read like all others.",
+                "Nothing needs to be done if they belong to the trial; else delete them.",
+                Place(name, sheet),
+            )
+
+
+def _strikes(book: Any) -> bool:
+    """Whether any cell of a workbook may be struck through."""
+    return any(bool(getattr(font, "strike", False)) for font in getattr(book, "_fonts", ()))
+
+
+def _warn_struck(struck: list[tuple[int, int, str]], name: str, sheet: str, ledger: Ledger) -> None:
+    for row, column, text in struck:
+        ledger.warn(
+            "struck-through",
+            f"{quoted(text)} is struck through; it was read like all others.",
+            "Clear the cell if it does not count any more.",
+            Place(name, sheet, row, column_letter(column)),
+        )
+
+
+def comments_of(data: bytes, part: str) -> list[tuple[str, str]]:
+    """Comments on the cells of a sheet, each with its cell.
+
+    Parameters
+    ----------
+    data : bytes
+        The workbook.
+    part : str
+        Path of the sheet inside it.
+    """
+    folder, _, file = part.rpartition("/")
+    found: list[tuple[str, str]] = []
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        try:
+            links = archive.read(f"{folder}/_rels/{file}.rels").decode("utf-8", "replace")
+        except KeyError:
+            return []
+        names = set(archive.namelist())
+        for target in _COMMENTS.findall(links):
+            path = (
+                target.lstrip("/")
+                if target.startswith("/")
+                else posixpath.normpath(f"{folder}/{target}")
+            )
+            if path not in names:
+                continue
+            text = archive.read(path)[:MAX_BYTES].decode("utf-8", "replace")
+            for cell, inside in _COMMENT.findall(text):
+                words = html.unescape("".join(_RUN.findall(inside)))
+                found.append((cell, " ".join(words.split())))
+    return found
+
+
+def _tell_comment(cell: str, text: str, name: str, sheet: str, ledger: Ledger) -> None:
+    match = re.fullmatch(r"([A-Z]+)(\d+)", cell)
+    if match and text:
+        ledger.warn(
+            "comment",
+            f"A comment stands beside this cell: {quoted(text, 300)}.",
+            "It is kept here and not read as data; nothing needs to be done.",
+            Place(name, sheet, int(match[2]), match[1]),
+        )
 
 
 def _number(letters: bytes) -> int:
@@ -213,7 +296,9 @@ def _raw_rows(sheet: Any) -> Iterator[tuple[Any, ...]]:
     return rows
 
 
-def _rows(sheet: Any, formulas: set[tuple[int, int]]) -> list[Row]:
+def _rows(
+    sheet: Any, formulas: set[tuple[int, int]], struck: list[tuple[int, int, str]] | None = None
+) -> list[Row]:
     rows: list[Row] = []
     for number, row in enumerate(_raw_rows(sheet), 1):
         cells: list[Cell] = []
@@ -223,6 +308,8 @@ def _rows(sheet: Any, formulas: set[tuple[int, int]]) -> list[Row]:
             cells.append(cell)
             if cell.text:
                 filled = index
+                if struck is not None and source.font.strike:
+                    struck.append((number, index, cell.text))
         if filled:
             rows.append(tuple(cells[:filled]))
     return rows

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from trialkit.reading.cells import Ledger, nearest, quoted
 from trialkit.reading.frames import without_doubles
-from trialkit.reading.head import MOST_EXAMINED, Declared, Head
 from trialkit.reading.headers import normal
+from trialkit.reading.keys import MOST_EXAMINED, Declared, TrialKeys
 from trialkit.reading.names import Names, number_key
 from trialkit.reading.observations import Number, Record, Values
 from trialkit.trial import Kind, VariableRole
@@ -16,7 +16,7 @@ from trialkit.trial import Kind, VariableRole
 _Lookup = dict[tuple[str, str, float, str | None], Record]
 
 
-def settle_examined(head: Head, ledger: Ledger) -> None:
+def settle_examined(head: TrialKeys, ledger: Ledger) -> None:
     """Check what the settings name as examined, and take such variables as percentages."""
     for item in head.variables.values():
         if item.examined is None:
@@ -45,7 +45,7 @@ def settle_examined(head: Head, ledger: Ledger) -> None:
         item.kind = Kind.PERCENT
 
 
-def _described(written: str, head: Head) -> Declared | None:
+def _described(written: str, head: TrialKeys) -> Declared | None:
     """Find the described variable that a name of numbers examined means."""
     if written in head.variables:
         return head.variables[written]

@@ -97,7 +97,7 @@ class Declared:
 
 
 @dataclass(slots=True)
-class Head:
+class TrialKeys:
     """What the keys of a trial say, checked; ``given`` tells whether there were any."""
 
     given: bool = False
@@ -121,9 +121,9 @@ class Head:
 E = TypeVar("E", bound=StrEnum)
 
 
-def read_head(entries: Sequence[Entry], ledger: Ledger) -> Head:
+def read_keys(entries: Sequence[Entry], ledger: Ledger) -> TrialKeys:
     """Check the keys of a trial, noting each fault in the ledger."""
-    head = Head(given=bool(entries))
+    head = TrialKeys(given=bool(entries))
     chosen: dict[str, Any] = {}
     for entry in entries:
         if len(entry.path) > 1 and normal(entry.path[0]) == "trial":
@@ -145,7 +145,7 @@ def read_head(entries: Sequence[Entry], ledger: Ledger) -> Head:
     return head
 
 
-def _read_key(entry: Entry, head: Head, ledger: Ledger) -> None:
+def _read_key(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
     written = ".".join(entry.path)
     known = {normal(key): key for key in _KEYS}
     key = known.get(normal(written)) if len(entry.path) == 1 else None
@@ -185,7 +185,7 @@ def _read_key(entry: Entry, head: Head, ledger: Ledger) -> None:
     ledger.understand(entry.source, written, taken)
 
 
-def _keep_extra(entry: Entry, written: str, head: Head, ledger: Ledger) -> None:
+def _keep_extra(entry: Entry, written: str, head: TrialKeys, ledger: Ledger) -> None:
     head.extra[written] = as_text(entry.value)
     ledger.understand(entry.source, written, "a note about the trial, kept as text")
     if normal(written) in _KEPT:
@@ -200,7 +200,7 @@ def _keep_extra(entry: Entry, written: str, head: Head, ledger: Ledger) -> None:
     )
 
 
-def _read_report(entry: Entry, head: Head, ledger: Ledger) -> None:
+def _read_report(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
     """Keep a text of the user's own for the report, or what he chose of it."""
     written = ".".join(entry.path[1:])
     known = next((key for key in REPORT_KEYS if normal(key) == normal(written)), None)
@@ -218,7 +218,7 @@ def _read_report(entry: Entry, head: Head, ledger: Ledger) -> None:
         ledger.understand(entry.source, ".".join(entry.path), _IN_REPORT[known in REPORT_CHOICES])
 
 
-def _read_variable(entry: Entry, head: Head, ledger: Ledger) -> None:
+def _read_variable(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
     name = entry.path[1].strip()
     declared = head.variables.setdefault(name, Declared(name, entry.place))
     if len(entry.path) == 2:

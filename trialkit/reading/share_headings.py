@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
-from trialkit.reading.head import Declared
+from trialkit.reading.keys import Declared
 from trialkit.reading.names import LOOKED_AT, PERCENT, Names, number_key
 from trialkit.reading.numbers import is_missing, plain_number
 from trialkit.reading.tables import Table
@@ -27,7 +27,7 @@ _UNITS = (
 _TOTAL = re.compile(
     rf"n|n\.|total|totals|(?:total|no\.?|nr\.?|number|n)[\s_]+(?:number[\s_]+)?(?:of[\s_]+)?{_UNITS}"
     rf"|{_UNITS}|{_UNITS}[\s_]+(?:total|assessed|checked|observed|scored|sampled|counted)"
-    r"|total[\s_]+(?:number|no\.?|count)|number|sample[\s_]+size|assessed|checked|observed",
+    r"|total[\s_]+(?:number|no\.?|count)|number|of|out[\s_]+of|sample[\s_]+size|assessed|checked|observed",
     re.IGNORECASE,
 )
 _HIT = re.compile(
@@ -37,6 +37,8 @@ _HIT = re.compile(
     r"symptomatic|hollow|with[\s_]+symptoms)(?![a-z]).*",
     re.IGNORECASE,
 )
+#: What k of n is called by its letter alone.
+_LETTER = re.compile(r"[kxry]", re.IGNORECASE)
 _BESIDE = re.compile(r"\b(?:on|per|in|from|by|of|a)\b|/", re.IGNORECASE)
 
 
@@ -62,6 +64,8 @@ def assume_examined(table: Table, names: Names, ledger: Ledger) -> None:
         stem = (match.group("stem") or match.group("other")) if match else None
         shares = [] if stem is None else _shares(_named(stem), number, heads)
         shares = shares or _shares(_HIT, number, heads)
+        if not shares and number.casefold() == "n":
+            shares = _shares(_LETTER, number, heads)
         if not shares:
             continue
         for written in shares:

@@ -1,0 +1,99 @@
+"""Blocks or treatments that stand on a line of their own above their plots."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from trialkit.reading.cells import Cell, Grid, Ledger, Row, listing, quoted
+from trialkit.reading.headers import COMPARED, field_of, normal
+from trialkit.reading.headings import day_header, long_replicate
+from trialkit.reading.leftout import is_summary_word
+from trialkit.reading.numbers import looks_numeric
+
+
+def with_lines(
+    grid: Grid, kind: str, header: Row, body: tuple[Row, ...], ledger: Ledger
+) -> tuple[Row, tuple[Row, ...]]:
+    """Give a table a column for what stands on lines between its rows, and say so.
+
+    Parameters
+    ----------
+    grid : Grid
+    kind : str
+    header : Row
+    body : tuple of Row
+        The rows below the headings.
+    ledger : Ledger
+
+    Returns
+    -------
+    (Row, tuple of Row)
+        Headings with one more, ``block`` or ``treatment``, and the rows without the lines; as
+        they were where the first row is no line, or the table has such a column.
+    """
+    above = [row for row in grid.rows if row[0].row == header[0].row - 1]
+    if body and above and _is_line(above[0]) and _is_day(above[0]) and not _is_line(body[0]):
+        body = (*above, *body)  # the first table has its day over its headings
+    lines = [row for row in body if _is_line(row)]
+    if len(lines) < 2 or not _is_line(body[0]) or _follow(body):
+        return header, tuple(row for row in body if row not in above)
+    fields = {field_of(kind, cell.text) for cell in header if cell.text}
+    compared = any(normal(cell.text) in COMPARED for cell in header)
+    if all(map(_is_day, lines)):
+        dates = any(_dated(row) for row in lines)
+        field = None if fields & _TIMES else "date" if dates else "days_after"
+    elif all(long_replicate(row[0].text) for row in lines):
+        field = None if fields & {"block", "replicate"} else "block"
+    else:
+        named = fields & {"treatment", "name", "main_factor"} or compared
+        field = "treatment" if kind == "flat" and not named else None
+    if field is None:
+        return header, tuple(row for row in body if row not in above)
+    width = max(len(header), *(len(row) for row in body))
+    rows: list[Row] = []
+    name = lines[0][0]
+    for row in body:
+        if _is_line(row):
+            name = row[0]
+            continue
+        number = row[0].row
+        blank = (Cell("", number, index) for index in range(len(row) + 1, width + 1))
+        rows.append((*row, *blank, name._replace(row=number, column=width + 1)))
+    shown = listing([quoted(row[0].text) for row in lines], 4)
+    ledger.warn(
+        "lines",
+        f"{shown} stand on lines of their own; each was taken for the {field} of the rows below.",
+        "Nothing needs to be done if that is right.",
+        grid.place(lines[0][0].row),
+    )
+    top = header[0].row
+    empty = (Cell("", top, index) for index in range(len(header) + 1, width + 1))
+    return (*header, *empty, Cell(field, top, width + 1)), tuple(rows)
+
+
+_TIMES = frozenset({
+    "days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date",
+})  # fmt: skip
+
+
+def _is_day(row: Row) -> bool:
+    header = day_header(row[0])
+    return header is not None and not header.variable
+
+
+def _dated(row: Row) -> bool:
+    header = day_header(row[0])
+    return header is not None and header.day is None
+
+
+def _is_line(row: Row) -> bool:
+    """Whether a row holds one name in its first cell, and nothing else."""
+    first = row[0].text
+    alone = bool(first) and not any(cell.text for cell in row[1:])
+    return alone and not looks_numeric(first) and not is_summary_word(first) and len(first) <= 60
+
+
+def _follow(body: tuple[Row, ...]) -> bool:
+    """Whether two lines stand one below the other, or one has no rows: notes then."""
+    flags = [_is_line(row) for row in body]
+    return flags[-1] or any(a and b for a, b in pairwise(flags))
