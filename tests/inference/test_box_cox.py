@@ -33,7 +33,7 @@ def test_limits_by_error_degrees_of_freedom_cover_and_those_by_plots_do_not(true
     y = np.exp(x) if true == 0 else (1 + 0.5 * x) ** 2
 
     def covered(weight: str) -> float:
-        found = box_cox(y, space(t, b), weight=weight, low=-4, high=5)
+        found = box_cox(y, space(t, b), weight=weight, between=(-4, 5))
         inside = ~(found.lower > true) & ~(found.upper < true)
         return float(inside.mean())
 
@@ -79,20 +79,22 @@ def test_undefined_is_nan() -> None:
     zeros = rng.poisson(1.0, (16, 1)).astype(float)
     zeros[0] = 0
     assert np.isnan(box_cox(zeros, space(4, 4)).power).all()
-    assert np.isfinite(box_cox(zeros, space(4, 4), shift=1.0, low=-9, high=9).power).all()
+    assert np.isfinite(box_cox(zeros, space(4, 4), shift=1.0, between=(-9, 9)).power).all()
     assert np.isnan(box_cox(np.full(16, 2.0), space(4, 4)).power).all()
-    assert np.isnan(box_cox(rng.gamma(3, size=4), space(2, 2)[:, :3], low=-0.001, high=0.001).lower)
+    assert np.isnan(
+        box_cox(rng.gamma(3, size=4), space(2, 2)[:, :3], between=(-0.001, 0.001)).lower
+    )
     with pytest.raises(ValueError, match="one row for each"):
         box_cox([1.0, np.nan], basis(2))
     with pytest.raises(ValueError, match="empty"):
-        box_cox([1.0, 2.0], basis(2), low=1, high=1)
+        box_cox([1.0, 2.0], basis(2), between=(1, 1))
 
 
 def test_power_at_an_end_of_the_range_is_no_estimate() -> None:
     x = np.random.default_rng(7).normal(2, 0.3, size=(80, 1))
-    found = box_cox(np.exp(x), basis(80), low=1.0, high=3.0)
+    found = box_cox(np.exp(x), basis(80), between=(1.0, 3.0))
     assert np.isnan(found.power).all()
-    wide = box_cox(np.exp(x), basis(80), low=-0.05, high=3.0)
+    wide = box_cox(np.exp(x), basis(80), between=(-0.05, 3.0))
     assert np.isnan(wide.lower).all() or wide.lower[0] > -0.05
 
 

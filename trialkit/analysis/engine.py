@@ -42,6 +42,7 @@ from trialkit.analysis.result import Analysis, empty_table, table_of_parts
 from trialkit.analysis.schema import TABLES
 from trialkit.analysis.supporting.tables import statistics_tables
 from trialkit.analysis.supporting.warnings import odd_data
+from trialkit.problems import Problem
 from trialkit.trial import Trial
 from trialkit.trial_faults import refuse_unsound
 
@@ -80,6 +81,43 @@ def analyse(trial: Trial | Path | str) -> Analysis:
 
         trial = read_trial(trial)
     refuse_unsound(trial)
+    basis, choices, found = _basis(trial)
+    held = targets_held(basis)
+    enemies = enemy_reductions(basis)
+    methods = control_method_table(basis)
+    statistics = statistics_tables(basis, choices)
+    tables = {
+        **_tests(basis),
+        **statistics.tables,
+        "control": control_table(basis.controlled, basis.plan),
+        "persistence": persistence_table(basis, held),
+        "reductions": reduction_table(basis),
+        "money": money_table(basis),
+    }
+    tables |= claim_tables(basis, tables)
+    tables |= _by_schema(basis)
+    return Analysis(
+        trial=trial,
+        pest_days=_pest_days_table(basis),
+        control_methods=methods,
+        persistence_differences=persistence_difference_table(basis, held),
+        natural_enemies=enemy_table(basis, enemies),
+        resurgence=resurgence_table(basis, enemies, tables["claims"]),
+        rate_persistence=rate_persistence_table(basis, held),
+        problems=(
+            *trial.warnings,
+            *found,
+            *control_method_problems(methods, trial),
+            *money_problems(basis),
+            *statistics.problems,
+            *odd_data(basis),
+        ),
+        **tables,
+    )
+
+
+def _basis(trial: Trial) -> tuple[Basis, pd.DataFrame, tuple[Problem, ...]]:
+    """What every table is made of, the scales with their reasons, and what was odd on the way."""
     plan = plan_plots(trial)
     assessed = assessed_variables(trial, plan)
     areas = areas_under_curves(assessed)
@@ -105,49 +143,23 @@ def analyse(trial: Trial | Path | str) -> Analysis:
         courses=courses,
         controlled=control_by_method(assessed, plan, trial.settings, courses),
     )
-    tables: dict[str, pd.DataFrame] = {}
-    if tested is not None:
-        tables |= {
-            "anova": tested.anova,
-            "means": with_shown_means(tested.means, plan, responses, scales),
-            "comparisons": tested.comparisons,
-            "responses": tested.responses,
-        }
-    held = targets_held(basis)
-    enemies = enemy_reductions(basis)
-    methods = control_method_table(basis)
-    statistics = statistics_tables(basis, choices)
-    tables |= statistics.tables
-    tables["control"] = control_table(basis.controlled, plan)
-    tables["persistence"] = persistence_table(basis, held)
-    tables["reductions"] = reduction_table(basis)
-    tables["money"] = money_table(basis)
-    tables |= claim_tables(basis, tables)
-    tables |= _by_schema(basis)
-    return Analysis(
-        trial=trial,
-        pest_days=_pest_days_table(basis),
-        control_methods=methods,
-        persistence_differences=persistence_difference_table(basis, held),
-        natural_enemies=enemy_table(basis, enemies),
-        resurgence=resurgence_table(basis, enemies, tables["claims"]),
-        rate_persistence=rate_persistence_table(basis, held),
-        problems=(
-            *trial.warnings,
-            *harvest_problems,
-            *scale_problems,
-            *(
-                control_problems(assessed, trial.settings, courses)
-                if plan.untreated is not None
-                else ()
-            ),
-            *control_method_problems(methods, trial),
-            *money_problems(basis),
-            *statistics.problems,
-            *odd_data(basis),
-        ),
-        **tables,
-    )
+    problems = [*harvest_problems, *scale_problems]
+    if plan.untreated is not None:
+        problems += control_problems(assessed, trial.settings, courses)
+    return basis, choices, tuple(problems)
+
+
+def _tests(basis: Basis) -> dict[str, pd.DataFrame]:
+    """Tables of the tests of each response."""
+    tested = basis.tested
+    if tested is None:
+        return {}
+    return {
+        "anova": tested.anova,
+        "means": with_shown_means(tested.means, basis.plan, basis.responses, basis.scales),
+        "comparisons": tested.comparisons,
+        "responses": tested.responses,
+    }
 
 
 def _by_schema(basis: Basis) -> dict[str, pd.DataFrame]:

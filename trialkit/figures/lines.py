@@ -167,6 +167,32 @@ def _placed(rows: pd.DataFrame, scale: Scale) -> pd.DataFrame:
     return rows.assign(**placed, beyond=beyond, down=rows["value"].lt(scale.low))
 
 
+def _courses(own: pd.DataFrame, behind: pd.DataFrame) -> list[object]:
+    """Layers of the treatment of each panel, before the others in grey."""
+    import plotnine as p9
+
+    return [
+        p9.geom_ribbon(
+            p9.aes(x="days_after", ymin="lower", ymax="upper", fill="fill", group="treatment"),
+            data=own[own["lower"].notna() & own["upper"].notna()],
+        ),
+        p9.geom_path(
+            p9.aes(x="days_after", y="value", linetype="dashes", group="treatment"),
+            data=behind,
+            color=GREY,
+            size=0.55,
+        ),
+        p9.geom_path(
+            p9.aes(x="days_after", y="value", color="colour", group="treatment"), data=own, size=0.9
+        ),
+        p9.geom_point(
+            p9.aes(x="days_after", y="value", color="colour", group=1),
+            data=own[~own["beyond"]],
+            size=1.7,
+        ),
+    ]
+
+
 def _panels(
     trial: Trial, rows: pd.DataFrame, title: str, scale: Scale, level: Level | None
 ) -> ggplot:
@@ -192,31 +218,14 @@ def _panels(
         ],
         ignore_index=True,
     ).assign(dashes=lambda frame: frame["treatment"].map(_dashes(trial)))
-    spans = own[own["lower"].notna() & own["upper"].notna()]
-    inside, outside = own[~own["beyond"]], own[own["beyond"]]
     limits = (scale.place(scale.low), scale.place(scale.top))
     days = tuple(sorted(set(rows["days_after"])))
     plot = p9.ggplot()
     # added in place: each ``+`` would copy the plot
     plot += [
-        p9.geom_ribbon(
-            p9.aes(x="days_after", ymin="lower", ymax="upper", fill="fill", group="treatment"),
-            data=spans,
-        ),
-        p9.geom_path(
-            p9.aes(x="days_after", y="value", linetype="dashes", group="treatment"),
-            data=behind,
-            color=GREY,
-            size=0.55,
-        ),
-        p9.geom_path(
-            p9.aes(x="days_after", y="value", color="colour", group="treatment"), data=own, size=0.9
-        ),
-        p9.geom_point(
-            p9.aes(x="days_after", y="value", color="colour", group=1), data=inside, size=1.7
-        ),
+        *_courses(own, behind),
         *(_level_line(level, scale, order, days) if level is not None else []),
-        *_arrows(outside),
+        *_arrows(own[own["beyond"]]),
         p9.facet_wrap("panel", ncol=grid.columns),
         p9.scale_color_identity(),
         p9.scale_fill_identity(),

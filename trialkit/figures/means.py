@@ -137,6 +137,31 @@ def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggp
         text_at=far + 0.025 * span,
         letters=rows["letters"].fillna(""),
     )
+    plot = p9.ggplot()
+    plot += [
+        *_dots(drawn),
+        p9.scale_color_identity(),
+        p9.scale_fill_identity(),
+        p9.scale_shape_identity(),
+        p9.scale_x_continuous(
+            limits=(low, low + 1.1 * span), labels=number_labels, expand=(0.01, 0)
+        ),
+        p9.scale_y_continuous(
+            breaks=list(places.values()),
+            labels=[shorten(looks[item].label, 34) for item in shown],
+            limits=(0.5, len(shown) + 0.5),
+            expand=(0, 0),
+        ),
+        p9.labs(x=shorten(plain_line(title), 70), y=""),
+        report_theme(WIDTH, height, across=True),
+    ]
+    return plot
+
+
+def _dots(drawn: pd.DataFrame) -> list[object]:
+    """Layers of intervals, dots and letters, each where there are any."""
+    import plotnine as p9
+
     spans = drawn[drawn["lower"].notna() & drawn["upper"].notna()]
     layers: list[object] = []
     if not spans.empty:
@@ -166,22 +191,4 @@ def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggp
                 size=LABEL_SIZE,
             )
         )
-    plot = p9.ggplot()
-    plot += [
-        *layers,
-        p9.scale_color_identity(),
-        p9.scale_fill_identity(),
-        p9.scale_shape_identity(),
-        p9.scale_x_continuous(
-            limits=(low, low + 1.1 * span), labels=number_labels, expand=(0.01, 0)
-        ),
-        p9.scale_y_continuous(
-            breaks=list(places.values()),
-            labels=[shorten(looks[item].label, 34) for item in shown],
-            limits=(0.5, len(shown) + 0.5),
-            expand=(0, 0),
-        ),
-        p9.labs(x=shorten(plain_line(title), 70), y=""),
-        report_theme(WIDTH, height, across=True),
-    ]
-    return plot
+    return layers

@@ -68,8 +68,7 @@ def claim_table(basis: Basis, held: Sequence[Held], control: pd.DataFrame) -> pd
             _part(
                 answer,
                 np.full(size, np.nan),
-                answer.a,
-                answer.b,
+                (answer.a, answer.b),
                 answer.difference,
                 answer.p,
                 (item.level, alpha),
@@ -114,21 +113,20 @@ def _days_of(
         before = np.where(np.isfinite(single), gate, np.nan)
         p = np.where(behind, np.maximum(adjusted, gate), before)
         b, levels = (answer.b[0],) * len(a), (held.level, alpha)
-        parts.append(_part(answer, when, a, b, direction, p, levels, kind))
+        parts.append(_part(answer, when, (a, b), direction, p, levels, kind))
     return parts
 
 
 def _part(
     answer: Answer,
     days: FloatArray,
-    a: Sequence[str],
-    b: Sequence[str],
+    pairs: tuple[Sequence[str], Sequence[str]],
     difference: FloatArray,
     p: FloatArray,
     levels: tuple[float, float],
     scope: str,
 ) -> dict[str, Sized]:
-    level, alpha = levels
+    (a, b), (level, alpha) = pairs, levels
     size = len(a)
     known = np.isfinite(p)
     return {

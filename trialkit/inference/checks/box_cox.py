@@ -56,8 +56,7 @@ def box_cox(
     together: IntArray | None = None,
     shift: float | FloatArray = 0.0,
     level: float = 0.95,
-    low: float = -3.0,
-    high: float = 3.0,
+    between: tuple[float, float] = (-3.0, 3.0),
     weight: Literal["error", "plots"] = "error",
 ) -> BoxCox:
     """Estimate the power under the model of a layout.
@@ -76,7 +75,7 @@ def box_cox(
         Added to the values first; 1 for counts with zeros.
     level : float
         Confidence of the limits, 0 to 1.
-    low, high : float
+    between : (float, float)
         Range searched.
     weight : {"error", "plots"}
         What the log-likelihood is multiplied with: half the error degrees of freedom, or half
@@ -90,8 +89,8 @@ def box_cox(
     Raises
     ------
     ValueError
-        When a value is infinite, the plots of a response are not those of its space, or ``low``
-        is not below ``high``.
+        When a value is infinite, the plots of a response are not those of its space, or the
+        range is empty.
 
     Notes
     -----
@@ -104,6 +103,7 @@ def box_cox(
         table = table[:, None]
     if np.isinf(table).any():
         raise ValueError("the Box-Cox profile needs finite values")
+    low, high = between
     if not low < high:
         raise ValueError("the range of powers is empty")
     table = table + shift

@@ -137,13 +137,12 @@ def against_control(
         return none
     with np.errstate(divide="ignore", invalid="ignore"):
         df = variance**2 / (pieces**2 / np.array([[parts.extra_df], [parts.rest_df]])).sum(axis=0)
-    worst = int(np.argmax(np.where(known, variance, -1.0)))
-    for code in np.flatnonzero(still & asked):
-        # Plots that are all alike, as where nothing is left, take the error of the others.
-        at = values[(layout.treatment == code) & np.isfinite(values)][0]
-        difference[code] = at - float(y[own].mean())
-        variance[code], df[code], weights[code] = variance[worst], df[worst], weights[worst]
-        known[code] = True
+    alike, worst = np.flatnonzero(still & asked), int(np.argmax(np.where(known, variance, -1.0)))
+    # Plots that are all alike, as where nothing is left, take the error of the others.
+    for part in (variance, df, weights):
+        part[alike] = part[worst]
+    difference[alike] = _levels(layout.treatment, values, alike) - float(y[own].mean())
+    known[alike] = True
     se = np.sqrt(np.where(known, variance, np.nan))
     p = nothing.copy()
     p[known] = _step_down(
@@ -152,6 +151,12 @@ def against_control(
     return AgainstControl(
         difference=difference, se=se, df=np.where(known, df, np.nan), p_adjusted=p
     )
+
+
+def _levels(treatment: IntArray, values: FloatArray, codes: IntArray) -> FloatArray:
+    """First value of each treatment; for those of which all plots are alike it is all of them."""
+    seen = np.isfinite(values)
+    return np.array([values[(treatment == code) & seen][0] for code in codes])
 
 
 def _without_spread(treatment: IntArray, values: FloatArray, number: int) -> BoolArray:

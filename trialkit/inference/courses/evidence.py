@@ -108,10 +108,35 @@ def course_evidence(
     spread = group @ (weight * factor) ** 2 / np.maximum(worth, _TINY) ** 2
     total = group @ (weight * seen)
     live = present & (fitted > 0.0)
-    freedom = _freedom(layout, live)
-    if kind == "count":
-        return _of_counts(layout, scaled, fitted, live, freedom, total, worth, spread, units)
-    return _of_shares(layout, scaled, fitted, live, freedom, total, worth, weight, units)
+    plots = _Plots(
+        layout=layout,
+        values=scaled,
+        fitted=fitted,
+        live=live,
+        freedom=_freedom(layout, live),
+        total=total,
+        worth=worth,
+        units=units,
+    )
+    return _of_counts(plots, spread) if kind == "count" else _of_shares(plots, weight)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Plots:
+    """Values (n, d) of the plots and what is expected of them.
+
+    ``freedom`` are the residual degrees of freedom (d,); ``total`` and ``worth`` (t, d) the sum
+    over the plots of a treatment and how many plots, or items, it is of.
+    """
+
+    layout: Layout
+    values: FloatArray
+    fitted: FloatArray
+    live: BoolArray
+    freedom: FloatArray
+    total: FloatArray
+    worth: FloatArray
+    units: Sequence[IntArray]
 
 
 def _multiplied(
@@ -170,20 +195,12 @@ def _share(freedom: FloatArray, live: BoolArray) -> float:
     return float(freedom.sum()) / max(float(live.sum()), 1.0)
 
 
-def _of_counts(
-    layout: Layout,
-    counts: FloatArray,
-    fitted: FloatArray,
-    live: BoolArray,
-    freedom: FloatArray,
-    total: FloatArray,
-    worth: FloatArray,
-    spread: FloatArray,
-    units: Sequence[IntArray],
-) -> CourseEvidence:
+def _of_counts(seen: _Plots, spread: FloatArray) -> CourseEvidence:
+    layout, live, freedom = seen.layout, seen.live, seen.freedom
     share = _share(freedom, live)
-    mean = np.where(live, fitted, 1.0)
-    square = np.where(live, (np.where(live, counts, 0.0) - mean) ** 2, 0.0)
+    mean = np.where(live, seen.fitted, 1.0)
+    apart = np.where(live, np.where(live, seen.values, 0.0) - mean, 0.0)
+    square = apart**2
     first = square[None] / (mean + _NODES[:, None, None] * mean**2)
     group = indicator(layout.treatment, layout.n_treatments)
     sums = np.einsum("qnd,nt->qt", first, group)
@@ -192,8 +209,7 @@ def _of_counts(
     own = _at_freedom(sums, share * number)
     part = np.where(live, pooled * mean / (1.0 + pooled * mean), 0.0)
     told = np.sqrt(np.maximum((part**2).sum(axis=1) @ group, _TINY) / np.maximum(number, 1.0))
-    residual = np.where(live, (np.where(live, counts, 0.0) - mean), 0.0)
-    residual /= np.sqrt(mean + (group @ own)[:, None].clip(1e-4) * mean**2)
+    residual = apart / np.sqrt(mean + (group @ own)[:, None].clip(1e-4) * mean**2)
     rho = _over_days(residual, part, freedom)
     worth_df = share * number / _repeated(rho, live.shape[1])
     dispersion = _drawn_together(own, pooled, worth_df * told**2)
@@ -202,30 +218,22 @@ def _of_counts(
     dispersion *= 1.0 + _SMALL * dispersion / max(float(freedom.mean()), 1.0)
     plots = dispersion[:, None] * spread
     return CourseEvidence(
-        total=np.where(worth > 0.0, total, np.nan),
-        exposure=worth,
+        total=np.where(seen.worth > 0.0, seen.total, np.nan),
+        exposure=seen.worth,
         plots=plots,
         common=np.sqrt(plots),
         correlation=_alike(rho, live.shape[1]),
-        overlap=_overlap(layout, units, residual, part),
+        overlap=_overlap(layout, seen.units, residual, part),
         df=_WORTH * float(freedom.mean()),
     )
 
 
-def _of_shares(
-    layout: Layout,
-    shares: FloatArray,
-    fitted: FloatArray,
-    live: BoolArray,
-    freedom: FloatArray,
-    total: FloatArray,
-    worth: FloatArray,
-    weight: FloatArray,
-    units: Sequence[IntArray],
-) -> CourseEvidence:
+def _of_shares(plots: _Plots, weight: FloatArray) -> CourseEvidence:
+    layout, live, freedom = plots.layout, plots.live, plots.freedom
+    total, worth = plots.total, plots.worth
     share = _share(freedom, live)
-    p = np.where(live, np.clip(fitted, 1e-6, 1.0 - 1e-6), 0.5)
-    residual = np.where(live, np.where(live, shares, 0.0) - p, 0.0)
+    p = np.where(live, np.clip(plots.fitted, 1e-6, 1.0 - 1e-6), 0.5)
+    residual = np.where(live, np.where(live, plots.values, 0.0) - p, 0.0)
     residual *= np.sqrt(np.where(live, weight, 0.0) / (p * (1.0 - p)))
     group = indicator(layout.treatment, layout.n_treatments)
     number = live.sum(axis=1).astype(float) @ group
@@ -249,7 +257,7 @@ def _of_shares(
         plots=np.zeros_like(mean),
         common=np.sqrt(kept / seen),
         correlation=_alike(rho, live.shape[1]),
-        overlap=_overlap(layout, units, residual / np.sqrt(pooled), part),
+        overlap=_overlap(layout, plots.units, residual / np.sqrt(pooled), part),
         df=_WORTH * float(freedom.mean()),
     )
 

@@ -7,7 +7,7 @@ sequential table does, tests something else.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -138,10 +138,7 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
         n_treatments=layout.n_treatments,
         blocking=tuple((name, codes[plots]) for name, codes in layout.blocking),
     )
-    groups_only = Layout(
-        treatment=np.zeros_like(part.treatment), n_treatments=1, blocking=part.blocking
-    )
-    x_used, y_used = x[plots], y[np.ix_(plots, fit.columns)]
+    x_used = x[plots]
     # The covariate, and that of each treatment alone, in one fit.
     middle = x_used.sum() / max(x_used.size, 1)
     own = indicator(part.treatment, part.n_treatments) * (x_used - middle)[:, None]
@@ -153,22 +150,12 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
         ex, exx = np.full_like(ex, np.nan), float("nan")
     slope = ex @ fit.residuals / exx
     rest = fit.residuals - np.outer(ex, slope)
-    blocked = fit_layout(groups_only, np.column_stack([x_used, y_used]))[0].residuals
-    sx, sy = blocked[:, 0], blocked[:, 1:]
-    without = sy - np.outer(sx, (sx @ sy) / (sx @ sx if np.isfinite(exx) else np.nan))
-    sum_sq = (rest**2).sum(axis=0)
-    adjusted = np.maximum((without**2).sum(axis=0) - sum_sq, 0.0)
+    without = np.full(k, np.nan)
+    if np.isfinite(exx):
+        without = _without_treatments(part, x_used, y[np.ix_(plots, fit.columns)])
+    lines = _lines(fit, slope**2 * exx, (rest**2).sum(axis=0), without)
     df_error = max(fit.df_error - 1, 0)
-    ms_error = sum_sq / df_error if df_error else np.full(k, np.nan)
-    # A response that varies by rounding only has no error to test against.
-    ms_error = np.where((fit.ms_error == 0) & ~np.isnan(ms_error), 0.0, ms_error)
-    error = ("error", df_error, ms_error)
-    lines = [
-        *(tested(t.source, float(t.df), t.sum_sq, error) for t in fit.terms[:-2]),
-        tested("covariate", 1, slope**2 * exx, error),
-        tested("treatment", fit.df_treatment, adjusted, error),
-        tested("error", df_error, sum_sq),
-    ]
+    ms_error = lines[-1].mean_sq
     gap = x_fit.means[:, 0] - at
     unit_cov = fit.unit_cov + np.outer(gap, gap) / exx
     slopes, slopes_df, slopes_f = _own_slopes(x_fit.residuals[:, 1:], rest, df_error)
@@ -180,7 +167,7 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
     return CovariateFit(
         columns=fit.columns,
         plots=plots,
-        terms=tuple(lines),
+        terms=lines,
         df_error=df_error,
         ms_error=ms_error,
         slope=slope,
@@ -200,6 +187,33 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
         slopes_p=np.asarray(special.fdtrc(max(slopes_df, 1), max(df_slopes, 1), slopes_f)),
         residuals=rest,
         precision=precision,
+    )
+
+
+def _without_treatments(layout: Layout, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Sums of squares (k,) that blocking and covariate leave, with no treatments in the model."""
+    groups_only = Layout(
+        treatment=np.zeros_like(layout.treatment), n_treatments=1, blocking=layout.blocking
+    )
+    rest = fit_layout(groups_only, np.column_stack([x, y]))[0].residuals
+    sx, sy = rest[:, 0], rest[:, 1:]
+    return np.asarray(((sy - np.outer(sx, (sx @ sy) / (sx @ sx))) ** 2).sum(axis=0))
+
+
+def _lines(
+    fit: LinearFit, covariate: FloatArray, sum_sq: FloatArray, without: FloatArray
+) -> tuple[Term, ...]:
+    """Blocking as it was, covariate and treatments each adjusted for the other, error."""
+    df_error = max(fit.df_error - 1, 0)
+    ms_error = sum_sq / df_error if df_error else np.full(sum_sq.shape, np.nan)
+    # A response that varies by rounding only has no error to test against.
+    ms_error = np.where((fit.ms_error == 0) & ~np.isnan(ms_error), 0.0, ms_error)
+    error = ("error", df_error, ms_error)
+    return (
+        *(tested(t.source, float(t.df), t.sum_sq, error) for t in fit.terms[:-2]),
+        tested("covariate", 1, covariate, error),
+        tested("treatment", fit.df_treatment, np.maximum(without - sum_sq, 0.0), error),
+        replace(tested("error", df_error, sum_sq), mean_sq=ms_error),
     )
 
 

@@ -58,6 +58,25 @@ def pests_per_enemy(context: Context) -> Iterator[Block]:
             yield _pest_per_enemy(context, variable, rows)
 
 
+def _line(head: str, rows: dict[Place, dict[str, Any]], alpha: float) -> Line:
+    """Reductions of one treatment, shaded where they were shown."""
+    shown = {place for place, row in rows.items() if as_number(row["p"]) < alpha}
+    spans = {place: span_text(row["lower"], row["upper"]) for place, row in rows.items()}
+    return Line(
+        head=head,
+        values={
+            place: number_or_missing(row["percent"], row["reason"]) for place, row in rows.items()
+        },
+        spans={place: text for place, text in spans.items() if text},
+        signs={place: SHOWN if place in shown else "" for place in rows},
+        shades={
+            place: CLASSES.get(str(row["harm_class"]), ("", ""))[0]
+            for place, row in rows.items()
+            if place in shown
+        },
+    )
+
+
 def _reductions(context: Context, variable: Variable, rows: Rows) -> Table:
     alpha = context.trial.settings.alpha
     whole = reductions_of(context, variable.name, "pest_days")
@@ -77,28 +96,7 @@ def _reductions(context: Context, variable: Variable, rows: Rows) -> Table:
         if not own:
             continue
         over: dict[Place, dict[str, Any]] = {WHOLE: whole[treatment]} if treatment in whole else {}
-        both: dict[Place, dict[str, Any]] = {**own, **over}
-        shades = {
-            place: CLASSES.get(str(row["harm_class"]), ("", ""))[0]
-            for place, row in both.items()
-            if as_number(row["p"]) < alpha
-        }
-        spans = {place: span_text(row["lower"], row["upper"]) for place, row in both.items()}
-        lines.append(
-            Line(
-                head=context.label(treatment),
-                values={
-                    place: number_or_missing(row["percent"], row["reason"])
-                    for place, row in both.items()
-                },
-                spans={place: text for place, text in spans.items() if text},
-                signs={
-                    place: SHOWN if as_number(row["p"]) < alpha else ""
-                    for place, row in both.items()
-                },
-                shades=shades,
-            )
-        )
+        lines.append(_line(context.label(treatment), {**own, **over}, alpha))
     columns, cells, shaded = across(context, lines, heads, first="Treatment")
     label = context.variable_label(variable.name)
     return Table(

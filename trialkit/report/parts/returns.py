@@ -92,6 +92,21 @@ def _loss_notes(context: Context, rows: list[dict[str, Any]]) -> Iterator[str]:
         yield "Pest and damage were fitted separately; each includes the effect of the other."
 
 
+def _returns_of(row: dict[str, Any], digits: int) -> tuple[Cell, ...]:
+    own = row["reason"] == "the untreated itself"
+    reason = "" if own else row["reason"]
+    priceless = reason or ("" if own else "no price would do")
+    return (
+        *(
+            number_or_missing(row[name], reason)
+            for name in ("mean", "gross", "cost", "net", "gain")
+        ),
+        span_text(row["lower"], row["upper"], digits),
+        number_or_missing(row["break_even_price"], priceless),
+        number_or_missing(row["break_even_cost"], reason),
+    )
+
+
 def money(context: Context) -> Iterator[Block]:
     """Table: returns by treatment; nothing where no price was given."""
     rows = context.table("money", "treatment", "net", "gain")
@@ -105,26 +120,10 @@ def money(context: Context) -> Iterator[Block]:
     by_treatment = {row["treatment"]: row for row in rows.records()}
     digits = 0 if decimals_for_size(rows["gross"]) == 0 else 2
     variable = str(rows["variable"][0])
-    body: list[tuple[Cell, ...]] = []
-    for treatment in context.shown_treatments(rows):
-        row = by_treatment[treatment]
-        own = row["reason"] == "the untreated itself"
-        reason = "" if own else row["reason"]
-        body.append(
-            (
-                context.label(treatment),
-                number_or_missing(row["mean"], reason),
-                number_or_missing(row["gross"], reason),
-                number_or_missing(row["cost"], reason),
-                number_or_missing(row["net"], reason),
-                number_or_missing(row["gain"], reason),
-                span_text(row["lower"], row["upper"], digits),
-                number_or_missing(
-                    row["break_even_price"], reason or ("" if own else "no price would do")
-                ),
-                number_or_missing(row["break_even_cost"], reason),
-            )
-        )
+    body = [
+        (context.label(treatment), *_returns_of(by_treatment[treatment], digits))
+        for treatment in context.shown_treatments(rows)
+    ]
     yield Table(
         key="money",
         question=f"Returns of each treatment, {per}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.context import Context
@@ -77,27 +77,28 @@ def courses(context: Context) -> Iterator[Block]:
             Column(title="How tested"),
         ),
         rows=tuple(body),
-        notes=(
-            "A small p-value of course says that the differences between treatments changed from "
-            "day to day. Days of one plot are not independent, which both ways of testing allow "
-            "for.",
-            *(
-                [
-                    "The main factor is compared by its own error, levels and courses alike, the "
-                    "sub factor and both together by that of the smaller plots; in strip-plots "
-                    "each factor by that of its strips."
-                ]
-                if several
-                else []
-            ),
-            *(
-                f"{context.variable_label(str(name))}: not tested, as too few plots were assessed "
-                "on all days."
-                for name in untested
-            ),
-        ),
+        notes=_course_notes([context.variable_label(str(name)) for name in untested], several),
         sheet="Courses",
     )
+
+
+def _course_notes(untested: Sequence[str], several: bool) -> tuple[str, ...]:
+    """What is to be known of the tests of courses, of several factors or of treatments alone."""
+    notes = [
+        "A small p-value of course says that the differences between treatments changed from "
+        "day to day. Days of one plot are not independent, which both ways of testing allow "
+        "for."
+    ]
+    if several:
+        notes.append(
+            "The main factor is compared by its own error, levels and courses alike, the "
+            "sub factor and both together by that of the smaller plots; in strip-plots "
+            "each factor by that of its strips."
+        )
+    notes += [
+        f"{label}: not tested, as too few plots were assessed on all days." for label in untested
+    ]
+    return tuple(notes)
 
 
 def planned(context: Context) -> Iterator[Block]:
