@@ -32,8 +32,8 @@ WIDTH = 8.0
 ROW, HEAD, FOOT, PANEL = 0.175, 0.42, 0.6, 1.55
 #: Most panels beside each other, and the tallest figure that a page has room for, in inches.
 COLUMNS, TALLEST = 3, 9.6
-#: Most trials that stand by name; more are lines without.
-MOST_NAMED = 50
+#: Most trials that stand by name, more are lines without; most dots of a treatment and window.
+MOST_NAMED, MOST_DOTS = 50, 40
 #: Where the scale may have a number.
 _TICKS = (-100.0, -50.0, 0.0, 30.0, 50.0, 65.0, 80.0, 90.0, 95.0, 98.0, 99.0, 99.5)
 #: Least distance of two numbers of the scale, as a share of its length.
@@ -308,7 +308,7 @@ def control_windows(series: SeriesAnalysis, variable: str, *treatments: str) -> 
     target = _target(tables, variable)
     ends = [value for name in _POOLED for value in pooled[name]]
     frame = _Frame.around([*trials["percent"], *ends], target)
-    dots = _drawn(_titled(trials, panels, looks), frame, "percent")
+    dots = _drawn(_titled(_thinned(trials), panels, looks), frame, "percent")
     dots = dots.assign(at=dots["window"].map(places).astype(float))
     whole = _drawn(_titled(pooled, panels, looks), frame, *_POOLED)
     whole = whole.assign(at=whole["window"].map(places).astype(float), ink=INK, soft=SOFT_INK)
@@ -344,6 +344,15 @@ def control_windows(series: SeriesAnalysis, variable: str, *treatments: str) -> 
         panel_theme(),
     ]
     return plot
+
+
+def _thinned(trials: pd.DataFrame) -> pd.DataFrame:
+    """Of very many trials those at even steps of their control, for each treatment and window."""
+    groups = trials.groupby(["window", "treatment"], sort=False)
+    order = groups["percent"].rank(method="first") - 1.0
+    step = (groups["percent"].transform("size") - 1).clip(lower=1) / (MOST_DOTS - 1)
+    crowded = groups["percent"].transform("size") > MOST_DOTS
+    return trials[~crowded | ((order / step).round() * step).round().eq(order)]
 
 
 def _upright(data: pd.DataFrame, ends: tuple[str, str], colour: str, size: float) -> list[Any]:

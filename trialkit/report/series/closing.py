@@ -18,7 +18,7 @@ from trialkit.report.document import (
 )
 from trialkit.report.parts.closing import versions
 from trialkit.report.references import reference_lines
-from trialkit.report.series.context import EN_DASH, SeriesContext
+from trialkit.report.series.context import EN_DASH, MOST_PRINTED, MOST_ROWS, SeriesContext
 from trialkit.report.series.trials import unmatched
 from trialkit.series.matched import WINDOWS, SeriesSettings
 from trialkit.words import COMPARISONS
@@ -83,6 +83,10 @@ def departures(context: SeriesContext) -> Iterator[Block]:
     ]
     items += unmatched(context)
     items += [f"{item.what} {item.remedy}" for item in context.series.problems]
+    items += [
+        f"{question}: more than {MOST_ROWS:,} rows, in the record and the tidy files alone."
+        for question in context.too_long
+    ]
     if items:
         yield Notes(tuple(map(plain_line, items)))
 
@@ -143,7 +147,7 @@ def run_again(context: SeriesContext) -> Iterator[Block]:
 def input_files(context: SeriesContext) -> Iterator[Block]:
     """List what was read, with digests."""
     inputs = context.series.inputs
-    if inputs:
+    if 0 < len(inputs) <= MOST_PRINTED:
         yield Table(
             key="inputs",
             question="What was read, with digests",

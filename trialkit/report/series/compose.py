@@ -10,7 +10,7 @@ from trialkit.record.digest import short
 from trialkit.report.compose import Sentence, numbered
 from trialkit.report.document import Block, Document, Section, Where
 from trialkit.report.series import beside, closing, control, front, trials, yields
-from trialkit.report.series.context import SeriesContext
+from trialkit.report.series.context import MOST_PRINTED, SeriesContext
 from trialkit.report_options import ReportOptions
 from trialkit.series.result import SeriesAnalysis
 from trialkit.series.rows import SeriesTables
@@ -18,13 +18,13 @@ from trialkit.series.rows import SeriesTables
 Compose = Callable[[SeriesContext], Iterator[Block]]
 
 
-def _long(*names: str) -> tuple[Compose, ...]:
-    """Tables as they are, in the words of the schema."""
+def _long(*names: str, most: int | None = None, least: int = 0) -> tuple[Compose, ...]:
+    """Tables as they are, in the words of the schema; from so many rows, or to so many."""
 
     def one(name: str) -> Compose:
         def fill(context: SeriesContext) -> Iterator[Block]:
             table = context.long_form(name)
-            if table is not None:
+            if table is not None and least <= len(table.rows) <= (most or len(table.rows)):
                 yield table
 
         return fill
@@ -58,7 +58,7 @@ OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
     (
         "tests",
         "Analysis of variance over trials",
-        _long("combined_anova", "error_variances"),
+        _long("combined_anova", "error_variances", most=2 * MOST_PRINTED),
         Where.ANNEX,
     ),
     ("matches", "What was taken as the same", (trials.matches,), Where.ANNEX),
@@ -66,7 +66,9 @@ OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
     (
         "further",
         "Every number",
-        _long(
+        _long("series_trials", least=MOST_PRINTED + 1)
+        + _long("error_variances", least=2 * MOST_PRINTED + 1)
+        + _long(
             "combined_control",
             "trial_control",
             "combined_differences",

@@ -22,6 +22,8 @@ from trialkit.series.rows import Asked, SeriesTables
 EN_DASH = "\N{EN DASH}"
 #: Most trials, or treatments, that stand side by side in a table, and most that are printed.
 MOST_ACROSS, MOST_PRINTED = 7, 60
+#: Longest table that a workbook shows as it is.
+MOST_ROWS = 5000
 Item = TypeVar("Item")
 
 
@@ -110,15 +112,25 @@ class SeriesContext:
         measure, window = (asked.measure, asked.window) if asked else ("", "")
         return (variable, measure, window, treatment) in self.shown
 
-    def long_form(self, name: str, *, without: frozenset[str] = frozenset()) -> Table | None:
-        """A table of the series as it is, in the words of the schema; None where it has no rows."""
+    @property
+    def too_long(self) -> list[str]:
+        """Words for the tables that stand in record and tidy files alone."""
+        return [
+            about.question
+            for name, about in SERIES_TABLES.items()
+            if len(self.tables[name]) > MOST_ROWS
+        ]
+
+    def long_form(self, name: str) -> Table | None:
+        """A table of the series as it is, in the words of the schema.
+
+        None where it has no rows, or so many that it stands in record and tidy files alone.
+        """
         rows, about = self.tables[name], SERIES_TABLES[name]
-        if not rows:
+        if not rows or len(rows) > MOST_ROWS:
             return None
         columns = [
-            column
-            for column in about.columns
-            if column.name not in without and (column.kind != "text" or rows.knows(column.name))
+            column for column in about.columns if column.kind != "text" or rows.knows(column.name)
         ]
         return Table(
             key=name.replace("_", "-"),

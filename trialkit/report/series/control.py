@@ -102,7 +102,7 @@ def _over_windows(context: SeriesContext, variable: SeriesVariable) -> Iterator[
 
 def _forest(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> Iterator[Block]:
     trials = context.tables.trials_of(asked)
-    if len(trials) < 2:
+    if not 2 <= len(trials) <= MOST_PRINTED:
         return
     present = set(context.tables["trial_control"].where(**asked.where)["treatment"])
     treated = [name for name in context.tables.treated if name in present]

@@ -23,6 +23,8 @@ from trialkit.words import DESIGNS, TREATMENT_ROLES
 
 #: Most circumstances of a trial that the table of trials has a column for.
 MOST_COVARIATES = 4
+#: Most trials without a treatment that are named.
+MOST_LACKING = 4
 
 
 def trials_table(context: SeriesContext) -> Iterator[Block]:
@@ -32,6 +34,9 @@ def trials_table(context: SeriesContext) -> Iterator[Block]:
     names = list(dict.fromkeys(name for own in about.values() for name in own))
     different = [name for name in names if len({own.get(name) for own in about.values()}) > 1]
     shown = different[:MOST_COVARIATES]
+    if len(rows) > MOST_PRINTED:
+        yield Paragraph(f"All {len(rows):,} trials are listed in the workbook.")
+        return
     notes = [f"{context.trial(row['trial'])}: {row['note']}" for row in rows if row["note"]]
     if len(different) > len(shown):
         notes.append(f"Further circumstances: {'; '.join(different[MOST_COVARIATES:])}.")
@@ -117,7 +122,9 @@ def treatments_table(context: SeriesContext) -> Iterator[Block]:
             yield plain_line("; ".join(dict.fromkeys(item.groups)))
         lacking = [context.trial(key) for key in every if key not in present[name]]
         untold = name == tables.untreated or not lacking
-        yield "all" if untold else f"{len(every) - len(lacking)}: not {joined(lacking)}"
+        few = len(lacking) <= MOST_LACKING
+        number = f"{len(every) - len(lacking)}"
+        yield "all" if untold else f"{number}: not {joined(lacking)}" if few else number
 
     optional = [*(["Rate"] if rates else []), *(["Mode of action"] if groups else [])]
     yield Table(
