@@ -59,15 +59,21 @@ def made_series(
     treatments: int = 6,
     long_names: bool = False,
     with_yield: bool = True,
+    with_untreated: bool = True,
     effect: float = 1.0,
     seed: int = 1,
 ) -> SeriesAnalysis:
-    """Make a series up; ``effect`` 0 is one in which nothing was shown."""
+    """Make a series up; ``effect`` 0 is one in which nothing was shown.
+
+    Without an untreated it is one of varieties: yields alone, compared in pairs.
+    """
     rng = np.random.default_rng(seed)
     names = [name + (LONG if long_names and i else "") for i, name in enumerate(NAMES)]
     names = names[:treatments]
     kept = [item for item in VARIABLES if with_yield or item.role is not VariableRole.YIELD]
-    settings = SeriesSettings(untreated=names[0], reference=names[1])
+    untreated = names[0] if with_untreated else None
+    kept = kept if with_untreated else kept[2:]
+    settings = SeriesSettings(untreated=untreated, reference=names[1])
     sites = ("Withy Bottom farm", "Crane Moor station", "Saltby Down", "Ferrow Hill")
     own = tuple(
         SeriesTrial(
@@ -105,7 +111,7 @@ def made_series(
          "how": "in this trial only"}
     )  # fmt: skip
     cells = [("control", window.name) for window in WINDOWS[:4]] + [("pest_days", WHOLE)]
-    for variable in kept[:2]:
+    for variable in kept[:2] if with_untreated else ():
         true = np.linspace(-0.6, -2.6, len(names) - 1) * effect
         if variable.role is VariableRole.NATURAL_ENEMY:
             true = true * 0.1
@@ -114,7 +120,7 @@ def made_series(
             _control(tables, rng, own, names, (variable.name, measure, window), true)
     if with_yield:
         _means(tables, rng, own, names, effect)
-    _claims(tables, names, kept)
+    _claims(tables, names, kept, untreated)
     frames = {name: _table(name, rows) for name, rows in tables.items()}
     matched = Matched(
         trials=own,
@@ -266,13 +272,20 @@ def _means(tables, rng, own, names, effect) -> None:
         )  # fmt: skip
 
 
-def _claims(tables, names, variables) -> None:
+def _claims(tables, names, variables, untreated) -> None:
     for variable in variables:
         question = {
             VariableRole.PEST: "pest",
             VariableRole.NATURAL_ENEMY: "enemies",
             VariableRole.YIELD: "yield",
         }[variable.role]
+        if question == "yield" and untreated is None:
+            for row in tables["combined_comparisons"]:
+                _claim(
+                    tables, "yield", (variable.name, row["a"], row["b"]), row["p_adjusted"],
+                    lower=row["difference"] < 0,
+                )  # fmt: skip
+            continue
         for name in names[1:]:
             if question == "yield":
                 found = [

@@ -31,6 +31,7 @@ SIZES = {
     "one": {"trials": 1, "treatments": 5, "with_yield": False},
     "pair": {"trials": 6, "treatments": 2, "effect": 0.0},
     "long names": {"long_names": True},
+    "varieties": {"with_untreated": False},
 }
 
 
@@ -66,6 +67,11 @@ def test_a_row_a_treatment_the_best_first_the_untreated_last(
 ) -> None:
     rows = _glance(documents[name]).rows
     assert len(rows) == len(all_series[name].matched.treatments)
+    if all_series[name].matched.settings.untreated is None:
+        assert not any(row.base for row in rows)
+        values = [float(row.cells[0].text) for row in rows]
+        assert values == sorted(values, reverse=True)
+        return
     assert [row.base for row in rows] == [False] * (len(rows) - 1) + [True]
     pooled = [row.course.pooled for row in rows if isinstance(row.course, SmallDots)]
     assert pooled == sorted(pooled, reverse=True)
@@ -76,6 +82,8 @@ def test_bold_is_what_the_claims_of_page_1_say(
     documents: dict[str, Document], all_series: dict[str, SeriesAnalysis]
 ) -> None:
     for name, series in all_series.items():
+        if name == "varieties":
+            continue
         claims = series.series_claims
         front = claims[claims["front"].eq(True) & claims["question"].eq("pest")]
         bold = {
@@ -196,6 +204,32 @@ def test_a_repeated_group_is_pointed_out_without_calling_it_resistance(
     assert "favours resistance" in told
     assert "bioassay" in told
     assert not re.search(r"is resistant|resistance was|shows resistance", told)
+
+
+def test_varieties_are_compared_with_the_check_and_with_all(
+    documents: dict[str, Document], all_series: dict[str, SeriesAnalysis]
+) -> None:
+    document = documents["varieties"]
+    table = _table(document, "over-1")
+    heads = [column.title for column in table.columns]
+    assert "Of the reference, %" in heads
+    assert "Of the mean, %" in heads
+    assert not any("untreated" in head for head in heads)
+    assert "control" not in {section.key for section in document.sections}
+    of_check = [row[heads.index("Of the reference, %")] for row in table.rows]
+    assert of_check == all_series["varieties"].combined_means["percent_of_reference"].tolist()
+
+
+def test_of_many_trials_the_workbook_lists_what_the_page_does_not() -> None:
+    series = made_series(trials=70, treatments=3)
+    document = compose_series(series, series_findings(series))
+    assert not [block for block in document.figures() if block.kind == "forest"]
+    printed = [b for section in document.printed for b in section.blocks if isinstance(b, Table)]
+    assert max(len(table.rows) for table in printed) <= 70
+    book = [section for section in document.sections if section.where is Where.BOOK]
+    sheets = {b.sheet: b for section in book for b in section.blocks if isinstance(b, Table)}
+    assert len(sheets["Trials"].rows) == 70
+    assert len(sheets["Control by trial"].rows) == len(series.trial_control)
 
 
 def test_every_format_holds_the_pooled_control(all_series: dict[str, SeriesAnalysis]) -> None:

@@ -396,11 +396,12 @@ def _notes(sheet: _Sheet, left_out: int) -> Iterator[str]:
             "next site is expected (thin); halving what is left is always one step. Control and "
             "changes are against the untreated."
         )
-    yield (
-        f"Small figures are {context.level} confidence intervals, each on its own. Bold: a "
-        "difference from the untreated was established, all claims of this page together; grey: "
-        "estimates."
-    )
+    yield f"Small figures are {context.level} confidence intervals, each on its own."
+    if context.tables.untreated is not None:
+        yield (
+            "Bold: a difference from the untreated was established, all claims of this page "
+            "together; grey: estimates."
+        )
     if sheet.harvest is not None and context.tables.means(sheet.harvest.name).knows("letters"):
         name = COMPARISONS.get(context.settings.comparison, "")
         if context.settings.comparison is not Comparison.NONE:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
-from trialkit.report.numbers import decimals_as_entered
+from trialkit.report.numbers import decimals_as_entered, decimals_for_size
 from trialkit.report.parts.front import joined
 from trialkit.report.series.context import (
     EN_DASH,
@@ -52,9 +52,7 @@ def trials_table(context: SeriesContext) -> Iterator[Block]:
                     title=f"{name[:1].upper()}{name[1:]}".partition(",")[0],
                     under=name.partition(",")[2].strip(),
                     kind=Kind.NUMBER,
-                    digits=decimals_as_entered(
-                        value for own in about.values() if (value := own.get(name)) is not None
-                    ),
+                    digits=_decimals([own.get(name) for own in about.values()]),
                 )
                 for name in shown
             ),
@@ -71,6 +69,12 @@ def trials_table(context: SeriesContext) -> Iterator[Block]:
         notes=tuple(map(plain_line, notes)),
         sheet="Trials",
     )
+
+
+def _decimals(values: Iterable[float | None]) -> int:
+    """Decimals of a circumstance: as it was entered, and no more than its size is worth."""
+    known = [value for value in values if value is not None]
+    return min(decimals_as_entered(known), decimals_for_size(known))
 
 
 def _covariate(value: float | None) -> Cell:
