@@ -1,8 +1,9 @@
 from __future__ import annotations
 
 import io
+import re
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
+from openpyxl.worksheet.worksheet import Worksheet
 
 from trialkit.analysis import Analysis
 from trialkit.report import compose, write_tables
@@ -17,7 +19,6 @@ from trialkit.report.compose import Sentence
 from trialkit.report.document import Column, Document, Kind, Missing, Section, Table
 from trialkit.report.workbook import (
     CONTENTS,
-    FRONT,
     P_VALUE_FORMAT,
     number_format,
     sheet_names,
@@ -47,34 +48,64 @@ def one_table(*rows: tuple[object, ...], target: float | None = None) -> Documen
         sheet="T",
         target=target,
     )
-    section = Section(key="s", title="S", blocks=(table,))
+    section = Section(key="s", title="T", blocks=(table,))
     return Document(title="D", subtitle="", facts=(), sections=(section,))
 
 
-def test_first_sheet_lists_all_the_others(book: Workbook) -> None:
-    place = book.sheetnames.index("Contents")
-    first = book.worksheets[place]
-    listed = [row[0].value for row in first.iter_rows(min_row=2)]
-    assert listed == book.sheetnames[place + 1 :]
-    assert all(len(row[1].value) > 10 for row in first.iter_rows(min_row=2))
-    assert first["A2"].hyperlink.location == f"'{listed[0]}'!A1"
+def placed(book: Workbook) -> Iterator[tuple[Worksheet, int, str]]:
+    """Sheet, first line and question of every table, as the contents say."""
+    for row in book[CONTENTS].iter_rows(min_row=2):
+        sheet, line = re.fullmatch(r"'(.+)'!A(\d+)", row[0].hyperlink.location).groups()
+        assert sheet == row[0].value
+        yield book[sheet], int(line), row[2].value
 
 
-def test_every_table_is_a_sheet_with_frozen_heads(book: Workbook, document: Document) -> None:
-    tables = [book[name] for name in book.sheetnames if name not in {CONTENTS, FRONT}]
-    assert len(tables) == len(document.tables())
-    for sheet, table in zip(tables, document.tables(), strict=True):
-        assert sheet.freeze_panes == "B3"
-        assert sheet["A1"].value.endswith(table.question)
-        assert all(cell.font.bold for cell in sheet[2])
+def test_contents_lead_to_every_table_on_its_sheet(book: Workbook, document: Document) -> None:
+    found = list(placed(book))
+    assert sorted(question for *_, question in found) == sorted(
+        table.question for table in document.tables()
+    )
+    for sheet, line, question in found:
+        assert sheet.cell(line, 1).value.endswith(question)
+        assert sheet.cell(line + 1, 1).font.bold
+    listed = list(dict.fromkeys(sheet.title for sheet, *_ in found))
+    assert listed == book.sheetnames[book.sheetnames.index(CONTENTS) + 1 :]
+
+
+def test_one_sheet_a_part_and_few_of_them(book: Workbook, document: Document) -> None:
+    assert len(book.sheetnames) <= 17
+    assert len(document.tables()) > 30
+    for sheet in book.worksheets[2:]:
+        assert sheet.freeze_panes in {"B3", "B1"}
         assert sheet.column_dimensions["A"].width >= 9
 
 
+def test_tables_of_a_sheet_do_not_touch(book: Workbook, document: Document) -> None:
+    rows = {table.question: table for table in document.tables()}
+    ends: dict[str, int] = {}
+    for sheet, line, question in placed(book):
+        before = ends.get(sheet.title, 0)
+        assert line == 1 or all(sheet.cell(line - step, 1).value is None for step in (1, 2))
+        assert line > before
+        ends[sheet.title] = line + 1 + len(rows[question].rows) + len(rows[question].notes)
+
+
+def test_long_tables_can_be_filtered_each_on_its_own(book: Workbook) -> None:
+    for sheet in book.worksheets:
+        for area in sheet.tables.values():
+            heads = [cell.value for cell in sheet[area.ref][0]]
+            assert len(set(heads)) == len(heads)
+            assert area.autoFilter is not None
+    names = [name for sheet in book.worksheets for name in sheet.tables]
+    assert len(names) == len(set(names)) > 2
+
+
 def test_numbers_are_numbers_to_sixteen_digits(book: Workbook, document: Document) -> None:
+    rows = {table.question: table for table in document.tables()}
     seen = 0
-    tables = [book[name] for name in book.sheetnames if name not in {CONTENTS, FRONT}]
-    for sheet, table in zip(tables, document.tables(), strict=True):
-        for cells, row in zip(sheet.iter_rows(min_row=3), table.rows, strict=False):
+    for sheet, line, question in placed(book):
+        lines = sheet.iter_rows(min_row=line + 2)
+        for cells, row in zip(lines, rows[question].rows, strict=False):
             for cell, value in zip(cells, row, strict=False):
                 if isinstance(value, float) and value == value:
                     assert cell.value == pytest.approx(value, rel=1e-15)
@@ -98,7 +129,7 @@ def test_missing_is_empty_and_its_reason_below() -> None:
     assert sheet["B3"].value is None
     assert sheet["B4"].value == 2
     assert sheet["B4"].data_type == "n"
-    assert sheet["A6"].value == "Empty: lost in a flood."
+    assert sheet["A5"].value == "Empty: lost in a flood."
 
 
 def test_control_is_shaded() -> None:
@@ -152,7 +183,7 @@ def test_text_of_the_input_never_becomes_a_formula(renamed: Callable[[str], Anal
     book = load_workbook(io.BytesIO(content))
     kinds = {cell.data_type for sheet in book for row in sheet.iter_rows() for cell in row}
     assert kinds == {"n", "s"}
-    assert book["Treatments"]["A3"].value == "1 =1+1 <b> ../x 1"
+    assert book["Treatments and dates"]["A3"].value == "1 =1+1 <b> ../x 1"
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/")]
         assert all(b"<f>" not in archive.read(name) for name in sheets)
@@ -175,6 +206,9 @@ def test_long_alike_names_are_numbered() -> None:
     names = sheet_names(["Means " + "x" * 40, "Means " + "x" * 41, "means " + "x" * 50])
     assert len(set(names)) == 3
     assert names[1].endswith(" 2")
+    assert sheet_names(["Rates, mixtures, carrier and modes of action"]) == [
+        "Rates, mixtures, carrier"
+    ]
 
 
 @pytest.mark.parametrize(

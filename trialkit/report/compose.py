@@ -61,16 +61,28 @@ class Sentence(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A section of the report: its anchor, the functions that fill it, and its place."""
+    """A section of the report.
+
+    Attributes
+    ----------
+    key : str
+        Its anchor, and the word that chooses it.
+    fill : tuple of callable
+        What fills it.
+    where : Where
+    beside : tuple of callable
+        What the workbook alone shows, on the sheet of this part.
+    """
 
     key: str
     fill: tuple[Compose, ...]
     where: Where = Where.MAIN
+    beside: tuple[Compose, ...] = ()
 
     @property
     def title(self) -> str:
-        """Its heading; what stands in the workbook alone has none of its own."""
-        return PARTS.get(self.key, "Beside the tests")
+        """Its heading."""
+        return PARTS[self.key]
 
 
 #: The report in reading order. A further table or figure is one function more in a part; a part
@@ -86,36 +98,67 @@ OUTLINE: tuple[Part, ...] = (
             kept_facts.events,
             closing.how_to_read,
         ),
+        beside=(methods.assessments_table,),
     ),
     Part("course", (pest.course_of_pest, means.pest_means)),
     Part(
         "control",
         (control.control_by_day, persistence.persistence),
+        beside=(persistence_differences.persistence_differences,),
     ),
     Part("pest-days", (period.pest_days,)),
     Part(
         "enemies",
         (enemies.course_of_enemies, enemies.enemy_reductions, enemies.resurgence),
+        beside=(enemies.pests_per_enemy, means.enemy_means),
     ),
     Part(
         "damage",
         (effects.course_of_damage, effects.damage, effects.crop_injury, means.crop_means),
+        beside=(period.damage_areas, means.damage_means),
     ),
-    Part("yield", (effects.yields, returns.money)),
+    Part("yield", (effects.yields, returns.money), beside=(returns.loss,)),
     Part(
         "products",
         (products.rates, products.mixtures, products.programmes),
+        beside=(products.carrier, rate_start.rate_start),
     ),
-    Part("factors", (factors.factor_tests, factors.factor_means)),
-    Part("neighbours", (neighbours.neighbours,)),
+    Part(
+        "factors",
+        (factors.factor_tests, factors.factor_means),
+        beside=(factors.factor_differences,),
+    ),
+    Part(
+        "neighbours",
+        (neighbours.neighbours,),
+        beside=(neighbours.neighbours_beside,),
+    ),
     Part("discussion", (own_text.own("discussion"),)),
     Part("conclusion", (own_text.own("conclusion"),)),
-    Part("reliability", (trust.doubts,)),
+    Part(
+        "reliability",
+        (trust.doubts,),
+        beside=(
+            trust.checks,
+            count_models.beside,
+            shares.shares,
+            supporting.courses,
+            supporting.planned,
+            supporting.adjusted,
+            supporting.recovered,
+            detectable.reach,
+            detectable.samples,
+        ),
+    ),
     Part(
         "methods",
         (own_text.own("methods"), methods.how_analysed, supporting.how_supported),
     ),
-    Part("notes", (closing.warnings,)),
+    Part(
+        "notes",
+        (closing.warnings,),
+        beside=(closing.warnings_table, completeness.completeness),
+    ),
     Part("cautions", (closing.cautions,)),
     Part("sign-off", (own_text.signed,)),
     Part("references", (closing.references,)),
@@ -130,34 +173,6 @@ OUTLINE: tuple[Part, ...] = (
         Where.ANNEX,
     ),
     Part("plots", (field.plot_data, closing.input_files), Where.ANNEX),
-    Part(
-        "further",
-        (
-            persistence_differences.persistence_differences,
-            period.damage_areas,
-            enemies.pests_per_enemy,
-            returns.loss,
-            products.carrier,
-            methods.assessments_table,
-            neighbours.neighbours_beside,
-            closing.warnings_table,
-            completeness.completeness,
-            rate_start.rate_start,
-            means.enemy_means,
-            means.damage_means,
-            factors.factor_differences,
-            supporting.courses,
-            supporting.planned,
-            supporting.adjusted,
-            supporting.recovered,
-            trust.checks,
-            count_models.beside,
-            shares.shares,
-            detectable.reach,
-            detectable.samples,
-        ),
-        Where.BOOK,
-    ),
 )
 
 
@@ -282,12 +297,11 @@ def _wanted(part: Part, options: ReportOptions) -> bool:
     return options.length == "full" or part.where is not Where.ANNEX
 
 
-def _in_order(choices: ReportChoices) -> Iterator[Part]:
-    """Parts as the trial wants them; the annex stays behind the report, as asked for."""
+def _in_order(choices: ReportChoices) -> list[Part]:
+    """Parts as the trial wants them; the annex stays behind the report."""
     by_key = {part.key: part for part in OUTLINE}
     wanted = [by_key[key] for key in choices.order()]
-    wanted += [part for part in OUTLINE if part.where is Where.BOOK]
-    yield from sorted(wanted, key=lambda part: list(Where).index(part.where))
+    return sorted(wanted, key=lambda part: list(Where).index(part.where))
 
 
 def _sections(context: Context, options: ReportOptions) -> Iterator[Section]:
@@ -297,7 +311,9 @@ def _sections(context: Context, options: ReportOptions) -> Iterator[Section]:
     for part in _in_order(context.choices):
         if not _wanted(part, options):
             continue
-        fills = (fill for fill in part.fill if fill not in left_out)
-        blocks = tuple(block for fill in fills for block in fill(context))
-        if blocks:
-            yield Section(key=part.key, title=part.title, blocks=blocks, where=part.where)
+        fills = tuple(fill for fill in part.fill if fill not in left_out)
+        for where, chosen in ((part.where, fills), (Where.BOOK, part.beside)):
+            blocks = tuple(block for fill in chosen for block in fill(context))
+            if blocks:
+                key = f"{part.key}-beside" if where is Where.BOOK else part.key
+                yield Section(key=key, title=part.title, blocks=blocks, where=where)

@@ -1,4 +1,4 @@
-"""The Document as a workbook for people: one sheet a table, numbers as numbers.
+"""The Document as a workbook for people: one sheet a part of the report, numbers as numbers.
 
 The long forms of all results are files of their own (see `trialkit.report.tidy_files`).
 """
@@ -9,6 +9,7 @@ import io
 import math
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -40,8 +41,12 @@ CONTENTS = "Contents"
 FRONT = "In short"
 #: Four decimals, and a word for what is smaller than they can show.
 P_VALUE_FORMAT = '[<0.0001]"<0.0001";0.0000'
-#: Tables with more rows get a filter.
+#: Tables with at least so many rows get a filter.
 FILTERED_FROM = 12
+#: Characters in a line of a note, where the table is that wide.
+NOTE_WIDTH = 90.0
+#: Empty lines between the tables of a sheet.
+GAP = 2
 
 _BARRED = re.compile(r"[\[\]:*?/\\']")
 #: What a sheet cannot hold.
@@ -63,7 +68,7 @@ def sheet_names(wanted: Iterable[str]) -> list[str]:
     names = []
     for text in wanted:
         base = _BARRED.sub(" ", plain_line(text))
-        base = " ".join(base.split())[:LONGEST_NAME].strip() or "Table"
+        base = _cut(" ".join(base.split())) or "Table"
         name, number = base, 1
         while name.casefold() in taken:
             number += 1
@@ -72,6 +77,14 @@ def sheet_names(wanted: Iterable[str]) -> list[str]:
         taken.add(name.casefold())
         names.append(name)
     return names
+
+
+def _cut(text: str) -> str:
+    """Cut a name to what the format allows, between words where there are any."""
+    if len(text) <= LONGEST_NAME:
+        return text
+    short = text[: LONGEST_NAME + 1].rpartition(" ")[0] or text[:LONGEST_NAME]
+    return short.removesuffix(" and").rstrip(" ,;")
 
 
 def number_format(column: Column) -> str:
@@ -148,42 +161,96 @@ def put(sheet: Worksheet, row: int, column: int, value: float | str | None, **lo
         setattr(cell, name, wanted)
 
 
-def _write_table(sheet: Worksheet, table: Table) -> None:
+def _write_table(sheet: Worksheet, table: Table, line: int) -> int:
+    """Write a table with its question above and its notes below; return the line after it."""
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
-    from openpyxl.utils import get_column_letter
 
-    titles = [
-        f"{column.title} ({column.under})" if column.under else column.title
-        for column in table.columns
-    ]
-    columns = list(zip(*table.rows, strict=True)) or [()] * len(titles)
-    widths = [_width(*pair) for pair in zip(table.columns, columns, strict=True)]
+    titles = _titles(table)
+    widths = _set_widths(sheet, table, titles)
     question = f"{table.label}. {table.question}" if table.label else table.question
-    put(sheet, 1, 1, question, font=Font(bold=True, size=12))
+    put(sheet, line, 1, question, font=Font(bold=True, size=12))
     under = Border(bottom=Side(style="medium"))
+    head = line + 1
     for place, (title, column) in enumerate(zip(titles, table.columns, strict=True), start=1):
         right = column.kind not in {Kind.TEXT, Kind.SPAN, Kind.LETTERS, Kind.SIGN}
         look = Alignment(wrap_text=True, vertical="bottom", horizontal="right" if right else "left")
-        put(sheet, 2, place, title, font=Font(bold=True), alignment=look, border=under)
-        sheet.column_dimensions[get_column_letter(place)].width = widths[place - 1]
-    sheet.row_dimensions[2].height = 15.0 * _head_lines(titles, widths)
+        put(sheet, head, place, title, font=Font(bold=True), alignment=look, border=under)
+    sheet.row_dimensions[head].height = 15.0 * _head_lines(titles, widths)
     fills = {name: PatternFill("solid", fgColor=colour) for name, colour in FILLS.items()}
-    for line, cells in enumerate(table.rows, start=3):
-        for place, (cell, column) in enumerate(zip(cells, table.columns, strict=True), start=1):
+    for step, cells in enumerate(table.rows):
+        for place, (cell, column) in enumerate(zip(cells, table.columns, strict=True)):
             look_of: dict[str, Any] = {}
-            name = _shade_name(table, line - 3, place - 1, cell, column)
+            name = _shade_name(table, step, place, cell, column)
             if name in fills:
                 look_of["fill"] = fills[name]
             if column.kind in {Kind.NUMBER, Kind.P_VALUE}:
                 look_of["number_format"] = number_format(column)
-            put(sheet, line, place, _shown(cell), **look_of)
-    last = 2 + len(table.rows)
-    for step, note in enumerate([*table.notes, *_reasons(table)], start=2):
-        put(sheet, last + step, 1, note, font=Font(italic=True, color="566168"))
-    sheet.freeze_panes = "B3"
+            put(sheet, head + 1 + step, place + 1, _shown(cell), **look_of)
+    last = head + len(table.rows)
     if len(table.rows) >= FILTERED_FROM:
-        sheet.auto_filter.ref = f"A2:{get_column_letter(len(titles))}{last}"
-    _for_print(sheet, 2)
+        _filter(sheet, titles, head, last)
+    for note in [*table.notes, *_reasons(table)]:
+        last += 1
+        _write_note(sheet, note, last, widths)
+    return last + 1
+
+
+def _write_note(sheet: Worksheet, note: str, line: int, widths: Sequence[float]) -> None:
+    """Write a note below a table across its columns, in as many lines as it takes."""
+    from openpyxl.styles import Alignment, Font
+
+    across, room = 1, widths[0]
+    while room < NOTE_WIDTH and across < len(widths):
+        room += widths[across]
+        across += 1
+    look = Alignment(wrap_text=True, vertical="top")
+    put(sheet, line, 1, note, font=Font(italic=True, color="566168"), alignment=look)
+    if across > 1:
+        sheet.merge_cells(start_row=line, end_row=line, start_column=1, end_column=across)
+    sheet.row_dimensions[line].height = 15.0 * math.ceil(1.1 * len(note) / room)
+
+
+def _titles(table: Table) -> list[str]:
+    """Headings in one line each, every one different, as a filter wants them."""
+    titles: list[str] = []
+    for column in table.columns:
+        title = f"{column.title} ({column.under})" if column.under else column.title
+        before = titles[-1] if titles else ""
+        if title in titles and column.kind in {Kind.LETTERS, Kind.SIGN, Kind.SPAN}:
+            title = f"{title}: {before}"
+        titles.append(title)
+    return titles
+
+
+def _set_widths(sheet: Worksheet, table: Table, titles: Sequence[str]) -> list[float]:
+    """Make the columns of a sheet as wide as the widest of its tables wants them."""
+    from openpyxl.utils import get_column_letter
+
+    columns = list(zip(*table.rows, strict=True)) or [()] * len(titles)
+    widths = []
+    for place, pair in enumerate(zip(table.columns, columns, strict=True), start=1):
+        column = sheet.column_dimensions[get_column_letter(place)]
+        set_before = column.width if column.customWidth else 0.0
+        column.width = max(set_before, _width(*pair))
+        widths.append(column.width)
+    return widths
+
+
+def _filter(sheet: Worksheet, titles: Sequence[str], head: int, last: int) -> None:
+    """Let the rows of a long table be filtered; a sheet may have several such tables."""
+    from openpyxl.utils import get_column_letter
+    from openpyxl.worksheet.table import Table as Filtered
+    from openpyxl.worksheet.table import TableStyleInfo
+
+    if len({title.casefold() for title in titles}) < len(titles) or "" in titles:
+        return
+    book: Any = sheet.parent
+    count = sum(len(other.tables) for other in book.worksheets)
+    area = Filtered(
+        displayName=f"Rows_{count + 1}", ref=f"A{head}:{get_column_letter(len(titles))}{last}"
+    )
+    area.tableStyleInfo = TableStyleInfo(name=None, showRowStripes=False)
+    sheet.add_table(area)
 
 
 def _shade_name(table: Table, row: int, place: int, cell: Cell, column: Column) -> str:
@@ -195,13 +262,14 @@ def _shade_name(table: Table, row: int, place: int, cell: Cell, column: Column) 
 
 
 def _for_print(sheet: Worksheet, head: int) -> None:
-    """Let a sheet be printed across the width of a page, with its headings on each."""
+    """Let a sheet be printed across the width of a page, its first rows on each."""
     from openpyxl.worksheet.properties import PageSetupProperties
 
     sheet.page_setup.orientation = "landscape"
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
     sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
-    sheet.print_title_rows = f"1:{head}"
+    if head:
+        sheet.print_title_rows = f"1:{head}"
 
 
 def _write_front(sheet: Worksheet, document: Document) -> None:
@@ -276,39 +344,65 @@ def _write_glance(sheet: Worksheet, block: Glance, line: int) -> int:
     return line + 1
 
 
-def _write_contents(sheet: Worksheet, entries: Sequence[tuple[str, str]]) -> None:
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """A line of the contents: a table, and where it begins."""
+
+    sheet: str
+    line: int
+    table: Table
+
+
+def _write_contents(sheet: Worksheet, entries: Sequence[_Entry]) -> None:
     from openpyxl.styles import Border, Font, Side
     from openpyxl.worksheet.hyperlink import Hyperlink
 
     under = Border(bottom=Side(style="medium"))
-    for place, title in enumerate(("Sheet", "What it holds"), start=1):
+    for place, title in enumerate(("Sheet", "Table", "What it holds"), start=1):
         put(sheet, 1, place, title, font=Font(bold=True), border=under)
-    for line, (name, question) in enumerate(entries, start=2):
-        put(sheet, line, 1, name, font=Font(color="1F4F7A", underline="single"))
-        sheet.cell(line, 1).hyperlink = Hyperlink(ref=f"A{line}", location=f"'{name}'!A1")
-        put(sheet, line, 2, question)
-    sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 34, 100
+    for line, entry in enumerate(entries, start=2):
+        put(sheet, line, 1, entry.sheet, font=Font(color="1F4F7A", underline="single"))
+        target = f"'{entry.sheet}'!A{entry.line}"
+        sheet.cell(line, 1).hyperlink = Hyperlink(ref=f"A{line}", location=target)
+        put(sheet, line, 2, entry.table.label or None)
+        put(sheet, line, 3, entry.table.question)
+    for letter, width in (("A", 34), ("B", 11), ("C", 100)):
+        sheet.column_dimensions[letter].width = width
     sheet.freeze_panes = "A2"
+
+
+def _by_sheet(document: Document) -> dict[str, list[Table]]:
+    """Tables by the section that they belong to, wherever they are printed."""
+    found: dict[str, list[Table]] = {}
+    for section in document.sections:
+        tables = [block for block in section.blocks if isinstance(block, Table)]
+        if tables:
+            found.setdefault(section.title, []).extend(tables)
+    return found
 
 
 def _book(document: Document) -> Workbook:
     from openpyxl import Workbook
 
-    tables = document.tables()
+    by_sheet = _by_sheet(document)
     first = [FRONT] if document.front else []
-    names = sheet_names([*first, CONTENTS, *(table.sheet or table.question for table in tables)])[
-        len(first) + 1 :
-    ]
+    names = sheet_names([*first, CONTENTS, *by_sheet])[len(first) + 1 :]
     book = Workbook()
     book.remove(book.worksheets[0])
     if document.front:
         _write_front(book.create_sheet(FRONT), document)
-    _write_contents(
-        book.create_sheet(CONTENTS),
-        [(name, table.question) for name, table in zip(names, tables, strict=True)],
-    )
-    for name, table in zip(names, tables, strict=True):
-        _write_table(book.create_sheet(name), table)
+    contents = book.create_sheet(CONTENTS)
+    entries = []
+    for name, tables in zip(names, by_sheet.values(), strict=True):
+        sheet = book.create_sheet(name)
+        line = 1
+        for table in tables:
+            entries.append(_Entry(name, line, table))
+            line = _write_table(sheet, table, line) + GAP
+        alone = len(tables) == 1
+        sheet.freeze_panes = "B3" if alone else "B1"
+        _for_print(sheet, 2 if alone else 0)
+    _write_contents(contents, entries)
     return book
 
 
