@@ -25,6 +25,7 @@ from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance import CovarianceModel, RemlState, evaluate
 from trialkit.inference.normal.degrees_of_freedom import SmallSample, contrast_df, small_sample
 from trialkit.inference.normal.reml import RemlSolution, maximise
+from trialkit.inference.normal.reml_information import gradient_and_average
 from trialkit.inference.numerics.quadratic import quadratic_forms
 from trialkit.inference.pooling.effects import Spread, TrialEstimates, between_trials
 
@@ -201,9 +202,7 @@ def _fit(data: TrialEstimates, x: FloatArray, spread: Spread) -> PooledFit:
         covariances=tuple(part / unit**2 for part in data.covariances),
     )
     model = between_trials(scaled, spread)
-    start = np.full(len(model.names), 0.5 / len(model.names))
-    solution = maximise(model, x, scaled.estimate, start)
-    solution = _or_none(model, x, scaled.estimate, solution)
+    solution = _top(model, x, scaled.estimate)
     state = solution.state
     small = _small(model, solution, x)
     rest = scaled.estimate - x @ state.beta
@@ -225,16 +224,15 @@ def _fit(data: TrialEstimates, x: FloatArray, spread: Spread) -> PooledFit:
     )
 
 
-def _or_none(
-    model: CovarianceModel, x: FloatArray, y: FloatArray, solution: RemlSolution
-) -> RemlSolution:
-    """The better of the solution found and no spread at all, for likelihoods with two tops."""
-    none = evaluate(model, np.zeros(len(model.names)), x, y)
-    if none is None or none.log_likelihood <= solution.state.log_likelihood:
-        return solution
-    again = maximise(model, x, y, np.zeros(len(model.names)))
-    better = again.state.log_likelihood > solution.state.log_likelihood
-    return again if better else solution
+def _top(model: CovarianceModel, x: FloatArray, y: FloatArray) -> RemlSolution:
+    """Top of the restricted likelihood: no spread at all where that falls on every side of it."""
+    none = np.zeros(len(model.names))
+    state = evaluate(model, none, x, y)
+    if state is not None and (gradient_and_average(model, state, x)[0] <= 0.0).all():
+        return RemlSolution(
+            state=state, at_limit=np.ones(none.size, dtype=bool), iterations=0, converged=True
+        )
+    return maximise(model, x, y, np.full(none.size, 0.5 / none.size))
 
 
 def _small(model: CovarianceModel, solution: RemlSolution, x: FloatArray) -> SmallSample | None:
