@@ -1,5 +1,7 @@
 """Laws of pooling: what may not change an answer, and what must."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -159,37 +161,34 @@ def _means(seed, trials=6, t=4, r=4):
 @given(st.integers(0, 10_000), st.floats(-50.0, 50.0))
 def test_the_level_of_an_environment_is_no_part_of_differences(seed, shift):
     trials = _means(seed)
-    first = trials[0]
-    moved = TrialMeans(
-        treatment=first.treatment,
-        mean=first.mean + shift,
-        unit=first.unit,
-        error_variance=first.error_variance,
-        df=first.df,
-    )
+    moved = replace(trials[0], mean=trials[0].mean + shift)
     one, other = analyse_environments(trials), analyse_environments([moved, *trials[1:]])
-    assert np.diff(other.means) == pytest.approx(np.diff(one.means), abs=1e-6)
-    assert other.means.mean() == pytest.approx(one.means.mean() + shift / 6.0, abs=1e-6)
     pair = np.array([0]), np.array([1])
     for inference in ("broad", "narrow"):
-        for a, b in zip(
-            one.of_differences(*pair, inference),
-            other.of_differences(*pair, inference),
-            strict=True,
-        ):
-            assert a == pytest.approx(b, rel=1e-5)
+        before, after = one.means(inference).estimate, other.means(inference).estimate
+        assert np.diff(after) == pytest.approx(np.diff(before), abs=1e-6)
+        assert after.mean() == pytest.approx(before.mean() + shift / 6.0, abs=1e-6)
+        first, second = one.differences(*pair, inference), other.differences(*pair, inference)
+        assert first.estimate == pytest.approx(second.estimate, abs=1e-6)
+        assert first.se == pytest.approx(second.se, rel=1e-5)
+        assert first.df == pytest.approx(second.df, rel=1e-4)
+
+
+def test_narrow_means_weigh_environments_alike():
+    trials = _means(4)
+    wild = [
+        replace(part, error_variance=part.error_variance * (40.0 if place == 0 else 1.0))
+        for place, part in enumerate(trials)
+    ]
+    average = np.mean([part.mean for part in trials], axis=0)
+    assert analyse_environments(wild).means("narrow").estimate == pytest.approx(average)
+    assert analyse_environments(wild).means("broad").estimate != pytest.approx(average)
 
 
 def test_own_errors_are_taken_where_they_differ():
     trials = _means(4)
     wild = [
-        TrialMeans(
-            treatment=part.treatment,
-            mean=part.mean,
-            unit=part.unit,
-            error_variance=part.error_variance * (40.0 if place == 0 else 1.0),
-            df=part.df,
-        )
+        replace(part, error_variance=part.error_variance * (40.0 if place == 0 else 1.0))
         for place, part in enumerate(trials)
     ]
     assert not analyse_environments(trials).own_errors

@@ -215,10 +215,14 @@ def test_balanced_trials_give_the_classical_analysis():
         answers["bartlett"][0], rel=1e-8
     )
     # Standard errors of the classical analysis: both errors in turn, nine plots a treatment.
-    se, df = fit.of_differences(np.array([0]), np.array([1]), "broad")
-    assert (se[0], df[0]) == pytest.approx((np.sqrt(2.0 * answers["i:n"][2] / 9.0), 10.0))
-    se, df = fit.of_differences(np.array([0]), np.array([1]), "narrow")
-    assert (se[0], df[0]) == pytest.approx((np.sqrt(2.0 * answers["error"][1] / 30.0 / 9.0), 30.0))
+    first = fit.differences(np.array([0]), np.array([1]), "broad")
+    assert (first.se[0], first.df[0]) == pytest.approx(
+        (np.sqrt(2.0 * answers["i:n"][2] / 9.0), 10.0)
+    )
+    first = fit.differences(np.array([0]), np.array([1]), "narrow")
+    assert (first.se[0], first.df[0]) == pytest.approx(
+        (np.sqrt(2.0 * answers["error"][1] / 30.0 / 9.0), 30.0)
+    )
 
 
 def test_missing_treatments_give_nearly_what_all_plots_together_give():
@@ -233,10 +237,11 @@ def test_missing_treatments_give_nearly_what_all_plots_together_give():
     # The plots' own error variance also learns from treatment x environment: little.
     assert fit.interaction == pytest.approx(answers["variances"][0], rel=0.01)
     assert fit.error_variance == pytest.approx(answers["variances"][1], rel=0.01)
-    assert fit.means[1:] - fit.means[0] == pytest.approx(answers["differences from 1"], rel=1e-3)
-    first, other = np.zeros(4, dtype=int), np.arange(1, 5)
-    se, _ = fit.of_differences(other, first, "broad")
-    assert se == pytest.approx(answers["se"], rel=0.02)
+    found = fit.differences(np.arange(1, 5), np.zeros(4, dtype=int), "broad")
+    means = fit.means("broad").estimate
+    assert found.estimate == pytest.approx(answers["differences from 1"], rel=1e-3)
+    assert means[1:] - means[0] == pytest.approx(found.estimate, rel=1e-9)
+    assert found.se == pytest.approx(answers["se"], rel=0.02)
 
 
 def test_evenness_over_environments():

@@ -163,20 +163,20 @@ def combined_means(matched: Matched, asked: Sequence[Harvest]) -> pd.DataFrame:
 
 def _means(matched: Matched, one: Harvest, fit: EnvironmentFit, inference: Inference) -> Columns:
     t = len(one.treatments)
-    se, df = fit.of_means(inference)
-    half = special.stdtrit(df, 1.0 - matched.settings.alpha / 2.0) * se
+    found = fit.means(inference)
+    half = special.stdtrit(found.df, 1.0 - matched.settings.alpha / 2.0) * found.se
     letters: list[str | None] = [None] * t
     if matched.settings.comparison not in _PAIRWISE:
         made = compared(matched, one, fit, inference)
-        letters = [mark or None for mark in made.letters(fit.means[:, None])[0]]
+        letters = [mark or None for mark in made.letters(found.estimate[:, None])[0]]
     trials = len(one.trials)
     return {
-        **_shown(matched, one, fit.means),
+        **_shown(matched, one, found.estimate),
         "trials": fit.trials_of.astype(float),
-        "se": se,
-        "df": df,
-        "lower": fit.means - half,
-        "upper": fit.means + half,
+        "se": found.se,
+        "df": found.df,
+        "lower": found.estimate - half,
+        "upper": found.estimate + half,
         "letters": letters,
         "inference": [SPEAKS_OF[inference]] * t,
         "note": [
@@ -248,7 +248,7 @@ def compared(
     Dunnett's procedure has the untreated of the series for its control.
     """
     a, b = np.triu_indices(len(one.treatments), 1)
-    se, df = fit.of_differences(a, b, inference)
+    apart = fit.differences(a, b, inference)
     chosen = Method(matched.settings.comparison.value) if method is None else method
     untreated = matched.settings.untreated
     control = one.treatments.index(untreated) if untreated in one.treatments else None
@@ -258,9 +258,9 @@ def compared(
         if line.source == "treatment" and (line.error == "error") == (inference == "narrow")
     )
     return compare_pairs(
-        fit.means[:, None],
-        se[:, None],
-        df[:, None],
+        fit.means(inference).estimate[:, None],
+        apart.se[:, None],
+        apart.df[:, None],
         chosen,
         alpha=matched.settings.alpha,
         control=control,

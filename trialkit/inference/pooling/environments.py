@@ -9,8 +9,8 @@ errors with the covariance of the trial, its own error variance where the trials
 level of an environment is taken out of each trial by contrasts. **Broad** inference, of other
 environments, has (GE) random, its variance by REML and signed, so that in balanced data treatments
 are tested against treatment x environment exactly; Kenward and Roger's covariance and degrees of
-freedom. **Narrow** inference, of these environments alone, has (GE) fixed: the same estimates with
-what error does to them.
+freedom. **Narrow** inference, of these environments alone, has (GE) fixed: every environment weighs
+alike, however large its error, and error alone is what the estimates err by.
 
 Source: Moore KJ & Dixon PM 2015, Agron. J. 107:763-771 (broad and narrow inference in combined
 analyses; reference from memory).
@@ -27,7 +27,7 @@ from scipy import special
 
 from trialkit.inference.design.layout import FloatArray, IntArray
 from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.normal.degrees_of_freedom import SmallSample, contrast_df
+from trialkit.inference.normal.degrees_of_freedom import contrast_df
 from trialkit.inference.pooling.environment_anova import AnovaLine, anova_lines
 from trialkit.inference.pooling.trial_contrasts import TrialContrasts, TrialMeans, centred
 
@@ -38,13 +38,20 @@ UNEQUAL = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Estimated:
+    """Means, or differences of means, over environments: all of one length."""
+
+    estimate: FloatArray
+    se: FloatArray
+    df: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EnvironmentFit:
     """Means of several trials analysed together.
 
     Attributes
     ----------
-    means : (t,) array
-        Over all environments, each weighing alike, treatments adjusted for where they stood.
     trials_of : (t,) int array
         Trials each treatment is in.
     own_errors : bool
@@ -58,7 +65,6 @@ class EnvironmentFit:
     anova : tuple of AnovaLine
     """
 
-    means: FloatArray
     trials_of: IntArray
     own_errors: bool
     p_errors: float
@@ -66,53 +72,56 @@ class EnvironmentFit:
     df_error: float
     interaction: float
     anova: tuple[AnovaLine, ...]
-    _by_means: tuple[FloatArray, ...]
-    _differences: tuple[FloatArray, ...]
-    _trials: tuple[TrialMeans, ...]
+    _fit: TrialContrasts
     _errors: FloatArray
-    _small: SmallSample
 
-    def of_means(self, inference: Inference) -> tuple[FloatArray, FloatArray]:
-        """Standard errors and degrees of freedom (t,) of the means."""
-        t = self.means.size
-        rows = np.eye(t)
+    def means(self, inference: Inference) -> Estimated:
+        """Means over all environments, adjusted for where treatments stood (t,)."""
+        fit, t = self._fit, self._fit.t
         if inference == "narrow":
-            return self._narrow(rows, self._by_means)
+            estimate, parts = fit.means(fit.ordinary)
+            return self._narrow(np.eye(t), parts, estimate)
+        estimate, parts = fit.means(fit.weighted)
         variance = np.zeros(t)
-        for part, trial, error in zip(self._by_means, self._trials, self._errors, strict=True):
+        for part, trial, error in zip(parts, fit.trials, self._errors, strict=True):
             own = error * trial.unit + self.interaction * np.eye(trial.mean.size)
             variance += np.einsum("gi,ij,gj->g", part, own, part)
         # Of what sets a treatment apart from all: the level that all share adds little.
-        df = contrast_df((rows - 1.0 / t) @ centred(t), self._small, expected=True)
-        return np.sqrt(np.maximum(variance, 0.0)), df
+        df = contrast_df((np.eye(t) - 1.0 / t) @ centred(t), fit.small, expected=True)
+        return Estimated(estimate=estimate, se=np.sqrt(np.maximum(variance, 0.0)), df=df)
 
-    def of_differences(
-        self, a: IntArray, b: IntArray, inference: Inference
-    ) -> tuple[FloatArray, FloatArray]:
-        """Standard errors and degrees of freedom of differences of pairs, first minus second."""
-        rows = np.eye(self.means.size)[a] - np.eye(self.means.size)[b]
+    def differences(self, a: IntArray, b: IntArray, inference: Inference) -> Estimated:
+        """Differences of pairs of treatments, first minus second."""
+        fit = self._fit
+        rows = np.eye(fit.t)[a] - np.eye(fit.t)[b]
         if inference == "narrow":
-            return self._narrow(rows, self._differences)
-        reduced = rows @ centred(self.means.size)
-        variance = np.einsum("qi,ij,qj->q", reduced, self._small.adjusted, reduced)
-        df = contrast_df(reduced, self._small, expected=True)
-        return np.sqrt(np.maximum(variance, 0.0)), df
+            parts = zip(fit.ordinary, fit.trials, strict=True)
+            estimate = rows @ np.sum([part @ trial.mean for part, trial in parts], axis=0)
+            return self._narrow(rows, fit.ordinary, estimate)
+        reduced = rows @ centred(fit.t)
+        variance = np.einsum("qi,ij,qj->q", reduced, fit.small.adjusted, reduced)
+        return Estimated(
+            estimate=reduced @ fit.beta,
+            se=np.sqrt(np.maximum(variance, 0.0)),
+            df=contrast_df(reduced, fit.small, expected=True),
+        )
 
     def _narrow(
-        self, rows: FloatArray, linear: tuple[FloatArray, ...]
-    ) -> tuple[FloatArray, FloatArray]:
+        self, rows: FloatArray, linear: tuple[FloatArray, ...], estimate: FloatArray
+    ) -> Estimated:
         """What error alone does to combinations (q, t), by Satterthwaite over the trials."""
         parts = []
-        for part, trial, error in zip(linear, self._trials, self._errors, strict=True):
+        for part, trial, error in zip(linear, self._fit.trials, self._errors, strict=True):
             own = rows @ part
             parts.append(error * np.einsum("qi,ij,qj->q", own, trial.unit, own))
         each = np.maximum(np.array(parts), 0.0)
         variance = each.sum(axis=0)
-        if not self.own_errors:
-            return np.sqrt(variance), np.full(len(rows), self.df_error)
-        freedom = np.array([trial.df for trial in self._trials])[:, None]
-        spread = (each**2 / freedom).sum(axis=0)
-        return np.sqrt(variance), variance**2 / np.where(spread > 0.0, spread, np.nan)
+        df = np.full(len(rows), self.df_error)
+        if self.own_errors:
+            freedom = np.array([trial.df for trial in self._fit.trials])[:, None]
+            spread = (each**2 / freedom).sum(axis=0)
+            df = variance**2 / np.where(spread > 0.0, spread, np.nan)
+        return Estimated(estimate=estimate, se=np.sqrt(variance), df=df)
 
 
 def bartlett(variances: FloatArray, df: FloatArray) -> float:
@@ -165,9 +174,7 @@ def analyse_environments(
     errors = variances if own_errors else np.full(len(kept), pooled)
     t = int(max(trial.treatment.max() for trial in kept)) + 1
     fit = TrialContrasts(kept, errors, t)
-    means, by_means = fit.means()
     return EnvironmentFit(
-        means=means,
         trials_of=np.bincount(
             np.concatenate([trial.treatment for trial in kept]), minlength=t
         ).astype(np.intp),
@@ -177,9 +184,6 @@ def analyse_environments(
         df_error=float(freedom.sum()),
         interaction=fit.interaction,
         anova=anova_lines(kept, fit, own_errors=own_errors),
-        _by_means=by_means,
-        _differences=fit.linear,
-        _trials=kept,
+        _fit=fit,
         _errors=errors,
-        _small=fit.small,
     )

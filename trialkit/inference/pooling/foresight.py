@@ -10,7 +10,7 @@ does.
 Sources: Higgins JPT, Thompson SG & Spiegelhalter DJ 2009, J. R. Stat. Soc. A 172:137-159 (interval
 of the next study, and its Bayesian form); Viechtbauer W 2007, Stat. Med. 26:37-52 (interval of tau
 from the profile of Q). References from memory; what the intervals cover is in
-tests/benchmarks/series.md.
+tests/benchmarks/series_intervals.md.
 """
 
 from __future__ import annotations

@@ -78,25 +78,34 @@ class TrialContrasts:
         self.interaction = float(solution.state.theta[0]) * power
         self.beta = solution.state.beta * unit
         self.x, self.y = x, y
-        coefficients = centred(t) @ solution.state.phi @ solution.state.vx.T
-        ends = np.cumsum([len(k) for k in helmert])[:-1]
-        self.linear = tuple(
-            part @ k for part, k in zip(np.split(coefficients, ends, axis=1), helmert, strict=True)
-        )
+        self.weighted = _linear(solution.state.phi @ solution.state.vx.T, helmert, t)
+        self.ordinary = _linear(np.asarray(np.linalg.pinv(x)), helmert, t)
 
-    def means(self) -> tuple[FloatArray, tuple[FloatArray, ...]]:
-        """Means (t,) over all environments, and how they are made of those of the trials."""
+    def means(self, linear: tuple[FloatArray, ...]) -> tuple[FloatArray, tuple[FloatArray, ...]]:
+        """Means (t,) over all environments, and how they are made of those of the trials.
+
+        ``linear`` says how treatments are made of them, about the mean of all treatments.
+        """
         k = len(self.trials)
         seen = np.mean([_indicator(trial, self.t).mean(axis=0) for trial in self.trials], axis=0)
         apart = np.eye(self.t) - seen
         made = tuple(
             apart @ part + 1.0 / (k * trial.mean.size)
-            for part, trial in zip(self.linear, self.trials, strict=True)
+            for part, trial in zip(linear, self.trials, strict=True)
         )
         total = np.sum(
             [part @ trial.mean for part, trial in zip(made, self.trials, strict=True)], axis=0
         )
         return np.asarray(total), made
+
+
+def _linear(
+    coefficients: FloatArray, helmert: Sequence[FloatArray], t: int
+) -> tuple[FloatArray, ...]:
+    """How treatments (t,) are made of the means of each trial, from coefficients of contrasts."""
+    ends = np.cumsum([len(k) for k in helmert])[:-1]
+    parts = np.split(centred(t) @ coefficients, ends, axis=1)
+    return tuple(part @ k for part, k in zip(parts, helmert, strict=True))
 
 
 def _model(known: Sequence[FloatArray], n: int, *, signed: bool = True) -> CovarianceModel:
