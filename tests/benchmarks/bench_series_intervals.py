@@ -2,9 +2,10 @@
 
     python tests/benchmarks/bench_series_intervals.py [series a row] [control] [claims] [yields]
 
-Prints the tables that are kept in series_intervals.md. Trials are overdispersed counts in four blocks (k = 2,
-40 individuals in an untreated plot, blocks of 0.3, plots alike over three days), five treatments
-that leave 8 to 74 % of the untreated; every trial goes through the same code as a user's.
+Prints the tables that are kept in series_intervals.md. Trials are overdispersed counts in four
+blocks (k = 2, 40 individuals in an untreated plot, blocks of 0.3, plots alike over three days),
+five treatments that leave 8 to 74 % of the untreated; every trial goes through the same code as a
+user's.
 """
 
 from __future__ import annotations
