@@ -17,6 +17,7 @@ from trialkit.resources import installed_version
 from trialkit.rows import Rows
 from trialkit.series.matched import (
     CONTROL_ROWS,
+    HELD_ROWS,
     Cell,
     LogRatios,
     Matched,
@@ -33,7 +34,17 @@ from trialkit.trial import Comparison, TreatmentRole, VariableRole
 
 #: Of the record of a series; one that is not known is not read.
 SERIES_FORMAT = "series 1"
-_TEXT_COLUMNS = ("trial", "variable", "measure", "window", "treatment", "days_after", "note")
+#: Columns of rows that hold no numbers.
+_OTHER_COLUMNS = (
+    "trial",
+    "variable",
+    "measure",
+    "window",
+    "treatment",
+    "days_after",
+    "to_the_last",
+    "note",
+)
 
 
 def make_series_record(analysis: SeriesAnalysis, made: datetime) -> str:
@@ -95,6 +106,7 @@ def _series(matched: Matched) -> dict[str, Any]:
             for cell, part in matched.ratios.items()
         ],
         "means": [_plain_means(part) for part in matched.means],
+        "held": Rows.of(matched.held),
     }
 
 
@@ -173,19 +185,20 @@ def _matched(series: Mapping[str, Any], settings: Mapping[str, Any]) -> Matched:
             for name, first, last in series["windows"]
         ),
         settings=SeriesSettings(**{**taken, "comparison": Comparison(taken["comparison"])}),
-        rows=_rows(series["rows"]),
+        rows=_rows(series["rows"], CONTROL_ROWS),
         ratios=MappingProxyType(dict(_ratios(series["ratios"]))),
         means=tuple(_means(row) for row in series["means"]),
+        held=_rows(series.get("held", ()), HELD_ROWS),
     )
 
 
-def _rows(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+def _rows(rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> pd.DataFrame:
     return pd.DataFrame(
         {
             name: pd.Series(
-                [row[name] for row in rows], dtype=object if name in _TEXT_COLUMNS else float
+                [row[name] for row in rows], dtype=object if name in _OTHER_COLUMNS else float
             )
-            for name in CONTROL_ROWS
+            for name in names
         }
     )
 

@@ -30,6 +30,7 @@ from trialkit.series.matched import (
     TrialEffects,
     TrialMatch,
 )
+from trialkit.series.trial_held import held_of
 from trialkit.series.trial_means import means_of
 from trialkit.trial import ControlMethod, Kind, Trial
 
@@ -71,8 +72,9 @@ def effects_of(
     trial : Trial
         A sound one; its plots are what covariances come from.
     tables : mapping of str to DataFrame
-        Of its record or analysis: ``control``, ``control_methods``, ``reductions`` and
-        ``natural_enemies`` are looked at, those that are not there are done without.
+        Of its record or analysis: ``control``, ``control_methods``, ``reductions``,
+        ``natural_enemies`` and ``persistence`` are looked at, those that are not there are done
+        without.
     match : TrialMatch
     alpha : float
         Intervals hold 1 less alpha; those of the trial's own tables stand where they hold as much.
@@ -106,6 +108,7 @@ def effects_of(
     return TrialEffects(
         rows=pd.DataFrame(rows, columns=list(CONTROL_ROWS)),
         ratios=ratios,
+        held=held_of(tables, match),
         means=means_of(trial, plan, assessed, match),
     )
 

@@ -21,7 +21,7 @@ from trialkit.trial import Trial
 
 RECORD = "record.json"
 #: Tables of a trial that a series takes what the trial itself says from.
-TABLES = ("control", "control_methods", "reductions", "natural_enemies")
+TABLES = ("control", "control_methods", "reductions", "natural_enemies", "persistence")
 #: How deep a folder is looked through for trials.
 _DEPTH = 3
 

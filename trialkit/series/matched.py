@@ -44,6 +44,23 @@ CONTROL_ROWS = (
     "upper",
     "note",
 )
+#: Columns of `TrialEffects.held`, and what they hold.
+HELD_ROWS = (
+    "trial",
+    "variable",
+    "treatment",
+    "target",
+    "days",
+    "lower",
+    "upper",
+    "to_the_last",
+    "note",
+)
+
+
+def nothing_held() -> pd.DataFrame:
+    """Make the rows of how long the target was held where nothing is known of it."""
+    return pd.DataFrame(columns=list(HELD_ROWS))
 
 
 class Window(NamedTuple):
@@ -272,11 +289,16 @@ class TrialEffects:
         shows.
     ratios : mapping of Cell to LogRatios
     means : tuple of Means
+    held : DataFrame
+        One row a variable and treatment, columns `HELD_ROWS`: day until which the trial's own
+        target was held with its limits, 0 where it was never reached; ``to_the_last`` where the
+        end was not seen.
     """
 
     rows: pd.DataFrame
     ratios: Mapping[Cell, LogRatios]
     means: tuple[Means, ...] = ()
+    held: pd.DataFrame = field(default_factory=nothing_held)
 
     def __post_init__(self) -> None:
         if tuple(self.rows.columns) != CONTROL_ROWS:
@@ -300,6 +322,8 @@ class Matched:
         As in `TrialEffects`, of all trials.
     ratios : mapping of Cell to LogRatios
     means : tuple of Means
+    held : DataFrame
+        As in `TrialEffects`, of all trials.
     """
 
     trials: tuple[SeriesTrial, ...]
@@ -310,6 +334,7 @@ class Matched:
     rows: pd.DataFrame
     ratios: Mapping[Cell, LogRatios]
     means: tuple[Means, ...] = ()
+    held: pd.DataFrame = field(default_factory=nothing_held)
 
     def cells(self, variable: str, measure: Measure, window: str) -> dict[str, LogRatios]:
         """Log ratios of one question by trial, in the order of the trials."""
@@ -351,6 +376,7 @@ def matched(
         raise ValueError("there must be the effects of every trial")
     filled = [part.rows for part in effects if not part.rows.empty]
     rows = pd.concat(filled, ignore_index=True) if filled else effects[0].rows
+    held = [part.held for part in effects if not part.held.empty]
     ratios = {cell: part for one in effects for cell, part in one.ratios.items()}
     return Matched(
         trials=trials,
@@ -361,4 +387,5 @@ def matched(
         rows=rows,
         ratios=MappingProxyType(ratios),
         means=tuple(part for one in effects for part in one.means),
+        held=pd.concat(held, ignore_index=True) if held else nothing_held(),
     )

@@ -13,6 +13,7 @@ from trialkit.series.control_tables import (
     leave_one_out,
     trial_control,
 )
+from trialkit.series.held import combined_held, trial_held
 from trialkit.series.matched import Matched, SeriesTrial
 from trialkit.series.moderators import series_covariates, series_seasons
 from trialkit.series.questions import questions
@@ -47,6 +48,8 @@ def pooled_tables(matched: Matched) -> dict[str, pd.DataFrame]:
         "series_trials": series_trials(matched.trials),
         "trial_control": trial_control(matched, asked),
         "combined_control": combined_control(matched, asked),
+        "trial_held": trial_held(matched),
+        "combined_held": combined_held(matched),
         "combined_differences": combined_differences(matched, asked),
         "leave_one_out": leave_one_out(matched, asked),
         "series_covariates": series_covariates(matched, asked),

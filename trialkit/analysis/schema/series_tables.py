@@ -156,6 +156,67 @@ COMBINED_CONTROL = Table(
         NOTE,
     ),
 )
+TRIAL_HELD = Table(
+    name="trial_held",
+    sheet="Target held by trial",
+    question="How long the target was held in every trial",
+    row="a variable, treatment and trial",
+    columns=(
+        VARIABLE,
+        TREATMENT,
+        TRIAL,
+        number("target", "Target, %", "%", None, "Control that counts as holding, in the trial."),
+        number(
+            "days",
+            "Target held until day",
+            "day",
+            1,
+            "Day until which it was held; 0 where it was never reached.",
+        ),
+        number("lower", "Interval from day", "day", 1, "Lower limit of that day, as in the trial."),
+        number(
+            "upper",
+            "Interval to day (empty: perhaps beyond the last)",
+            "day",
+            1,
+            "Upper limit of that day, as in the trial; none where the end may not have been seen.",
+        ),
+        flag("to_the_last", "Held to the last assessment", "Whether the end was not seen."),
+        NOTE,
+    ),
+)
+COMBINED_HELD = Table(
+    name="combined_held",
+    sheet="Target held over trials",
+    question="How long the target was held over all trials",
+    row="a variable and treatment",
+    columns=(
+        VARIABLE,
+        TREATMENT,
+        TRIALS,
+        number("target", "Target, %", "%", None, "The target of the settings."),
+        number("never", "Trials that never reached it", "number", 0, "Trials with a day of 0."),
+        number(
+            "to_the_last",
+            "Trials that held it to the last assessment",
+            "number",
+            0,
+            "Trials of which the end was not seen.",
+        ),
+        number(
+            "days",
+            "Median, days",
+            "days",
+            1,
+            "Median over trials of the day until which the target was held (Kaplan and Meier, for "
+            "ends that were not seen); none where half of the trials held it beyond all days seen.",
+        ),
+        *limits("days", 1, "the median; none where the trials do not bound it"),
+        number("shortest", "Shortest, days", "days", 1, "The fewest days of any trial."),
+        number("longest", "Longest, days", "days", 1, "The most days seen in any trial."),
+        NOTE,
+    ),
+)
 COMBINED_DIFFERENCES = Table(
     name="combined_differences",
     sheet="Differences over all trials",
@@ -301,6 +362,8 @@ SERIES_TABLES: Mapping[str, Table] = MappingProxyType(
             SERIES_MATCHES,
             TRIAL_CONTROL,
             COMBINED_CONTROL,
+            TRIAL_HELD,
+            COMBINED_HELD,
             COMBINED_DIFFERENCES,
             LEAVE_ONE_OUT,
             SERIES_COVARIATES,
