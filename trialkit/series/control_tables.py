@@ -105,7 +105,7 @@ def _combined(matched: Matched, one: Asked) -> Columns:
         "percent": percent_of(found.estimate),
         "lower": percent_of(high),
         "upper": percent_of(low),
-        "target": np.full(t, settings.target),
+        "target": np.full(t, settings.target if one.of_harm else np.nan),
         "p": found.p,
         "df": found.df,
         "method": [ONE_TRIAL] * t,
@@ -116,7 +116,8 @@ def _combined(matched: Matched, one: Asked) -> Columns:
         return columns | _as_reported(matched, one, columns)
     columns["method"] = [REML if t == 1 else TOGETHER] * t
     columns["note"] = _notes(one.pooled)
-    return columns | _spread(one.pooled, settings.alpha, settings.target)
+    target = settings.target if one.of_harm else None
+    return columns | _spread(one.pooled, settings.alpha, target)
 
 
 _SPREAD = (
@@ -155,7 +156,7 @@ def _notes(fit: PooledFit) -> list[str | None]:
     return [ALONE if trials == 1 else common for trials in fit.data.trials_of]
 
 
-def _spread(fit: PooledFit, alpha: float, target: float) -> Columns:
+def _spread(fit: PooledFit, alpha: float, target: float | None) -> Columns:
     """Spread between sites, and what the next one will show; NaN where it cannot be told."""
     between = heterogeneity(fit)
     low, high = tau_limits(fit, alpha)
@@ -172,7 +173,7 @@ def _spread(fit: PooledFit, alpha: float, target: float) -> Columns:
         return columns
     next_low, next_high = nodes.next_site(alpha)
     columns |= {"predicted_lower": percent_of(next_high), "predicted_upper": percent_of(next_low)}
-    if target < 100.0:
+    if target is not None and target < 100.0:
         shares = nodes.share_below(float(np.log1p(-target / 100.0)), alpha)
         names = ("share_above_target", "share_lower", "share_upper")
         columns |= {name: 100.0 * part for name, part in zip(names, shares, strict=True)}
@@ -213,7 +214,6 @@ def _differences(
     member = np.zeros((len(one.treatments), len(one.trials)), dtype=int)
     member[one.data.treatment, one.data.trial] = 1
     together = (member[a] * member[b]).sum(axis=1)
-    pest = one.variable.role.value != "natural-enemy"
     return {
         **{name: [value] * size for name, value in one.key.items()},
         "a": [one.treatments[code] for code in a],
@@ -228,8 +228,10 @@ def _differences(
         "points": points,
         "points_lower": lower,
         "points_upper": upper,
-        "margin": np.full(size, settings.margin if pest else np.nan),
-        "not_inferior": [bool(value > -settings.margin) if pest else None for value in lower],
+        "margin": np.full(size, settings.margin if one.of_harm else np.nan),
+        "not_inferior": [
+            bool(value > -settings.margin) if one.of_harm else None for value in lower
+        ],
         "note": [None if count else "in no trial together" for count in together],
     }
 

@@ -20,6 +20,7 @@ from trialkit.series.matched import (
     Measure,
     SeriesVariable,
 )
+from trialkit.trial import VariableRole
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -60,6 +61,11 @@ class Asked:
             "measure": self.measure,
             "window": self.window,
         }
+
+    @property
+    def of_harm(self) -> bool:
+        """Whether less of the variable is better: of natural enemies more is."""
+        return self.variable.role is not VariableRole.NATURAL_ENEMY
 
     @property
     def pooled(self) -> PooledFit | None:

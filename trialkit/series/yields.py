@@ -26,6 +26,7 @@ from trialkit.inference.pooling.stability import (
     stability,
 )
 from trialkit.inference.pooling.trial_contrasts import TrialMeans
+from trialkit.numerals import plural
 from trialkit.series.control_tables import Columns
 from trialkit.series.matched import Matched, Means, SeriesVariable
 from trialkit.trial import Comparison
@@ -335,7 +336,9 @@ def stability_table(matched: Matched, asked: Sequence[Harvest]) -> pd.DataFrame:
                 "environments": np.full(t, float(found.environments)),
                 **{name: getattr(found, name) for name in names},
                 "p_stability": found.p,
-                "note": [f"without {left} treatments that are in too few trials" if left else None]
+                "note": [
+                    f"without {plural(left, 'treatment')}, in too few trials" if left else None
+                ]
                 * t,
             }
         )

@@ -140,7 +140,13 @@ COMBINED_CONTROL = Table(
             "p-value, all sites alike",
             "Cochran's Q of this treatment: the same control in all trials.",
         ),
-        number("target", "Target, %", "%", None, "The target of the settings."),
+        number(
+            "target",
+            "Target, %",
+            "%",
+            None,
+            "The target of the settings; none for natural enemies.",
+        ),
         number(
             "share_above_target",
             "Sites above the target, %",
