@@ -156,7 +156,7 @@ def test_a_trial_is_left_out_with_its_reason_alone(beans):
     found = combine(SERIES, options={"left_out": {KEYS[0]: "hail"}}, jobs=1)
     assert [trial.key for trial in found.trials] == KEYS[1:]
     first = found.series_matches.iloc[0]
-    assert (first["kind"], first["trial"], first["how"]) == ("trial", KEYS[0], "left out: hail")
+    assert (first["kind"], first["trial"], first["how"]) == ("trial", KEYS[0], "hail")
     with pytest.raises(TrialError, match="no trial is called so"):
         combine(SERIES, options={"left_out": {"crane_moor": "hail"}}, jobs=1)
 

@@ -35,7 +35,7 @@ def matches_table(
         Trials that take no part, and why.
     """
     rows = [
-        *(Match("trial", key, key, None, f"left out: {why}") for key, why in left_out.items()),
+        *(Match("trial", key, key, None, f"{why}") for key, why in left_out.items()),
         *matching.rows,
         *_days(matching, facts, used),
     ]
@@ -55,7 +55,7 @@ def _days(
             name = match.variables.get(item.variable.name)
             taken = used.get((trial.key, name), {}) if name is not None else {}
             for day in item.days:
-                found = f"{item.variable.name}, day {write_day(day)}"
+                found = f"{name or item.variable.name}, day {write_day(day)}"
                 window = taken.get(f"{day:g}")
                 if window is not None:
                     others = _others(item.days, day, match)
@@ -76,13 +76,13 @@ def _others(days: Sequence[float], day: float, match: TrialMatch) -> bool:
 
 def _why_not(role: VariableRole, day: float, match: TrialMatch, trial: TrialFacts) -> str:
     if trial.undated:
-        return "left out: the trial gives no day"
+        return "the trial gives no day"
     if day <= 0:
         return "before the first application"
     if role not in DRAWN:
-        return "left out: not asked, or not combined over trials"
+        return "not asked, or not combined over trials"
     if not any(window.first <= day <= window.last for window in match.windows):
-        return "left out: in none of the spans of days"
+        return "in none of the spans of days"
     if trial.untreated is None:
-        return "left out: the trial has no untreated"
-    return "left out: not asked, or nothing could be compared with the untreated"
+        return "the trial has no untreated"
+    return "not asked, or nothing could be compared with the untreated"

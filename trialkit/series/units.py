@@ -60,7 +60,7 @@ class Units:
         try:
             factor = _factor(item, target)
         except ValueError as fault:
-            why = f"left out: {fault}"
+            why = f"{fault}"
             self.left_out.add((trial, own))
             self.rows.append(Match("unit", trial, f"{own}, {unit or 'no unit'}", None, why))
             self.problems.append(

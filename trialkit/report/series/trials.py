@@ -176,7 +176,9 @@ def matches(context: SeriesContext) -> Iterator[Block]:
                 taken, found = f"{_called(context, what)}, {days}", day
             elif kind == "variable":
                 taken = _called(context, taken)
-            lines.setdefault(taken, {})[row["trial"]] = found
+            own_line = lines.setdefault(taken, {})
+            before = own_line.get(row["trial"])
+            own_line[row["trial"]] = found if before is None else f"{before}, {found}"
         if len(trials) > 1 and lines:
             yield from _side_by_side(context, (kind, question, head), lines, trials)
 
@@ -208,18 +210,30 @@ def _side_by_side(
         )
 
 
+#: How a line of what took no part begins, by its kind.
+_OF = {"treatment": "treatment ", "variable": "variable "}
+
+
 def unmatched(context: SeriesContext) -> list[str]:
     """Say what found no match, alike things of several trials together.
 
-    Counts before the first application are in no span of days, and are not told.
+    Counts before the first application are in no span of days, and are not told; trials that
+    took no part are told with their reasons.
     """
     alike: dict[tuple[str, str, str], list[str]] = {}
     for row in context.tables["series_matches"].records():
-        if not defined(row["taken_as"]) and "before the first application" not in row["how"]:
-            key = (row["kind"], row["found"], row["how"])
+        told = row["kind"] == "trial" or "before the first application" in row["how"]
+        if not defined(row["taken_as"]) and not told:
+            found = row["found"]
+            if row["kind"] == "days":
+                what, _, day = found.rpartition(", ")
+                found = f"{_called(context, what)}, {day}"
+            key = (row["kind"], found, row["how"])
             alike.setdefault(key, []).append(context.trial(row["trial"]))
     return [
-        _first_upper(plain_line(f"{kind} {found} was left out ({how}): {joined(trials)}."))
+        _first_upper(
+            plain_line(f"{_OF.get(kind, '')}{found} took no part ({how}): {joined(trials)}.")
+        )
         for (kind, found, how), trials in alike.items()
     ]
 
