@@ -177,6 +177,21 @@ def test_a_trial_without_an_untreated_is_told():
     assert "yields and measurements only" in (found.trials[1].note or "")
 
 
+def test_trials_with_nothing_in_common_are_told():
+    other = trial(
+        "far",
+        [treatment("1", "Untreated", role=TreatmentRole.UNTREATED), treatment("2", "Pelloway")],
+        (variable("mites"),),
+        crop="hops",
+    )
+    found = match_trials([replace(NORTH, crop="beans"), other], PLAIN)
+    assert [p.kind for p in found.problems] == [
+        "no-common-treatment",
+        "no-common-variable",
+        "several-crops",
+    ]
+
+
 NAMES = st.sampled_from(["Wimbrel", "Tarnock", "Ostrel", "Pelloway", "Marrowfen"])
 
 

@@ -205,10 +205,11 @@ def _series_data(old: Record, new: Record) -> Iterator[Changed]:
         for side in (old, new)
     )
     for change in _rows("trial", before, after, ("key",)):
-        if change.where.endswith(", digest"):
-            yield Changed(change.where.removesuffix(", digest"), "as it was", "other files")
+        where = change.where.replace("trial, key ", "trial ", 1)
+        if where.endswith(", digest"):
+            yield Changed(where.removesuffix(", digest"), "as it was", "other files")
         else:
-            yield change
+            yield Changed(where.replace(", left_out", ", left out"), change.old, change.new)
     left, right = (side.get("tables", {}).get("series_matches") or [] for side in (old, new))
     yield from _rows("match", left, right, ("kind", "trial", "found"))
 

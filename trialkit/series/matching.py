@@ -99,6 +99,7 @@ def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matchin
         *units.problems,
         *_without_untreated(facts),
         *_several_references(facts, treatments, options),
+        *_nothing_shared(facts, treatments, variables),
     ]
     series_variables = tuple(_series_variables(facts, variables, units))
     asked = {item.name for item in series_variables if _is_asked(item.role, options)}
@@ -234,10 +235,43 @@ def _several_references(
     found = _references(facts, treatments)
     if len(found) > 1 and options.reference is None:
         counts = [f"{name} in {number}" for name, number in found.most_common()]
+        taken = min(found, key=lambda name: (-found[name], name))
         yield warning(
             "several-references",
-            f"Trials have different references: {listing(counts)}. That of most trials was taken.",
+            f"Trials have different references: {listing(counts)}. {taken} was taken.",
             'Name one if another is meant: reference = "..." in series.toml.',
+        )
+
+
+def _nothing_shared(
+    facts: Sequence[TrialFacts], treatments: Treatments, variables: Variables
+) -> Iterator[Problem]:
+    """Say so where trials have no treatment or no variable in common, or are of several crops."""
+    if len(facts) < 2:
+        return
+    having = Counter(
+        name
+        for own in treatments.by_trial.values()
+        for name in set(own.values()) - {treatments.untreated}
+    )
+    if max(having.values(), default=0) < 2:
+        yield warning(
+            "no-common-treatment",
+            "No treatment but the untreated is in more than one trial, so nothing is combined.",
+            _DECIDE.format(section="[treatments]"),
+        )
+    if max((len(group.trials) for group in variables.groups.values()), default=0) < 2:
+        yield warning(
+            "no-common-variable",
+            "No variable is in more than one trial, so nothing is combined.",
+            _DECIDE.format(section="[variables]"),
+        )
+    crops = {trial.crop.casefold(): trial.crop for trial in facts if trial.crop}
+    if len(crops) > 1:
+        yield warning(
+            "several-crops",
+            f"The trials are of different crops: {listing(crops.values())}.",
+            "Nothing needs to be done if they belong together; else leave some out.",
         )
 
 

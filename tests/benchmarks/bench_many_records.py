@@ -6,7 +6,8 @@ are copies of their records, each with a digest of its files of its own, so that
 trial of its own. Prints seconds on the clock and the memory of all processes together at their
 largest, for reading and matching, what each trial gives, and combining. Asserts nothing.
 
-Run as ``python tests/benchmarks/bench_series.py [RECORDS] [--different N] [--jobs N] [--keep DIR]``
+Run as ``python tests/benchmarks/bench_many_records.py [RECORDS] [--different N] [--jobs N]
+[--keep DIR]``
 (100; 1000 for the whole).
 """
 
