@@ -19,7 +19,10 @@ from trialkit.cli import app
 from trialkit.trial import Design
 
 RUN = CliRunner()
-COMMANDS = {"python": [sys.executable, "-W", "error", "analysis.py"], "r": ["Rscript", "analysis.R"]}
+COMMANDS = {
+    "python": [sys.executable, "-W", "error", "analysis.py"],
+    "r": ["Rscript", "analysis.R"],
+}
 needs_r = pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed")
 SCRIPTS = ["python", pytest.param("r", marks=needs_r)]
 
