@@ -227,6 +227,20 @@ PLAN_KEYS: Final[tuple[PlanKey, ...]] = (
         measures="speed",
     ),
     PlanKey(
+        "sprayer.course",
+        "quantity",
+        "Length of a course that was driven to time the speed, where the speed is not given.",
+        "100 m",
+        measures="length",
+    ),
+    PlanKey(
+        "sprayer.course_time",
+        "quantity",
+        "Time that the course took.",
+        "45 s",
+        measures="time",
+    ),
+    PlanKey(
         "sprayer.pressure",
         "quantity",
         "Pressure at which the output was measured.",

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit.numerals import plural
-from trialkit.problems import Problem
+from trialkit.problems import Place, Problem
 from trialkit.settings import (
     Comparison,
     ControlMethod,
@@ -155,6 +155,10 @@ class VariableRole(StrEnum):
 
 
 def _no_extras() -> Mapping[str, str]:
+    return MappingProxyType({})
+
+
+def _nowhere() -> Mapping[str, Place]:
     return MappingProxyType({})
 
 
@@ -350,6 +354,8 @@ class Trial:
         File or sheet, header as written, what it was taken for; not part of equality.
     inputs : tuple of (str, str)
         Name and SHA-256 of each file read; not part of equality.
+    listed_at : Mapping
+        Where each treatment was listed, by its id; not part of equality, nor of a record.
 
     Examples
     --------
@@ -388,6 +394,7 @@ class Trial:
     warnings: tuple[Problem, ...] = ()
     understood: tuple[tuple[str, str, str], ...] = ()
     inputs: tuple[tuple[str, str], ...] = ()
+    listed_at: Mapping[str, Place] = field(default_factory=_nowhere)
 
     __hash__ = None  # type: ignore[assignment]
 
@@ -395,7 +402,7 @@ class Trial:
         if not isinstance(other, Trial):
             return NotImplemented
         for item in fields(self):
-            if item.name in {"warnings", "understood", "inputs"}:
+            if item.name in {"warnings", "understood", "inputs", "listed_at"}:
                 continue
             mine, theirs = getattr(self, item.name), getattr(other, item.name)
             if isinstance(mine, pd.DataFrame):

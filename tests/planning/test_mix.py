@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 from types import MappingProxyType
 
 import html5lib
@@ -11,9 +12,10 @@ import pandas as pd
 import pytest
 
 from published.test_mix_sheets import METRIC, trial
-from trialkit.planning import actual_doses, mix_sheet
+from trialkit.planning import actual_doses, mix_sheet, start_trial
 from trialkit.planning.mix_pages import mix_lines, mix_page, number
 from trialkit.problems import TrialError
+from trialkit.reading import read_protocol
 from trialkit.trial import Application, Treatment, TreatmentRole, Trial
 
 OSTREL = Treatment(id="2", name="Ostrel", rate=1.5, rate_unit="L/ha")
@@ -215,6 +217,22 @@ def test_units_that_do_not_fit_are_a_problem_with_its_place(
     treatment: Treatment, kind: str, place: str
 ) -> None:
     assert refused(trial(METRIC, treatment)) == {kind: place}
+
+
+def test_a_unit_that_does_not_fit_names_its_row(tmp_path: Path) -> None:
+    (tmp_path / "trial.toml").write_text(
+        'title = "Peas"\ndesign = "rcbd"\nplot_area_m2 = 30\n[plan]\nblocks = 4\n'
+        '[sprayer]\ncarrier = "200 L/ha"\n'
+    )
+    (tmp_path / "treatments.csv").write_text(
+        "treatment,name,role,rate,rate_unit\n1,None,untreated,,\n2,Ostrel,test,1,L/ha\n"
+        "3,Tarnock,test,2,buckets\n"
+    )
+    assert refused(read_protocol(tmp_path)) == {
+        "rate-unit": "treatments.csv, row 4, column rate_unit"
+    }
+    start_trial(tmp_path / "next.xlsx", source=tmp_path)
+    assert "row 4" in refused(read_protocol(tmp_path / "next.xlsx"))["rate-unit"]
 
 
 def test_what_is_missing_is_asked_for() -> None:

@@ -377,7 +377,7 @@ def _contrasts(treatments: tuple[Treatment, ...]) -> tuple[str, ...]:
 
 def _same(trial: Trial, again: Trial) -> None:
     for name in Trial.__dataclass_fields__:
-        if name in {"warnings", "understood", "inputs"}:
+        if name in {"warnings", "understood", "inputs", "listed_at"}:
             continue
         mine, theirs = getattr(trial, name), getattr(again, name)
         if isinstance(mine, pd.DataFrame):

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from trialkit.measures.sprayer import mix_for_treatment, not_negative, positive
-from trialkit.measures.units import M2_PER_HA
+from trialkit.measures.units import FL_OZ_PER_GAL, M2_PER_ACRE, M2_PER_HA
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +132,48 @@ def pass_seconds(length_m: float, speed_km_h: float) -> float:
     not_negative(length_m, "length")
     positive(speed_km_h, "speed")
     return 3.6 * length_m / speed_km_h
+
+
+def timed_speed(length_m: float, seconds: float) -> float:
+    """Speed over a timed course, km/h: ``3.6 m / s``.
+
+    Raises
+    ------
+    ValueError
+        When the length is below zero or the time is not above zero.
+
+    Examples
+    --------
+    >>> timed_speed(100, 45)
+    8.0
+    """
+    not_negative(length_m, "length")
+    positive(seconds, "time")
+    return 3.6 * length_m / seconds
+
+
+def catch_course_m(spacing_m: float) -> float:
+    """Length of the course for the 1/128-acre catch, metres.
+
+    The US fluid ounces caught from one nozzle in the time that this course takes are US gallons
+    per acre, since a gallon has 128 of them.
+
+    Parameters
+    ----------
+    spacing_m : float
+        Nozzle spacing or band width; above zero.
+
+    Raises
+    ------
+    ValueError
+        When the spacing is not above zero.
+
+    References
+    ----------
+    Method and rounded lengths on a Clemson extension page (seen).
+    """
+    positive(spacing_m, "spacing")
+    return M2_PER_ACRE / FL_OZ_PER_GAL / spacing_m
 
 
 def tank_mix(

@@ -353,6 +353,7 @@ def _put_table(sheet: Worksheet, table: str, rows: list[dict[str, object]]) -> N
         for_paper,
         put,
         put_headings,
+        width_for,
         widths,
     )
 
@@ -377,7 +378,13 @@ def _put_table(sheet: Worksheet, table: str, rows: list[dict[str, object]]) -> N
             for cell in sheet[letter][1:last]:
                 cell.number_format = "@"
     sheet.freeze_panes = "C2"
-    widths(sheet, [26 if name in {"name", "label"} else 15 for name in headings])
+    widths(
+        sheet,
+        [
+            width_for((row.get(name) for row in rows), 26 if name in {"name", "label"} else 15)
+            for name in headings
+        ],
+    )
     for_paper(
         sheet, last_row=last, last_column=len(headings), title=table.capitalize(), repeat="1:1",
         wide=True,

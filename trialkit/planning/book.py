@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from typing import Any, Literal
 
@@ -12,6 +12,8 @@ from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
+
+from trialkit.figures.identity import shorten
 
 #: Size of what is read on a clipboard at arm's length.
 LARGE = 14
@@ -101,6 +103,12 @@ def high_enough(sheet: Worksheet, row: int, text: str, width: float, size: float
     )
     if lines > 1:
         sheet.row_dimensions[row].height = lines * size * 1.4
+
+
+def width_for(values: Iterable[object], least: float = 12, most: float = 60) -> float:
+    """Width of a column that shows its values whole, within limits."""
+    longest = max((len(str(value)) for value in values if value is not None), default=0)
+    return min(max(longest * 1.05 + 2, least), most)
 
 
 def widths(sheet: Worksheet, sizes: Sequence[float]) -> None:
@@ -205,7 +213,8 @@ def for_paper(
         sheet.print_title_rows = repeat
     sheet.page_margins.left = sheet.page_margins.right = 0.5
     footer = sheet.oddFooter
-    footer.left.text = title.replace("&", "&&")[:120]  # type: ignore[union-attr]
+    text = shorten(title, 110 if wide else 70)
+    footer.left.text = text.replace("&", "&&")  # type: ignore[union-attr]
     footer.right.text = "Page &P of &N"  # type: ignore[union-attr]
 
 

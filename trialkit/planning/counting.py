@@ -26,6 +26,7 @@ from trialkit.planning.book import (
     new_book,
     put,
     put_headings,
+    width_for,
     widths,
 )
 from trialkit.planning.field_map import put_map
@@ -46,6 +47,8 @@ from trialkit.trial import Plot, Trial
 #: Lines above the headings of a counting sheet: label and the value of the column D.
 _VALUE_COLUMN = 4
 _EMPTY_LINES = 12
+#: Columns printed at least, so that what stands above a narrow table is not cut.
+_LEAST_COLUMNS = 6
 
 
 def counting_workbook(planned: Planned, *, show_treatments: bool = False) -> bytes:
@@ -88,7 +91,7 @@ def _put_plots(book: Workbook, planned: Planned) -> None:
         for column, value in enumerate(values, 1):
             put(sheet, row, column, value, border=BOX)
     sheet.freeze_panes = "B2"
-    widths(sheet, [12] * len(table.columns))
+    widths(sheet, [width_for(table[name]) for name in table.columns])
     for_paper(
         sheet,
         last_row=len(table) + 1,
@@ -185,8 +188,8 @@ def _put_lines(
     for_paper(
         sheet,
         last_row=last,
-        last_column=len(headings),
-        title=f"{trial.title}: {sheet.title}",
+        last_column=max(len(headings), _LEAST_COLUMNS),
+        title=f"{sheet.title}: {trial.title}",
         repeat=f"{head}:{head}",
         wide=len(headings) > 7,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from trialkit.measures.dose_units import (
     ContentUnit,
@@ -73,7 +73,7 @@ def portions(
         if portion is not None:
             found.append(portion)
     for part in parts if treatment in parts else [*parts, treatment]:
-        found += _adjuvants(part, problems)
+        found += _adjuvants(trial, part, problems)
     return found
 
 
@@ -100,7 +100,7 @@ def _portion(
                     "no-rate",
                     f"{_named(part)} has no rate, so nothing of it is in the tank.",
                     "Give its rate and rate_unit, if it is sprayed.",
-                    _at("rate"),
+                    place_of(trial, part, "rate"),
                 )
             )
         return None
@@ -112,11 +112,11 @@ def _portion(
                 f"The rate of {_named(part)} has no unit that is known: '{text or ''}'.",
                 "Write it as L/ha, g/ha, g ai/ha, fl oz/acre, lb/acre, % v/v, mL/100 L, g/kg seed "
                 "or mL/plant.",
-                _at("rate_unit"),
+                place_of(trial, part, "rate_unit"),
             )
         )
         return None
-    content = _content(part, unit, problems)
+    content = _content(trial, part, unit, problems)
     if content is None and unit.active:
         return None
     name = part.extra.get("product") or part.name
@@ -139,7 +139,7 @@ def _rate(
 
 
 def _content(
-    part: Treatment, unit: RateUnit, problems: list[Problem]
+    trial: Trial, part: Treatment, unit: RateUnit, problems: list[Problem]
 ) -> tuple[float, ContentUnit] | None:
     written, text = _extra(part, "content"), _extra(part, "content_unit")
     number = _number(written)
@@ -152,7 +152,7 @@ def _content(
                     f"The rate of {_named(part)} is of active ingredient, and the content of the "
                     "product is not given.",
                     "Give content and content_unit (g/L, g/kg, % w/w, lb/gal) in its row.",
-                    _at("content"),
+                    place_of(trial, part, "content"),
                 )
             )
         return None
@@ -162,7 +162,7 @@ def _content(
                 "content-unit",
                 f"The content of {_named(part)} cannot be read: '{written} {text}'.",
                 "Write a number above 0 and its unit: g/L, g/kg, % w/w, % w/v or lb/gal.",
-                _at("content_unit"),
+                place_of(trial, part, "content_unit"),
             )
         )
         return None
@@ -174,14 +174,14 @@ def _content(
                 f"The rate of {_named(part)} is {what}, and its content is "
                 f"{'by volume' if read.of_liquid else 'by weight'}: the two do not fit.",
                 "Correct one of them. oz is a weight; of a liquid write fl oz.",
-                _at("rate_unit"),
+                place_of(trial, part, "rate_unit"),
             )
         )
         return None
     return number, read
 
 
-def _adjuvants(part: Treatment, problems: list[Problem]) -> Iterator[Portion]:
+def _adjuvants(trial: Trial, part: Treatment, problems: list[Problem]) -> Iterator[Portion]:
     for text in re.split(r"[;+]", _extra(part, "adjuvant")):
         if not text.strip():
             continue
@@ -193,7 +193,7 @@ def _adjuvants(part: Treatment, problems: list[Problem]) -> Iterator[Portion]:
                     "adjuvant",
                     f"The adjuvant of {_named(part)} cannot be read: '{text.strip()}'.",
                     "Write its name, how much and the unit: Wettol 0.25 % v/v.",
-                    _at("adjuvant"),
+                    place_of(trial, part, "adjuvant"),
                 )
             )
             continue
@@ -220,5 +220,7 @@ def _named(treatment: Treatment) -> str:
     return f"treatment {treatment.id} ({treatment.name})"
 
 
-def _at(column: str) -> Place:
-    return Place(file="treatments", column=column)
+def place_of(trial: Trial, treatment: Treatment, column: str) -> Place:
+    """Where a cell of a treatment stands: with its row, where the trial was read from a file."""
+    listed = trial.listed_at.get(treatment.id, Place(file="treatments"))
+    return replace(listed, column=column)

@@ -156,7 +156,8 @@ def labels_page(trial: Trial, sheet: str, *, blind: bool = False) -> str:
         texts.append(
             {
                 "plot": plain_line(plot.id),
-                "what": _joined(item.code if blind else what, plot.block and f"block {plot.block}"),
+                "block": plain_line(f"block {plot.block}") if plot.block else "",
+                "what": plain_line(item.code if blind else what),
                 "day": _joined(day, None if item.date is None else item.date.isoformat()),
                 "trial": title,
             }

@@ -86,8 +86,8 @@ def lay_out(trial: Trial, plan: Plan, rng: np.random.Generator) -> Layout:
 def _statement(drawn: _Drawn) -> str:
     if drawn.allowed is None:
         return f"{drawn.what}; every layout of this kind was equally likely."
-    number = f"{drawn.allowed:,}" if drawn.allowed < 10**7 else f"about {_power(drawn.allowed)}"
-    return f"{drawn.what}; each of the {number} layouts of this kind was equally likely."
+    number = f"the {drawn.allowed:,}" if drawn.allowed < 10**7 else f"about {_power(drawn.allowed)}"
+    return f"{drawn.what}; each of {number} layouts of this kind was equally likely."
 
 
 def _power(number: int) -> str:

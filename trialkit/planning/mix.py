@@ -25,6 +25,7 @@ AMOUNT_COLUMNS: Final = (
 TANK_COLUMNS: Final = (
     "application", "date", "order", "treatment", "name", "method", "plots", "sprayed_m2",
     "carrier_l_per_ha", "needed_l", "mix_l", "before", "seconds_a_plot", "inject_ml_per_min",
+    "inject_g_per_min",
 )  # fmt: skip
 #: Errors of measuring above this are told: common practice, no source.
 _COARSE_PERCENT = 2.0
@@ -43,7 +44,8 @@ class MixSheet:
     tanks : DataFrame
         One row a tank in the order of spraying: ``sprayed_m2`` of all plots, ``needed_l`` through
         the nozzles, ``mix_l`` with the dead volume, what to do ``before`` filling it,
-        ``seconds_a_plot``; for injection ``inject_ml_per_min``.
+        ``seconds_a_plot``; for injection ``inject_ml_per_min`` and ``inject_g_per_min`` of the
+        products together, where the time is given.
     sprayer : Sprayer
     problems : tuple of Problem
         Warnings.
@@ -138,13 +140,6 @@ def _tank_rows(tanks: Sequence[Tank], plan: Plan, sprayer: Sprayer) -> list[dict
         if earlier is not None and earlier.application is not tank.application:
             earlier, order = None, 0
         order += 1
-        amount = sum(
-            value
-            for item in tank.portions
-            for value, unit in [item.product_amount(_amount(item, tank))]
-            if unit == "mL"
-        )
-        injected = tank.method == "injection" and minutes is not None and amount
         rows.append(
             {
                 **_head(tank),
@@ -157,11 +152,23 @@ def _tank_rows(tanks: Sequence[Tank], plan: Plan, sprayer: Sprayer) -> list[dict
                 "mix_l": tank.mix_l,
                 "before": before(tank, earlier),
                 "seconds_a_plot": sprayer.seconds if tank.method == "spray" else None,
-                "inject_ml_per_min": amount / minutes if injected and minutes else None,
+                **{
+                    name: _injected(tank, unit, minutes)
+                    for name, unit in (("inject_ml_per_min", "mL"), ("inject_g_per_min", "g"))
+                },
             }
         )
         earlier = tank
     return rows
+
+
+def _injected(tank: Tank, unit: str, minutes: float | None) -> float | None:
+    """Products in one unit for each minute of an injection; None where there are none."""
+    if tank.method != "injection" or minutes is None:
+        return None
+    amounts = [item.product_amount(_amount(item, tank)) for item in tank.portions]
+    total = sum(amount for amount, own in amounts if own == unit)
+    return total / minutes if total else None
 
 
 def _amount(item: Portion, tank: Tank) -> float:

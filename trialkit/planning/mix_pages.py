@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from datetime import date
 
 import pandas as pd
 
 from trialkit.figures.identity import plain_line
-from trialkit.measures.units import L_PER_GAL, M2_PER_ACRE, M2_PER_HA, ML_PER_FL_OZ
+from trialkit.measures.tank import catch_course_m
+from trialkit.measures.units import L_PER_GAL, M2_PER_ACRE, M2_PER_HA, ML_PER_FL_OZ, convert
 from trialkit.planning.mix import MixSheet
 from trialkit.planning.options import Plan
 from trialkit.planning.pages import Page, Part, heading_of, page_html
+from trialkit.planning.sprayer import speed_of
 from trialkit.planning.visits import in_us_units
 from trialkit.planning.words import cautions
 from trialkit.trial import Trial
@@ -78,6 +80,14 @@ def _sprayer_part(trial: Trial, sheet: MixSheet) -> Part:
         ("time for one plot", sprayer.seconds, "s"),
     ]
     rows += [(what, f"{number(value)} {unit}") for what, value, unit in worked if value is not None]
+    if plan.text("sprayer.speed") is None and (speed := speed_of(plan)) is not None:
+        rows.append(("speed over the timed course", f"{number(speed)} km/h"))
+    spacing = plan.quantity("sprayer.spacing", "m")
+    if spacing is not None and in_us_units(trial):
+        feet = number(float(convert(catch_course_m(spacing), "m", "ft")))
+        rows.append(
+            ("course for a catch", f"{feet} ft: fl oz caught from one nozzle on it are gal/acre")
+        )
     if sprayer.passes > 1:
         rows.append(("passes over a plot", str(sprayer.passes)))
     if sprayer.nozzles is not None:
@@ -104,6 +114,7 @@ def _application_parts(trial: Trial, sheet: MixSheet, application: object) -> li
         headings=("order", "treatment", "before", "plots", "mix", "through the nozzles", "done"),
         rows=tuple(_tank_line(row, us=us) for row in tanks),
         numbers=frozenset({0, 3}),
+        whole=frozenset({4, 5}),
         notes=()
         if seed
         else (
@@ -117,8 +128,9 @@ def _application_parts(trial: Trial, sheet: MixSheet, application: object) -> li
             "treatment", "product", "rate", "amount", "measure", "error, %", "active, g",
             *(("US units",) if us else ()), "weighed or measured",
         ),
-        rows=tuple(_amount_line(row, us=us) for row in amounts),
+        rows=tuple(_amount_lines(amounts, us=us)),
         numbers=frozenset({3, 4, 5, 6}),
+        whole=frozenset({2, 7}),
         joined=True,
     )  # fmt: skip
     return [first, second]
@@ -134,8 +146,16 @@ def _treatment(row: Row) -> str:
 
 def _tank_line(row: Row, *, us: bool) -> tuple[str, ...]:
     mix = _volume(row["mix_l"], us=us)
-    if row["inject_ml_per_min"] is not None:
-        mix = f"inject {number(row['inject_ml_per_min'])} mL/min"
+    injected = [
+        f"{number(row[name])} {unit}"
+        for name, unit in (
+            ("inject_ml_per_min", "mL/min"),
+            ("inject_g_per_min", "g/min, dissolved"),
+        )
+        if row[name] is not None
+    ]
+    if injected:
+        mix = f"inject {' and '.join(injected)}"
     return (
         str(row["order"]),
         _treatment(row),
@@ -147,11 +167,20 @@ def _tank_line(row: Row, *, us: bool) -> tuple[str, ...]:
     )
 
 
+def _amount_lines(rows: Sequence[Row], *, us: bool) -> Iterator[tuple[str, ...]]:
+    """One line a product; a treatment is named once, and by its id where its product says it."""
+    before: object = None
+    for row in rows:
+        again = row["treatment"] == before
+        before = row["treatment"]
+        named = plain_line(str(row["treatment"] if row["product"] == row["name"] else ""))
+        yield ("" if again else named or _treatment(row), *_amount_line(row, us=us))
+
+
 def _amount_line(row: Row, *, us: bool) -> tuple[str, ...]:
     unit = str(row["unit"])
     measure = row["measure"]
     return (
-        _treatment(row),
         plain_line(str(row["product"])),
         f"{number(row['rate'], 6)} {plain_line(str(row['rate_unit']))}",
         f"{number(row['amount'], 4)} {unit}",

@@ -28,8 +28,8 @@ class Part:
         SVG of ours.
     headings, rows : tuple
         A table of texts.
-    numbers : frozenset of int
-        Columns set to the right, from 0.
+    numbers, whole : frozenset of int
+        Columns set to the right, and those whose cells stay on one line, from 0.
     notes : tuple of str
     sheet : bool
         Whether the table is to be written into, in large type.
@@ -42,6 +42,7 @@ class Part:
     headings: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
     numbers: frozenset[int] = frozenset()
+    whole: frozenset[int] = frozenset()
     notes: tuple[str, ...] = ()
     sheet: bool = False
     joined: bool = False

@@ -6,7 +6,13 @@ from dataclasses import dataclass
 from math import ceil
 
 from trialkit.measures.sprayer import flow_l_per_min, volume_l_per_ha
-from trialkit.measures.tank import Nozzles, catch_test, pass_seconds, pressure_for_flow
+from trialkit.measures.tank import (
+    Nozzles,
+    catch_test,
+    pass_seconds,
+    pressure_for_flow,
+    timed_speed,
+)
 from trialkit.measures.units import L_PER_GAL, M2_PER_ACRE, M2_PER_HA
 from trialkit.planning.options import Plan
 from trialkit.problems import Place, Problem, warning
@@ -64,10 +70,22 @@ class Sprayer:
         return self.output if self.output is not None else self.wanted
 
 
+def speed_of(plan: Plan) -> float | None:
+    """Speed over the ground, km/h: as given, else of the timed course."""
+    given = plan.quantity("sprayer.speed", "km/h")
+    course, seconds = (
+        plan.quantity("sprayer.course", "m"),
+        plan.quantity("sprayer.course_time", "s"),
+    )
+    if given is None and course is not None and seconds is not None:
+        return timed_speed(course, seconds)
+    return given
+
+
 def sprayer_of(trial: Trial, plan: Plan, problems: list[Problem]) -> Sprayer:
     """Work out what the plan says of the sprayer, and ask about what does not fit."""
     spacing = plan.quantity("sprayer.spacing", "m")
-    speed = plan.quantity("sprayer.speed", "km/h")
+    speed = speed_of(plan)
     caught = plan.quantities("sprayer.catch", "L/min")
     nozzles = catch_test(caught) if caught else None
     flow = plan.quantity("sprayer.flow", "L/min")
@@ -99,7 +117,7 @@ def _plot(
     length = plan.quantity("plan.plot_length", "m")
     width = plan.quantity("plan.plot_width", "m")
     over = plan.quantity("sprayer.overspray", "m") or 0.0
-    speed = plan.quantity("sprayer.speed", "km/h")
+    speed = speed_of(plan)
     if length is None or width is None:
         if over:
             problems.append(
@@ -159,7 +177,7 @@ def _uneven(nozzles: Nozzles | None) -> list[Problem]:
 def _off(sprayer: Sprayer, plan: Plan) -> list[Problem]:
     """Say how to bring the output to what is wanted."""
     output, wanted, flow = sprayer.output, sprayer.wanted, sprayer.flow
-    speed = plan.quantity("sprayer.speed", "km/h")
+    speed = speed_of(plan)
     spacing = plan.quantity("sprayer.spacing", "m")
     if output is None or wanted is None or not output or speed is None or spacing is None:
         return []

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from trialkit.measures.tank import tank_mix
-from trialkit.planning.doses import Portion, portions
+from trialkit.planning.doses import Portion, place_of, portions
 from trialkit.planning.options import Plan
 from trialkit.planning.sprayer import Sprayer, question_volume
 from trialkit.problems import Place, Problem, error
@@ -91,10 +91,10 @@ def make_tank(
     if method == "spray":
         return _spray(made, plan, sprayer, problems)
     if method == "drench":
-        return _drench(made, plan, problems)
+        return _drench(trial, made, plan, problems)
     if method == "injection":
-        return _injection(made, sprayer, problems)
-    return _seed(made, plan, problems)
+        return _injection(trial, made, sprayer, problems)
+    return _seed(trial, made, plan, problems)
 
 
 def _method(
@@ -145,7 +145,7 @@ def _spray(tank: Tank, plan: Plan, sprayer: Sprayer, problems: list[Problem]) ->
     )
 
 
-def _drench(tank: Tank, plan: Plan, problems: list[Problem]) -> Tank | None:
+def _drench(trial: Trial, tank: Tank, plan: Plan, problems: list[Problem]) -> Tank | None:
     plants, each = plan.whole("sprayer.plants"), plan.quantity("sprayer.drench_volume", "L")
     if plants is None:
         problems.append(
@@ -155,7 +155,7 @@ def _drench(tank: Tank, plan: Plan, problems: list[Problem]) -> Tank | None:
         text = 'drench_volume = "100 mL"'
         problems.append(_lacks("drench", "the liquid for one plant", text, "sprayer"))
     if any(item.unit.basis == "area" for item in tank.portions):
-        problems.append(_misfit(tank, "a drench", "of an area"))
+        problems.append(_misfit(trial, tank, "a drench", "of an area"))
         return None
     if plants is None or each is None:
         return None
@@ -165,10 +165,10 @@ def _drench(tank: Tank, plan: Plan, problems: list[Problem]) -> Tank | None:
     return replace(tank, needed_l=needed, mix_l=needed + dead, plants=many)
 
 
-def _seed(tank: Tank, plan: Plan, problems: list[Problem]) -> Tank | None:
+def _seed(trial: Trial, tank: Tank, plan: Plan, problems: list[Problem]) -> Tank | None:
     seed = plan.quantity("sprayer.seed_mass", "kg")
     if any(item.unit.basis != "seed" for item in tank.portions):
-        problems.append(_misfit(tank, "a seed treatment", "not of seed"))
+        problems.append(_misfit(trial, tank, "a seed treatment", "not of seed"))
         return None
     if seed is None:
         text = 'seed_mass = "250 g"'
@@ -177,14 +177,14 @@ def _seed(tank: Tank, plan: Plan, problems: list[Problem]) -> Tank | None:
     return replace(tank, seed_kg=seed * tank.plots)
 
 
-def _injection(tank: Tank, sprayer: Sprayer, problems: list[Problem]) -> Tank | None:
+def _injection(trial: Trial, tank: Tank, sprayer: Sprayer, problems: list[Problem]) -> Tank | None:
     if sprayer.plot_m2 is None:
         problems.append(
             _lacks("area", "the area of a plot", 'plot_length = "9 m" and plot_width', "plan")
         )
         return None
     if any(item.unit.basis != "area" for item in tank.portions):
-        problems.append(_misfit(tank, "an injection into the irrigation", "not of an area"))
+        problems.append(_misfit(trial, tank, "an injection into the irrigation", "not of an area"))
         return None
     area = sprayer.plot_m2 * tank.plots
     return replace(tank, sprayed_m2=area, strength_m2=area)
@@ -199,13 +199,13 @@ def _lacks(kind: str, what: str, text: str, section: str) -> Problem:
     )
 
 
-def _misfit(tank: Tank, way: str, of: str) -> Problem:
+def _misfit(trial: Trial, tank: Tank, way: str, of: str) -> Problem:
     item = tank.treatment
     return error(
         "units-differ",
         f"Treatment {item.id} ({item.name}) is {way}, and a rate of it is {of}.",
         "Correct the unit of its rate or adjuvant.",
-        Place(file="treatments", column="rate_unit"),
+        place_of(trial, item, "rate_unit"),
     )
 
 

@@ -94,6 +94,7 @@ def assemble(draft: Draft, ledger: Ledger) -> Trial:
         ),
         understood=tuple(ledger.understood),
         inputs=tuple(draft.source.inputs),
+        listed_at=MappingProxyType(dict(plan.listed_at)),
     )
 
 

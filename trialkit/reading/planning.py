@@ -83,6 +83,7 @@ def read_plan(
     """Read treatments and plots, and look up one in the other."""
     plan = Plan(place=Place(source.label), treatments_place=Place(source.label))
     listed = _read_treatments(source, plan, applications, ledger)
+    plan.listed_at = {key: item.place for key, item in (listed or {}).items()}
     table, rows = _read_plots(source, names, plan, ledger)
     if table is None or rows is None:
         if listed:

@@ -62,7 +62,7 @@ def _trial_parts(tables: Tables) -> dict[str, Any]:
     """Bring a trial to lists, dictionaries and tables, without its settings."""
     parts: dict[str, Any] = {}
     for item in fields(tables.trial):
-        if item.name not in {"settings", "warnings", "inputs"}:
+        if item.name not in {"settings", "warnings", "inputs", "listed_at"}:
             value = getattr(tables.trial, item.name)
             frame = isinstance(value, pd.DataFrame)
             parts[item.name] = tables.as_read(item.name) if frame else plain(value)
