@@ -8,10 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from planning.conftest import factor_treatments, make_protocol
 from trialkit.planning import plan_trial
 from trialkit.planning.draws import neighbours_meet
+from trialkit.planning.layouts import lay_out
+from trialkit.planning.options import Plan
 from trialkit.problems import TrialError
 from trialkit.reading import read_protocol, read_trial, save_trial
 from trialkit.trial import Design, Plot, Trial
@@ -127,7 +130,7 @@ def test_what_is_missing_is_said(trial: Trial, kind: str) -> None:
 
 
 def test_a_layout_made_elsewhere_is_taken_over_and_looked_at() -> None:
-    trial = make_protocol("rcbd", 6)
+    trial = make_protocol("rcbd", 6, {"plan.blocks": "3"})
     plots = tuple(
         Plot(id=f"{b}0{i}", treatment=str(i), block=str(b)) for b in (1, 2, 3) for i in range(1, 7)
     )
@@ -138,6 +141,41 @@ def test_a_layout_made_elsewhere_is_taken_over_and_looked_at() -> None:
     drawn = plan_trial(replace(trial, plots=plots), seed=1, again=True)
     assert drawn.drawn
     assert plan_trial(drawn.trial).notes == ()
+
+
+def test_alpha_layouts_are_uniform() -> None:
+    # Four treatments in two replicates of two blocks: every layout that renaming treatments and
+    # changing the order of replicates, blocks and plots makes of the design is as likely as the
+    # others. Counted one by one: 2 replicates in order, 3 pairings each but not the same twice,
+    # 2 orders of blocks and of plots in each block.
+    allowed = 3 * 2 * (2 * 2 * 2) ** 2
+    trial = make_protocol("rcbd", 4, {"plan.block_size": "2", "plan.blocks": "2"})
+    plan = Plan.of(trial)
+    seen = Counter(
+        tuple(p.treatment for p in lay_out(trial, plan, np.random.default_rng(seed)).plots)
+        for seed in range(12 * allowed)
+    )
+    assert len(seen) == allowed
+    assert stats.chisquare(list(seen.values())).pvalue > 1e-4
+
+
+def test_a_layout_taken_over_is_held_against_its_plan() -> None:
+    trial = make_protocol("rcbd", 5, {"plan.apart": "yes"})
+    plots = plan_trial(trial, seed=1).trial.plots
+    assert plan_trial(replace(trial, plots=plots)).notes == ()
+    first = {plot.column: plot.treatment for plot in plots if plot.block == "1"}
+    second = {plot.treatment: plot for plot in plots if plot.block == "2"}
+    # Put a treatment of block 2 under itself, the one that stood there in its place.
+    mine = second[first[3]]
+    there = next(plot for plot in second.values() if plot.column == 3)
+    swapped = {mine.id: there.treatment, there.id: mine.treatment}
+    moved = tuple(replace(p, treatment=swapped.get(p.id, p.treatment)) for p in plots)
+    notes = plan_trial(replace(trial, plots=moved)).notes
+    assert [note.kind for note in notes] == ["not-apart"]
+    assert f"Treatment {first[3]} stands in column 3" in notes[0].what
+    fewer = tuple(plot for plot in plots if plot.block != "4")
+    notes = plan_trial(replace(trial, plots=fewer)).notes
+    assert [note.kind for note in notes] == ["blocks-differ"]
 
 
 def test_keys_of_the_plan_are_checked_where_they_stand(tmp_path: Path) -> None:

@@ -274,7 +274,7 @@ def put_explained(sheet: Worksheet, planned: Planned | None) -> None:
         put(sheet, row, 1, left or None, font=bold if head else font(), alignment=Alignment(
             vertical="top"))  # fmt: skip
         put(sheet, row, 2, right or None, alignment=wrap)
-        high_enough(sheet, row, right, 100)
+        high_enough(sheet, row, (right, 100))
     widths(sheet, [34, 92])
     for_paper(sheet, last_row=len(rows), last_column=2, title="Explained")
 
@@ -302,12 +302,16 @@ def put_trial_sheet(sheet: Worksheet, trial: Trial | None) -> None:
     meanings = key_meanings()
     names = [*meanings, *(name for name in known if name not in meanings)]
     wrap = Alignment(wrap_text=True, vertical="top")
+    left = Alignment(wrap_text=True, vertical="top", horizontal="left")
     for row, name in enumerate(names, 2):
         value = known.get(name)
         put(sheet, row, 1, name, font=font(bold=True), border=BOX, alignment=wrap)
-        put(sheet, row, 2, _cell_value(value), fill=ASK, border=BOX, alignment=wrap)
+        shown = _cell_value(value)
+        put(sheet, row, 2, shown, fill=ASK, border=BOX, alignment=left)
         put(sheet, row, 3, meanings.get(name), border=BOX, alignment=wrap)
-        high_enough(sheet, row, meanings.get(name, ""), 72)
+        high_enough(
+            sheet, row, ("" if shown is None else str(shown), 29), (meanings.get(name, ""), 72)
+        )
         key = plan_key(name)
         if ("trial", name) in CHOICES:
             choose_from(sheet, f"B{row}", CHOICES["trial", name])

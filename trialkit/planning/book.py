@@ -96,10 +96,11 @@ def put_headings(
         sheet.row_dimensions[row].height = height
 
 
-def high_enough(sheet: Worksheet, row: int, text: str, width: float, size: float = 11) -> None:
-    """Make a row high enough for a text that wraps in a column of so many characters."""
-    lines = sum(
-        -(-max(len(part), 1) // max(int(width * 11 / size), 1)) for part in text.split("\n")
+def high_enough(sheet: Worksheet, row: int, *texts: tuple[str, float], size: float = 11) -> None:
+    """Make a row high enough for texts that wrap, each in a column of so many characters."""
+    lines = max(
+        sum(-(-max(len(part), 1) // max(int(width * 11 / size), 1)) for part in text.split("\n"))
+        for text, width in texts
     )
     if lines > 1:
         sheet.row_dimensions[row].height = lines * size * 1.4

@@ -89,7 +89,7 @@ def _put_plots(book: Workbook, planned: Planned) -> None:
     put_headings(sheet, 1, list(table.columns))
     for row, values in enumerate(table.itertuples(index=False), 2):
         for column, value in enumerate(values, 1):
-            put(sheet, row, column, value, border=BOX)
+            put(sheet, row, column, value, border=BOX, alignment=Alignment(horizontal="left"))
     sheet.freeze_panes = "B2"
     widths(sheet, [width_for(table[name]) for name in table.columns])
     for_paper(
@@ -109,7 +109,7 @@ def _put_visit(sheet: Worksheet, trial: Trial, visit: Visit, *, show_treatments:
     text = _defined(asked)
     put(sheet, 3, 1, text, font=font(12), alignment=Alignment(wrap_text=True, vertical="top"))
     sheet.merge_cells(start_row=3, end_row=3, start_column=1, end_column=len(asked) + 4)
-    high_enough(sheet, 3, text, 80, 12)
+    high_enough(sheet, 3, (text, 80), size=12)
     above: list[tuple[str, object]] = [
         ("Days after first application", visit.day),
         ("Date assessed", None),

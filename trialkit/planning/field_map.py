@@ -84,7 +84,8 @@ def map_svg(trial: Trial, *, blind: bool = False) -> str:
         f'width="{width}" height="{height}" font-family="DejaVu Sans, Arial, sans-serif" '
         f'role="img" aria-label={quoteattr("Field map: " + title)}>',
         f'<rect width="{width}" height="{height}" fill="white"/>',
-        f'<text x="{_LEFT}" y="24" font-size="17" font-weight="bold">{escape(title)}</text>',
+        f'<text x="{_LEFT}" y="24" font-size="17" font-weight="bold">'
+        f"{escape(shorten(title, (width - _LEFT) // 10))}</text>",
         *(
             f'<text x="{_LEFT + (i + 0.5) * _WIDE:g}" y="{_TOP - 8}" font-size="12" '
             f'fill="#555" text-anchor="middle">{i + 1}</text>'

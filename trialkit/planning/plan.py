@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import lgamma, log
 from pathlib import Path
 from types import MappingProxyType
@@ -193,7 +194,42 @@ def _odd_in(trial: Trial) -> list[Problem]:
         )
     if trial.design is Design.RCBD:
         found += _uneven(trial, blocks)
+        found += _not_apart(trial, list(blocks.values()))
+        found += _other_blocks(trial, blocks)
     return found
+
+
+def _not_apart(trial: Trial, blocks: Sequence[Sequence[Plot]]) -> list[Problem]:
+    """Find a treatment in one column of two neighbouring blocks, where the plan forbids that."""
+    if not Plan.of(trial).yes("plan.apart"):
+        return []
+    for before, after in pairwise(blocks):
+        taken = {(plot.column, plot.treatment) for plot in before if plot.column is not None}
+        for plot in after:
+            if (plot.column, plot.treatment) in taken:
+                return [
+                    warning(
+                        "not-apart",
+                        f"Treatment {plot.treatment} stands in column {plot.column} in block "
+                        f"{before[0].block} and in block {plot.block}, which the plan forbids.",
+                        "Correct the plots, or take apart out of the plan.",
+                    )
+                ]
+    return []
+
+
+def _other_blocks(trial: Trial, blocks: Mapping[str, Sequence[Plot]]) -> list[Problem]:
+    plan = Plan.of(trial)
+    wanted = plan.whole("plan.blocks")
+    if wanted is None or plan.whole("plan.block_size") is not None or wanted == len(blocks):
+        return []
+    return [
+        warning(
+            "blocks-differ",
+            f"The plots lie in {len(blocks)} blocks, and the plan asks for {wanted}.",
+            "Correct the plots, or blocks of the plan.",
+        )
+    ]
 
 
 def _rare(size: int, times: int) -> bool:

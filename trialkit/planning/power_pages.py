@@ -156,7 +156,7 @@ def _parts_of(own: pd.DataFrame, question: str) -> Iterator[Part]:
         wide = part.pivot_table(index=truth, columns="blocks", values="chance")
         count = f", {_samples(samples)}" if several else ""
         yield Part(
-            title=f"Chance to show a difference, percent: {question}{count}",
+            title=f"Chance, percent: {question}{count}",
             figure="" if place else power_svg(own),
             headings=(heading, *(f"{size} blocks" for size in wide.columns)),
             rows=tuple(
