@@ -116,6 +116,8 @@ def test_plots_are_numbered_along_the_walk(numbering: str, second_row: list[int]
         (make_protocol("split-plot"), "no-factors"),
         (make_protocol("latin", plan={"plan.apart": "yes"}), "apart-not-possible"),
         (make_protocol("rcbd", 9, {"plan.block_size": "8"}), "block-size"),
+        (make_protocol("latin", 5, {"plan.untreated_plots": "2"}), "key-of-another-design"),
+        (make_protocol("crd", 6, {"plan.block_size": "3"}), "key-of-another-design"),
         (
             replace(make_protocol("split-plot"), treatments=FACTORS[:-1], untreated=None),
             "factors-incomplete",

@@ -80,7 +80,8 @@ def test_plan_writes_each_site_a_layout_of_its_own(folder: Path, tmp_path: Path)
     names = {path.name for path in (tmp_path / "s" / "North").iterdir()}
     assert names == {
         "peas.xlsx", "peas", "field_map.svg", "field_map.html", "counting_sheets.html",
-        "labels.csv", "labels_a4.html", "labels_letter.html",
+        "labels.csv", "labels_a4.html", "labels_letter.html", "labels_tubes_a4.html",
+        "labels_tubes_letter.html",
     }  # fmt: skip
     code, text = run("plan", folder, "--out", tmp_path / "s", "--sites", "North")
     assert code == 1

@@ -188,7 +188,7 @@ def test_whole_trials_are_told_as_the_analysis_of_their_counts_tells_them(
         assert share == pytest.approx(np.mean(seen[sought])), sought
 
 
-def test_a_cluster_gives_the_same() -> None:
+def test_a_cluster_gives_the_same(tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed", reason="needs the extra 'cluster'")
     trial = make_protocol("rcbd", 4, {"plan.days": "3, 7"})
     here = blocks_needed(trial, FIELD, blocks=(3, 4), ask=("assessment", "trial"), simulations=10)
@@ -202,6 +202,13 @@ def test_a_cluster_gives_the_same() -> None:
             trial, FIELD, blocks=(3, 4), ask=("assessment", "trial"), simulations=10,
             executor=client.get_executor(),
         )  # fmt: skip
+        outcomes = trialkit.report_trials(
+            [trialkit.example_trial("leaf_beetle_potato"), tmp_path / "nothing"],
+            tmp_path / "out",
+            formats=(),
+            executor=client.get_executor(),
+        )
+    assert [item.written for item in outcomes] == [True, False]
     pd.testing.assert_frame_equal(here.chances, there.chances)
 
 

@@ -80,6 +80,12 @@ def test_labels_are_one_a_plot_and_one_a_plot_and_day() -> None:
     blind = labels_page(trial, "a4", blind=True)
     assert "Ostrel" not in blind
     assert blind.count('class="page"') == -(-4 * plots // 24)
+    tubes = labels_page(trial, "tubes_a4")
+    assert tubes.count('class="label"') == 3 * plots
+    for sheet in SHEETS.values():
+        wide = 2 * sheet.side + sheet.columns * sheet.label_width + (sheet.columns - 1) * sheet.gap
+        assert wide == pytest.approx(sheet.width, abs=0.6)
+        assert sheet.top + sheet.rows * sheet.label_height <= sheet.height
 
 
 def test_sheets_are_counted_in_walking_order_and_blind() -> None:
@@ -101,6 +107,15 @@ def test_sheets_are_counted_in_walking_order_and_blind() -> None:
     assert share.formula1 == (
         f'AND(ISNUMBER(E{first}),E{first}>=0,E{first}=INT(E{first}),OR(F{first}="",E{first}<=F{first}))'
     )
+
+
+def test_sheets_for_the_sprayer_print_the_cautions() -> None:
+    planned = plan_trial(make_protocol(), seed=1)
+    book = openpyxl.load_workbook(io.BytesIO(counting_workbook(planned)))
+    heads = {sheet.title: sheet.oddHeader.left.text or "" for sheet in book}
+    told = {name for name, text in heads.items() if "law first" in text}
+    assert told == {"Treatments", "Field map", "Applications", "Doses"}
+    assert all(sheet.print_area for sheet in book)
 
 
 def test_text_that_looks_like_a_formula_stays_text() -> None:

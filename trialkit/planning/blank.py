@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.files import write_whole
 from trialkit.plan_keys import plan_key
-from trialkit.planning.words import CHOICES, cautions, column_meanings, key_meanings
+from trialkit.planning.words import CHOICES, caution_line, cautions, column_meanings, key_meanings
 from trialkit.reading import read_protocol
 from trialkit.reading.saving import toml_value, trial_keys
 from trialkit.trial import Settings, Treatment, Trial, Variable
@@ -391,5 +391,5 @@ def _put_table(sheet: Worksheet, table: str, rows: list[dict[str, object]]) -> N
     )
     for_paper(
         sheet, last_row=last, last_column=len(headings), title=table.capitalize(), repeat="1:1",
-        wide=True,
+        wide=True, above=caution_line() if table == "treatments" else "",
     )  # fmt: skip

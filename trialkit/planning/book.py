@@ -203,8 +203,12 @@ def for_paper(
     title: str,
     repeat: str = "",
     wide: bool = False,
+    above: str = "",
 ) -> None:
-    """Set what is printed: one page wide, headings repeated, title and page number below."""
+    """Set what is printed: one page wide, headings repeated, title and page number below.
+
+    ``above`` is printed at the head of every page.
+    """
     sheet.print_area = f"A1:{get_column_letter(last_column)}{last_row}"
     sheet.page_setup.orientation = "landscape" if wide else "portrait"
     sheet.page_setup.fitToWidth = 1
@@ -213,6 +217,8 @@ def for_paper(
     if repeat:
         sheet.print_title_rows = repeat
     sheet.page_margins.left = sheet.page_margins.right = 0.5
+    sheet.oddHeader.left.text = above.replace("&", "&&") or None  # type: ignore[union-attr]
+    sheet.oddHeader.left.size = 9  # type: ignore[union-attr]
     footer = sheet.oddFooter
     text = shorten(title, 110 if wide else 70)
     footer.left.text = text.replace("&", "&&")  # type: ignore[union-attr]

@@ -41,7 +41,7 @@ from trialkit.planning.visits import (
     place_columns,
     visits,
 )
-from trialkit.planning.words import CHOICES, column_meanings
+from trialkit.planning.words import CHOICES, caution_line, column_meanings
 from trialkit.trial import Plot, Trial
 
 #: Lines above the headings of a counting sheet: label and the value of the column D.
@@ -240,7 +240,13 @@ def _put_applications(book: Workbook, trial: Trial) -> None:
     sheet.freeze_panes = "B2"
     widths(sheet, [14] * len(headings))
     for_paper(
-        sheet, last_row=last, last_column=len(headings), title=trial.title, repeat="1:1", wide=True
+        sheet,
+        last_row=last,
+        last_column=len(headings),
+        title=trial.title,
+        repeat="1:1",
+        wide=True,
+        above=caution_line(),
     )
 
 
@@ -263,7 +269,14 @@ def _put_empty(sheet: Worksheet, table: str, trial: Trial) -> None:
             choose_from(sheet, where, [item.id for item in trial.treatments], only=False)
     sheet.freeze_panes = "A2"
     widths(sheet, [40 if name == "what" else 16 for name in headings])
-    for_paper(sheet, last_row=last, last_column=len(headings), title=trial.title, repeat="1:1")
+    for_paper(
+        sheet,
+        last_row=last,
+        last_column=len(headings),
+        title=trial.title,
+        repeat="1:1",
+        above=caution_line() if table == "doses" else "",
+    )
 
 
 def _box_lines(sheet: Worksheet, first: int, last: int, columns: int) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from trialkit.planning.options import Plan
-from trialkit.problems import Problem, error
+from trialkit.problems import Place, Problem, error
 from trialkit.trial import Design, Treatment, Trial
 
 
@@ -38,8 +38,37 @@ def plan_faults(trial: Trial, plan: Plan) -> list[Problem]:
                 "Take apart out of the plan, or choose the design rcbd without block_size.",
             )
         )
+    found += _keys_of_other_designs(trial, plan)
     if trial.design.has_larger_units:
         found += _factor_faults(trial, plan)
+    return found
+
+
+def _keys_of_other_designs(trial: Trial, plan: Plan) -> list[Problem]:
+    """Find keys that would be passed over in silence, since another design looks at them."""
+    design = trial.design
+    incomplete = plan.whole("plan.block_size") is not None
+    several = (plan.whole("plan.untreated_plots") or 1) > 1
+    found = []
+    if incomplete and design is not Design.RCBD:
+        found.append(
+            error(
+                "key-of-another-design",
+                f"block_size is for the design rcbd, and this one is {design}.",
+                "Take block_size out of the plan, or choose the design rcbd.",
+                Place(column="plan.block_size"),
+            )
+        )
+    if several and (incomplete or design not in {Design.CRD, Design.RCBD}):
+        what = "incomplete blocks" if incomplete else f"the design {design}"
+        found.append(
+            error(
+                "key-of-another-design",
+                f"Several plots of the untreated in a block cannot be laid out in {what}.",
+                "Take untreated_plots out of the plan, or choose complete blocks or crd.",
+                Place(column="plan.untreated_plots"),
+            )
+        )
     return found
 
 

@@ -11,6 +11,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from trialkit.figures.identity import Identity, identities, mix, plain_line, shorten
 from trialkit.planning.book import BOX, font, for_paper, put, widths
+from trialkit.planning.words import caution_line
 from trialkit.trial import Plot, Trial
 
 _TINT = 0.72
@@ -222,5 +223,6 @@ def put_map(sheet: Worksheet, trial: Trial) -> None:
         last_column=columns + 1,
         title=plain_line(trial.title),
         wide=columns > rows,
+        above=caution_line(),
     )
     sheet.page_setup.fitToHeight = 1

@@ -30,6 +30,8 @@ class LabelSheet:
         As a page of the style sheet: A4 or letter.
     columns, rows : int
         Labels across and down.
+    small : bool
+        For tubes: labels of the days alone, in small type.
     top, side, gap : float
         Margins, and what lies between two columns.
     """
@@ -44,10 +46,11 @@ class LabelSheet:
     top: float
     side: float
     gap: float
+    small: bool = False
 
 
-#: Label sheets as shops sell them: 24 of 70 x 37 mm on A4, 30 of 2 5/8 x 1 inch on letter
-#: (common practice, no source).
+#: Label sheets as shops sell them: 24 of 70 x 37 mm on A4, 30 of 2 5/8 x 1 inch on letter; for
+#: tubes 65 of 38.1 x 21.2 mm, and 80 of 1 3/4 x 1/2 inch (common practice, no source).
 SHEETS: Final = {
     "a4": LabelSheet(
         size="A4", width=210, height=297, columns=3, rows=8, label_width=70, label_height=37,
@@ -56,6 +59,32 @@ SHEETS: Final = {
     "letter": LabelSheet(
         size="letter", width=215.9, height=279.4, columns=3, rows=10, label_width=66.675,
         label_height=25.4, top=12.7, side=4.7625, gap=3.175,
+    ),
+    "tubes_a4": LabelSheet(
+        size="A4",
+        width=210,
+        height=297,
+        columns=5,
+        rows=13,
+        label_width=38.1,
+        label_height=21.2,
+        top=10.7,
+        side=4.75,
+        gap=2.5,
+        small=True,
+    ),
+    "tubes_letter": LabelSheet(
+        size="letter",
+        width=215.9,
+        height=279.4,
+        columns=4,
+        rows=20,
+        label_width=44.45,
+        label_height=12.7,
+        top=12.7,
+        side=7.2,
+        gap=7.9,
+        small=True,
     ),
 }  # fmt: skip
 
@@ -141,14 +170,17 @@ def labels_page(trial: Trial, sheet: str, *, blind: bool = False) -> str:
     ----------
     trial : Trial
         Laid out.
-    sheet : {'a4', 'letter'}
+    sheet : {'a4', 'letter', 'tubes_a4', 'tubes_letter'}
+        Stakes and bags, or tubes: one for every plot and planned day.
     blind : bool
         Whether labels carry the code of the treatment instead of its name.
     """
     names = {item.id: plain_line(item.name) for item in trial.treatments}
     title = plain_line(trial.title)
-    texts = []
+    texts, kind = [], SHEETS[sheet]
     for item in _labels(trial):
+        if kind.small and item.day is None:
+            continue
         plot = item.plot
         treatment, name = plain_line(plot.treatment), names[plot.treatment]
         what = treatment if name == treatment else f"{treatment} {name}"
@@ -162,7 +194,6 @@ def labels_page(trial: Trial, sheet: str, *, blind: bool = False) -> str:
                 "trial": title,
             }
         )
-    kind = SHEETS[sheet]
     return render(
         "plan_labels.html.j2",
         {"title": f"Labels: {title}", "sheet": asdict(kind), "pages": _paged(texts, kind)},

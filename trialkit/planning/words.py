@@ -30,6 +30,11 @@ def cautions() -> tuple[str, ...]:
     return tuple(_words()["cautions"])
 
 
+def caution_line() -> str:
+    """Cautions in one line, for the head of a printed sheet."""
+    return str(_words()["caution_line"])
+
+
 def key_meanings() -> Mapping[str, str]:
     """Keys of the settings in the order of the blanks, each with what it means."""
     found = _words()["keys"]
