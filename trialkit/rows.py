@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import compress, repeat
+from math import nan
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from trialkit.numerals import Digits
+from trialkit.trial_tables import UNDATED
 
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
@@ -127,10 +129,15 @@ class Rows:
         Of very many rows they would take more memory than the time is worth.
         """
         if len(self) > _MOST_KEPT:
-            return Digits.of(self._columns[column])
+            return Digits.of(self._for_files(column))
         if column not in self._digits:
-            self._digits[column] = Digits.of(self._columns[column])
+            self._digits[column] = Digits.of(self._for_files(column))
         return self._digits[column]
+
+    def _for_files(self, column: str) -> list[Any]:
+        """Cells of a column, of which the day of an assessment without one is undefined."""
+        cells = self._columns[column]
+        return [nan if cell == UNDATED else cell for cell in cells] if UNDATED in cells else cells
 
     def groups(self, column: str) -> dict[Any, Rows]:
         """Rows with the same cell in a column together, in the order of their first."""

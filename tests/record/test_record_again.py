@@ -185,3 +185,18 @@ def test_a_garbled_part_gets_a_plain_word(kept):
     del record["trial"]["plots"][0]["treatment"]
     with pytest.raises(TrialError):
         rerun(record)
+
+
+def test_an_assessment_without_a_day_has_none_in_the_record(tmp_path):
+    path = tmp_path / "trial.csv"
+    rows = [
+        f"{b},{t},{9 + 7 * b % 5 + 20 * (t == 'Untreated')}"
+        for b in (1, 2, 3, 4)
+        for t in ("Untreated", "A", "B")
+    ]
+    path.write_text("\n".join(["block,treatment,larvae", *rows]))
+    text = make_record(trialkit.analyse(path), [], datetime.now(UTC))
+    record = json.loads(text)
+    assert {row["day"] for row in record["trial"]["counts"]} == {None}
+    assert {row["days_after"] for row in record["tables"]["means"]} == {None}
+    assert rerun(record).same

@@ -61,7 +61,7 @@ def one_spelling(
         crossed = [other for found in spellings.values() for other in found if other]
         if len(crossed) != len(set(crossed)):
             continue
-        best = max(spellings, key=lambda text: number[text])
+        best = max(spellings, key=lambda text: (undash(text) == text, number[text]))
         for text in spellings:
             if text != best:
                 kept[text] = best

@@ -356,7 +356,7 @@ def _column(cell: Cell, field: str | None, above: list[Cell]) -> Column:
     day, text = day_header(cell) if cell.text else None, cell.text
     if above and day is None and plain_number(text) is not None:
         dated = day_header(above[0])
-        if dated is not None and dated.variable and dated.day == plain_number(text):
+        if dated is not None and dated.day == plain_number(text):
             return Column(cell.column, cell.text, None, cell, "", dated)
     for upper in above:
         own = day.variable if day is not None else text

@@ -32,7 +32,7 @@ from trialkit.trial import (
     VariableRole,
 )
 from trialkit.trial_faults import FACTS, trial_faults
-from trialkit.trial_tables import text_column
+from trialkit.trial_tables import UNDATED, text_column
 
 #: A record with more bytes is not read.
 MAX_BYTES = 200_000_000
@@ -278,6 +278,9 @@ def _build_trial(record: Mapping[str, Any]) -> Trial:
         plain[name] = _frame(plain[name], template)
     for name in FACTS:
         plain[name] = _facts(plain[name], getattr(empty, name))
+    if plain.get("undated"):
+        for name in ("counts", "assessments"):
+            plain[name] = plain[name].assign(day=plain[name]["day"].fillna(UNDATED))
     return Trial(
         **{
             **plain,

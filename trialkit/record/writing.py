@@ -24,6 +24,7 @@ from trialkit.numerals import LARGEST_WHOLE
 from trialkit.record.digest import digests_of
 from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.rows import Rows, Tables, columns_of
+from trialkit.trial import UNDATED
 
 #: Of the record; one that is not known is not read.
 FORMAT = 1
@@ -33,7 +34,10 @@ _JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
 def plain(value: object) -> Any:
-    """Bring a value to what JSON holds; undefined numbers become null, whole ones integers."""
+    """Bring a value to what JSON holds; undefined numbers become null, whole ones integers.
+
+    The day of an assessment without one is null, too.
+    """
     if isinstance(value, Enum):
         return value.value
     if value is None or isinstance(value, str | int):
@@ -47,7 +51,7 @@ def plain(value: object) -> Any:
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
     number = float(value)  # type: ignore[arg-type]
-    if not isfinite(number):
+    if not isfinite(number) or number == UNDATED:
         return None
     return int(number) if number.is_integer() and abs(number) < LARGEST_WHOLE else number
 

@@ -1,0 +1,371 @@
+"""One trial as offices and students write it down: read value by value, or refused and told."""
+
+from __future__ import annotations
+
+import math
+from datetime import date, timedelta
+
+import openpyxl
+import pytest
+from openpyxl.comments import Comment
+from openpyxl.styles import Font
+
+from trialkit.reading import read
+
+APPLIED = date(2025, 6, 12)
+TREATMENTS = ("Untreated", "Tarnock", "Wimbrel", "Ostrel")
+DAYS = (-1, 3, 7)
+PLOTS = [(100 * b + k + 1, b, TREATMENTS[(k + b) % 4]) for b in (1, 2, 3, 4) for k in range(4)]
+TOML = 'untreated = "Untreated"\napplied = 2025-06-12\n'
+FIRST = ["plot", "block", "treatment"]
+
+
+def larvae(block: int, treatment: str, day: int) -> int:
+    """A count that differs between plots and days."""
+    return 7 + (block * 11 + TREATMENTS.index(treatment) * 5 + day * 3) % 41
+
+
+def beetles(block: int, treatment: str, day: int) -> int:
+    """Another count."""
+    return 2 + (block * 7 + TREATMENTS.index(treatment) * 3 + day) % 13
+
+
+TRUTH = {
+    name: {(b, t, float(d), float(count(b, t, d))) for _, b, t in PLOTS for d in DAYS}
+    for name, count in (("larvae", larvae), ("beetles", beetles))
+}
+
+
+def day_of(number: int) -> date:
+    """Date of a day."""
+    return APPLIED + timedelta(days=number)
+
+
+def long(head=("plot", "block", "treatment", "date", "larvae"), when=day_of):
+    """One row a plot and day."""
+    return [list(head)] + [[p, b, t, when(d), larvae(b, t, d)] for p, b, t in PLOTS for d in DAYS]
+
+
+def wide(heads, ids=lambda p, b, t: [p, b, t]):
+    """One column a day."""
+    return [[*FIRST, *heads]] + [
+        [*ids(p, b, t), *(larvae(b, t, d) for d in DAYS)] for p, b, t in PLOTS
+    ]
+
+
+def grouped(top, low):
+    """Two variables on each day, with a row over the headings."""
+    body = [
+        [p, b, t, *(v for d in DAYS for v in (larvae(b, t, d), beetles(b, t, d)))]
+        for p, b, t in PLOTS
+    ]
+    return [*top, [*FIRST, *low], *body]
+
+
+def text(rows, mark=","):
+    """Rows as a table of text."""
+    return "\n".join(mark.join("" if c is None else str(c) for c in row) for row in rows) + "\n"
+
+
+@pytest.fixture
+def table(tmp_path):
+    """Read rows as a flat table with its settings."""
+
+    def make(rows, toml=TOML, encoding="utf-8", mark=","):
+        (tmp_path / "trial.toml").write_text(toml)
+        path = tmp_path / "trial.csv"
+        path.write_bytes((rows if isinstance(rows, str) else text(rows, mark)).encode(encoding))
+        return read(path)
+
+    return make
+
+
+@pytest.fixture
+def sheet(tmp_path):
+    """Read rows as a workbook that something is done to."""
+
+    def make(rows, change=lambda page: None):
+        book = openpyxl.Workbook()
+        page = book.active
+        page.title = "Data"
+        for row in rows:
+            page.append(row)
+        change(page)
+        keys = book.create_sheet("Trial")
+        keys.append(["untreated", "Untreated"])
+        keys.append(["applied", APPLIED])
+        book.save(tmp_path / "trial.xlsx")
+        return read(tmp_path / "trial.xlsx")
+
+    return make
+
+
+def values(reading):
+    """Block, treatment, day and value of each variable; blocks by their number."""
+    assert reading.trial is not None, "\n".join(map(str, reading.problems))
+    plots = {plot.id: plot for plot in reading.trial.plots}
+    found: dict[str, set] = {}
+    for row in reading.trial.counts.itertuples():
+        plot = plots[row.plot]
+        block = int((plot.block or "0").split()[-1])
+        found.setdefault(row.variable, set()).add((block, plot.treatment, row.day, row.value))
+    return found
+
+
+def kinds(reading):
+    """Kinds of the errors."""
+    assert reading.trial is None
+    return {item.kind for item in reading.problems if item.severity == "error"}
+
+
+def warned(reading):
+    """Kinds of the warnings."""
+    return {item.kind for item in reading.problems if item.severity == "warning"}
+
+
+PAIRS = ["larvae", "beetles"] * 3
+BARE = [v for d in DAYS for v in (d, d)]
+
+
+@pytest.mark.parametrize(
+    "top",
+    [
+        [["", "", "", "-1 DAT", "", "3 DAT", "", "7 DAT", ""]],
+        [["", "", "", "11/06/2025", "", "15/06/2025", "", "19/06/2025", ""]],
+        [["DAT", "", "", *BARE]],
+        [["Assessor", "", "", *["AB"] * 6], ["BBCH", "", "", *[31] * 6], ["DAT", "", "", *BARE]],
+        [
+            ["Date", "", "", *(day_of(d) for d in DAYS for _ in "ab")],
+            ["DAT", "", "", *BARE],
+        ],
+    ],
+)
+def test_days_over_variables(table, top):
+    assert values(table(grouped(top, PAIRS))) == TRUTH
+
+
+@pytest.mark.parametrize("over", ["larvae", "larvae (days after treatment)", "larvae DAT"])
+def test_bare_days_under_a_variable(table, over):
+    rows = [["", "", "", over, "", ""], *wide(DAYS)]
+    assert values(table(rows)) == {"larvae": TRUTH["larvae"]}
+
+
+def test_numbers_that_count_up_are_asked_about(table):
+    assert kinds(table(wide([1, 2, 3]))) == {"numbered-columns"}
+    assert kinds(table([["", "", "", "larvae", "", ""], *wide([1, 2, 3])])) == {"numbered-columns"}
+
+
+@pytest.mark.parametrize(
+    "when",
+    [
+        lambda d: f"{day_of(d).day} juin 2025",
+        lambda d: f"{day_of(d).day}. Juni 2025",
+        lambda d: f"{day_of(d).day} de junio de 2025",
+        lambda d: f"Tue {day_of(d).day} Jun 2025",
+        lambda d: f"June {day_of(d).day}th 2025",
+        lambda d: f"{day_of(d).day} Jun",
+        lambda d: f"{day_of(d).day}-Jun",
+        lambda d: f"{day_of(d)}T09:30:00",
+    ],
+)
+def test_dates_as_people_write_them(table, when):
+    assert values(table(long(when=when))) == {"larvae": TRUTH["larvae"]}
+
+
+@pytest.mark.parametrize(
+    "form", ["larvae {0.day}-Jun", "larvae {0.day} June", "June {0.day} larvae"]
+)
+def test_dates_without_a_year_in_headings(table, form):
+    reading = table(wide([form.format(day_of(d)) for d in DAYS]))
+    assert values(reading) == {"larvae": TRUTH["larvae"]}
+    assert "date-year" in warned(reading)
+    unknown = table(wide([form.format(day_of(d)) for d in DAYS]), 'untreated = "Untreated"\n')
+    assert kinds(unknown) == {"day-unreadable"}
+
+
+@pytest.mark.parametrize(
+    "heads",
+    [
+        ["larvae 6/11", "larvae 6/15", "larvae 6/19"],
+        ["larvae BBCH 31", "larvae BBCH 39", "larvae BBCH 55"],
+        ["larvae a", "larvae b", "larvae c"],
+        ["-1", "3", "7"],
+    ],
+)
+def test_headings_that_only_look_like_variables(table, heads):
+    assert kinds(table(wide(heads))) == {"numbered-columns"}
+
+
+def test_signs_before_days(table):
+    heads = [f"larvae T{day:+d}" for day in DAYS]
+    assert values(table(wide(heads))) == {"larvae": TRUTH["larvae"]}
+    assert kinds(table(wide([head.replace("+", "") for head in heads]))) & {"day-unreadable"}
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        ("Parzelle", "Wiederholung", "Behandlung", "Datum", "larvae"),
+        ("parcelle", "bloc", "traitement", "date", "larvae"),
+        ("parcela", "bloque", "tratamiento", "fecha", "larvae"),
+    ],
+)
+def test_headings_in_other_languages(table, head):
+    assert values(table(long(head))) == {"larvae": TRUTH["larvae"]}
+
+
+def test_a_column_of_dates_is_no_factor(table):
+    rows = long(("plot", "block", "treatment", "quando", "larvae"))
+    assert "treatments-made" not in {item.kind for item in table(rows).problems}
+
+
+@pytest.mark.parametrize("mark", ['""""', "''", "do.", "ditto", "\u3003"])
+def test_ditto_marks(table, mark):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    for place, row in enumerate(rows[1:]):
+        row[1] = row[1] if place % 4 == 0 else mark
+    reading = table(rows)
+    assert values(reading) == {"larvae": TRUTH["larvae"]}
+    assert "ditto" in warned(reading)
+    assert kinds(table(text(rows).replace(mark, '"""'))) == {"quotes"} or mark != '""""'
+
+
+def test_names_with_signs_that_nobody_sees(table):
+    rows = wide(
+        [f"larvae {d} DAT" for d in DAYS],
+        lambda p, b, t: [p, b, t + "\u200b" if p % 3 == 0 else t],
+    )
+    assert values(table(rows)) == {"larvae": TRUTH["larvae"]}
+
+
+@pytest.mark.parametrize("stand_in", ["999", "9999", "-999"])
+def test_numbers_that_stand_for_missing(table, stand_in):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    rows[3][4] = stand_in
+    assert "stand-in" in kinds(table(rows))
+
+
+@pytest.mark.parametrize("form", ["{} a", "{}*", "{} larvae", "({})", "{}/50", "{}+2"])
+def test_a_column_of_spoilt_numbers_is_not_dropped(table, form):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    for row in rows[1:]:
+        row[5] = form.format(row[5])
+    assert kinds(table(rows)) == {"text-in-number"}
+
+
+@pytest.mark.parametrize("form", ["\uff10", "\u0660"])
+def test_digits_of_other_scripts(table, form):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    shift = ord(form) - ord("0")
+    for row in rows[1:]:
+        row[4] = "".join(chr(ord(sign) + shift) for sign in str(row[4]))
+    assert values(table(rows)) == {"larvae": TRUTH["larvae"]}
+
+
+def test_stages_beside_counts_are_no_variable(table):
+    heads = [word for d in DAYS for word in (f"BBCH {d} DAT", f"larvae {d} DAT")]
+    rows = [[*FIRST, *heads]]
+    rows += [[p, b, t, *(v for d in DAYS for v in (30 + d, larvae(b, t, d)))] for p, b, t in PLOTS]
+    assert values(table(rows)) == {"larvae": TRUTH["larvae"]}
+
+
+@pytest.mark.parametrize("word", ["Sum", "Avg", "mean larvae", "Total larvae"])
+def test_sums_over_days(table, word):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    rows[0].append(word)
+    for row in rows[1:]:
+        total = sum(row[3:])
+        row.append(total if word.casefold().startswith(("sum", "total")) else round(total / 3, 2))
+    assert values(table(rows)) == {"larvae": TRUTH["larvae"]}
+
+
+def test_blocks_and_treatments_on_lines_of_their_own(table):
+    heads = [f"larvae {d} DAT" for d in DAYS]
+    by_block: list = [["plot", "treatment", *heads]]
+    for block in (1, 2, 3, 4):
+        by_block.append([f"Block {block}"])
+        by_block += [[p, t, *(larvae(b, t, d) for d in DAYS)] for p, b, t in PLOTS if b == block]
+    by_treatment: list = [["rep", "plot", *heads]]
+    for name in TREATMENTS:
+        by_treatment.append([name])
+        by_treatment += [[b, p, *(larvae(b, t, d) for d in DAYS)] for p, b, t in PLOTS if t == name]
+    for rows in (by_block, by_treatment):
+        reading = table(rows)
+        assert values(reading) == {"larvae": TRUTH["larvae"]}
+        assert "lines" in warned(reading)
+
+
+def test_a_table_below_another_for_each_day(table):
+    rows: list = []
+    for d in DAYS:
+        rows += [[f"{d} DAT"], ["treatment", "I", "II", "III", "IV"]]
+        rows += [[t, *(larvae(b, t, d) for b in (1, 2, 3, 4))] for t in TREATMENTS]
+        rows.append([])
+    found = table(rows)
+    assert found.trial is not None
+    assert {v for *_, v in TRUTH["larvae"]} == set(found.trial.counts["value"])
+    assert len(found.trial.counts) == 48
+
+
+def test_a_table_on_its_side(table):
+    rows = [list(column) for column in zip(*wide(["larvae 7 DAT"] * 3), strict=True)]
+    assert kinds(table(rows)) == {"on-its-side"}
+
+
+def test_what_tells_two_rows_apart_is_named(table):
+    rows = [[*FIRST, "DAT", "stage", "number"]]
+    rows += [
+        [p, b, t, d, word, count(b, t, d)]
+        for p, b, t in PLOTS
+        for d in DAYS
+        for word, count in (("small", larvae), ("large", beetles))
+    ]
+    reading = table(rows)
+    assert kinds(reading) == {"different-values-twice"}
+    assert "The column 'stage' tells the two apart" in reading.problems[0].remedy
+
+
+@pytest.mark.parametrize("coding", ["cp1252", "mac-roman", "utf-16", "utf-8-sig"])
+def test_old_codings(table, coding):
+    rows = wide([f"larvae {d} DAT" for d in DAYS], lambda p, b, t: [p, b, t.replace("O", "Ö")])
+    reading = table(rows, encoding=coding, mark=";")
+    assert {item.id for item in reading.trial.treatments} >= {"Östrel"}
+
+
+def test_what_a_workbook_hides_is_said(sheet):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+
+    def change(page):
+        page.column_dimensions["E"].hidden = True
+        page["F5"].font = Font(strike=True)
+        page["F6"].comment = Comment("half the plot was lost", "x")
+
+    reading = sheet(rows, change)
+    assert values(reading) == {"larvae": TRUTH["larvae"]}
+    assert {"hidden-columns", "struck-through", "comment"} <= warned(reading)
+    said = next(item for item in reading.problems if item.kind == "comment")
+    assert "half the plot was lost" in said.what
+    assert str(said.place.row) == "6"
+
+
+def test_a_sheet_of_means_is_left_alone(sheet):
+    def change(page):
+        means = page.parent.create_sheet("Summary")
+        means.append(["Treatment", "Mean 7 DAT", "Control %"])
+        for name in TREATMENTS:
+            means.append([name, 12.5, 40])
+
+    reading = sheet(wide([f"larvae {d} DAT" for d in DAYS]), change)
+    assert values(reading) == {"larvae": TRUTH["larvae"]}
+
+
+def test_the_application_above_the_table(table):
+    rows = [["Date of application", "2025-06-12"], [], *long()]
+    reading = table(rows, 'untreated = "Untreated"\n')
+    assert values(reading) == {"larvae": TRUTH["larvae"]}
+    assert math.isfinite(reading.trial.counts["day"].sum())
+
+
+def test_what_only_follows_is_not_told(table):
+    rows = [["treatment", 1, 2, 3, 4]] + [[t, 3, 4, 5, 6] for t in TREATMENTS]
+    assert kinds(table(rows)) == {"numbered-columns"}
