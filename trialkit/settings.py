@@ -135,7 +135,8 @@ class Settings:
     standard_moisture_percent: float | None = setting(
         None,
         Number(lambda v: 0 <= v < 100, "0 or more and below 100", empty=True),
-        "Moisture to which harvested mass is brought.",
+        "Moisture to which harvested mass is brought; where none is set and moistures were "
+        "measured, that at which the crop is usually sold, if it is known.",
     )
     yield_unit: str = setting(
         "kg/ha", OneOf(("kg/ha", "t/ha", "lb/acre", "bu/acre")), "Unit of yields."

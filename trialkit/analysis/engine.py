@@ -27,7 +27,7 @@ from trialkit.analysis.fits.anova import run_tests
 from trialkit.analysis.fits.control import control_by_method, control_problems, control_table
 from trialkit.analysis.fits.draws import draw_courses
 from trialkit.analysis.fits.shown_means import with_shown_means
-from trialkit.analysis.plots.harvest import yield_of_plots
+from trialkit.analysis.plots.harvest import settle_moisture, yield_of_plots
 from trialkit.analysis.plots.layout_of_trial import plan_plots
 from trialkit.analysis.plots.responses import (
     area_responses,
@@ -81,6 +81,7 @@ def analyse(trial: Trial | Path | str) -> Analysis:
 
         trial = read_trial(trial)
     refuse_unsound(trial)
+    trial, moisture_problems = settle_moisture(trial)
     basis, choices, found = _basis(trial)
     held = targets_held(basis)
     enemies = enemy_reductions(basis)
@@ -105,6 +106,7 @@ def analyse(trial: Trial | Path | str) -> Analysis:
         resurgence=resurgence_table(basis, enemies, tables["claims"]),
         rate_persistence=rate_persistence_table(basis, held),
         problems=(
+            *moisture_problems,
             *trial.warnings,
             *found,
             *control_method_problems(methods, trial),

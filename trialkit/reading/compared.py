@@ -56,16 +56,41 @@ def with_treatments(table: Table, names: Names, ledger: Ledger) -> Compared | No
         ledger.error(
             "no-column",
             f"There is no column treatment in this table; found were {headers}.",
-            "A single table needs treatment, block or plot, and the counts together; if this is "
-            "one table of a trial folder, give the folder.",
+            _what_to_name(table, names),
             table.header_place(),
         )
         return None
     if len(chosen) == 1:
-        ledger.understand(table.grid.name, chosen[0].header, "treatment")
+        _tell_taken(table, chosen[0], ledger)
         found = [replace(c, field="treatment") if c is chosen[0] else c for c in table.columns]
         return Compared(with_attributes(table.with_columns(found), names, ledger))
     return _made_of(table, chosen, ledger)
+
+
+def _tell_taken(table: Table, column: Column, ledger: Ledger) -> None:
+    """Record which column was taken for the treatment; where its name does not say so, ask."""
+    ledger.understand(table.grid.name, column.header, "treatment")
+    if normal(column.header) not in COMPARED and column.field != "name":
+        ledger.warn(
+            "treatment-assumed",
+            f"No column is headed treatment; {quoted(column.header)} was taken for it.",
+            "Nothing needs to be done if that is right; else head the one that is.",
+            table.header_place(column),
+        )
+
+
+def _what_to_name(table: Table, names: Names) -> str:
+    """Say which columns may be the treatment, and how to head them."""
+    may = [c.header for c in table.columns if _is_factor(table, c, names)]
+    if not may:
+        return (
+            "A single table needs treatment, block or plot, and the counts together; if this is "
+            "one table of a trial folder, give the folder."
+        )
+    return (
+        f"{listing(map(quoted, may), 4)} may tell what each plot was given: head the column that "
+        "does 'treatment', and the one with the blocks 'block'."
+    )
 
 
 def named_treatment(table: Table, treatments: Collection[str]) -> Table:
@@ -119,8 +144,11 @@ def _factors(table: Table, names: Names) -> list[Column]:
     named = [
         c
         for c in table.columns
-        if (c.field is None or c.field == "name")
-        and (normal(c.header) in COMPARED or c.field == "name")
+        if (c.field is None and _names_treatments(table, c))
+        or (
+            (c.field is None or c.field == "name")
+            and (normal(c.header) in COMPARED or c.field == "name")
+        )
     ]
     rest = [c for c in table.columns if c not in named and _is_factor(table, c, names)]
     if not _responses(table, [*named, *rest], names):
@@ -171,7 +199,9 @@ def _is_factor(table: Table, column: Column, names: Names) -> bool:
         no_dates = not all(c.day or plain_date(c.text) for c in cells if c.text)
         if not (yields or no_dates):
             return False
-    elif column.field is not None or normal(column.header) in ASIDE:
+    elif column.field is not None or (
+        normal(column.header) in ASIDE and not _names_treatments(table, column)
+    ):
         return False
     if names.is_percent(column.header) or names.is_yield(column.header):
         return False
@@ -183,6 +213,17 @@ def _is_factor(table: Table, column: Column, names: Names) -> bool:
     if not 2 <= len(levels) <= max(2, min(_MOST_LEVELS, len(cells) // 2)):
         return column.field is None and _text_levels(cells, levels)
     return _even(levels)
+
+
+def _names_treatments(table: Table, column: Column) -> bool:
+    """Whether a column of ids has each of them once in every block."""
+    block = table.column("block") or table.column("replicate")
+    if normal(column.header) not in {"id", "code"} or block is None:
+        return False
+    pairs = Counter((row[block.index - 1].text, row[column.index - 1].text) for row in table.rows)
+    ids = {pair[1] for pair in pairs}
+    blocks = {pair[0] for pair in pairs}
+    return max(pairs.values()) == 1 and len(ids) > 1 and len(pairs) == len(ids) * len(blocks)
 
 
 def _even(levels: Counter[str]) -> bool:

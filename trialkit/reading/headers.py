@@ -244,7 +244,7 @@ ASIDE = frozenset({
     "comments", "time", "timeofday", "weather", "temperature", "temp", "humidity", "year", "site",
     "location", "trial", "trialno", "trialid", "season", "crop", "cultivar", "variety", "name",
     "treatmentname", "trtname", "product", "role", "plottreatment", "latitude", "longitude", "lat",
-    "lon", "long", "lng", "easting", "northing", "gps", "x", "y", "xcoord", "ycoord", "coordinate",
+    "lon", "long", "lng", "easting", "northing", "gps", "xcoord", "ycoord", "coordinate",
     "id", "obs", "observation", "index", "order", "rownames", "record", "recordno", "unnamed0",
     "operator", "counter", "plotarea", "plotsize",
 })  # fmt: skip
@@ -255,6 +255,10 @@ def is_aside(text: str) -> bool:
     reduced = normal(text)
     beside = _index("counts").get(reduced) in _BESIDE or reduced.startswith("bbch")
     return beside or reduced in ASIDE
+
+
+#: Places of plots, where both stand in a table; one alone may be what was measured.
+PLACES = frozenset({"x", "y"})
 
 
 REMARKS = frozenset({"remark", "remarks", "note", "notes", "comment", "comments"})

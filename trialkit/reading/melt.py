@@ -10,7 +10,7 @@ from trialkit.reading.across import tell_statistics
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.days import header_days, row_days
 from trialkit.reading.doubles import REPEATED
-from trialkit.reading.headers import is_aside, normal
+from trialkit.reading.headers import PLACES, is_aside, normal
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import (
@@ -141,6 +141,8 @@ def _value_columns(
             continue
         if names.knows(column.header):
             found.append(column)
+        elif normal(column.header) in PLACES and _has_places(table):
+            ledger.understand(table.grid.name, column.label, "a place in the field")
         elif plots is not None and _repeats(table, column, plots):
             ledger.understand(table.grid.name, column.label, "the plots again")
         elif _numbers_rows(table, column):
@@ -159,6 +161,10 @@ def _value_columns(
         elif column.header or any(cell.text for cell in table.cells(column)):
             warn_unknown_column(table, column, ledger)
     return _without_summaries(table, found, names, ledger)
+
+
+def _has_places(table: Table) -> bool:
+    return {normal(column.header) for column in table.columns} >= PLACES
 
 
 def _repeats(table: Table, column: Column, plots: Column) -> bool:

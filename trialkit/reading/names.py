@@ -14,10 +14,12 @@ from trialkit.reading.keys import Declared, TrialKeys
 from trialkit.trial import Kind, Variable, VariableRole
 
 PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
-_YIELD = re.compile(r"yield", re.IGNORECASE)
+_YIELD = re.compile(
+    r"yield|\b(?:grain|straw|lint|tonnage)\b|ertrag|rendement|rendimiento", re.IGNORECASE
+)
 _CROP = re.compile(
     r"height|weight|length|ndvi|vigou?r|biomass|diameter|\bstand|emergence|ground cover|canopy|"
-    r"mass\b|dry ?matter|leaf ?area|\bwt\b|"
+    r"mass\b|dry ?matter|leaf ?area|\bwt\b|\blen\b|growth|"
     r"lodging|flowering|heading date|maturity|tiller|establishment",
     re.IGNORECASE,
 )

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter, listing, quoted
 from trialkit.reading.doubles import Tops, settle_doubles
+from trialkit.reading.elimination import by_elimination
 from trialkit.reading.filled_down import fill_down
 from trialkit.reading.headers import COMPARED, field_of, normal
 from trialkit.reading.headings import (
@@ -177,6 +178,8 @@ def make_table(
         )
 
     place = find_header(grid, known, by_day=dated, is_id=is_id)
+    if place is None and kind == "flat":
+        place = by_elimination(grid, ledger)
     if place is not None and dated and _lies_on_its_side(grid, place[0], known, is_id):
         ledger.error(
             "on-its-side",

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from trialkit.analysis.plots.harvest import yield_of_plots
+from trialkit.analysis.plots.harvest import settle_moisture, yield_of_plots
 from trialkit.analysis.plots.responses import Assessed, PlotPlan, yield_responses
 from trialkit.inference.comparisons.procedures import common_error
 from trialkit.inference.fit import Fit
@@ -41,7 +41,7 @@ def means_of(
 def _responses(
     trial: Trial, plan: PlotPlan, assessed: Sequence[Assessed]
 ) -> Iterator[tuple[Variable, FloatArray, str | None]]:
-    for response in yield_responses(trial, plan, yield_of_plots(trial, plan)[0]):
+    for response in yield_responses(trial, plan, yield_of_plots(settle_moisture(trial)[0], plan)[0]):
         yield response.variable, response.values, None
     for item in assessed:
         after = np.flatnonzero(item.days > 0)

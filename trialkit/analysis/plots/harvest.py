@@ -28,6 +28,31 @@ def bushel_of(trial: Trial) -> float | None:
     return trial.settings.bushel_lb or (BUSHELS[crop].lb if crop else None)
 
 
+def settle_moisture(trial: Trial) -> tuple[Trial, tuple[Problem, ...]]:
+    """Set the moisture at which the crop is usually sold, where none is set and it was measured.
+
+    Returns
+    -------
+    Trial
+        With the standard moisture in its settings; as it was where one was set, where moistures
+        were not measured, and of crops for which none is known (see `BUSHELS`).
+    problems : tuple of Problem
+        A warning that says so.
+    """
+    crop = crop_in_bushels(trial.crop)
+    standard = None if crop is None else BUSHELS[crop].standard_moisture_percent
+    measured = not trial.harvest.empty and trial.harvest["moisture_percent"].notna().any()
+    if trial.settings.standard_moisture_percent is not None or standard is None or not measured:
+        return trial, ()
+    return trial.with_settings(standard_moisture_percent=standard), (
+        warning(
+            "moisture-assumed",
+            f"Yields were brought to {standard:g} % moisture, at which {crop} is usually sold.",
+            "Give standard_moisture_percent in the settings to take another one.",
+        ),
+    )
+
+
 def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tuple[Problem, ...]]:
     """Bring harvested masses to area, moisture and the yield unit of the settings.
 
