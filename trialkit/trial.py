@@ -313,6 +313,9 @@ class Trial:
     undated : bool
         Whether the counts are of one assessment whose day was not given; ``day`` is then
         ``UNDATED`` throughout.
+    counted_from : str or None
+        What days count from where it is not the first application: ``planting``, or ``day 0`` for
+        a day that was named. None for the first application.
     counts : DataFrame
         One row a plot, variable, day and sample, sorted in that order (plots, variables as
         listed; samples as listed): ``plot`` (text), ``variable`` (text), ``day`` (float, days
@@ -389,6 +392,7 @@ class Trial:
     notes: str | None = None
     main_plots: Design | None = None
     undated: bool = False
+    counted_from: str | None = None
     extra: Mapping[str, str] = field(default_factory=_no_extras)
     plan: Mapping[str, str] = field(default_factory=_no_extras)
     warnings: tuple[Problem, ...] = ()

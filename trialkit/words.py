@@ -12,8 +12,22 @@ from trialkit.trial import (
     Kind,
     Transform,
     TreatmentRole,
+    Trial,
     VariableRole,
 )
+
+
+def day_zero(trial: Trial) -> str:
+    """What the days of a trial count from, in words.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> day_zero(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+    'the first application'
+    """
+    return trial.counted_from or "the first application"
+
 
 DESIGNS: Mapping[str, str] = {
     Design.CRD: "completely randomised",

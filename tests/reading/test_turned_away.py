@@ -8,6 +8,7 @@ import pytest
 
 from trialkit.analysis import analyse
 from trialkit.reading import read_trial, save_trial
+from trialkit.words import day_zero
 
 PLANTED = 'planted = 2025-04-20\nuntreated = "none"\n'
 
@@ -69,3 +70,14 @@ def test_a_treatment_called_none_is_a_treatment(file, tmp_path):
     (tmp_path / "trial.toml").write_text('untreated = "None"\n')
     text = undated().replace("Untreated", "None")
     assert read_trial(file("trial.csv", text)).untreated == "None"
+
+
+def test_days_count_from_planting_in_words_and_when_saved(file, tmp_path):
+    lines = ["variety,rep,height 40 DAP,height 60 DAP"]
+    lines += [f"V{k},{b},{40 + 3 * k + b},{80 + k * b}" for b in (1, 2, 3) for k in range(4)]
+    trial = read_trial(file("trial.csv", "\n".join(lines)))
+    assert trial.counted_from == "planting"
+    assert day_zero(trial) == "planting"
+    for name in ("saved", "saved.xlsx"):
+        save_trial(trial, tmp_path / name)
+        assert read_trial(tmp_path / name) == trial

@@ -22,6 +22,7 @@ from trialkit.figures.means import dot_means
 from trialkit.figures.scales import Scale, course_scale
 from trialkit.figures.theme import SOFT_INK, number_labels, panel_theme, report_theme
 from trialkit.trial import TreatmentRole, Trial
+from trialkit.words import day_zero
 
 if TYPE_CHECKING:
     from plotnine import geom_point, geom_segment, geom_text, ggplot
@@ -232,7 +233,7 @@ def _panels(
         p9.scale_linetype_identity(),
         p9.scale_x_continuous(breaks=_spaced(days), labels=number_labels, expand=(0.03, 0)),
         p9.scale_y_continuous(limits=limits, expand=(0.03, 0), **_numbers(scale)),
-        p9.labs(x="Days after the first application", y=shorten(plain_line(title), 60)),
+        p9.labs(x=f"Days after {day_zero(trial)}", y=shorten(plain_line(title), 60)),
         report_theme(WIDTH, grid.height),
         panel_theme(),
     ]

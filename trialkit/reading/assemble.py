@@ -79,6 +79,7 @@ def assemble(draft: Draft, ledger: Ledger) -> Trial:
         settings=_settings(draft),
         applied=None if draft.zero.counted_from else draft.zero.day,
         undated=draft.undated,
+        counted_from=draft.zero.counted_from or None,
         untreated=plan.untreated,
         crop=text.get("crop") or None,
         crop_code=text.get("crop_code") or None,

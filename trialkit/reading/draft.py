@@ -34,7 +34,7 @@ from trialkit.reading.sheet_top import APPLIED, date_above
 from trialkit.reading.sources import Source
 from trialkit.reading.tables import make_table
 from trialkit.reading.variables import variable_entries
-from trialkit.reading.zero import Zero
+from trialkit.reading.zero import PLANTED, Zero
 from trialkit.trial import Application
 
 
@@ -129,12 +129,6 @@ def _read_applications(
     return applications
 
 
-_PLANTED = frozenset({
-    "planted", "plantingdate", "sown", "sowingdate", "dateofplanting", "dateofsowing", "planting",
-    "sowing", "drilled", "transplanted",
-})  # fmt: skip
-
-
 def _settle_zero(source: Source, keys: TrialKeys, zero: Zero, ledger: Ledger) -> None:
     """Find day 0 above a table, or count from planting or a day that is named."""
     for grid in (*source.tables.get("flat", ()), *source.tables.get("counts", ())):
@@ -143,11 +137,15 @@ def _settle_zero(source: Source, keys: TrialKeys, zero: Zero, ledger: Ledger) ->
             zero.day, cell = above
             zero.place = grid.place(cell.row)
             ledger.understand(grid.name, cell.text, f"the first application, day 0: {zero.day}")
-    for key, text in keys.extra.items():
+    for key, text in list(keys.extra.items()):
+        if normal(key) == "dayzero" and normal(text) == PLANTING and zero.day is None:
+            zero.counted_from = PLANTING
+            del keys.extra[key]
+            ledger.understand("settings", key, "days count from planting")
         day = plain_date(text)
         if day is None:
             continue
-        if normal(key) in _PLANTED:
+        if normal(key) in PLANTED:
             zero.planted = day
             if zero.day is None:
                 zero.day, zero.counted_from = day, PLANTING

@@ -17,9 +17,11 @@ import pandas as pd
 
 from trialkit.files import write_set
 from trialkit.reading.applications import PART_MARKS
-from trialkit.reading.headers import field_of
+from trialkit.reading.headers import field_of, normal
+from trialkit.reading.headings import PLANTING
 from trialkit.reading.saving_counts import Value, clash, counts_table
 from trialkit.reading.sources import LIST_OF_UNDERSTOOD, TEXT_TABLES, WORKBOOKS, kind_of_name
+from trialkit.reading.zero import DAY_ZERO_KEYS
 from trialkit.trial import HARVEST_COLUMNS, Design, Settings, Trial
 
 
@@ -311,6 +313,8 @@ def trial_keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
         )
     ]  # fmt: skip
     keys += [((name,), text) for name, text in trial.extra.items()]
+    if trial.counted_from == PLANTING and not {normal(key) for key in trial.extra} & DAY_ZERO_KEYS:
+        keys.append((("day_zero",), PLANTING))
     for variable in trial.variables:
         keys += [
             (("variables", variable.name, name), getattr(variable, name))

@@ -10,6 +10,15 @@ from trialkit.problems import Place
 from trialkit.reading.cells import Ledger, quoted
 from trialkit.reading.headings import PLANTING, DayHeader
 
+#: Keys of settings that give the date of planting, reduced.
+PLANTED = frozenset({
+    "planted", "plantingdate", "sown", "sowingdate", "dateofplanting", "dateofsowing", "planting",
+    "sowing", "drilled", "transplanted",
+})  # fmt: skip
+
+
+#: Keys of settings from which day 0 is known where nothing was applied.
+DAY_ZERO_KEYS = PLANTED | {"dayzero"}
 _FAR_DAYS = 800
 _YEAR_EARLY = 330
 _LATE = 120

@@ -41,7 +41,8 @@ def means_of(
 def _responses(
     trial: Trial, plan: PlotPlan, assessed: Sequence[Assessed]
 ) -> Iterator[tuple[Variable, FloatArray, str | None]]:
-    for response in yield_responses(trial, plan, yield_of_plots(settle_moisture(trial)[0], plan)[0]):
+    harvested, _ = yield_of_plots(settle_moisture(trial)[0], plan)
+    for response in yield_responses(trial, plan, harvested):
         yield response.variable, response.values, None
     for item in assessed:
         after = np.flatnonzero(item.days > 0)

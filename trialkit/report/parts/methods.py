@@ -30,7 +30,7 @@ from trialkit.report.parts.shares import BETA_BINOMIAL, units
 from trialkit.rows import defined
 from trialkit.trial import Comparison, Design, Trial
 from trialkit.trial import Kind as VariableKind
-from trialkit.words import CONTROL_METHODS, DESIGNS
+from trialkit.words import CONTROL_METHODS, DESIGNS, day_zero
 
 _PROCEDURES: Mapping[Comparison, str] = {
     Comparison.TUKEY: "Tukey's procedure (Tukey-Kramer where the numbers of plots differ)",
@@ -179,8 +179,8 @@ def assessments(context: Context) -> Iterator[Block]:
             dates = [str(row[1]) for row in block.rows if len(row) > 1]
             span = f" ({dates[0]} to {dates[-1]})" if len(dates) > 1 else ""
             yield Paragraph(
-                f"Every variable was assessed on days {', '.join(days)}{span}, counted from the "
-                "first application."
+                f"Every variable was assessed on days {', '.join(days)}{span}, counted from "
+                f"{day_zero(context.trial)}."
             )
     yield from own_timing(context)
 
@@ -234,7 +234,7 @@ def _assessments(context: Context) -> Iterator[tuple[Block, bool]]:
         rows=tuple(body),
         notes=(
             *([] if len(sets) > 1 else ["Every variable was assessed on each day."]),
-            "Days after the first application; negative days are before it.",
+            f"Days after {day_zero(trial)}; negative days are before it.",
         ),
         sheet="Assessments",
     )

@@ -66,7 +66,8 @@ def courses(context: Context) -> Iterator[Block]:
         return
     yield Table(
         key="courses",
-        question="Over all days after treatment: do treatments differ in level, and in course?",
+        question=f"Over all days{'' if context.trial.counted_from else ' after treatment'}: do "
+        "treatments differ in level, and in course?",
         columns=(
             Column(title="Variable"),
             *([Column(title="Compared")] if several else []),
