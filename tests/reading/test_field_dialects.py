@@ -369,3 +369,95 @@ def test_the_application_above_the_table(table):
 def test_what_only_follows_is_not_told(table):
     rows = [["treatment", 1, 2, 3, 4]] + [[t, 3, 4, 5, 6] for t in TREATMENTS]
     assert kinds(table(rows)) == {"numbered-columns"}
+
+
+@pytest.mark.parametrize(
+    "heads",
+    [
+        ["1st count", "2nd count", "3rd count"],
+        ["larvae June", "larvae July", "larvae August"],
+        ["Pre", "Mid", "Post"],
+        ["larvae before", "larvae after", "larvae late"],
+        ["larvas 1 DDA", "larvas 3 DDA", "larvas 7 DDA"],
+    ],
+)
+def test_headings_that_differ_in_a_word_of_time_are_asked_about(table, heads):
+    assert kinds(table(wide(heads))) == {"numbered-columns"}
+
+
+def test_a_day_that_cannot_be_read_is_no_name_of_a_variable(table):
+    rows = [[*FIRST, "larvas 7 DDA"]] + [[p, b, t, larvae(b, t, 7)] for p, b, t in PLOTS]
+    assert kinds(table(rows)) == {"day-unreadable"}
+    sizes = ["tubers 35-45 mm", "tubers 45-55 mm", "tubers over 55 mm"]
+    assert len(values(table(wide(sizes)))) == 3
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        "larvae.{}.DAT", "larvae {} Tage nach Behandlung", "larvae {} jours après traitement",
+        "larvae {} días después", "larvae J+{}", "larvae {} giorni dopo il trattamento",
+    ],
+)  # fmt: skip
+def test_days_in_other_languages_and_with_points(table, form):
+    rows = [[*FIRST, *(form.format(d) for d in (3, 7))]]
+    rows += [[p, b, t, *(larvae(b, t, d) for d in (3, 7))] for p, b, t in PLOTS]
+    later = {entry for entry in TRUTH["larvae"] if entry[2] > 0}
+    assert values(table(rows)) == {"larvae": later}
+    # A minus that became a point is asked about.
+    rows[0][3] = "larvae..3.DAT"
+    assert "day-unreadable" in kinds(table(rows))
+
+
+def test_plots_numbered_anew_in_each_block(table):
+    rows = wide([f"larvae {d} DAT" for d in DAYS], lambda p, b, t: [p % 100, b, t])
+    reading = table(rows)
+    assert values(reading) == {"larvae": TRUTH["larvae"]}
+    assert "plots-within-blocks" in warned(reading)
+
+
+def test_samples_of_days_across(table):
+    heads = [f"larvae {d} DAT plant {k}" for d in DAYS for k in (1, 2)]
+    rows = [[*FIRST, *heads]]
+    rows += [
+        [p, b, t, *(v for d in DAYS for v in (larvae(b, t, d), larvae(b, t, d) + 2))]
+        for p, b, t in PLOTS
+    ]
+    found = table(rows).trial.counts
+    assert set(found["sample"]) == {"1", "2"}
+    assert set(found["day"]) == {-1.0, 3.0, 7.0}
+    assert set(found["variable"]) == {"larvae"}
+
+
+def test_variables_that_may_be_one_are_said(table):
+    assert "near-variables" in warned(table(wide(["larvae 1 DBT", "lavae 3 DAT", "larvae 7 DAT"])))
+
+
+def test_headings_of_single_letters(table):
+    rows = [["B", "V", "N", "Y"]]
+    rows += [
+        [b, v, n, 60 + 7 * place % 31]
+        for place, (b, v, n) in enumerate(
+            (b, v, n) for b in ("I", "II", "III") for v in ("Victor", "Golden") for n in (0, 20, 40)
+        )
+    ]
+    reading = table(rows, 'untreated = "none"\n')
+    assert reading.trial.settings.factors == ("variety", "N")
+    assert [item.role for item in reading.trial.variables] == ["yield"]
+    assert {"headings-assumed", "treatments-made"} <= warned(reading)
+
+
+def test_a_measured_y_is_a_variable_and_a_place_is_none(table):
+    alone = [["rep", "trt", "y"]] + [[b, t, larvae(b, t, 3)] for _, b, t in PLOTS]
+    assert list(values(table(alone))) == ["y"]
+    both = [["rep", "trt", "x", "y", "larvae 3 DAT"]]
+    both += [[b, t, p % 100, b, larvae(b, t, 3)] for p, b, t in PLOTS]
+    assert list(values(table(both))) == ["larvae"]
+
+
+@pytest.mark.parametrize("word", ["feed", "group", "id"])
+def test_the_one_column_that_can_be_the_treatment(table, word):
+    rows = [["block", word, "weight"]] + [[b, t, larvae(b, t, 3) / 4] for _, b, t in PLOTS]
+    reading = table(rows)
+    assert {item.id for item in reading.trial.treatments} == set(TREATMENTS)
+    assert "treatment-assumed" in warned(reading)

@@ -7,9 +7,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted, undash
-from trialkit.reading.headings import Across, replicate_in, sample_in
+from trialkit.reading.headings import SEEMS_DAY, Across, day_header, replicate_in, sample_in
 from trialkit.reading.leftout import is_summary_word
+from trialkit.reading.months import MONTH
 from trialkit.reading.names import Names
+from trialkit.reading.numbers import cell_is_number
 from trialkit.reading.tables import Column, Table
 
 _Found = dict[int, Across]
@@ -83,6 +85,8 @@ def _longer(table: Table, found: _Found, field: str, ledger: Ledger) -> Table:
         head = next(iter(by_number.values()))
         rest = found[head.index].rest
         day = None if head.day is None else replace(head.day, variable=rest)
+        if day is None:
+            day = day_header(Cell(rest, head.cell.row, head.cell.column))
         columns.append(Column(len(columns) + 1, rest, None, head.cell, "", day, made=True))
     rows = []
     for row in table.rows:
@@ -226,7 +230,55 @@ def _unclear_tails(table: Table, names: Names, ledger: Ledger) -> list[Column]:
                 table.header_place(group[0]),
             )
             told += group
+    rest = [column for column in loose if column not in told and _holds_numbers(table, column)]
+    for group in _alike(rest):
+        if all(_NUMBERED.fullmatch(column.written) for column in group):
+            continue  # asked about below, where they count up
+        _tell_unclear(table, group, ledger)
+        told += group
+    for column in rest:
+        if column not in told and SEEMS_DAY.search(undash(column.written)):
+            ledger.error(
+                "day-unreadable",
+                f"The heading {quoted(column.label)} seems to hold a day that can't be read.",
+                "Write it as 'larvae 7 DAT' for days after treatment, 'larvae 1 DBT' for days "
+                "before it.",
+                table.header_place(column),
+            )
+            told.append(column)
     return told
+
+
+def _holds_numbers(table: Table, column: Column) -> bool:
+    filled = [cell for cell in table.cells(column) if cell.text]
+    return bool(filled) and 2 * sum(map(cell_is_number, filled)) >= len(filled)
+
+
+_TIMES = (
+    r"pre|post|before|after|early|mid|middle|late|first|second|third|fourth|fifth|last|1st|2nd|3rd|"
+    r"4th|5th|initial|final|start|end|spring|summer|autumn|fall|winter|morning|evening"
+)
+#: What tells headings of one variable apart: numbers without a unit, words of time, months.
+_TELLING = re.compile(
+    rf"(?<![^\W_])(?:\d+(?:st|nd|rd|th)|{_TIMES}|{MONTH})(?![^\W_])"
+    r"|\d+(?:[.,]\d+)?(?!\s*(?:mm|cm|m|g|kg|mg|l|ml|%|percent|x|\d|[.,]\d)(?![^\W\d_]))",
+    re.IGNORECASE,
+)
+
+
+def _alike(columns: Sequence[Column]) -> list[list[Column]]:
+    """Group columns without a day whose headings differ in a number or a word of time alone."""
+    groups: dict[str, list[Column]] = {}
+    for column in columns:
+        text = undash(column.written).casefold()
+        skeleton = _TELLING.sub("\N{BULLET}", text)
+        if skeleton != text:
+            groups.setdefault(" ".join(skeleton.split()), []).append(column)
+    return [
+        group
+        for group in groups.values()
+        if len({column.written.casefold() for column in group}) > 1
+    ]
 
 
 #: Place of bare numbers among the tails.

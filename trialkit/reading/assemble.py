@@ -17,6 +17,7 @@ from trialkit.reading.frames import (
     check_yields,
     counts_frame,
     note_values,
+    warn_near_variables,
     without_doubles,
     yields_frame,
 )
@@ -46,6 +47,7 @@ def assemble(draft: Draft, ledger: Ledger) -> Trial:
     by_name = {variable.name: variable for variable in variables}
     check_values(draft.values.counts, by_name, ledger)
     check_yields(draft.values.yields, ledger)
+    warn_near_variables(draft.values.counts, keys.variables, ledger)
     flat = plan.flat is not None
     counts = drop_uncounted(without_doubles(draft.values.counts, ledger), ledger)
     counts = join_numbers(counts, draft.values, names, ledger, quiet=flat)

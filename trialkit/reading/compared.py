@@ -299,11 +299,33 @@ def _made_of(table: Table, chosen: Sequence[Column], ledger: Ledger) -> Compared
     ledger.warn(
         "strips-found",
         f"In every block each row has one level of {quoted(main.header)} and each column one of "
-        f"{quoted(sub.header)}; the design was taken as a strip-plot.",
+        f"{quoted(sub.header)}; the design was taken as a strip-plot."
+        + (
+            f" Over the blocks the levels of {quoted(main.header)} stand once in every place, as "
+            "in a Latin square; differences between places are left in the error."
+            if _in_square(table, main)
+            else ""
+        ),
         "Nothing needs to be done if that is right; else give the design.",
         table.header_place(main),
     )
     return Compared(whole.with_columns(as_strips), (), Design.STRIP_PLOT)
+
+
+def _in_square(table: Table, main: Column) -> bool:
+    """Whether levels in strips stand once in every place over the blocks."""
+    block = table.column("block")
+    for name in ("row", "column"):
+        place = table.column(name)
+        if block is None or place is None:
+            return False
+        pairs = {(r[place.index - 1].text, r[main.index - 1].text) for r in table.rows}
+        cells = {(r[place.index - 1].text, r[block.index - 1].text) for r in table.rows}
+        levels, places = {pair[1] for pair in pairs}, {pair[0] for pair in pairs}
+        blocks = {cell[1] for cell in cells}
+        if len(levels) == len(places) == len(blocks) and len(pairs) == len(levels) ** 2:
+            return True
+    return False
 
 
 def _strips(table: Table, chosen: Sequence[Column]) -> tuple[Column, Column] | None:

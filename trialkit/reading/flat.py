@@ -79,7 +79,7 @@ def _plot_ids(table: Table, ledger: Ledger) -> list[str | None] | None:
                     table.place(cell),
                 )
             ids.append(cell.text or None)
-        return ids
+        return _within_blocks(table, ids, ledger)
     for names in (
         ("row", "column"),
         ("block", "row", "column"),
@@ -120,6 +120,32 @@ def _plot_ids(table: Table, ledger: Ledger) -> list[str | None] | None:
         table.header_place(),
     )
     return None
+
+
+def _within_blocks(table: Table, ids: list[str | None], ledger: Ledger) -> list[str | None]:
+    """Tell plots apart by their blocks where they are numbered anew in each."""
+    block, treatment = table.column("block"), table.column("treatment")
+    if block is None or treatment is None or None in ids:
+        return ids
+    found: dict[tuple[str, str], set[str]] = {}
+    blocks: dict[str, set[str]] = {}
+    for row, plot in zip(table.rows, ids, strict=True):
+        own = row[block.index - 1].text
+        found.setdefault((own, plot or ""), set()).add(row[treatment.index - 1].text)
+        blocks.setdefault(plot or "", set()).add(own)
+    number = len({own for own, _ in found})
+    anew = number > 1 and all(len(own) == number for own in blocks.values())
+    if not anew or any(len(names) > 1 for names in found.values()):
+        return ids
+    ledger.warn(
+        "plots-within-blocks",
+        "Plots are numbered anew in each block; block and plot together were taken for them.",
+        "Nothing needs to be done if that is right.",
+        table.header_place(table.column("plot")),
+    )
+    return [
+        f"{row[block.index - 1].text}-{plot}" for row, plot in zip(table.rows, ids, strict=True)
+    ]
 
 
 def _tell_samples_or_plots(table: Table, ledger: Ledger) -> bool:

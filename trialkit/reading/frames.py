@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ from trialkit.reading.cells import Ledger, quoted
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import cell_is_number
 from trialkit.reading.observations import Record
+from trialkit.reading.spellings import near_names
 from trialkit.trial import EXAMINED, UNDATED, Kind, Variable, empty_counts, empty_yields
 
 
@@ -24,6 +26,36 @@ def note_values(records: Sequence[Record], names: Names) -> None:
             found = names.found[record.variable]
             found.values += 1
             found.whole = found.whole and value.is_integer()
+
+
+def warn_near_variables(
+    records: Sequence[Record], described: Collection[str], ledger: Ledger
+) -> None:
+    """Say so where two variables that nobody described may be one: alike, and never on one day."""
+    days: dict[str, set[float]] = {}
+    firsts: dict[str, Record] = {}
+    for record in records:
+        days.setdefault(record.variable, set()).add(record.day)
+        firsts.setdefault(record.variable, record)
+    loose = [name for name in days if name not in described]
+    for a, b in combinations(loose, 2):
+        alike = near_names(a, b) or _bare(a) == _bare(b)
+        if alike and not days[a] & days[b]:
+            ledger.warn(
+                "near-variables",
+                f"{quoted(a)} and {quoted(b)} are nearly the same name and were counted on "
+                "different days; they were taken for two variables.",
+                "Write them alike if they are one.",
+                firsts[b].table.place(firsts[b].cell),
+            )
+
+
+def _bare(name: str) -> str:
+    """A name without the signs and the small words between its words."""
+    words = re.split(r"[\W_]+", name.casefold())
+    return " ".join(
+        word.rstrip("s") for word in words if word not in {"", "per", "no", "of", "the"}
+    )
 
 
 def check_values(

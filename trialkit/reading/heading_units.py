@@ -10,11 +10,13 @@ _PER_AREA = re.compile(
     r"(?P<stem>.*?)[\s_,(\[]+"
     r"(?P<above>kg|mg|g|dt|t|tonnes?|lbs?|bu|fl\.?[\s_]?oz|oz|ml|l|gal|pt|qt|[a-z]{3}|[$€£])"
     r"(?:\s*/\s*|[\s_]per[\s_]|_)"
-    r"(?P<below>ha|hectare|acre|ac)\.?[)\]]?\s*",
+    r"(?P<below>ha|hectare|acre|ac|a)\.?[)\]]?\s*",
     re.IGNORECASE,
 )
 _ABOVE = {"lbs": "lb", "l": "L", "ml": "mL", "tonne": "t", "tonnes": "t"}
-_BELOW = {"ac": "acre", "hectare": "ha"}
+#: What stands over ``A`` where it is short for an acre.
+_OVER_ACRES = frozenset({"bu", "lb", "gal", "oz", "fl oz", "pt", "qt"})
+_BELOW = {"ac": "acre", "a": "acre", "hectare": "ha"}
 _MASSES = frozenset({"kg", "t", "dt", "lb", "bu"})
 
 
@@ -51,4 +53,6 @@ def heading_unit(header: str) -> HeadingUnit | None:
     above = " ".join(re.split(r"[\s_.]+", match["above"].casefold()))
     above = "fl oz" if above in {"fl oz", "floz"} else _ABOVE.get(above, above)
     below = match["below"].casefold()
+    if below == "a" and above not in _OVER_ACRES:
+        return None
     return HeadingUnit(match["stem"].strip(" _,"), above, _BELOW.get(below, below))

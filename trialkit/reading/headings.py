@@ -77,6 +77,10 @@ _ORDINALS = {
 }  # fmt: skip
 _ORDINAL = "|".join(sorted(_ORDINALS, key=len, reverse=True))
 _PUT_OUT = r"(?:treatment|application|spraying|spray|trt|appl?\.?)"
+_PUT_OUT_ABROAD = (
+    r"behandlung|applikation|spritzung|traitement|application|tratamiento|aplicaci[o\u00f3]n|"
+    r"tratamento|aplica[c\u00e7][a\u00e3]o|trattamento|behandeling"
+)
 _GROWN = r"(?:planting|sowing|seeding|emergence|transplanting|drilling)"
 _WHICH = (
     rf"(?:[ _]*(?:the[ _])?(?:(?P<o>{_ORDINAL})[ _]+)?{_PUT_OUT}(?:[ _]*(?:no\.?[ _]*)?"
@@ -86,8 +90,12 @@ _UNIT = (
     r"(?P<u>(?:dat|daa|dbt|dba)(?:[ _-]?(?P<k>[1-6]))?|da(?P<l>[b-f])(?![a-z])|da(?P<k2>[1-6])"
     r"|(?P<p>dap|das|dae)"
     rf"|(?:hat|haa|wat|waa)|(?:days?|hours?|hrs?|weeks?|wks?)[ _]*(?:after|before){_WHICH}"
+    r"|(?:tage|jours|d[i\u00ed]as|giorni|dagen)(?:[ _]*(?P<w>nach|apr[e\u00e8]s|despu[e\u00e9]s|"
+    r"dopo|ap[o\u00f3]s|na|vor|avant|antes|prima|voor)(?:[ _](?:de[lr]?|du|la|el|il|d[oai]|le))*"
+    rf"(?:[ _]*(?:{_PUT_OUT_ABROAD}))?)?"
     r"|days?|hours?|hrs?|weeks?|wks?|d|h)"
 )
+_BEFORE_ABROAD = ("vor", "avant", "antes", "prima", "voor")
 _NUMBER = r"[-+]?\d+(?:[.,]\d+)?"
 _SPACE = r"[\s_,:;@()\[\]]*"
 _LED_LAST = r"(?P<u>day|dat|daa|dbt|dba|(?P<p>dap|das|dae)|hat|d)"
@@ -134,7 +142,21 @@ def _day_header(header: str) -> DayHeader | None:
         match = pattern.fullmatch(text)
         if match is not None:
             return _taken_apart(match)
-    return None
+    dots = _DOTS.sub(" ", re.sub(r"^X(?=\.?\d)", "", text))
+    found = _day_header(dots) if dots != text else None
+    # Programs that write points for other signs write two of them for ' -'.
+    return replace(found, unclear=True) if found is not None and ".." in text else found
+
+
+#: Points that stand for spaces, as some programs write headings: ``larvae.7.DAT``.
+_DOTS = re.compile(r"(?<=[^\W\d_])\.+(?=[\w-])|(?<=\w)\.+(?=[^\W\d_])")
+#: Words for days that stay in a heading when no day could be read from it.
+SEEMS_DAY = re.compile(
+    r"\d\W*(?:da[tapsbc]|dd[at]|d[bp][ta]|wa[ta]|jat|tnb|d[i\u00ed]as?|tage?|jours?|giorn[io]|dage?n?|"
+    r"days?|weeks?|wochen?|semaines?|semanas?)(?![^\W\d_])"
+    r"|(?<![^\W\d_])(?:da[ta]|dap|das)\W*\d",
+    re.IGNORECASE,
+)
 
 
 def _taken_apart(match: re.Match[str]) -> DayHeader:
@@ -155,6 +177,7 @@ def _taken_apart(match: re.Match[str]) -> DayHeader:
     loose = "-" in joint and bool(variable)
     trailing = before.endswith("-") and not joint and not number.startswith("-")
     later = "b" in unit[:3] if unit[:2] in {"db"} else "before" in unit
+    later = later or (groups.get("w") or "").casefold() in _BEFORE_ABROAD
     if later:
         day = -abs(day)
     planted = bool(groups.get("p") or groups.get("g"))

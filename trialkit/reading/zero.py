@@ -105,12 +105,12 @@ class Zero:
             )
             return None
         if header.unclear:
-            number = abs(header.day)
+            number, name = abs(header.day), f"{header.variable} ".lstrip()
             ledger.error(
                 "day-unreadable",
                 f"The heading {quoted(text)} may mean day {-number:g} or day {number:g}.",
-                f"Write '{header.variable} {number:g} DAT' for days after treatment, "
-                f"'{header.variable} {number:g} DBT' for days before it.",
+                f"Write '{name}{number:g} DAT' for days after treatment, "
+                f"'{name}{number:g} DBT' for days before it.",
                 place,
             )
             return None
