@@ -9,7 +9,10 @@ import pytest
 
 from trialkit import figures
 from trialkit.analysis import Analysis, analyse
+from trialkit.figures.field import MOST_DAYS, map_days
 from trialkit.figures.identity import identities
+from trialkit.figures.plot_values import PlotValues
+from trialkit.numerals import day as write_day
 from trialkit.trial import Treatment, Trial
 
 
@@ -98,3 +101,28 @@ def test_thirty_treatments_find_room(analysis: Analysis) -> None:
     wide = replace(analysis, trial=trial, course=pd.concat(many, ignore_index=True))
     svg = figures.draw_svg(figures.course(wide, "larvae"))
     assert all(f"t{number} Product {number}<" in svg for number in range(30))
+
+
+def test_the_field_is_drawn_day_by_day_where_plots_lie(analysis: Analysis) -> None:
+    variable = analysis.trial.variables[0].name
+    placed = [
+        replace(plot, row=1 + place % 4, column=1 + place // 4)
+        for place, plot in enumerate(analysis.trial.plots)
+    ]
+    trial = replace(analysis.trial, plots=tuple(placed))
+    svg = figures.draw_svg(figures.field_days(replace(analysis, trial=trial), variable))
+    days = sorted(set(trial.counts.loc[trial.counts["variable"] == variable, "day"]))
+    places = [svg.index(f">day {write_day(day)}<") for day in days]
+    assert places == sorted(places)
+    lost = tuple(replace(plot, row=None, column=None) for plot in placed)
+    with pytest.raises(ValueError, match="no values on a map"):
+        figures.field_days(replace(analysis, trial=replace(trial, plots=lost)), variable)
+
+
+def test_many_days_are_thinned_to_the_first_and_last_and_some_between() -> None:
+    values = PlotValues(["1"], [float(day) for day in range(30)], [[1.0] * 30])
+    days = map_days(values)
+    assert len(days) == MOST_DAYS
+    assert days[0] == 0.0
+    assert days[-1] == 29.0
+    assert days == sorted(set(days))

@@ -27,8 +27,10 @@ MOST_DAYS, COLUMNS = 8, 4
 DARK, FULL = "#1f4f7a", 0.92
 #: Fields with more plots than this have no numbers on their tiles.
 MOST_NUMBERED = 48
-#: Height of a row of plots, and least height of a panel, in inches.
-ROW, LEAST = 0.24, 0.9
+#: Usual and most height of a row of plots, and least height of a panel, in inches.
+ROW, TALLEST, LEAST = 0.24, 0.34, 0.9
+#: Most height of a panel without numbers, in inches.
+DEEPEST = 2.4
 
 
 def field_days(analysis: Analysis, variable: str) -> ggplot:
@@ -71,7 +73,9 @@ def field_days(analysis: Analysis, variable: str) -> ggplot:
     deep = frame["row"].max() - frame["row"].min() + 1
     # tiles fill the panel; they are broader than high where the field allows
     step = WIDTH / across * 0.92 / columns
-    high = min(max(ROW, 0.45 * step), step * 1.2)
+    high = min(max(ROW, 0.45 * step), step * 1.2, TALLEST)
+    if len(analysis.trial.plots) > MOST_NUMBERED:  # nothing has to be read from a tile
+        high = min(high, DEEPEST / deep)
     framed = frame[frame["untreated"]]
     figure = (
         ggplot(frame, aes("column", "row"))
