@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 WIDTH = 8.0
 #: Height of a line of a forest, of what stands around its panels, and of a panel of windows.
-ROW, HEAD, FOOT, PANEL = 0.175, 0.42, 0.6, 1.55
+ROW, HEAD, FOOT, PANEL = 0.155, 0.4, 0.55, 1.3
 #: Most panels beside each other, and the tallest figure that a page has room for, in inches.
 COLUMNS, TALLEST = 3, 9.6
 #: Most trials that stand by name, more are lines without; most dots of a treatment and window.

@@ -41,7 +41,7 @@ OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
         (trials.trials_table, trials.treatments_table, trials.how_to_read),
         Where.MAIN,
     ),
-    ("control", "Control over all trials", (control.pests,), Where.MAIN),
+    ("control", "Control over all trials", (control.pests, control.held), Where.MAIN),
     ("next", "The next site", (control.next_site,), Where.MAIN),
     ("differences", "Differences between treatments", (control.differences,), Where.MAIN),
     ("enemies", "Natural enemies, damage and crop", (control.sides,), Where.MAIN),
@@ -55,6 +55,7 @@ OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
     ("references", "References", (closing.references,), Where.MAIN),
     ("again", "How to run it again", (closing.run_again,), Where.MAIN),
     ("shows", "Further findings", (closing.findings,), Where.ANNEX),
+    ("each", "Means of each trial", (yields.trial_by_trial,), Where.ANNEX),
     (
         "tests",
         "Analysis of variance over trials",
@@ -71,6 +72,8 @@ OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
         + _long(
             "combined_control",
             "trial_control",
+            "combined_held",
+            "trial_held",
             "combined_differences",
             "combined_comparisons",
             "leave_one_out",

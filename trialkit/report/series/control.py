@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from trialkit.figures.forest import PANELS_OF_WINDOWS, panels_of_forest
+from trialkit.figures.identity import plain_line
 from trialkit.findings.series_beside import rate_pairs
 from trialkit.report.document import (
     Block,
@@ -19,6 +20,7 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.laid_out import shade
+from trialkit.report.numbers import write_number
 from trialkit.report.series.context import (
     MOST_ACROSS,
     MOST_PRINTED,
@@ -34,7 +36,7 @@ from trialkit.trial import VariableRole
 
 Row = dict[str, Any]
 _NOT_HERE = "not in this trial, or no control could be had"
-#: Pairs of treatments beyond which only those with the reference and of rates are printed.
+#: Most pairs of treatments that are printed where there is neither a reference nor a pair of rates.
 MOST_PAIRS = 15
 
 
@@ -314,6 +316,68 @@ def _next_site(context: SeriesContext, variable: SeriesVariable, asked: Asked) -
     )
 
 
+def held(context: SeriesContext) -> Iterator[Block]:
+    """How long the target was held over the trials."""
+    for variable, _ in _variables(context, VariableRole.PEST):
+        rows = context.tables["combined_held"].where(variable=variable.name).records()
+        order = {name: place for place, name in enumerate(context.tables.treated)}
+        rows = sorted(
+            (row for row in rows if row["treatment"] in order),
+            key=lambda row: order[row["treatment"]],
+        )
+        if rows:
+            yield _held(context, variable, rows)
+
+
+def _held(context: SeriesContext, variable: SeriesVariable, rows: list[Row]) -> Table:
+    return Table(
+        key=_key(context, "held", variable),
+        question=f"How long control of {context.short_label(variable).lower()} stayed at "
+        f"{context.settings.target:g}% or above",
+        columns=(
+            Column(title="Treatment"),
+            Column(title="Trials", kind=Kind.NUMBER, digits=0),
+            Column(title="Median, days", kind=Kind.NUMBER, digits=0),
+            Column(title="Interval", kind=Kind.SPAN),
+            Column(title="Shortest, days", kind=Kind.NUMBER, digits=0),
+            Column(title="Longest, days", kind=Kind.NUMBER, digits=0),
+            Column(title="Never reached it", under="trials", kind=Kind.NUMBER, digits=0),
+            Column(title="Held to the end", under="trials", kind=Kind.NUMBER, digits=0),
+        ),
+        rows=tuple(
+            (
+                context.label(row["treatment"]),
+                number_or_missing(row["trials"]),
+                number_or_missing(row["days"], "longer than was counted"),
+                _bounds(row["lower"], row["upper"]),
+                number_or_missing(row["shortest"]),
+                number_or_missing(row["longest"]),
+                number_or_missing(row["never"]),
+                number_or_missing(row["to_the_last"]),
+            )
+            for row in rows
+        ),
+        notes=(
+            "Median over the trials (Kaplan and Meier: a trial that held to its last assessment "
+            "counts as longer). A trial that never reached the target counts as 0 days.",
+            *(
+                f"No interval: {note}."
+                for note in dict.fromkeys(plain_line(row["note"]) for row in rows if row["note"])
+            ),
+        ),
+        sheet="Target held",
+    )
+
+
+def _bounds(lower: float, upper: float) -> str:
+    """Write an interval of which an end may not be known."""
+    if defined(lower) and defined(upper):
+        return span_of(lower, upper)
+    if defined(lower):
+        return f"from {write_number(lower, 0)}"
+    return f"to {write_number(upper, 0)}" if defined(upper) else ""
+
+
 def differences(context: SeriesContext) -> Iterator[Block]:
     """How treatments differ from the reference and rates of one product from each other."""
     for variable, main in _variables(context, VariableRole.PEST):
@@ -322,7 +386,7 @@ def differences(context: SeriesContext) -> Iterator[Block]:
             for row in context.tables["combined_differences"].where(**main.where).records()
             if defined(row["ratio"])
         ]
-        kept = rows if len(rows) <= MOST_PAIRS else [row for row in rows if _asked(context, row)]
+        kept = [row for row in rows if _asked(context, row)] or rows[:MOST_PAIRS]
         if kept:
             yield _differences(context, (variable, main), kept, left_out=len(rows) - len(kept))
 

@@ -53,7 +53,7 @@ def front_page(context: SeriesContext) -> tuple[Block, ...]:
     blocks: list[Block] = []
     sentences = context.front[:MOST_SENTENCES]
     if sentences:
-        blocks.append(Findings(sentences, start=0, strong=_names(context)))
+        blocks.append(Findings(sentences, start=0, strong=_names(context), title="In short"))
     glance = _glance(context)
     if glance is not None:
         blocks.append(glance)

@@ -37,7 +37,7 @@ def _key(context: SeriesContext, kind: str, variable: SeriesVariable) -> str:
 
 
 def yields(context: SeriesContext) -> Iterator[Block]:
-    """Means over all trials, what each trial gave, and stability."""
+    """Means over all trials, and stability."""
     for variable in context.tables.measured:
         rows = context.tables.means(variable.name)
         label = context.variable_label(variable.name)
@@ -51,7 +51,6 @@ def yields(context: SeriesContext) -> Iterator[Block]:
                 f"{' and letters' if rows.knows('letters') else ''}.",
             )
         yield _means(context, variable, rows)
-        yield from _by_trial(context, variable)
         yield from _stability(context, variable)
 
 
@@ -134,6 +133,12 @@ def _gain(
             p = number_or_missing(row["p_adjusted"])
             return number_or_missing(sign * row["difference"]), span_of(ends[0], ends[1], digits), p
     return None, "", None
+
+
+def trial_by_trial(context: SeriesContext) -> Iterator[Block]:
+    """What each trial gave."""
+    for variable in context.tables.measured:
+        yield from _by_trial(context, variable)
 
 
 def _by_trial(context: SeriesContext, variable: SeriesVariable) -> Iterator[Block]:
