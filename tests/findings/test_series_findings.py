@@ -6,9 +6,11 @@ import re
 
 import pytest
 
+import trialkit
 from made_series import made_series
 from trialkit.findings.sentences import Finding, write
 from trialkit.findings.series_story import series_findings
+from trialkit.series.matched import WHOLE
 from trialkit.series.result import SeriesAnalysis
 
 NUMERAL = re.compile(r"\d[\d,]*(?:\.\d+)?")
@@ -21,9 +23,12 @@ HOW = (
 )
 
 
-@pytest.fixture(scope="module", params=range(len(HOW)))
+@pytest.fixture(scope="module", params=["example", *range(len(HOW))])
 def told(request: pytest.FixtureRequest) -> tuple[SeriesAnalysis, tuple[Finding, ...]]:
-    series = made_series(**HOW[request.param])
+    if request.param == "example":
+        series = trialkit.combine(trialkit.example_series("bean_aphids"), jobs=1)
+    else:
+        series = made_series(**HOW[request.param])
     return series, series_findings(series)
 
 
@@ -41,8 +46,7 @@ def test_numbers_shown_are_the_numbers_of_the_tables(told):
     series, findings = told
     for finding in findings:
         left = finding.text
-        for words in ("95% CI", "95% prediction", "days 1–4", "days 5–10"):
-            left = left.replace(words, "")
+        left = re.sub(r"95% (CI|prediction)|days \d+–\d+", "", left)
         for number in finding.numbers:
             value = float(getattr(series, number.table)[number.column].iloc[number.row])
             assert write(value * number.times, number.style, number.decimals) == number.shown
@@ -67,8 +71,12 @@ def test_claims_rest_on_the_claims_of_the_series(told):
             & rows["a"].isin(finding.subjects)
             & rows["b"].isin(finding.against)
         ]
-        assert len(own) >= len(finding.subjects)
+        days = re.search(r" on days (\S+)", finding.text)
+        window = days[1].replace("–", "-") if days else WHOLE
+        own = own[own["window"].eq(window) | own["window"].isna()]
+        assert len(own) == len(finding.subjects) * len(finding.against)
         assert own[flag].eq(True).all()
+        assert finding.p == own["p_adjusted"].max()
         assert finding.p <= finding.level
         if finding.direction:
             assert set(own["direction"]) == {finding.direction}

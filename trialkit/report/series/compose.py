@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 
+from trialkit.analysis.schema import SERIES_TABLES
 from trialkit.figures.identity import plain_line
 from trialkit.record.digest import short
 from trialkit.report.compose import Sentence, numbered
@@ -16,6 +17,24 @@ from trialkit.series.result import SeriesAnalysis
 from trialkit.series.rows import SeriesTables
 
 Compose = Callable[[SeriesContext], Iterator[Block]]
+
+
+#: Most rows of error variances that are printed.
+ERRORS = 2 * MOST_PRINTED
+#: Tables that stand in the workbook with every row.
+IN_FULL = (
+    "combined_control",
+    "trial_control",
+    "combined_held",
+    "trial_held",
+    "combined_differences",
+    "combined_comparisons",
+    "leave_one_out",
+    "series_covariates",
+    "series_seasons",
+    "series_claims",
+    "series_matches",
+)
 
 
 def _long(*names: str, most: int | None = None, least: int = 0) -> tuple[Compose, ...]:
@@ -59,30 +78,17 @@ OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
     (
         "tests",
         "Analysis of variance over trials",
-        _long("combined_anova", "error_variances", most=2 * MOST_PRINTED),
+        _long("combined_anova", "error_variances", most=ERRORS),
         Where.ANNEX,
     ),
     ("matches", "What was taken as the same", (trials.matches,), Where.ANNEX),
     ("files", "What was read", (closing.input_files,), Where.ANNEX),
-    (
-        "further",
-        "Every number",
-        _long("series_trials", least=MOST_PRINTED + 1)
-        + _long("error_variances", least=2 * MOST_PRINTED + 1)
-        + _long(
-            "combined_control",
-            "trial_control",
-            "combined_held",
-            "trial_held",
-            "combined_differences",
-            "combined_comparisons",
-            "leave_one_out",
-            "series_covariates",
-            "series_seasons",
-            "series_claims",
-            "series_matches",
-        ),
-        Where.BOOK,
+    ("listed", "All trials", _long("series_trials", least=MOST_PRINTED + 1), Where.BOOK),
+    ("errors", "Error of trials", _long("error_variances", least=ERRORS + 1), Where.BOOK),
+    *(
+        (f"all-{name}", f"All: {SERIES_TABLES[name].sheet}", _long(name), Where.BOOK)
+        for name in IN_FULL
+        if name in SERIES_TABLES
     ),
 )
 

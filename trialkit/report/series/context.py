@@ -126,6 +126,8 @@ class SeriesContext:
 
         None where it has no rows, or so many that it stands in record and tidy files alone.
         """
+        if name not in self.series.tables:
+            return None
         rows, about = self.tables[name], SERIES_TABLES[name]
         if not rows or len(rows) > MOST_ROWS:
             return None

@@ -318,6 +318,8 @@ def _next_site(context: SeriesContext, variable: SeriesVariable, asked: Asked) -
 
 def held(context: SeriesContext) -> Iterator[Block]:
     """How long the target was held over the trials."""
+    if "combined_held" not in context.series.tables:
+        return
     for variable, _ in _variables(context, VariableRole.PEST):
         rows = context.tables["combined_held"].where(variable=variable.name).records()
         order = {name: place for place, name in enumerate(context.tables.treated)}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Iterator
+from functools import cached_property
 from typing import Any
 
 from trialkit.figures.identity import plain_line
@@ -34,8 +35,8 @@ _DOT = " \N{MIDDLE DOT} "
 FEW_TRIALS = 5
 #: Most dots of a small picture.
 MOST_DOTS = 30
-#: Frame of the small pictures, in percent control.
-LOW, HIGH = -30.0, 99.0
+#: Frame of the small pictures, in percent control: its least, and how far its upper end may lie.
+LOW, HIGH = -30.0, (90.0, 99.0)
 #: Share of the variance between trials from which on they are said to differ much, in percent
 #: (the rule of thumb of Higgins and others 2003: 75 is high).
 MUCH = 75.0
@@ -131,6 +132,16 @@ class _Sheet:
         enemies = [v for v in tables.of_role(VariableRole.NATURAL_ENEMY) if tables.main(v.name)]
         self.enemy = next(iter(enemies), None)
         self.harvest = next(iter(_yields(context)), None)
+
+    @cached_property
+    def high(self) -> float:
+        """Upper end of all small pictures."""
+        if self.main is None:
+            return HIGH[1]
+        tables, where = self.context.tables, self.main.where
+        ends = tables["trial_control"].where(**where).numbers("percent")
+        ends += tables["combined_control"].where(**where).numbers("predicted_upper")
+        return min(max([HIGH[0], *ends]), HIGH[1])
 
     def in_most(self, asked: Asked) -> bool:
         """Whether most of the trials have a comparison."""
@@ -344,7 +355,7 @@ def _dots(sheet: _Sheet, treatment: str) -> SmallDots | None:
         predicted_upper=_known(row["predicted_upper"]),
         target=sheet.context.settings.target,
         low=LOW,
-        high=HIGH,
+        high=sheet.high,
         alt=f"Control by {sheet.context.label(treatment)}, %, trial by trial: {told}; together "
         f"{write_number(row['percent'], 0)}.",
     )
