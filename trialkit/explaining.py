@@ -8,6 +8,7 @@ from textwrap import fill
 
 from trialkit.analysis.schema import ALL_TABLES, SERIES_TABLES, TABLES, UNITS, Column, Table
 from trialkit.problems import listing, nearest
+from trialkit.report_choices import REPORT_MEANINGS
 from trialkit.series.options import KEYS, SECTIONS
 from trialkit.setting_rules import OneOf, rule_of, shown
 from trialkit.settings import Settings
@@ -25,8 +26,8 @@ def explain(name: str | None = None) -> str:
     ----------
     name : str, optional
         A table (``"means"``), a column (``"letters"``), a column of one table
-        (``"control.percent"``), a setting (``"alpha"``) or a key of ``series.toml``; without it
-        what there is.
+        (``"control.percent"``), a setting (``"alpha"``), a key of ``[report]`` or of
+        ``series.toml``; without it what there is.
 
     Returns
     -------
@@ -50,9 +51,10 @@ def explain(name: str | None = None) -> str:
         return "\n".join(_everything())
     wanted = name.strip().casefold()
     parts = [*_tables(wanted), *_columns(wanted), *_settings(wanted), *_series_keys(wanted)]
+    parts += _report_keys(wanted)
     if not parts:
         columns = (c.name for t in ALL_TABLES.values() for c in t.columns)
-        known = [*ALL_TABLES, *_SETTINGS, *_SERIES_KEYS, *SECTIONS, *columns]
+        known = [*ALL_TABLES, *_SETTINGS, *_SERIES_KEYS, *SECTIONS, *REPORT_MEANINGS, *columns]
         near = nearest(wanted, known)
         meant = f" Did you mean {near}?" if near else ""
         raise KeyError(f"There is no table, column or setting {name}.{meant}")
@@ -83,11 +85,21 @@ def _everything() -> Iterator[str]:
     for name, item in _SETTINGS.items():
         yield f"  {name}"
         yield _indented(item.metadata["meaning"], 4)
+    yield "Keys of [report] in trial.toml"
+    for name, meaning in REPORT_MEANINGS.items():
+        yield f"  {name}"
+        yield _indented(meaning, 4)
     yield "Keys and sections of series.toml"
     meanings = {name: key.meaning for name, key in _SERIES_KEYS.items()}
     for name, meaning in (*meanings.items(), *SECTIONS.items()):
         yield f"  {name}"
         yield _indented(meaning, 4)
+
+
+def _report_keys(wanted: str) -> Iterator[list[str]]:
+    meaning = REPORT_MEANINGS.get(wanted.removeprefix("report."))
+    if meaning is not None:
+        yield [f"Key {wanted.removeprefix('report.')} of [report]", _indented(meaning)]
 
 
 def _tables(wanted: str) -> Iterator[list[str]]:

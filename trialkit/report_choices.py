@@ -43,6 +43,24 @@ PARTS: Mapping[str, str] = {
     "assessments": "Assessments and weather",
     "plots": "Plot data",
 }
+#: What each key of ``[report]`` is for.
+REPORT_MEANINGS: Mapping[str, str] = {
+    "objective": "What the trial was to find out; opens the part on treatments and dates.",
+    "methods": "Text of your own that opens the methods.",
+    "discussion": "Text of your own after the results.",
+    "conclusion": "Your conclusion, after the discussion.",
+    "sponsor": "Who ordered the trial.",
+    "protocol": "Name or number of the protocol.",
+    "author": "Who wrote the report.",
+    "approved_by": "Who approved it.",
+    "version": "Version of the report.",
+    "amendment": "What was changed since the version before.",
+    "parts": "Parts that the report shows, in this order, with semicolons between them; all when "
+    f"left empty. Known are {', '.join(PARTS)}.",
+    "variables": "Variables that the report shows, in this order, with semicolons between them; "
+    "all when left empty.",
+    "numbers": "How numbers look: plain (80%, 1,672) or si (80 %, 1 672). plain when left empty.",
+}
 #: What no choice leaves out: what a reader must know, and what the user wrote for him.
 KEPT = frozenset(
     {"discussion", "conclusion", "notes", "cautions", "sign-off", "references", "again"}
@@ -129,7 +147,7 @@ def report_choices(texts: Mapping[str, str], variables: Mapping[str, str]) -> Re
     return ReportChoices(
         parts=tuple(dict.fromkeys(key for key in parts if key)),
         variables=tuple(dict.fromkeys(name for name in names if name)),
-        numbers=NumberStyle(texts.get("numbers", "plain").strip().casefold()),
+        numbers=NumberStyle(_style(texts)),
     )
 
 
@@ -147,9 +165,13 @@ def choice_faults(texts: Mapping[str, str], variables: Mapping[str, str]) -> Ite
     for item in _variables(texts.get("variables", ""), variables):
         if _chosen(item, variables) is None:
             yield _unknown("variable", item, variables)
-    style = texts.get("numbers", "plain")
-    if style.strip().casefold() not in {item.value for item in NumberStyle}:
+    style = _style(texts)
+    if style not in {item.value for item in NumberStyle}:
         yield _unknown("style of numbers", style, [item.value for item in NumberStyle])
+
+
+def _style(texts: Mapping[str, str]) -> str:
+    return texts.get("numbers", "").strip().casefold() or NumberStyle.PLAIN.value
 
 
 def _items(text: str) -> list[str]:

@@ -18,7 +18,14 @@ from trialkit.report import compose
 from trialkit.report.compose import OUTLINE
 from trialkit.report.document import Document, Notes, Paragraph, Table
 from trialkit.report.html import render_html
-from trialkit.report_choices import KEPT, PARTS, NumberStyle, ReportChoices
+from trialkit.report_choices import (
+    KEPT,
+    PARTS,
+    REPORT_KEYS,
+    REPORT_MEANINGS,
+    NumberStyle,
+    ReportChoices,
+)
 from trialkit.trial_faults import trial_faults
 
 
@@ -138,3 +145,10 @@ def test_a_styled_number_keeps_its_digits(value: int, decimals: int) -> None:
 
 def test_no_choice_is_the_usual_order() -> None:
     assert tuple(ReportChoices().order()) == tuple(PARTS)
+
+
+def test_every_key_of_the_report_is_explained() -> None:
+    assert set(REPORT_MEANINGS) == set(REPORT_KEYS)
+    assert "semicolons" in trialkit.explain("report.parts")
+    for part in PARTS:
+        assert part in " ".join(trialkit.explain("parts").split())

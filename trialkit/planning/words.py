@@ -12,6 +12,7 @@ from functools import cache
 from typing import Any, Final
 
 from trialkit.plan_keys import PLAN_KEYS
+from trialkit.report_choices import REPORT_MEANINGS
 from trialkit.resources import data_folder
 from trialkit.trial import Comparison, Design, Kind, Transform, TreatmentRole, VariableRole
 
@@ -42,6 +43,7 @@ def key_meanings() -> Mapping[str, str]:
         **found["trial"],
         **{key.name: key.meaning for key in PLAN_KEYS},
         **{f"analysis.{name}": text for name, text in found["analysis"].items()},
+        **{f"report.{name}": text for name, text in REPORT_MEANINGS.items()},
     }
 
 
