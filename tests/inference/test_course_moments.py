@@ -83,3 +83,10 @@ def test_nothing_found_has_a_logarithm_and_the_variance_of_one_individual():
     assert (found.mean[4] == 0.0).all()
     assert found.log_total[4] == pytest.approx(np.log(0.5 / BLOCKS))
     assert found.chance[4] == pytest.approx(np.pi**2 / 6.0)
+
+
+def test_degrees_of_freedom_are_never_so_few_that_limits_lose_all_sense():
+    codes = np.repeat(np.arange(2), 2)
+    layout = randomised_blocks(codes, np.tile(np.arange(2), 2), 2)
+    found = course_moments(layout, np.array([[9.0], [9.0], [1.0], [2.0]]), unit=1.0)
+    assert found.df >= 3.0

@@ -16,7 +16,8 @@ from trialkit.inference.pooling.foresight import LEAST_TRIALS, spreads, tau_limi
 from trialkit.inference.pooling.points import points_between
 from trialkit.inference.pooling.random_effects import Pooled, PooledFit, heterogeneity, left_out
 from trialkit.inference.pooling.random_effects import weights as weights_of
-from trialkit.series.matched import FloatArray, Matched
+from trialkit.series.logarithms import UNBOUNDED, percent_of, ratio_of
+from trialkit.series.matched import Matched
 from trialkit.series.questions import Asked
 
 #: How trials were combined.
@@ -35,11 +36,6 @@ MOST_LEFT_OUT = 60
 
 #: Columns of a part of a table.
 Columns = dict[str, Any]
-
-
-def percent_of(log_ratio: FloatArray) -> FloatArray:
-    """Percent control from the logarithm of what is left."""
-    return np.asarray(100.0 * -np.expm1(log_ratio))
 
 
 def trial_control(matched: Matched, asked: Sequence[Asked]) -> pd.DataFrame:
@@ -211,6 +207,7 @@ def _differences(
     found: Pooled = one.fit.differences(a, b)
     low, high = found.limits(settings.alpha)
     points, lower, upper = points_between(one.fit, a, b, settings.alpha)
+    lower = np.where(lower > -100.0 * np.exp(UNBOUNDED), lower, np.nan)
     member = np.zeros((len(one.treatments), len(one.trials)), dtype=int)
     member[one.data.treatment, one.data.trial] = 1
     together = (member[a] * member[b]).sum(axis=1)
@@ -220,17 +217,18 @@ def _differences(
         "b": [one.treatments[code] for code in b],
         "kind": [kind] * size,
         "trials": together.astype(float),
-        "ratio": np.exp(found.estimate),
-        "lower": np.exp(low),
-        "upper": np.exp(high),
+        "ratio": ratio_of(found.estimate),
+        "lower": ratio_of(low),
+        "upper": ratio_of(high),
         "p": found.p,
         "p_adjusted": holm(found.p[:, None])[:, 0],
         "points": points,
         "points_lower": lower,
-        "points_upper": upper,
+        "points_upper": np.where(upper < 100.0 * np.exp(UNBOUNDED), upper, np.nan),
         "margin": np.full(size, settings.margin if one.of_harm else np.nan),
         "not_inferior": [
-            bool(value > -settings.margin) if one.of_harm else None for value in lower
+            bool(value > -settings.margin) if one.of_harm and np.isfinite(value) else None
+            for value in lower
         ],
         "note": [None if count else "in no trial together" for count in together],
     }

@@ -20,6 +20,7 @@ from trialkit.analysis.plots.responses import (
     assessed_variables,
 )
 from trialkit.inference.draws.course_moments import CourseMoments, course_moments
+from trialkit.series.logarithms import percent_of
 from trialkit.series.matched import (
     CONTROL_ROWS,
     WHOLE,
@@ -247,8 +248,7 @@ def _with_limits(rows: list[Row], found: LogRatios, alpha: float) -> None:
         if row["treatment"] in known:
             estimate, error = known[str(row["treatment"])]
             row["log_ratio"], row["se"] = float(estimate), float(error)
-            row["lower"] = 100.0 * (1.0 - float(np.exp(estimate + t * error)))
-            row["upper"] = 100.0 * (1.0 - float(np.exp(estimate - t * error)))
+            row["lower"], row["upper"] = percent_of(estimate + np.array([t, -t]) * error).tolist()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

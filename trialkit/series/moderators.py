@@ -11,6 +11,7 @@ from trialkit.analysis.result import table_of_parts
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.pooling.random_effects import pool, slopes
 from trialkit.series.control_tables import Columns
+from trialkit.series.logarithms import percent_of
 from trialkit.series.matched import Matched
 from trialkit.series.questions import Asked, estimates_of
 
@@ -97,8 +98,8 @@ def _slopes(
         "treatment": list(kept),
         "trials": count.astype(float),
         "values": distinct.astype(float),
-        "slope": 100.0 * np.expm1(found.estimate),
-        "lower": 100.0 * np.expm1(low),
-        "upper": 100.0 * np.expm1(high),
+        "slope": -percent_of(found.estimate),
+        "lower": -percent_of(low),
+        "upper": -percent_of(high),
         "p": found.p,
     }

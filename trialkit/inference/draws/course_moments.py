@@ -18,6 +18,9 @@ from trialkit.inference.draws.count_evidence import Evidence
 from trialkit.inference.draws.course_draws import Kind, evidence_of, weighed
 
 _HALF = 0.5
+#: Fewest degrees of freedom told: with fewer t has no variance to speak of, and what little a trial
+#: then says of its dispersion comes from the prior.
+_LEAST_DF = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,7 +46,7 @@ class CourseMoments:
         Of what plots do, between groups: above 0 for those that share larger units; ones on the
         diagonal.
     df : float
-        Degrees of freedom behind the variances.
+        Degrees of freedom behind the variances, 3 at least.
     """
 
     mean: FloatArray
@@ -106,7 +109,7 @@ def course_moments(
         plots=plots,
         correlation=correlation,
         together=together,
-        df=posterior.df,
+        df=max(posterior.df, _LEAST_DF),
     )
 
 

@@ -9,6 +9,8 @@ import numpy as np
 from trialkit.inference.design.layout import FloatArray, IntArray
 from trialkit.inference.pooling.random_effects import Pooled, PooledFit
 
+_MOST = 50.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OneTrial:
@@ -56,8 +58,9 @@ def points_between(
     Zou GY & Donner A 2008, Stat. Med. 27:1693-1702 (reference from memory).
     """
     each, apart = fit.treatments(), fit.differences(a, b)
-    low, high = (np.exp(part) for part in each.limits(alpha))
-    left = np.exp(each.estimate)
+    # Beyond e^50 nothing is bounded; kept from running over.
+    low, high = (np.exp(np.minimum(part, _MOST)) for part in each.limits(alpha))
+    left = np.exp(np.minimum(each.estimate, _MOST))
     product = each.se[a] * each.se[b]
     joint = (each.se[a] ** 2 + each.se[b] ** 2 - apart.se**2) / 2.0
     r = np.clip(np.where(product > 0.0, joint / np.where(product > 0.0, product, 1.0), 0.0), -1, 1)
