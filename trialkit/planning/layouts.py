@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from math import factorial
 
 import numpy as np
@@ -91,9 +92,9 @@ def _statement(drawn: _Drawn) -> str:
 
 
 def _power(number: int) -> str:
-    digits = str(number)
-    raised = str(len(digits) - 1).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"{digits[0]}.{digits[1]} × 10{raised}"
+    front, _, power = f"{Decimal(number):.1e}".partition("e+")
+    raised = power.translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{front} × 10{raised}"
 
 
 # --- drawing ------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ import pandas as pd
 from trialkit.measures.dose_units import active_of_product, amount_for
 from trialkit.measures.tank import measured
 from trialkit.measures.units import ML_PER_FL_OZ, convert
+from trialkit.numerals import plural
 from trialkit.planning.doses import Portion, applied
 from trialkit.planning.options import Plan
 from trialkit.planning.sprayer import Sprayer, sprayer_of
@@ -63,6 +64,14 @@ class MixSheet:
     tanks: pd.DataFrame
     sprayer: Sprayer
     problems: tuple[Problem, ...]
+
+    def __repr__(self) -> str:
+        held = (
+            plural(len(self.tanks), "tank"),
+            plural(len(self.amounts), "amount"),
+            plural(len(self.problems), "warning"),
+        )
+        return f"<MixSheet: {', '.join(held)}>"
 
 
 def mix_sheet(trial: Trial) -> MixSheet:

@@ -60,6 +60,10 @@ class Planned:
     bound: float | None = None
     notes: tuple[Problem, ...] = ()
 
+    def __repr__(self) -> str:
+        how = f"seed {self.trial.plan.get('plan.seed')}" if self.drawn else "taken over"
+        return f"<Planned {self.trial!r}, {how}>"
+
     @property
     def plots(self) -> pd.DataFrame:
         """Plots in the order of the walk: one row a plot, columns without content left out."""

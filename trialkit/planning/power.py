@@ -102,6 +102,11 @@ class BlocksNeeded:
     against: str
     field: Field
 
+    def __repr__(self) -> str:
+        sizes = ", ".join(str(size) for size in dict.fromkeys(self.chances["blocks"]))
+        asked = len(set(self.chances["question"]))
+        return f"<BlocksNeeded: {sizes} blocks, {asked} questions, {len(self.chances)} chances>"
+
 
 def blocks_needed(
     trial: Trial,
