@@ -196,6 +196,10 @@ def power(
             "--like", metavar="RECORD|TRIAL", help="Take density, k and spread from its counts."
         ),
     ] = None,
+    variable: Annotated[
+        str | None,
+        typer.Option("--variable", metavar="NAME", help="Which count of it; the first pest."),
+    ] = None,
     density: Annotated[
         float | None, typer.Option("--density", help="Mean of a sample in untreated plots.")
     ] = None,
@@ -277,7 +281,11 @@ def power(
     if seed is not None:
         given = given.with_settings(seed=seed)
     earlier = existing(like) if like is not None else None
-    field = Field(density=density or 0.0) if earlier is None else guarded(lambda: field_of(earlier))
+    field = (
+        Field(density=density or 0.0)
+        if earlier is None
+        else guarded(lambda: field_of(earlier, variable))
+    )
     said: dict[str, Any] = {
         "density": density, "k": k, "plot_cv": plot_cv, "block_cv": block_cv, "unit_cv": unit_cv,
         "steady": steady,

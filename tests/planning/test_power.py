@@ -288,6 +288,29 @@ def test_an_earlier_trial_gives_its_field_back(steady: float) -> None:
     assert found.block_cv == pytest.approx(25, abs=10)
 
 
+def test_main_plots_of_an_earlier_trial_are_told_from_plots() -> None:
+    protocol = replace(
+        make_protocol("split-plot", plan={"plan.blocks": "20"}),
+        treatments=factor_treatments(3, 3),
+        untreated="C1:P1",
+    )
+    truth = Field(density=1e4, plot_cv=20, block_cv=30, unit_cv=40)
+    task = one_task("assessment", protocol, size=20)
+    means = np.full((len(task.trial.plots), 4), truth.density)
+    values = simulate_counts(means, task.groups, truth, 1, np.random.default_rng(4))[:, :, 0]
+    rows = [
+        (plot.id, "larvae", float(day + 1), None, values[i, day])
+        for i, plot in enumerate(task.trial.plots)
+        for day in range(4)
+    ]
+    counts = pd.DataFrame(rows, columns=["plot", "variable", "day", "sample", "value"])
+    found = field_of(replace(task.trial, counts=counts))
+    assert found.unit_cv == pytest.approx(40, abs=8)
+    assert found.plot_cv == pytest.approx(20, abs=4)
+    assert found.block_cv == pytest.approx(30, abs=15)
+    assert found.steady == pytest.approx(100, abs=15)
+
+
 def test_a_record_is_as_good_as_its_trial(tmp_path: Path) -> None:
     example = trialkit.example_trial("spider_mite_glasshouse")
     trialkit.report_trials([example], tmp_path, formats=(), jobs=1)

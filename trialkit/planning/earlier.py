@@ -128,7 +128,7 @@ def _spreads(item: Assessed, plan: PlotPlan, days: NDArray[np.intp], k: float) -
     """Percent by which plots within blocks, blocks and larger units differ, and what stays."""
     values, samples = item.values[:, days], np.maximum(item.samples[:, days], 1)
     logs, expected = _logs(values, samples, plan, k)
-    units = _unit_variances(plan, logs)
+    units, of_blocks = _larger_variances(plan, logs)
     plots, blocks = [], []
     rest = np.full(logs.shape, np.nan)
     for fit in fit_layout(plan.layout.inside_units, logs):
@@ -140,7 +140,9 @@ def _spreads(item: Assessed, plan: PlotPlan, days: NDArray[np.intp], k: float) -
         for place, column in enumerate(fit.columns):
             error_ms = float(fit.ms_error[place])
             plots.append(error_ms - expected[column])
-            blocks.append(_block_variance(fit, place, error_ms, plan, units))
+            blocks.append(_block_variance(fit, place, len(plan.treatments)))
+    if plan.layout.units:
+        blocks = of_blocks
     within = _mean(plots)
     return {
         "plot_cv": _cv(within),
@@ -171,24 +173,29 @@ def _logs(
     return logs, expected
 
 
-def _unit_variances(plan: PlotPlan, logs: FloatArray) -> dict[str, float]:
-    """Variance between main plots, or strips of each kind, over the days."""
+def _larger_variances(plan: PlotPlan, logs: FloatArray) -> tuple[dict[str, float], list[float]]:
+    """Variances over the days between main plots, or strips of each kind; of blocks on each day.
+
+    Blocks: of their mean square, less what plots and larger units give it. Nothing where there
+    are no larger units.
+    """
     if not plan.layout.units:
-        return {}
-    found = fit_strata(plan.layout, logs).components
-    return {name: _mean(found[name].tolist()) for name, _ in plan.layout.units}
-
-
-def _block_variance(
-    fit: LinearFit, place: int, error_ms: float, plan: PlotPlan, units: dict[str, float]
-) -> float:
-    """Variance between blocks: of their mean square, less what plots and larger units give it."""
-    below = error_ms
+        return {}, []
+    fit = fit_strata(plan.layout, logs)
+    below = fit.ms_error.copy()
+    units = {}
     for name, codes in plan.layout.units:
-        below += units[name] * codes.size / (int(codes.max()) + 1)
+        units[name] = _mean(fit.components[name].tolist())
+        below += fit.components[name] * codes.size / (int(codes.max()) + 1)
+    lines = [term.mean_sq for term in fit.terms if term.source == "block"]
+    return units, [] if not lines else list((lines[0] - below) / len(plan.treatments))
+
+
+def _block_variance(fit: LinearFit, place: int, treatments: int) -> float:
+    """Variance between blocks: of their mean square, less what plots give it."""
     for term in fit.terms:
         if term.source == "block":
-            return (float(term.mean_sq[place]) - below) / len(plan.treatments)
+            return float(term.mean_sq[place] - fit.ms_error[place]) / treatments
     return 0.0
 
 

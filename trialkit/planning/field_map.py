@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from textwrap import wrap
 from xml.sax.saxutils import escape, quoteattr
 
 from openpyxl.styles import Alignment, PatternFill
@@ -78,7 +79,9 @@ def map_svg(trial: Trial, *, blind: bool = False) -> str:
     rows, columns = max(item.row for item in plots), max(item.column for item in plots)
     legend = [] if blind else list(looks.values())
     width = _LEFT + columns * _WIDE + 16
-    height = _TOP + rows * _HIGH + 18 + 22 * (-(-len(legend) // _across(width))) + 10
+    foot = _TOP + rows * _HIGH + 18 + 22 * (-(-len(legend) // _across(width))) + 10
+    cautions = wrap(caution_line(), max(30, (width - _LEFT) // 6))
+    height = foot + 14 * len(cautions) + 6
     title = plain_line(trial.title) + (f", {plain_line(trial.site)}" if trial.site else "")
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
@@ -101,6 +104,10 @@ def map_svg(trial: Trial, *, blind: bool = False) -> str:
         *_walk(plots),
         *_block_lines(plots),
         *_legend(legend, width, _TOP + rows * _HIGH + 26),
+        *(
+            f'<text x="{_LEFT}" y="{foot + 10 + 14 * i}" font-size="10">{escape(line)}</text>'
+            for i, line in enumerate(cautions)
+        ),
         "</svg>",
     ]
     return "\n".join(parts) + "\n"

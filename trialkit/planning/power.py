@@ -75,6 +75,8 @@ class BlocksNeeded:
         Of the settings: percent control to be passed, and points that a lower rate may lack.
     held : float
         Day until which the other treatments hold the target, where days were asked for.
+    counted : str
+        What is counted: label of the first pest of the trial that is a count.
     treatment, against : str
         Ids of the treatment that is looked at, and of the one that it is compared with.
     field : Field
@@ -98,6 +100,7 @@ class BlocksNeeded:
     target: float
     margin: float
     held: float
+    counted: str
     treatment: str
     against: str
     field: Field
@@ -216,6 +219,7 @@ def blocks_needed(
         target=trial.settings.control_target,
         margin=trial.settings.noninferiority_margin,
         held=tasks[-1].held,
+        counted=tasks[0].variable.label,
         treatment=ids[tasks[0].first],
         against=ids[tasks[0].other],
         field=fields[0],
@@ -349,7 +353,7 @@ def _variable(trial: Trial) -> Variable:
         counted = item.kind is Kind.COUNT and item.examined is None
         if counted and item.role is VariableRole.PEST:
             return item
-    return Variable(name="pest", label="Pest", kind=Kind.COUNT, role=VariableRole.PEST)
+    return Variable(name="pest", label="A pest", kind=Kind.COUNT, role=VariableRole.PEST)
 
 
 def _portable(

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.figures.identity import plain_line
 from trialkit.planning.chances import Sought
 from trialkit.planning.pages import Page, Part, heading_of, page_html
 from trialkit.planning.power import WANTED, BlocksNeeded, fewest_blocks
@@ -62,8 +63,9 @@ def _assumptions(needed: BlocksNeeded) -> str:
     if set(needed.chances["question"]) - {Sought.ANY, Sought.UNTREATED, Sought.OTHER}:
         days = f" Of the variance of plots {field.steady:.0f} % stays with them over the days."
     return (
-        f"Simulated with {field.density:.3g} per sample in the untreated, {clumped}, plots "
-        f"differing by {field.plot_cv:.0f} %, blocks by {field.block_cv:.0f} %{units}, {samples} "
+        f"{plain_line(needed.counted)}: simulated with {field.density:.3g} per sample in the "
+        f"untreated, {clumped}, plots differing by {field.plot_cv:.0f} %, blocks by "
+        f"{field.block_cv:.0f} %{units}, {samples} "
         f"{'sample' if counts == [1] else 'samples'} a plot; the other treatments with "
         f"{needed.assumed:g} % control.{days} Looked at is treatment {needed.treatment}"
         + (f", compared with {needed.against}." if needed.against != needed.treatment else ".")
@@ -142,10 +144,22 @@ def power_page(trial: Trial, needed: BlocksNeeded) -> str:
         f"from {int(table['simulations'].iloc[0])} simulated trials, tested as a report tests "
         "them.",
     )
-    parts = [Part(notes=notes)]
+    parts = [Part(notes=(*notes, *_by_formula(needed)))]
     for question in dict.fromkeys(table["question"]):
         parts += _parts_of(table[table["question"] == question], str(question))
     return page_html(Page(title=f"Blocks needed: {title}", subtitle=subtitle, parts=tuple(parts)))
+
+
+def _by_formula(needed: BlocksNeeded) -> Iterator[str]:
+    """Say how far the noncentral F is from the simulation, where it holds."""
+    table = needed.formula.dropna()
+    if not table.empty:
+        apart = 100 * float((table["simulated"] - table["noncentral_f"]).abs().max())
+        yield (
+            "The chance of any difference by the noncentral F, from the means and the error of "
+            f"the simulated trials, is nowhere further than {apart:.1f} points from the simulated "
+            "one."
+        )
 
 
 def _parts_of(own: pd.DataFrame, question: str) -> Iterator[Part]:
