@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -237,6 +240,23 @@ def test_two_treatments_cannot_be_compared_in_rates() -> None:
     trial = make_protocol("rcbd", 2, {"plan.days": "3, 7"})
     with pytest.raises(TrialError, match="between two treatments"):
         blocks_needed(trial, FIELD, ask=("rates",), simulations=10)
+
+
+def test_a_task_can_go_to_another_process() -> None:
+    # By itself: whether anything else has taught Python to send frozen mappings or not.
+    code = (
+        "import pickle, sys; from planning.test_power import one_task, make_protocol; "
+        "from trialkit.planning.power import run_task; import copyreg, types; "
+        "copyreg.dispatch_table.pop(types.MappingProxyType, None); "
+        "sys.stdout.write(str(len(pickle.dumps(one_task('assessment', make_protocol())))))"
+    )
+    path = os.pathsep.join(sys.path)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=120,
+        env={**os.environ, "PYTHONPATH": path},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout) > 1000
 
 
 def test_any_executor_gives_the_same() -> None:

@@ -389,6 +389,7 @@ def _portable(
         report={},
         extra={},
         plan={},
+        listed_at={},
     )
 
 
