@@ -16,9 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.analysis.fits.draws import limits, two_sided
+from trialkit.analysis.fits.draws import control_limits
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.inference.draws.course_draws import course_draws
+from trialkit.inference.draws.course_draws import course_law
+from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.log_laws import LogLaw
 
 FloatArray = NDArray[np.float64]
 
@@ -90,18 +92,18 @@ class Result:
     above: float
 
 
-def judge(percents: list[FloatArray], draws: list[FloatArray], controls: FloatArray) -> Result:
-    """Set intervals against the truth; ``draws`` (size, t, d), ``percents`` (t, d) by trial."""
-    inside, low_miss, high_miss, reject = [], [], [], []
-    for percent, drawn in zip(percents, draws, strict=True):
+def judge(percents: list[FloatArray], laws: list[LogLaw], controls: FloatArray) -> Result:
+    """Set intervals against the truth; laws of the ratios and ``percents`` (t, d) by trial."""
+    low_miss, high_miss, reject = [], [], []
+    for percent, law in zip(percents, laws, strict=True):
         known = np.isfinite(percent)
-        lower, upper = limits(drawn, ALPHA)
+        lower, upper = control_limits(law, ALPHA)
         upper = np.maximum(upper, percent)
         truth = np.broadcast_to(controls[:, None], percent.shape)
         with np.errstate(invalid="ignore"):
             low_miss.append(np.where(known, lower > truth, np.nan))
             high_miss.append(np.where(known, upper < truth, np.nan))
-            reject.append(np.where(known, two_sided(drawn) < ALPHA, np.nan))
+            reject.append(np.where(known, law.two_sided(1.0) < ALPHA, np.nan))
     low, high = np.array(low_miss)[:, 1:], np.array(high_miss)[:, 1:]
     inside = 1.0 - low - high
     truth = controls[1:]
@@ -122,11 +124,12 @@ def run(cell: Cell, sims: int, seed: int = 1) -> dict[str, Result]:
     rng = np.random.default_rng(seed)
     layout, d = cell.layout, cell.days
     first = 1 if d > 1 else 0
-    plain: tuple[list[FloatArray], list[FloatArray]] = ([], [])
-    changed: tuple[list[FloatArray], list[FloatArray]] = ([], [])
-    for trial in range(sims):
+    plain: tuple[list[FloatArray], list[LogLaw]] = ([], [])
+    changed: tuple[list[FloatArray], list[LogLaw]] = ([], [])
+    asked = Quotient(days=np.arange(first, d), base=0)
+    for _ in range(sims):
         values = draw_counts(cell, rng)
-        drawn = course_draws(layout, values, unit=1.0 / cell.samples, seed=trial).means
+        law = course_law(layout, values, unit=1.0 / cell.samples)
         mean = np.array(
             [
                 [np.nanmean(v) if np.isfinite(v).any() else np.nan for v in part.T]
@@ -136,15 +139,13 @@ def run(cell: Cell, sims: int, seed: int = 1) -> dict[str, Result]:
         with np.errstate(divide="ignore", invalid="ignore"):
             share = mean[:, first:] / mean[:1, first:]
             share = np.where(np.isfinite(share), share, np.nan)
-            share_drawn = drawn[:, :, first:] / drawn[:, :1, first:]
             plain[0].append(100.0 * (1.0 - share))
-            plain[1].append(100.0 * (1.0 - share_drawn))
+            plain[1].append(law.ratio(asked))
             if first:
                 before = mean[:, :1] / mean[:1, :1]
                 both = np.where((mean[:, :1] > 0) & (mean[:1, :1] > 0), share / before, np.nan)
                 changed[0].append(100.0 * (1.0 - both))
-                ratio = drawn[:, :, :1] / drawn[:, :1, :1]
-                changed[1].append(100.0 * (1.0 - share_drawn / ratio))
+                changed[1].append(law.ratio(replace(asked, before=0)))
     found = {"abbott": judge(*plain, cell.controls)}
     if first:
         found["henderson-tilton"] = judge(*changed, cell.controls)

@@ -1,53 +1,121 @@
-"""How far limits and p-values of percent control move with the seed of their draws.
+"""How far limits and p-values of percent control move with the seed, and whether they are right.
 
 Four treatments and an untreated in four blocks on three days, counts of a negative binomial with
-k = 2, one trial; its draws are made with 20 seeds. Prints, for each control as it came out, the
-range over seeds of the lower and the upper limit, and of the p-value. Asserts nothing.
+k = 2, one trial. Prints for each control the range over 20 seeds of limits and p-value from 2,000
+draws, which a report once gave, beside those of the exact law, which it gives now, and those of
+two million draws of the full model. Then, for every shipped example, the tables of which a limit
+or a p-value still moves with the seed, and by how much. Asserts nothing.
 
-Run as ``python tests/benchmarks/bench_draws.py``.
+Run as ``python tests/benchmarks/bench_draws.py [DRAWS] [SEEDS]`` (2,000,000 and 6).
 """
 
 from __future__ import annotations
 
-import numpy as np
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
 
-from trialkit.analysis.fits.draws import DRAWS, limits, two_sided
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+import trialkit
+from trialkit.analysis.fits.draws import DRAWS, control_limits, limits, two_sided
+from trialkit.analysis.schema import TABLES
 from trialkit.inference.design.layout import Layout
-from trialkit.inference.draws.course_draws import course_draws
+from trialkit.inference.draws.course_draws import course_law
+from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.drawn_means import draw_means
+
+FloatArray = NDArray[np.float64]
 
 SEEDS = range(20)
 BLOCKS, MEAN, K = 4, 60.0, 2.0
 SURVIVING = (1.0, 0.6, 0.4, 0.2, 0.05)
+CHUNK = 200_000
+ENDS = ("lower", "upper", "p", "p_adjusted")
 
 
-def main() -> None:
+def one_trial(many: int) -> None:
+    """The table of one trial."""
     treatment = np.tile(np.arange(len(SURVIVING)), BLOCKS)
     block = np.repeat(np.arange(BLOCKS), len(SURVIVING))
     layout = Layout(treatment=treatment, n_treatments=len(SURVIVING), blocking=(("block", block),))
     rng = np.random.default_rng(7)
     mean = MEAN * np.asarray(SURVIVING)[treatment][:, None] * np.ones(3)
     counts = rng.poisson(mean * rng.gamma(K, 1.0 / K, size=mean.shape)).astype(float)
-    low, high, tested = [], [], []
-    for seed in SEEDS:
-        drawn = course_draws(layout, counts, kind="count", unit=1.0, draws=DRAWS, seed=seed).means
-        control = 100.0 * (1.0 - drawn / drawn[:, [0]])[:, 1:]
-        below, above = limits(control, 0.05)
-        low.append(below)
-        high.append(above)
-        tested.append(two_sided(control))
-    print("| control, % | range of lower | of upper | p |")
-    print("| ---: | ---: | ---: | --- |")
-    middle = 100.0 * (1.0 - _means(counts, treatment)[1:] / _means(counts, treatment)[0])
+    law = course_law(layout, counts, kind="count", unit=1.0)
+    found = law.ratio(Quotient(days=np.arange(3), base=0))
+    low, high = (part[1:] for part in control_limits(found, 0.05))
+    p = found.two_sided(1.0)[1:]
+    short = [limits(_control(draw_means(law, DRAWS, seed)), 0.05) for seed in SEEDS]
+    tested = [two_sided(_control(draw_means(law, DRAWS, seed))) for seed in SEEDS]
+    drawn = np.concatenate(
+        [_control(draw_means(law, CHUNK, 100 + i)) for i in range(max(1, many // CHUNK))]
+    )
+    truth = limits(drawn, 0.05)
+    below = (drawn <= 0.0).mean(axis=0)
+    print(
+        "| control, % | range of lower, draws | of upper | law, lower | two million | law, upper",
+        end="",
+    )
+    print(" | two million | p of draws | of law | two million |")
+    print("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | --- | ---: | ---: |")
+    middle = _control(law.evidence.estimate[None])[0]
     for place in np.ndindex(middle.shape):
-        ends = [np.ptp([part[place] for part in parts]) for parts in (low, high)]
-        p = [[part[place] for part in parts] for parts in (tested,)]
-        told = " | ".join(f"{min(part):.1e} to {max(part):.1e}" for part in p)
-        print(f"| {middle[place]:.1f} | {ends[0]:.1f} | {ends[1]:.1f} | {told} |")
+        ranges = [np.ptp([part[end][place] for part in short]) for end in (0, 1)]
+        seen = [part[place] for part in tested]
+        exact = 2.0 * min(below[place], 1.0 - below[place])
+        print(
+            f"| {middle[place]:.1f} | {ranges[0]:.1f} | {ranges[1]:.1f} | {low[place]:.2f} | "
+            f"{truth[0][place]:.2f} | {high[place]:.2f} | {truth[1][place]:.2f} | "
+            f"{min(seen):.1e} to {max(seen):.1e} | {p[place]:.2e} | {exact:.2e} |"
+        )
 
 
-def _means(counts: np.ndarray, treatment: np.ndarray) -> np.ndarray:
-    return np.array([counts[treatment == code].mean(axis=0) for code in range(len(SURVIVING))])
+def _control(means: FloatArray) -> FloatArray:
+    return np.asarray(100.0 * (1.0 - means / means[:, [0]])[:, 1:])
+
+
+def examples(seeds: int) -> None:
+    """What still moves with the seed, over all shipped examples."""
+    moved: dict[tuple[str, str], tuple[float, int, int]] = {}
+    for name in trialkit.example_names():
+        trial = trialkit.read_trial(trialkit.example_trial(name))
+        found = [
+            trialkit.analyse(replace(trial, settings=replace(trial.settings, seed=seed)))
+            for seed in range(1, seeds + 1)
+        ]
+        for table, column, values in _ends(found):
+            ranges = np.nanmax(values, axis=0) - np.nanmin(values, axis=0)
+            most, some, whole = moved.get((table, column), (0.0, 0, 0))
+            moved[table, column] = (
+                max(most, float(ranges.max())),
+                some + int((ranges > 1e-9).sum()),
+                whole + ranges.size,
+            )
+    print("\n| table | column | numbers that move | of | largest range |")
+    print("| --- | --- | ---: | ---: | ---: |")
+    for (table, column), (most, some, whole) in sorted(moved.items()):
+        if some:
+            print(f"| {table} | {column} | {some} | {whole} | {most:.3g} |")
+    still = sorted({table for (table, _), (_, some, _) in moved.items() if not some})
+    print(f"\nNothing moves in limits and p of: {', '.join(still)}.")
+
+
+def _ends(found: list[trialkit.Analysis]) -> Iterator[tuple[str, str, FloatArray]]:
+    for name in TABLES:
+        tables: list[pd.DataFrame] = [getattr(one, name) for one in found]
+        for column in tables[0].columns:
+            ends = column in ENDS or column.endswith(("_lower", "_upper"))
+            if ends and len({len(table) for table in tables}) == 1 and len(tables[0]):
+                values = np.stack([table[column].to_numpy(dtype=float) for table in tables])
+                known = np.isfinite(values).all(axis=0)
+                if known.any():
+                    yield name, column, values[:, known]
 
 
 if __name__ == "__main__":
-    main()
+    numbers = [int(word) for word in sys.argv[1:]]
+    one_trial(numbers[0] if numbers else 2_000_000)
+    examples(numbers[1] if len(numbers) > 1 else 6)

@@ -13,7 +13,8 @@ from trialkit.inference.design.layout import (
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.draws.course_draws import course_draws, positive_draws, unit_of
+from trialkit.inference.draws.course_draws import course_draws, course_law, positive_laws, unit_of
+from trialkit.inference.draws.course_laws import Quotient
 
 FloatArray = NDArray[np.float64]
 LEFT = np.array([1.0, 1.0, 0.5, 0.2, 0.05])
@@ -80,17 +81,21 @@ def test_means_of_samples_and_scale(counts: FloatArray) -> None:
     np.testing.assert_allclose(again.means, 10.0 * area.means, rtol=1e-9)
 
 
-def test_measurements_fitted_at_once_are_drawn_as_each_alone(counts: FloatArray) -> None:
+def test_measurements_fitted_at_once_are_told_as_each_alone(counts: FloatArray) -> None:
     values = np.column_stack([counts * 3.3, (counts[:, 0] + 1.0) * 12.0, counts[:, 1]])
     values[[2, 11], 1] = values[7, 3] = np.nan
     layout = blocks_of()
     main_plots = layout.blocking[0][1] * 2 + layout.treatment // 3
+    asked = Quotient(days=np.zeros(1, dtype=np.intp), base=0)
+    shares = (0.025, 0.5, 0.975)
     for units in ((), (main_plots,)):
-        found = positive_draws(layout, values, units=units, draws=200, seed=7)
+        found = positive_laws(layout, values, units=units)
         for column, one in zip(values.T, found, strict=True):
-            alone = course_draws(layout, column, kind="positive", units=units, draws=200, seed=7)
-            np.testing.assert_allclose(one.means, alone.means, rtol=1e-5)
-            np.testing.assert_allclose(one.estimate, alone.estimate, rtol=1e-6)
+            alone = course_law(layout, column, kind="positive", units=units)
+            np.testing.assert_allclose(
+                one.ratio(asked).quantiles(shares), alone.ratio(asked).quantiles(shares), rtol=1e-4
+            )
+            np.testing.assert_allclose(one.evidence.estimate, alone.evidence.estimate, rtol=1e-6)
 
 
 def test_the_unit_of_means_written_with_two_decimals() -> None:
@@ -215,9 +220,10 @@ def test_wrong_input() -> None:
 def coverage(kind: str, size: int) -> tuple[float, float]:
     """Share of intervals of ratios to the first group that hold the truth; rejections of 1."""
     layout = blocks_of()
-    rng = np.random.default_rng(21)
+    rng = np.random.default_rng(22)
+    asked = Quotient(days=np.zeros(1, dtype=np.intp), base=0)
     inside, rejected = [], []
-    for trial in range(size):
+    for _ in range(size):
         if kind == "percent":
             odds = 0.6 * LEFT[layout.treatment]
             chance = special.expit(
@@ -225,16 +231,16 @@ def coverage(kind: str, size: int) -> tuple[float, float]:
             )
             values = np.round(100.0 * rng.beta(chance * 15.0, (1.0 - chance) * 15.0))
             truth = np.array([chance[layout.treatment == g].mean() for g in range(5)])
-            drawn = course_draws(layout, values, kind="percent", draws=500, seed=trial)
+            law = course_law(layout, values, kind="percent")
         else:
             values = counts_of(layout, 30.0, 1.5, 1, rng)
             truth = LEFT
-            drawn = course_draws(layout, values, draws=500, seed=trial)
-        if drawn.estimate[0, 0] == 0.0:
+            law = course_law(layout, values)
+        estimate = law.evidence.estimate[:, 0]
+        if estimate[0] == 0.0:
             continue
-        ratio = drawn.means[:, 1:, 0] / drawn.means[:, :1, 0]
-        low, high = np.quantile(ratio, [0.025, 0.975], axis=0)
-        low = np.minimum(low, drawn.estimate[1:, 0] / drawn.estimate[0, 0])
+        low, high = law.ratio(asked).quantiles((0.025, 0.975))[:, 1:, 0]
+        low = np.minimum(low, estimate[1:] / estimate[0])
         goal = truth[1:] / truth[0]
         inside.append((low <= goal) & (goal <= high))
         rejected.append((low[0] > 1.0) | (high[0] < 1.0))

@@ -367,9 +367,11 @@ def test_residuals_lie_on_the_map(trial: Trial, story: Analysis) -> None:
 
 
 def test_how_intervals_arise_is_told(told: Document, story: Analysis) -> None:
-    assert "draws of all treatment means" in said(told)
+    assert "confidence distribution of all treatment means" in said(told)
     unknown = story.control.assign(lower=np.nan, upper=np.nan)
-    assert "draws of all treatment means" not in said(compose(replace(story, control=unknown)))
+    assert "confidence distribution of all treatment means" not in said(
+        compose(replace(story, control=unknown))
+    )
 
 
 def test_hostile_names_stay_text_in_every_part(renamed: Callable[[str], Analysis]) -> None:

@@ -55,6 +55,10 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "names and the edges of the classes differ between pages.",
             seen=True,
         ),
+        "inversion": Reference(
+            "Gil-Pelaez J (1951). Biometrika 38, 481-482. Distributions from their characteristic "
+            "functions."
+        ),
         "cube-root": Reference(
             "Wilson EB & Hilferty MM (1931). Proceedings of the National Academy of Sciences 17, "
             "684-688. Normal approximation behind the draws of means.",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import Course, limits, method_of, two_sided
+from trialkit.analysis.fits.draws import Course, control_limits, limits, method_of, two_sided
 from trialkit.analysis.plots.responses import FloatArray
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.trial import TreatmentRole, VariableRole
@@ -38,12 +38,17 @@ class Shown:
     def __init__(self, basis: Basis, course: Course, untreated: int) -> None:
         self.method = method_of(course, basis.settings)
         self.days = course.after
-        self.draws = course.control(untreated, self.method)
+        self._course, self._untreated = course, untreated
         self.percent = np.zeros((len(basis.plan.treatments), self.days.size))
         control = basis.control_of(course.item.variable.name)
         if control is not None:
             self.percent[basis.plan.others] = control.percent[basis.plan.others]
         self.alpha = basis.settings.alpha
+
+    @property
+    def draws(self) -> FloatArray:
+        """Draws of the percent control, (draws, treatments, days)."""
+        return self._course.control(self._untreated, self.method)
 
     def interval(
         self, draws: FloatArray, estimate: FloatArray
@@ -85,8 +90,12 @@ def carrier_table(basis: Basis) -> pd.DataFrame:
             added = np.where(
                 positive, 100.0 * (1.0 - left[0] / np.where(positive, left[1], 1.0)), np.nan
             )
-            against = course.control(carrier, shown.method)[:, products]
-            lower, upper, p = shown.interval(against, added)
+            law = course.ratios(carrier, shown.method)
+            known = np.isfinite(added)
+            lower, upper, p = (
+                np.where(known, part[products], np.nan)
+                for part in (*control_limits(law, shown.alpha), law.two_sided(1.0))
+            )
             parts.append(
                 {
                     "variable": [course.item.variable.name] * added.size,

@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.control import percent_control
-from trialkit.analysis.fits.draws import Course, limits, method_of, two_sided
+from trialkit.analysis.fits.draws import Course, control_limits, method_of
 from trialkit.analysis.plots.responses import FloatArray, IntArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
+from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.log_laws import LogLaw
 from trialkit.measures.natural_enemies import class_of_interval, pest_per_enemy
 from trialkit.trial import ControlMethod, VariableRole
 
@@ -35,7 +37,7 @@ class EnemyReduction:
     percent, reason
         The estimate by the method of the settings, and why there is none.
     lower, upper, p
-        Central interval of the draws, and the two-sided p-value of no reduction.
+        Central interval, and the two-sided p-value of no reduction.
     """
 
     course: Course
@@ -56,8 +58,8 @@ def enemy_reductions(basis: Basis) -> tuple[EnemyReduction, ...]:
         method = method_of(course, basis.settings)
         means = treatment_means(course.item.values, basis.plan)
         control = percent_control(means, course.item, untreated, method, course)
-        drawn = course.control(untreated, method)
-        lower, upper = limits(drawn, basis.settings.alpha)
+        law = course.ratios(untreated, method)
+        lower, upper = control_limits(law, basis.settings.alpha)
         found.append(
             EnemyReduction(
                 course=course,
@@ -65,7 +67,7 @@ def enemy_reductions(basis: Basis) -> tuple[EnemyReduction, ...]:
                 reason=control.reason,
                 lower=lower,
                 upper=upper,
-                p=two_sided(drawn),
+                p=law.two_sided(1.0),
             )
         )
     return tuple(found)
@@ -78,7 +80,7 @@ def enemy_table(basis: Basis, reductions: Sequence[EnemyReduction]) -> pd.DataFr
     for the first pest that was counted on the same day: a quotient of treatment means, with its
     interval, and
     ``pest_per_enemy_p`` tests whether it is that of the untreated. The courses of pest and enemy
-    are drawn apart from each other.
+    are taken as independent of each other.
     """
     ids, untreated = basis.plan.treatments, basis.plan.untreated
     if untreated is None:
@@ -146,12 +148,13 @@ def _ratios(
     pests = treatment_means(pest.item.values, basis.plan)[:, of_pest]
     enemies = treatment_means(enemy.item.values, basis.plan)[:, of_enemy]
     value = pest_per_enemy(pests, enemies).value
-    drawn = pest.means[:, :, of_pest] / enemy.means[:, :, of_enemy]
-    lower, upper = limits(drawn, basis.settings.alpha)
+    alpha = basis.settings.alpha
+    own, against = _per_enemy(pest, of_pest, enemy, of_enemy, (None, untreated))
+    lower, upper = own.quantiles((alpha / 2.0, 1.0 - alpha / 2.0))
     known = np.isfinite(value)
     # With no enemy found there is no quotient, but it is at least so large.
     none_found = np.isfinite(pests) & (enemies == 0.0) & (pests > 0.0)
-    p = two_sided(drawn / drawn[:, [untreated]], 1.0)
+    p = against.two_sided(1.0)
     other = np.arange(len(value))[:, None] != untreated
     return (
         value,
@@ -159,6 +162,30 @@ def _ratios(
         np.where(known, upper, np.nan),
         np.where((known | none_found) & other & known[untreated], p, np.nan),
     )
+
+
+def _per_enemy(
+    pest: Course,
+    of_pest: IntArray,
+    enemy: Course,
+    of_enemy: IntArray,
+    bases: tuple[int | None, ...],
+) -> list[LogLaw]:
+    """Laws of pests for each enemy, against each of the bases; both are independent."""
+    above, under = (Quotient(days=days, base=None) for days in (of_pest, of_enemy))
+    # What suits one of two factors suits the product.
+    found = [
+        course.ratios(course.bases[0], ControlMethod.ABBOTT).frequencies for course in (pest, enemy)
+    ]
+    common = min(found, key=lambda frequencies: frequencies.reach)
+    return [
+        one.times(other.inverse())
+        for one, other in zip(
+            pest.law.ratios(above, bases, common),
+            enemy.law.ratios(under, bases, common),
+            strict=True,
+        )
+    ]
 
 
 def resurgence_table(
@@ -206,9 +233,8 @@ def _risen(
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(pest.after > enemy_day, means[code] / means[untreated], np.nan)
     most = int(np.nanargmax(ratio))
-    low, high = limits(
-        pest.control(untreated, ControlMethod.ABBOTT)[:, code, most], basis.settings.alpha
-    )
+    law = pest.ratios(untreated, ControlMethod.ABBOTT)
+    low, high = (ends[code, most] for ends in control_limits(law, basis.settings.alpha))
     return {
         "variable": [pest.item.variable.name],
         "enemy": [enemy.course.item.variable.name],

@@ -72,8 +72,8 @@ class TargetHeld:
         Its course, without the untreated.
     between : Persistence
         What that course says, read between assessments, one element a treatment.
-    first : float array, shape (draws, treatments), or None
-        Percent control at the first assessment of each draw; None where no course was drawn.
+    course : Course or None
+        What is known of the means.
     fitted : FittedDays or None
         Courses of all treatments, the untreated among them; None where none can be fitted.
     until : float array, shape (treatments,)
@@ -85,7 +85,7 @@ class TargetHeld:
     control: Controlled
     percent: FloatArray
     between: Persistence
-    first: FloatArray | None
+    course: Course | None
     fitted: FittedDays | None
     until: FloatArray
     censored: NDArray[np.bool_]
@@ -107,10 +107,9 @@ def targets_held(basis: Basis) -> tuple[TargetHeld, ...]:
         percent = control.percent[plan.others]
         course = basis.courses.get(control.item.variable.name)
         between = persistence(control.days, percent, target)
-        first = fitted = None
+        fitted = None
         until, censored = between.holds_until_day, between.censored
         if course is not None:
-            first = course.control(plan.untreated, control.method)[:, plan.others, 0]
             fitted = _fitted(basis, control, course, plan.untreated)
         if fitted is not None:
             day, own = fitted.found.day[plan.others], fitted.known[plan.others]
@@ -123,7 +122,7 @@ def targets_held(basis: Basis) -> tuple[TargetHeld, ...]:
                 control=control,
                 percent=percent,
                 between=between,
-                first=first,
+                course=course,
                 fitted=fitted,
                 until=until,
                 censored=censored,

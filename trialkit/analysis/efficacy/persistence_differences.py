@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.efficacy.persistence import FittedDays, TargetHeld
-from trialkit.analysis.fits.draws import limits, two_sided
+from trialkit.analysis.fits.draws import Course
 from trialkit.analysis.plots.responses import FloatArray, IntArray
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.inference.comparisons.adjust import holm
@@ -25,8 +25,6 @@ NEITHER_REACHED = "neither was seen to reach the target"
 NO_COURSE = "one of them has no course of control over the days"
 NO_CONTROL = "control is not defined at the first assessment"
 AT_LEAST, AT_MOST = "at least", "at most"
-#: Draws of all pairs of many treatments at once would fill the memory.
-_PAIRS_AT_ONCE = 512
 
 
 _Pairs = tuple[IntArray, IntArray]
@@ -49,7 +47,8 @@ def persistence_difference_table(basis: Basis, held: Sequence[TargetHeld]) -> pd
         difference is the least (or, below zero, the most) that it can be, and where both did
         there is none. ``p`` is two-sided: of days by the ratio of likelihoods of one day for both
         against a day each, with the interval that turns this test round, of control at first from
-        draws. ``p_adjusted`` allows for the number of pairs (Holm).
+        the law of the ratio of what both left. ``p_adjusted`` allows for the number of pairs
+        (Holm).
     """
     codes = basis.plan.others
     ids = [basis.plan.treatments[code] for code in codes]
@@ -84,8 +83,8 @@ def _questions(
     """What is asked of each variable; nothing where no course was drawn."""
     if item.fitted is not None:
         yield DAYS_HELD, _of_days(basis, item, item.fitted, pairs)
-    if item.first is not None:
-        yield FIRST_CONTROL, _of_first(basis, item.percent[:, 0], item.first, pairs)
+    if item.course is not None:
+        yield FIRST_CONTROL, _of_first(basis, item, item.course, pairs)
 
 
 def _of_days(
@@ -113,18 +112,18 @@ def _of_days(
 
 
 def _of_first(
-    basis: Basis, value: FloatArray, draws: FloatArray, pairs: _Pairs
+    basis: Basis, item: TargetHeld, course: Course, pairs: _Pairs
 ) -> dict[str, NDArray[Any]]:
     """Columns of the table: control at the first assessment."""
     a, b = pairs
+    value = item.percent[:, 0]
+    codes = np.array(basis.plan.others, dtype=np.intp)
+    day = int(np.flatnonzero(course.item.days > 0)[0])
+    low, high, p = course.compared(
+        day, item.control.method, (codes[a], codes[b]), basis.settings.alpha
+    )
     told = np.isfinite(value[a] - value[b])
-    lower, upper, p = np.empty(a.size), np.empty(a.size), np.empty(a.size)
-    for first in range(0, a.size, _PAIRS_AT_ONCE):
-        part = slice(first, first + _PAIRS_AT_ONCE)
-        gap = draws[:, a[part]] - draws[:, b[part]]
-        lower[part], upper[part] = limits(gap, basis.settings.alpha)
-        p[part] = two_sided(gap)
-    found = _columns((value[a], value[b]), (lower, upper), p, told)
+    found = _columns((value[a], value[b]), (low, high), p, told)
     nothing, reason = np.full(a.size, None, dtype=object), np.full(a.size, NO_CONTROL, dtype=object)
     reason[told] = None
     return found | {"bound": nothing, "reason": reason}

@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import DRAWN, DRAWS, limits, two_sided
+from trialkit.analysis.fits.draws import DRAWN, control_limits
 from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
-from trialkit.inference.draws.course_draws import positive_draws
+from trialkit.inference.draws.course_draws import positive_laws
+from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.log_laws import LogLaw
 from trialkit.measures.control import abbott
 from trialkit.measures.natural_enemies import class_of_interval
 from trialkit.trial import Variable, VariableRole
@@ -41,20 +43,20 @@ def reduction_table(basis: Basis) -> pd.DataFrame:
             for measure, plots in values.items()
             if np.isfinite(plots).any()
         ]
-    drawn = _draws(basis, found)
+    laws = _ratios(basis, found, untreated)
     return table_of_parts(
         "reductions",
         [
-            _rows(basis, variable, measure, plots, drawn.get((variable.name, measure)), untreated)
+            _rows(basis, variable, measure, plots, laws.get((variable.name, measure)), untreated)
             for variable, measure, plots in found
         ],
     )
 
 
-def _draws(
-    basis: Basis, found: Sequence[tuple[Variable, str, FloatArray]]
-) -> dict[tuple[str, str], FloatArray]:
-    """Draws of the means of all areas in which there is anything, (draws, treatments)."""
+def _ratios(
+    basis: Basis, found: Sequence[tuple[Variable, str, FloatArray]], untreated: int
+) -> dict[tuple[str, str], LogLaw]:
+    """Laws of the ratios to the untreated of all areas in which there is anything, (t, 1)."""
     areas = [
         (variable.name, measure, plots)
         for variable, measure, plots in found
@@ -62,16 +64,15 @@ def _draws(
     ]
     if not areas:
         return {}
-    drawn = positive_draws(
+    laws = positive_laws(
         basis.plan.layout,
         np.column_stack([plots for _, _, plots in areas]),
         units=basis.plan.units,
-        draws=DRAWS,
-        seed=basis.settings.seed,
     )
+    asked = Quotient(days=np.zeros(1, dtype=np.intp), base=untreated)
     return {
-        (name, measure): part.means[:, :, 0]
-        for (name, measure, _), part in zip(areas, drawn, strict=True)
+        (name, measure): law.ratio(asked)
+        for (name, measure, _), law in zip(areas, laws, strict=True)
     }
 
 
@@ -86,17 +87,16 @@ def _rows(
     variable: Variable,
     measure: str,
     plots: FloatArray,
-    drawn: FloatArray | None,
+    law: LogLaw | None,
     untreated: int,
 ) -> dict[str, Sized]:
     means = treatment_means(plots[:, None], basis.plan)[:, 0]
     found = abbott(means, means[untreated])
     lower = upper = p = np.full(means.size, np.nan)
-    if drawn is not None:
-        reduced = 100.0 * (1.0 - drawn / drawn[:, [untreated]])
-        lower, upper = limits(reduced, basis.settings.alpha)
+    if law is not None:
+        lower, upper = (ends[:, 0] for ends in control_limits(law, basis.settings.alpha))
         upper = np.maximum(upper, found.percent)
-        p = two_sided(reduced)
+        p = law.two_sided(1.0)[:, 0]
     own = np.arange(means.size) == untreated
     known = np.isfinite(found.percent) & ~own
     percent = np.where(known, found.percent, np.nan)

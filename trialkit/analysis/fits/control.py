@@ -14,10 +14,8 @@ from trialkit.analysis.fits.draws import (
     Course,
     allowed_methods,
     chosen_method,
+    control_limits,
     formula_of,
-    limits,
-    one_sided,
-    two_sided,
 )
 from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan, treatment_means
 from trialkit.analysis.result import table_of_parts
@@ -32,7 +30,7 @@ CONTROLLED = (VariableRole.PEST, VariableRole.DAMAGE)
 #: wider in simulation than they need be.
 LEAST_AGGREGATION = 0.4
 LEAST_INDIVIDUALS = 2.5
-#: What draws tell of percent control, as the table names it.
+#: What the laws of ratios tell of percent control, as the table names it.
 INTERVALS = ("lower", "upper", "p_untreated", "p_target", "p_reference")
 
 
@@ -54,7 +52,7 @@ class Controlled:
         Why it is undefined; empty elsewhere.
     intervals : mapping of str to float array, shape (treatments, days)
         Limits and p-values, by the names in `INTERVALS`; NaN where there is no percent, or no
-        course was drawn.
+        course is known.
     note : object array, shape (days,)
         What is to be known of the intervals of a day; None elsewhere.
     """
@@ -115,7 +113,7 @@ def control_by_method(
 ) -> tuple[Controlled, ...]:
     """Percent control of pests and damage by every method that the data allow.
 
-    Intervals and p-values come from the draws of the courses: ``p_untreated`` for no control at
+    Intervals and p-values come from the laws of the ratios: ``p_untreated`` for no control at
     all, ``p_reference`` for control as that of the reference (the first with that role), both
     two-sided and the latter adjusted over treatments and days (Holm); ``p_target`` is small where
     control above the target was shown.
@@ -198,7 +196,7 @@ def _controlled(
     note = np.full(days.size, None, dtype=object)
     found = dict.fromkeys(INTERVALS, np.full(control.percent.shape, np.nan))
     if course is not None:
-        found |= _intervals(course.control(untreated, method), control.percent, plan, settings)
+        found |= _intervals(course, method, control.percent, plan, settings)
         note = _cautions(course, means[untreated, item.days > 0])
     return Controlled(
         item=item,
@@ -213,23 +211,28 @@ def _controlled(
 
 
 def _intervals(
-    drawn: FloatArray,
+    course: Course,
+    method: ControlMethod,
     percent: FloatArray,
     plan: PlotPlan,
     settings: Settings,
 ) -> dict[str, FloatArray]:
+    if plan.untreated is None:
+        return {}
     known = np.isfinite(percent)
-    lower, upper = limits(drawn, settings.alpha)
+    law = course.ratios(plan.untreated, method)
+    lower, upper = control_limits(law, settings.alpha)
     # Nothing left is 100 % in this trial; the true control is at most that.
     upper = np.maximum(upper, np.where(known, percent, -np.inf))
     found = {
         "lower": lower,
         "upper": upper,
-        "p_untreated": two_sided(drawn),
-        "p_target": one_sided(drawn, settings.control_target),
+        "p_untreated": law.two_sided(1.0),
+        "p_target": 1.0 - law.below(1.0 - settings.control_target / 100.0),
     }
     if plan.reference is not None:
-        single = two_sided(drawn - drawn[:, [plan.reference]])
+        # Control is the same where the ratio of the two is 1.
+        single = course.ratios(plan.reference, method).two_sided(1.0)
         single[[code for code in (plan.reference, plan.untreated) if code is not None]] = np.nan
         # One sign among many: adjusted over treatments and days.
         found["p_reference"] = holm(single.reshape(-1, 1)).reshape(single.shape)

@@ -1,15 +1,31 @@
-"""Courses of group means with their uncertainty: the draws behind every interval of control."""
+"""Courses of group means with their uncertainty: what is behind every interval of control.
+
+Ratios of means have exact laws (`Course.ratios`); what is asked of a course and is no ratio is
+computed from draws (`Course.means`).
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from scipy import special
 
-from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan, treatment_means
-from trialkit.inference.draws.course_draws import CourseDraws, course_draws
+from trialkit.analysis.plots.responses import (
+    Assessed,
+    FloatArray,
+    IntArray,
+    PlotPlan,
+    treatment_means,
+)
+from trialkit.inference.draws.course_draws import course_law
+from trialkit.inference.draws.course_laws import CourseLaw, Quotient
+from trialkit.inference.draws.differences import difference_limits
+from trialkit.inference.draws.drawn_means import draw_means
 from trialkit.inference.draws.foretelling import StartSlope, start_slope
+from trialkit.inference.draws.log_laws import LogLaw
 from trialkit.inference.numerics.quantiles import quantiles_of_draws
 from trialkit.measures.control import surviving
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
@@ -20,18 +36,24 @@ STEPS = (1.0, 1 / 2, 1 / 3, 1 / 4, 1 / 5, 1 / 6, 1 / 8, 1 / 10, 1 / 12, 1 / 20, 
 DRAWS = 2000
 #: Slope from which on the count before treatment foretells later ones rather than not.
 FORETELLS = 0.5
+#: Classes of the scatter of plots over which differences of control are averaged.
+_CLASSES = 4
 #: Roles whose means are compared with the untreated as ratios.
 DRAWN = (VariableRole.PEST, VariableRole.DAMAGE, VariableRole.NATURAL_ENEMY)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Course:
-    """One variable: draws of its group means on all days.
+    """One variable: what is known of its group means on all days.
 
     Attributes
     ----------
     item : Assessed
-    means : float array, shape (draws, treatments, days)
+    law : CourseLaw
+    seed : int
+        Of the draws.
+    bases : tuple of int
+        Treatments with which others are compared.
     aggregation : float
         k of the negative binomial; infinite where counts vary as Poisson, and of percentages.
     unit : float
@@ -44,7 +66,9 @@ class Course:
     """
 
     item: Assessed
-    means: FloatArray
+    law: CourseLaw
+    seed: int
+    bases: tuple[int, ...]
     aggregation: float
     unit: float
     start: StartSlope | None = None
@@ -52,6 +76,80 @@ class Course:
     _survivals: dict[tuple[int, ControlMethod], FloatArray] = field(
         default_factory=dict, repr=False
     )
+    _ratios: dict[tuple[int, ControlMethod], LogLaw] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def means(self) -> FloatArray:
+        """Draws of the means, (draws, treatments, days)."""
+        return draw_means(self.law, DRAWS, self.seed)
+
+    def ratios(self, base: int, method: ControlMethod) -> LogLaw:
+        """Laws of `survival`: means after treatment as a share of those of one treatment.
+
+        (treatments, days after).
+        """
+        formula = self._formula(method)
+        if (base, formula) not in self._ratios:
+            asked = self.quotient(np.flatnonzero(self.item.days > 0), formula, base)
+            bases = self.bases if base in self.bases else (base,)
+            laws = self._slanted(asked, self.law.ratios(asked, bases), bases)
+            keys = ((each, formula) for each in bases)
+            self._ratios.update(zip(keys, laws, strict=True))
+        return self._ratios[base, formula]
+
+    def _slanted(
+        self, asked: Quotient, laws: list[LogLaw], bases: Sequence[int | None]
+    ) -> list[LogLaw]:
+        """Allow for the error of the slope in ratios that are adjusted by it."""
+        if asked.before is None or asked.power == 1.0 or self.start is None:
+            return laws
+        early = Quotient(days=np.array([asked.before], dtype=np.intp), base=asked.base)
+        before = self.law.ratios(early, bases, laws[0].frequencies)
+        return [
+            law.slanted(one, self.start.se, self.start.df)
+            for law, one in zip(laws, before, strict=True)
+        ]
+
+    def compared(
+        self, day: int, method: ControlMethod, pairs: tuple[IntArray, IntArray], alpha: float
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Control of the first of each pair less that of the second, on one day by its place.
+
+        Returns
+        -------
+        lower, upper, p : float array, shape (pairs,)
+            Limits in percentage points; p is exact. Where plots share larger units the limits are
+            those of draws.
+        """
+        first, second = pairs
+        base = self.bases[0]
+        days = np.array([day], dtype=np.intp)
+        asked = self.quotient(days, method, base)
+        given = self.ratios(base, method).frequencies
+        every = range(len(self.law.evidence.estimate))
+        laws = self._slanted(asked, self.law.ratios(asked, every, given), every)
+        # What is left of the second below what is left of the first.
+        below = np.stack([law.below(1.0)[:, 0] for law in laws], axis=1)[second, first]
+        p = 2.0 * np.minimum(below, 1.0 - below)
+        if self.law.shared is not None:
+            left = self.survival(base, method)[:, :, np.flatnonzero(self.item.days > 0) == day]
+            low, high = limits(left[:, second, 0] - left[:, first, 0], alpha)
+        else:
+            classes = self.law.classes(asked, given, _CLASSES)
+            low, high = difference_limits(classes, (second, first, base), below, alpha)
+        return 100.0 * low, 100.0 * high, p
+
+    def quotient(self, days: IntArray, method: ControlMethod, base: int | None) -> Quotient:
+        """The ratios that a method asks for, of days by their places."""
+        formula = self._formula(method)
+        if formula is ControlMethod.ABBOTT:
+            return Quotient(days=days, base=base)
+        adjusted = formula is ControlMethod.ADJUSTED and self.start is not None
+        power = self.start.power if adjusted and self.start is not None else 1.0
+        return Quotient(days=days, base=base, before=self.item.baseline, power=power)
+
+    def _formula(self, method: ControlMethod) -> ControlMethod:
+        return formula_of(method) if self.item.baseline is not None else ControlMethod.ABBOTT
 
     @property
     def foretold(self) -> bool:
@@ -70,8 +168,7 @@ class Course:
         By Abbott the plain ratio of means; by the other methods divided by the same ratio before
         treatment, to the power of the slope where it is adjusted.
         """
-        baseline = self.item.baseline
-        formula = formula_of(method) if baseline is not None else ControlMethod.ABBOTT
+        baseline, formula = self.item.baseline, self._formula(method)
         if (base, formula) not in self._survivals:
             means = draws_together(self.means)
             after = means[:, :, self.item.days > 0]
@@ -179,22 +276,22 @@ def draw_courses(
             continue
         counted = item.variable.kind is Kind.COUNT
         unit = step_of(item) if counted else 1.0
-        drawn = course_draws(
+        law = course_law(
             plan.layout,
             item.values,
             kind="count" if counted else "percent",
             unit=unit,
             items=item.examined,
             units=plan.units,
-            draws=DRAWS,
-            seed=settings.seed + place,
         )
-        aggregated = counted and drawn.dispersion > 0.0
-        start = _start(item, drawn)
+        level = law.posterior.level
+        start = _start(item, law)
         courses[item.variable.name] = Course(
             item=item,
-            means=drawn.means,
-            aggregation=1.0 / drawn.dispersion if aggregated else float("inf"),
+            law=law,
+            seed=settings.seed + place,
+            bases=_bases(plan),
+            aggregation=1.0 / level if counted and level > 0.0 else float("inf"),
             unit=unit,
             start=start,
             automatic=_automatic(item, plan, start),
@@ -202,11 +299,17 @@ def draw_courses(
     return courses
 
 
-def _start(item: Assessed, drawn: CourseDraws) -> StartSlope | None:
+def _bases(plan: PlotPlan) -> tuple[int, ...]:
+    found = (plan.untreated, plan.reference)
+    return tuple(code for code in found if code is not None)
+
+
+def _start(item: Assessed, law: CourseLaw) -> StartSlope | None:
     if item.baseline is None:
         return None
+    evidence = law.evidence
     return start_slope(
-        drawn.deviations, drawn.precision, item.baseline, drawn.plot_df / item.days.size
+        evidence.deviations, evidence.precision, item.baseline, evidence.df / item.days.size
     )
 
 
@@ -222,6 +325,12 @@ def _automatic(item: Assessed, plan: PlotPlan, start: StartSlope | None) -> Cont
 def method_of(course: Course, settings: Settings) -> ControlMethod:
     """Formula behind the control that the report shows."""
     return chosen_method(settings.control, course.item, course)
+
+
+def control_limits(law: LogLaw, alpha: float) -> tuple[FloatArray, FloatArray]:
+    """Central interval of percent control, from the law of the ratio to the untreated."""
+    low, high = law.quantiles((alpha / 2.0, 1.0 - alpha / 2.0))
+    return 100.0 * (1.0 - high), 100.0 * (1.0 - low)
 
 
 def limits(draws: FloatArray, alpha: float) -> tuple[FloatArray, FloatArray]:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import Course, limits, step_of, two_sided
+from trialkit.analysis.fits.draws import Course, step_of
 from trialkit.analysis.plots.responses import Assessed, FloatArray
 from trialkit.analysis.result import make_table
 from trialkit.analysis.supporting.modelled import (
@@ -23,6 +23,8 @@ from trialkit.analysis.supporting.modelled import (
     why_no_ratio,
 )
 from trialkit.inference.design.layout import BoolArray, IntArray
+from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.log_laws import LogLaw
 from trialkit.inference.glm.count_limits import CountLimits, count_limits, few_counted
 from trialkit.inference.glm.count_model import CountFit, fit_counts
 from trialkit.inference.glm.count_strata import count_strata
@@ -64,9 +66,9 @@ def count_tables(basis: Basis) -> Modelled:
     """Fit log-linear models to the counts of every day after treatment.
 
     Means have the limits of the negative binomial; the intervals of their ratios to the untreated
-    come from the draws of the courses, as those of percent control do. A treatment of zeros has a
+    are those of percent control. A treatment of zeros has a
     one-sided upper limit by profile likelihood. In split-plots and strip-plots each factor is
-    tested in its own stratum, by `count_strata`, and the limits of means come from the draws too,
+    tested in its own stratum, by `count_strata`, and the limits of means come from the same laws,
     which know of main plots and strips. ``note`` says where a test or a limit is known not to
     keep its level; how often each does is in tests/benchmarks/count_models.md and
     null_strata_counts.md.
@@ -208,22 +210,22 @@ def _notes(mean: FloatArray, few: BoolArray, known: BoolArray, dispersion: Float
 def _ratio_limits(
     basis: Basis, item: Assessed, mean: FloatArray, *, one_sided: bool = False
 ) -> dict[str, FloatArray]:
-    """Limits and p of ratios to the untreated, from the draws of the course."""
+    """Limits and p of ratios to the untreated, as of percent control."""
     course, untreated = basis.courses.get(item.variable.name), basis.plan.untreated
     if course is None or untreated is None:
         return dict.fromkeys(("ratio_lower", "ratio_upper", "p"), np.full(mean.shape, np.nan))
-    drawn = course.survival(untreated, ControlMethod.ABBOTT)
-    low, high = _limits(drawn, mean == 0, basis.settings.alpha, one_sided=one_sided)
-    return {"ratio_lower": low, "ratio_upper": high, "p": two_sided(drawn, 1.0)}
+    law = course.ratios(untreated, ControlMethod.ABBOTT)
+    low, high = _limits(law, mean == 0, basis.settings.alpha, one_sided=one_sided)
+    return {"ratio_lower": low, "ratio_upper": high, "p": law.two_sided(1.0)}
 
 
 def _limits(
-    draws: FloatArray, zero: BoolArray, alpha: float, *, one_sided: bool
+    law: LogLaw, zero: BoolArray, alpha: float, *, one_sided: bool
 ) -> tuple[FloatArray, FloatArray]:
     """Central intervals; from 0, to a one-sided limit where asked for, for treatments of zeros."""
-    low, high = limits(draws, alpha)
+    low, high = law.quantiles((alpha / 2.0, 1.0 - alpha / 2.0))
     if one_sided:
-        high = np.where(zero, limits(draws, 2.0 * alpha)[1], high)
+        high = np.where(zero, law.quantiles((1.0 - alpha,))[0], high)
     return np.where(zero, 0.0, low), high
 
 
@@ -247,8 +249,8 @@ def _means_in_strata(
     lower = upper = ratio = np.full(mean.shape, np.nan)
     course: Course | None = basis.courses.get(item.variable.name)
     if course is not None:
-        drawn = course.means[:, :, course.item.days > 0]
-        lower, upper = _limits(drawn, zero, basis.settings.alpha, one_sided=True)
+        law = course.law.ratio(Quotient(days=np.flatnonzero(course.item.days > 0), base=None))
+        lower, upper = _limits(law, zero, basis.settings.alpha, one_sided=True)
     if untreated is not None:
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = mean / np.where(mean[untreated] > 0, mean[untreated], np.nan)

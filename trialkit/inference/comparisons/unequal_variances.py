@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -187,6 +188,16 @@ def _days_worth(scaled: FloatArray, number: Sequence[int] | FloatArray) -> Float
     return np.asarray(days / (1.0 + np.maximum(days - 1.0, 0.0) * together))
 
 
+@lru_cache(maxsize=2)
+def _residuals(shape: tuple[int, int], basis: bytes, days: int, seed: int) -> FloatArray:
+    """Normal residuals (draws, plots, days) of a layout, the same for all its variables."""
+    columns = np.frombuffer(basis, dtype=np.float64).reshape(shape)
+    drawn = np.random.default_rng(seed).normal(size=(DRAWS, shape[0], days))
+    drawn -= columns @ (columns.T @ drawn)
+    drawn.flags.writeable = False
+    return np.asarray(drawn)
+
+
 def _levene(layout: Layout, scaled: FloatArray, seed: int) -> tuple[float, float]:
     """F of treatments, of the mean size of the residuals of each plot, and its p.
 
@@ -219,8 +230,7 @@ def _levene(layout: Layout, scaled: FloatArray, seed: int) -> tuple[float, float
     filled = np.where(inside, scaled[np.ix_(plots, days)], 0.0)
     spread, axes = np.linalg.eigh(filled.T @ filled)
     root = axes * np.sqrt(np.maximum(spread, 0.0))
-    drawn = np.random.default_rng(seed).normal(size=(DRAWS, plots.size, days.size)) @ root.T
-    drawn -= basis @ (basis.T @ drawn)
+    drawn = _residuals(basis.shape, basis.tobytes(), days.size, seed) @ root.T
     drawn /= np.sqrt((drawn**2).sum(axis=1, keepdims=True) / df_error)
     above = int((statistic(drawn) >= found).sum())
     return found, (1.0 + above) / (1.0 + DRAWS)

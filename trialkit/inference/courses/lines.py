@@ -118,7 +118,7 @@ class Lines:
         # A fall that starts at the limit starts on the hinge.
         barred[:, 0] = False
         starts = _SLOPES / self.span
-        residual, _ = self.data.residuals(
+        residual = self.data.deviates(
             self._repeated(self._share(starts[:, None] * rise[:, :, None, :]))
         )
         deviance = self._deviance(residual)
@@ -134,7 +134,7 @@ class Lines:
             step = -down / (curved * (1.0 + damp) + _TINY)
             most = np.abs(slope) + 1.0 / self.span
             after = np.clip(slope + np.clip(step, -most, most), 0.0, _STEEP / self.span)
-            value = self._deviance(self.data.residuals(self._share(after[..., None] * rise))[0])
+            value = self._deviance(self.data.deviates(self._share(after[..., None] * rise)))
             better = value < found
             slope, found = np.where(better, after, slope), np.where(better, value, found)
             damp = np.where(better, 1e-3, 10.0 * damp + 1.0)
@@ -186,16 +186,14 @@ class Lines:
         grid = np.meshgrid(_LEVELS, _SLOPES[:-1] / self.span, indexing="ij")
         level, slope = (part.ravel() for part in grid)
         logit = level[None, :, None] + slope[None, :, None] * along[:, None, :]
-        deviance = self._deviance(
-            self.data.residuals(self._repeated(-np.logaddexp(0.0, -logit)))[0]
-        )
+        deviance = self._deviance(self.data.deviates(self._repeated(-np.logaddexp(0.0, -logit))))
         choice = deviance.argmin(axis=-1)
         level, slope, found = level[choice], slope[choice], deviance.min(axis=-1)
         damp = np.full_like(level, 1e-3)
         for _ in range(_FREE_STEPS):
             new_level, new_slope = self._step(level, slope, along, damp)
             logit = new_level[..., None] + new_slope[..., None] * along
-            residual = self.data.residuals(-np.logaddexp(0.0, -logit))[0]
+            residual = self.data.deviates(-np.logaddexp(0.0, -logit))
             value = self._deviance(residual[:, :, None])[:, :, 0]
             better = value < found
             level, slope = np.where(better, new_level, level), np.where(better, new_slope, slope)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import special
@@ -97,7 +98,7 @@ class Ratios:
         return limited
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Weighed:
     """Ratios with the covariance of their residuals.
 
@@ -119,21 +120,54 @@ class Weighed:
     root: FloatArray
     matrix: FloatArray
 
+    def deviates(self, log_share: FloatArray) -> FloatArray:
+        """Residuals of log shares (t, ..., d)."""
+        lead = self._lead(log_share)
+        m = self.level[lead] * np.exp(log_share)
+        return self._signed(lead, log_share, m) * self._scale[lead]
+
     def residuals(self, log_share: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Residuals of log shares (t, ..., d), and their slopes on the log share."""
-        lead = (slice(None), *([None] * (log_share.ndim - 2)))
-        y, phi = self.total[lead], self.plots[lead]
-        scale = np.where(self.known, self.root, 0.0)[lead]
+        lead = self._lead(log_share)
+        scale = self._scale[lead]
         m = self.level[lead] * np.exp(log_share)
-        above = (1.0 + phi * y) / (1.0 + phi * m)
-        logs = np.log(np.maximum(y, _TINY) / np.maximum(m, _TINY))
-        deviance = 2.0 * (np.where(y > 0.0, y * logs, 0.0) - (y + 1.0 / phi) * np.log(above))
-        size = np.sqrt(np.maximum(deviance, 0.0))
-        gap = y - m
+        size = self._signed(lead, log_share, m)
+        gap, varied = self.total[lead] - m, 1.0 + self.plots[lead] * m
         near = np.abs(gap) < 1e-4 * (m + _TINY)
-        slope = -np.abs(gap) / (1.0 + phi * m) / np.where(near, 1.0, size + _TINY)
-        slope = np.where(near, -np.sqrt(m / (1.0 + phi * m)), slope)
-        return np.sign(gap) * size * scale, slope * scale
+        slope = -np.abs(gap) / varied / np.where(near, 1.0, np.abs(size) + _TINY)
+        slope = np.where(near, -np.sqrt(m / varied), slope)
+        return size * scale, slope * scale
+
+    def _signed(
+        self, lead: tuple[slice | None, ...], log_share: FloatArray, m: FloatArray
+    ) -> FloatArray:
+        """Signed roots of deviances at means m."""
+        y, phi = self.total[lead], self.plots[lead]
+        # Logarithms of what does not move are taken once, and not at every step of a fit.
+        logs = self._logs[lead] - log_share
+        above = self._log_plots[lead] - np.log1p(phi * m)
+        deviance = 2.0 * (y * logs - self._both[lead] * above)
+        return np.copysign(np.sqrt(np.maximum(deviance, 0.0)), y - m)
+
+    def _lead(self, log_share: FloatArray) -> tuple[slice | None, ...]:
+        return (slice(None), *([None] * (log_share.ndim - 2)))
+
+    @cached_property
+    def _scale(self) -> FloatArray:
+        return np.where(self.known, self.root, 0.0)
+
+    @cached_property
+    def _logs(self) -> FloatArray:
+        level = np.log(np.maximum(self.level, _TINY))
+        return np.log(np.where(self.total > 0.0, self.total, 1.0)) - level
+
+    @cached_property
+    def _log_plots(self) -> FloatArray:
+        return np.log1p(self.plots * self.total)
+
+    @cached_property
+    def _both(self) -> FloatArray:
+        return self.total + 1.0 / self.plots
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

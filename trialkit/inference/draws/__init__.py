@@ -1,18 +1,28 @@
-"""Draws of treatment means behind the intervals of control, and what they assume.
+"""What is known of treatment means together: laws of their ratios, and draws of all of them.
 
-What is asked of a course (control on a day, days above a threshold, what a mixture did beyond its
-parts) is computed from each draw of all means of a variable; the central 95 % of the answers is
-the interval, and the share on the far side of no effect, doubled, the p-value. It is a
-confidence distribution: priors are weak, and what it promises is checked by simulation.
+What is asked of means is answered from their joint confidence distribution: the central 95 % of
+the answers is the interval, the share on the far side of no effect, doubled, the p-value. Priors
+are weak, and what it promises is checked by simulation.
+
+**Laws.** Control on a day, areas under the curve against the untreated, pests for each enemy and
+control against another product are ratios of means. Their distributions are worked out, not drawn
+(`course_laws`, `log_laws`): limits are right to a tenth of the last digit shown, p-values to about
+a millionth, and neither knows a seed. A difference of two controls on a day is an integral over
+such laws (`differences`), right to a few tenths of a point. What depends on the whole course of
+means (days above a threshold, what a mixture did beyond its parts, the same over a period, what
+rates do with the count at the start; differences of control in split- and strip-plots) is computed
+from each of 2,000 draws of all means (`course_draws`), and moves with their seed.
 
 **Model.** A count is Poisson about the mean of its plot, and plots scatter about the mean of their
 group (treatment and day) as a gamma of variance ``dispersion * mean**2``, with blocks taken out. A
 percentage is a beta about the mean of its group, of k of n a beta-binomial. Given the dispersion,
-a mean known from T individuals in n plots is drawn as a gamma of shape ``T + 1/2`` over one of
-shape ``n / dispersion``; a group of zeros is drawn with ``T + 1``, so that its upper limit is the
-exact one-sided limit of a Poisson count of none (`course_draws`). Residuals of a plot go together
-over days, and with those of its main plot or strip (`shared_units`); chance between individuals
-is fresh everywhere.
+a mean known from T individuals in n plots is a gamma of shape ``T + 1/2`` over one of shape
+``n / dispersion``; a group of zeros is taken with ``T + 1``, so that its upper limit is the exact
+one-sided limit of a Poisson count of none. Residuals of a plot go together over days, and with
+those of its main plot or strip (`shared_units`); chance between individuals is fresh everywhere.
+Where two days or two treatments go together, laws have a gamma in common of the variance that the
+correlation says, and draws have normal scores that correlate: for counts chances of the two differ
+by less than a hundredth, for percentages on two days by up to four.
 
 **Prior.** Four plots cannot tell the dispersion of their group, and one dispersion for all is
 wrong where groups differ. So its logarithm is a level, common to all groups and flat over a grid,
@@ -32,6 +42,6 @@ in randomised blocks: 94.8 to 98.2 % covered from 20 individuals a plot and k = 
 ``calibration.md`` (groups of unequal variance, larger units, courses), ``control_methods.md`` (the
 choice of the formula), ``efficacy.md`` (persistence, mixtures, days above a threshold). Intervals
 are too wide below 2.5 individuals a plot, under k = 0.4, and for Poisson counts; too narrow, 84
-to 90 %, where the untreated plots alone vary far more than all others. Limits are quantiles of a
-finite number of draws and move with the seed: by some points at a control of 50 %, hardly at 95 %.
+to 90 %, where the untreated plots alone vary far more than all others. ``draws.md`` has how far
+limits move with the seed, and how far laws are from two million draws.
 """

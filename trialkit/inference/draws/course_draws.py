@@ -22,20 +22,16 @@ import numpy as np
 
 from trialkit.inference.design.layout import FloatArray, IntArray, Layout
 from trialkit.inference.draws.count_evidence import Evidence, count_evidence, count_evidence_apart
+from trialkit.inference.draws.course_laws import CourseLaw
 from trialkit.inference.draws.dispersion_posterior import DispersionPosterior, weigh
+from trialkit.inference.draws.drawn_means import draw_means
 from trialkit.inference.draws.share_evidence import share_evidence
 from trialkit.inference.draws.shared_units import SharedUnits, shared_units
-from trialkit.inference.numerics.gamma_of_normal import gamma_of_normal
 
 Kind = Literal["count", "percent", "positive"]
 
-_HALF = 0.5
 _MOST_SAMPLES = 60
 _LEAST_PART = 0.15
-#: Least and largest dispersion of a group that is drawn.
-_DISPERSIONS = (1e-6, 150.0)
-#: Least that a draw leaves of the variance of plots.
-_LEAST_LEFT = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,7 +73,7 @@ class CourseDraws:
     precision: FloatArray
 
 
-def course_draws(
+def course_law(
     layout: Layout,
     responses: FloatArray,
     *,
@@ -85,10 +81,8 @@ def course_draws(
     unit: float | None = None,
     items: FloatArray | None = None,
     units: Sequence[IntArray] = (),
-    draws: int = 2000,
-    seed: int = 1,
-) -> CourseDraws:
-    """Draw the group means of several days from their joint confidence distribution.
+) -> CourseLaw:
+    """What is known of the group means of several days together.
 
     Parameters
     ----------
@@ -105,8 +99,6 @@ def course_draws(
         For percentages: of how many items each is the share.
     units : sequence of (n,) int array
         Main plots, or both kinds of strips: larger units whose plots err together.
-    draws : int
-    seed : int
 
     Raises
     ------
@@ -114,7 +106,7 @@ def course_draws(
         When values lie outside their range or do not fit the layout.
     """
     evidence, scale = evidence_of(layout, responses, kind=kind, unit=unit, items=items)
-    return _course(layout, evidence, scale, kind, units, draws, _generator(seed))
+    return _law(layout, evidence, scale, kind, units)
 
 
 def evidence_of(
@@ -127,7 +119,7 @@ def evidence_of(
 ) -> tuple[Evidence, float]:
     """Weigh what the plots say of the means of several days, and what one individual adds.
 
-    Parameters and errors are those of `course_draws`.
+    Parameters and errors are those of `course_law`.
 
     Returns
     -------
@@ -148,23 +140,37 @@ def evidence_of(
     return count_evidence(layout, values / scale), scale
 
 
-def positive_draws(
+def course_draws(
     layout: Layout,
     responses: FloatArray,
     *,
+    kind: Kind = "count",
+    unit: float | None = None,
+    items: FloatArray | None = None,
     units: Sequence[IntArray] = (),
     draws: int = 2000,
     seed: int = 1,
-) -> tuple[CourseDraws, ...]:
-    """Draw the group means of several measurements, each on its own.
+) -> CourseDraws:
+    """Draw the group means of several days from their joint confidence distribution.
 
-    The draws of `course_draws` for each of the columns alone, with ``kind="positive"``; all are
+    Parameters and errors are those of `course_law`.
+    """
+    law = course_law(layout, responses, kind=kind, unit=unit, items=items, units=units)
+    return _course(law, draws, seed)
+
+
+def positive_laws(
+    layout: Layout, responses: FloatArray, *, units: Sequence[IntArray] = ()
+) -> tuple[CourseLaw, ...]:
+    """What is known of the group means of several measurements, each on its own.
+
+    The laws of `course_law` for each of the columns alone, with ``kind="positive"``; all are
     fitted at once.
 
     Parameters
     ----------
-    layout, units, draws, seed
-        As for `course_draws`; each column starts from the seed.
+    layout, units
+        As for `course_law`.
     responses : (n, m) float array
         Not negative; NaN where a plot is missing.
 
@@ -176,36 +182,24 @@ def positive_draws(
     values = _columns(layout, responses)
     scales = [unit_of(column, "positive") for column in values.T]
     return tuple(
-        _course(layout, evidence, scale, "positive", units, draws, _generator(seed))
+        _law(layout, evidence, scale, "positive", units)
         for evidence, scale in zip(
             count_evidence_apart(layout, values / scales), scales, strict=True
         )
     )
 
 
-def _course(
-    layout: Layout,
-    evidence: Evidence,
-    scale: float,
-    kind: Kind,
-    units: Sequence[IntArray],
-    draws: int,
-    generator: np.random.Generator,
-) -> CourseDraws:
+def _law(
+    layout: Layout, evidence: Evidence, scale: float, kind: Kind, units: Sequence[IntArray]
+) -> CourseLaw:
     correlation, posterior, shared = weighed(layout, evidence, units)
-    drawn = _drawn(evidence, posterior, correlation, shared, kind, draws, generator)
-    drawn *= scale
-    drawn[~np.isfinite(evidence.estimate)] = np.nan
-    return CourseDraws(
-        means=np.moveaxis(drawn, -1, 0),
-        estimate=evidence.estimate * scale,
+    return CourseLaw(
+        evidence=evidence,
+        posterior=posterior,
         correlation=correlation,
-        dispersion=posterior.level,
-        df=posterior.df,
-        differing=posterior.differing,
-        plot_df=evidence.df,
-        deviations=evidence.deviations,
-        precision=evidence.precision,
+        shared=shared,
+        shares=kind == "percent",
+        scale=scale,
     )
 
 
@@ -221,9 +215,19 @@ def weighed(
     return correlation, posterior, shared
 
 
-def _generator(seed: int) -> np.random.Generator:
-    # A fifth faster than the usual one, and as good.
-    return np.random.Generator(np.random.SFC64(seed))
+def _course(law: CourseLaw, draws: int, seed: int) -> CourseDraws:
+    evidence = law.evidence
+    return CourseDraws(
+        means=draw_means(law, draws, seed),
+        estimate=evidence.estimate * law.scale,
+        correlation=law.correlation,
+        dispersion=law.posterior.level,
+        df=law.posterior.df,
+        differing=law.posterior.differing,
+        plot_df=evidence.df,
+        deviations=evidence.deviations,
+        precision=evidence.precision,
+    )
 
 
 def unit_of(values: FloatArray, kind: Kind) -> float:
@@ -255,129 +259,6 @@ def _columns(layout: Layout, values: FloatArray) -> FloatArray:
     if np.any(array < 0.0) or np.any(np.isinf(array)):
         raise ValueError("values must be finite and not negative")
     return array
-
-
-def _drawn(
-    evidence: Evidence,
-    posterior: DispersionPosterior,
-    correlation: FloatArray,
-    shared: SharedUnits | None,
-    kind: Kind,
-    draws: int,
-    generator: np.random.Generator,
-) -> FloatArray:
-    """Draws of the means, counts in individuals and shares from 0 to 1, (t, d, draws)."""
-    dispersion = posterior.sample(draws, generator)
-    levels: tuple[IntArray, ...] = ()
-    shares = np.empty((0, draws))
-    if shared is not None:
-        own, of_units = shared.draw(draws, generator)
-        varied = np.maximum(own + of_units.sum(axis=0), _LEAST_LEFT)
-        dispersion *= varied
-        levels, shares = shared.levels, of_units / varied
-    np.clip(dispersion, *_DISPERSIONS, out=dispersion)
-    root = np.linalg.cholesky(correlation)
-    normal = root @ _together(generator, dispersion.shape, levels, shares)
-    if kind != "percent":
-        return _counts(evidence, dispersion, normal, generator)
-    other = root @ _together(generator, dispersion.shape, levels, shares)
-    apart = len(levels) > 0 or len(correlation) > 1
-    return _shares(evidence, dispersion, normal, other, generator if apart else None)
-
-
-def _counts(
-    evidence: Evidence, dispersion: FloatArray, normal: FloatArray, generator: np.random.Generator
-) -> FloatArray:
-    """Means of counts, from standard normal variables of their plots, (t, d, draws).
-
-    Group after group: what belongs to one stays near the processor while it is worked on.
-    """
-    mean, plots, total, added = _known(evidence)
-    whole = np.where(total > 0.0, total / np.where(mean > 0.0, mean, 1.0), plots)
-    out = np.empty(dispersion.shape)
-    for g, spread in enumerate(dispersion):
-        individuals = gamma_of_normal(total[g] + added[g], _normals(generator, spread.shape))
-        k = plots[g] / spread
-        individuals *= k
-        individuals /= gamma_of_normal(k, normal[g])
-        np.divide(individuals, whole[g], out=out[g])
-    return out
-
-
-def _shares(
-    evidence: Evidence,
-    dispersion: FloatArray,
-    hits: FloatArray,
-    misses: FloatArray,
-    fresh: np.random.Generator | None,
-) -> FloatArray:
-    """Means of shares, from two kinds of standard normal variables, (t, d, draws).
-
-    What plots do goes together with their units and over days; chance of items does not, and is
-    drawn afresh where there are any.
-    """
-    mean, plots, total, added = _known(evidence)
-    chance = np.where(total > 0.0, np.minimum(plots / np.maximum(total, 1e-300), 1.0), 0.0)
-    mixed = fresh if chance.any() else None
-    out = np.empty(dispersion.shape)
-    for g, spread in enumerate(dispersion):
-        of_plots = np.minimum(spread, 1.0) * (1.0 - chance[g])
-        factor = chance[g] + of_plots
-        if mixed is not None:
-            _mix_in_chance(mixed, chance[g] / factor, hits[g], misses[g])
-        worth = np.maximum(plots[g] / factor - 1.0, _HALF)
-        hit = gamma_of_normal(worth * mean[g] + added[g], hits[g])
-        left = gamma_of_normal(worth * (1.0 - mean[g]) + _HALF, misses[g])
-        out[g] = hit / (hit + left)
-    return out
-
-
-def _known(evidence: Evidence) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Means, plots and totals of the evidence, and what a total is drawn about, (t, d, 1).
-
-    A group of zeros is drawn about one individual: its upper 95 % limit then is the exact
-    one-sided limit of a Poisson count of none.
-    """
-    mean = np.where(np.isfinite(evidence.estimate), evidence.estimate, 0.0)[:, :, None]
-    plots = np.maximum(evidence.plots, 1.0)[:, :, None]
-    total = np.maximum(evidence.total, 0.0)[:, :, None]
-    return mean, plots, total, np.where(mean > 0.0, _HALF, 1.0)
-
-
-def _together(
-    generator: np.random.Generator,
-    shape: tuple[int, ...],
-    levels: Sequence[IntArray],
-    shares: FloatArray,
-) -> FloatArray:
-    """Standard normal variables (t, d, draws), alike for treatments that share units."""
-    normal = _normals(generator, shape)
-    if not levels:
-        return normal
-    normal *= np.sqrt(np.maximum(1.0 - shares.sum(axis=0), 0.0))
-    for level, share in zip(levels, shares, strict=True):
-        of_units = _normals(generator, (int(level.max()) + 1, *shape[1:]))
-        normal += np.sqrt(share) * of_units[level]
-    return normal
-
-
-def _normals(generator: np.random.Generator, shape: tuple[int, ...]) -> FloatArray:
-    """Standard normal variables, those of one half of the draws the opposite of the other's.
-
-    Half the work, and shares of draws move a little less from seed to seed.
-    """
-    half = generator.standard_normal((*shape[:-1], (shape[-1] + 1) // 2))
-    return np.concatenate([half, -half], axis=-1)[..., : shape[-1]]
-
-
-def _mix_in_chance(
-    generator: np.random.Generator, chance: FloatArray, *normals: FloatArray
-) -> None:
-    """Give standard normal variables (d, draws) a part of their variance that is of each alone."""
-    kept, fresh = np.sqrt(1.0 - chance), np.sqrt(chance)
-    for normal in normals:
-        normal *= kept
-        normal += fresh * _normals(generator, normal.shape)
 
 
 def _correlation(evidence: Evidence) -> tuple[FloatArray, float]:

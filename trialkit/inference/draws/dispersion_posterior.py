@@ -10,13 +10,18 @@ the others as in ``Prior``. They are shared by all days.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from trialkit.inference.design.layout import FloatArray, IntArray
 
 _TINY = 1e-300
+#: Weight of what is left out of averages over the dispersions.
+_FORGOTTEN = 1e-5
+_LITTLE = 0.01
 #: Standard deviations of the log dispersion of a group about the trend, and their weights.
 SCATTERS = np.array([0.0, 0.5, 1.0, 1.5])
 SCATTER_WEIGHTS = np.array([0.80, 0.10, 0.07, 0.03])
@@ -33,7 +38,8 @@ class Prior:
     slopes, slope_weights : (s,) float arrays
         Powers of the mean along which the dispersion moves.
     most : float
-        Largest dispersion of a group, unless the common level is larger.
+        Largest dispersion of a group, unless the common level is larger: groups that say nothing
+        of themselves are not thought worse than any field is.
     kernels : (a, q, q) float array
         Weights of the dispersions of groups (columns) about a common level (rows), for each
         scatter.
@@ -48,6 +54,12 @@ class Prior:
     def __post_init__(self) -> None:
         kernels = np.stack([_kernel(self.grid, float(scatter)) for scatter in SCATTERS])
         object.__setattr__(self, "kernels", kernels)
+
+    @property
+    def caps(self) -> FloatArray:
+        """Logarithm of the largest dispersion of a group, for each common level, (q,)."""
+        most = float(np.log(self.most))
+        return np.where(self.grid > most, self.grid[-1], most)
 
     @property
     def step(self) -> float:
@@ -65,6 +77,40 @@ def _kernel(grid: FloatArray, scatter: float) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Component:
+    """Levels and scatters of the dispersion under one trend.
+
+    Attributes
+    ----------
+    slope : float
+        Power of the mean along which the dispersion moves.
+    cap : float
+        Logarithm of the largest dispersion of a group.
+    nodes : (j,) float array
+        Logarithms of dispersions, ascending.
+    levels : (c,) float array
+        Logarithms of the common level, of pairs of level and scatter.
+    weights : (c,) float array
+        Of these pairs; over all components they sum to 1.
+    of_nodes : (t, c, j) float array
+        Weights of the nodes for each group, given level and scatter.
+    """
+
+    slope: float
+    cap: float
+    nodes: FloatArray
+    levels: FloatArray
+    weights: FloatArray
+    of_nodes: FloatArray
+
+    @property
+    def weight_of_nodes(self) -> FloatArray:
+        """Most that a node weighs for any group, (j,)."""
+        found: FloatArray = (self.weights[:, None] * self.of_nodes).sum(axis=1).max(axis=0)
+        return found
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class DispersionPosterior:
     """Weights over trend, scatter and level, and the likelihoods behind them.
 
@@ -122,14 +168,54 @@ class DispersionPosterior:
         apart = np.flatnonzero(SCATTERS[scatter] > 0.0)
         if apart.size:
             logs[:, apart] = self._scattered(flat[apart], generator)
-        logs += self.prior.step * (generator.random(logs.shape) - 0.5)
         along = np.exp(self.prior.slopes * self.offset[:, :, None])
         found: FloatArray = np.take(along, slope, axis=2)
         found *= np.exp(logs)[:, None, :]
-        # Groups that say nothing of themselves are not thought worse than any field is.
-        most = np.maximum(np.exp(self.prior.grid), self.prior.most)
-        np.minimum(found, most[level], out=found)
+        np.minimum(found, np.exp(self.prior.caps)[level], out=found)
         return found
+
+    @cached_property
+    def components(self) -> tuple[Component, ...]:
+        """What is averaged over, but for a hundred-thousandth of the weights; narrowest first."""
+        return self._components(self.weights)
+
+    @cached_property
+    def main_components(self) -> tuple[Component, ...]:
+        """`components` of the trends with more than a hundredth of the weight."""
+        trend = self.weights.sum(axis=(1, 2))
+        return self._components(np.where(trend[:, None, None] > _LITTLE, self.weights, 0.0))
+
+    def _components(self, weights: FloatArray) -> tuple[Component, ...]:
+        flat = np.sort(weights.ravel())
+        least = flat[np.searchsorted(np.cumsum(flat), _FORGOTTEN)]
+        kept = np.where(weights >= max(least, _TINY), weights, 0.0)
+        kept /= kept.sum()
+        found = [part for trend in range(len(kept)) for part in self._of_trend(trend, kept[trend])]
+        return tuple(sorted(found, key=lambda part: float(part.nodes[0])))
+
+    def _of_trend(self, trend: int, kept: FloatArray) -> Iterator[Component]:
+        grid = self.prior.grid
+        for cap in np.unique(self.prior.caps):
+            scatter, level = np.nonzero(kept * (self.prior.caps == cap))
+            if not scatter.size:
+                continue
+            own = self.prior.kernels[scatter, level]
+            of_nodes = own * self.likelihood[trend].T[:, None, :]
+            # Without scatter a group has the common level, whatever it says itself.
+            of_nodes[:, SCATTERS[scatter] == 0.0] = own[SCATTERS[scatter] == 0.0]
+            of_nodes /= of_nodes.sum(axis=2, keepdims=True)
+            weights = kept[scatter, level]
+            used = (weights[:, None] * of_nodes).sum(axis=1).max(axis=0) > _FORGOTTEN
+            used[level] = True
+            of_nodes = of_nodes[:, :, used] / of_nodes[:, :, used].sum(axis=2, keepdims=True)
+            yield Component(
+                slope=float(self.prior.slopes[trend]),
+                cap=float(cap),
+                nodes=grid[used],
+                levels=grid[level],
+                weights=weights,
+                of_nodes=of_nodes,
+            )
 
     def _scattered(self, flat: IntArray, generator: np.random.Generator) -> FloatArray:
         """Nodes of groups about their levels, for draws of trend, scatter and level, (t, draws)."""

@@ -11,12 +11,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from trialkit.inference.design.bases import indicator
 from trialkit.inference.design.layout import FloatArray, IntArray, Layout
 
 #: Least part of the variance of residuals that is laid to plots.
 _LEAST_PART = 0.2
+#: Least that is left of the variance of plots.
+LEAST_LEFT = 1e-3
+#: Points for each chi-square where there is one kind of unit, and where there are more.
+_POINTS, _POINTS_OF_TWO = 12, 5
+_CLASSES = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,7 +70,25 @@ class SharedUnits:
         plots, shared = self._split(self.df_between[:, None], np.array([self.df_within]))
         return float(plots[0]), shared[:, 0]
 
+    def nodes(self) -> list[tuple[float, float, FloatArray]]:
+        """What `draw` draws, as points with weights.
+
+        Returns
+        -------
+        list of (float, float, (kinds,) float array)
+            Weight; factor on the variance of plots, at least `LEAST_LEFT`; share of units of
+            each kind in it.
+        """
+        place, weights = _gauss(_POINTS if len(self.levels) == 1 else _POINTS_OF_TWO)
+        axes = [special.chdtri(df, 1.0 - place) for df in (*self.df_between, self.df_within)]
+        grids = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
+        each = np.meshgrid(*[weights] * len(axes), indexing="ij")
+        own, of_units = self._split(grids[:-1], grids[-1])
+        varied = np.maximum(own + of_units.sum(axis=0), LEAST_LEFT)
+        return _merged(np.prod(each, axis=0).ravel(), varied, of_units / varied)
+
     def _split(self, above: FloatArray, below: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Own and shared variance of plots, from chi-squares."""
         squares = (self.between * self.df_between)[:, None]
         inner = self.within * self.df_within
         ratio = np.maximum(squares / above / (inner / below), 1.0)
@@ -133,6 +157,35 @@ def shared_units(
         sizes=np.array([float(((space.T @ each) ** 2).sum()) / df for each, space, df in inside]),
         part=float(np.clip(np.mean(plot_part), _LEAST_PART, 1.0)),
     )
+
+
+def _gauss(size: int) -> tuple[FloatArray, FloatArray]:
+    """Points and weights of Gauss and Legendre between 0 and 1."""
+    at, weights = np.polynomial.legendre.leggauss(size)
+    return 0.5 * (at + 1.0), 0.5 * weights
+
+
+def _merged(
+    weights: FloatArray, varied: FloatArray, shares: FloatArray
+) -> list[tuple[float, float, FloatArray]]:
+    """At most `_CLASSES` points in place of many: those that hardly differ are averaged."""
+    order = np.lexsort((varied, *np.round(8.0 * shares)))
+    reach = np.cumsum(weights[order]) - 0.5 * weights[order]
+    group = np.minimum((reach * _CLASSES).astype(np.intp), _CLASSES - 1)
+    # States in which units add nothing are one.
+    group[shares[:, order].sum(axis=0) == 0.0] = -1
+    found = []
+    for code in np.unique(group):
+        own = order[group == code]
+        weight = weights[own] / weights[own].sum()
+        found.append(
+            (
+                float(weights[own].sum()),
+                float(np.exp(weight @ np.log(varied[own]))),
+                shares[:, own] @ weight,
+            )
+        )
+    return found
 
 
 def _mean_square(values: FloatArray, df: float) -> float:

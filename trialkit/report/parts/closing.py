@@ -125,10 +125,10 @@ def cautions(context: Context) -> Iterator[Block]:
 
 
 #: Sources behind tables whose numbers come with intervals.
-_DRAWN: Mapping[str, set[str]] = {
-    "control": {"cube-root"},
+_WITH_INTERVALS: Mapping[str, set[str]] = {
+    "control": {"inversion"},
     "mixtures": {"colby", "cube-root"},
-    "natural_enemies": {"iobc", "cube-root"},
+    "natural_enemies": {"iobc", "inversion"},
 }
 
 
@@ -151,7 +151,7 @@ def used_references(context: Context) -> set[str]:
         keys.add("disease-area")
     if kinds - {VariableKind.PERCENT}:
         keys.add("pest-days")
-    for name, needed in _DRAWN.items():
+    for name, needed in _WITH_INTERVALS.items():
         if _knows(context, name, "lower"):
             keys |= needed
     if _knows(context, "choices", "slope"):

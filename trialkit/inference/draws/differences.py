@@ -1,0 +1,171 @@
+"""Limits of differences of two shares of the same number: (first - second) / base.
+
+Control of one product less that of another is no ratio and has no closed law. Given how far plots
+scatter, the three means are independent; their laws are then known exactly, and what is asked for
+is an integral over two of them, averaged over classes of the scatter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from trialkit.inference.design.layout import FloatArray, IntArray
+from trialkit.inference.draws.log_laws import LogLaw
+
+#: Points of each of the two integrals; of those of many pairs.
+_POINTS, _POINTS_OF_MANY = 9, 7
+_MANY = 400
+_ROUNDS, _SETTLED = 60, 1e-4
+#: Even about nothing, and logarithmic from shares of a twentieth on.
+_SCALE = 20.0
+#: Steps of logarithms in the narrowest spread, spreads of the widest that a table reaches to
+#: either side, and its most steps.
+_FINE, _WIDE, _MOST = 3.0, 8.0, 2000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Classes:
+    """Laws of t means, independent of each other within classes of the scatter of plots.
+
+    Attributes
+    ----------
+    weights : (k,) float array
+    laws : LogLaw
+        Of (k, t) numbers.
+    """
+
+    weights: FloatArray
+    laws: LogLaw
+
+
+def difference_limits(
+    classes: Classes, triples: tuple[IntArray, IntArray, int], p: FloatArray, alpha: float
+) -> tuple[FloatArray, FloatArray]:
+    """Central interval of one mean less another, as shares of a third, for each of m pairs.
+
+    Parameters
+    ----------
+    classes : Classes
+    triples : (m,) int array, (m,) int array, int
+        Places of the first and of the second mean, and of the third.
+    p : (m,) float array
+        Chance that the first is the smaller, which is known exactly.
+    alpha : float
+
+    Returns
+    -------
+    lower, upper : (m,) float array
+        NaN where a law is not defined.
+    """
+    first, second, base = triples
+    found = np.full((2, first.size), np.nan)
+    defined = np.asarray(np.isfinite(classes.laws.centre)).all(axis=0)
+    defined = np.atleast_1d(defined)
+    known = np.flatnonzero(defined[first] & defined[second] & defined[base] & np.isfinite(p))
+    if not known.size:
+        return found[0], found[1]
+    tables = _Tables(classes, _POINTS if known.size <= _MANY else _POINTS_OF_MANY)
+    half = float(special.ndtri(1.0 - alpha / 2.0))
+    for some in _split(known):
+        pairs = _Pairs(tables, first[some], second[some], base)
+        # What the sums miss where the two are alike is known, and hardly differs near by.
+        exact = special.ndtri(p[some])
+        off = exact - pairs.score(np.zeros(some.size))
+        off *= np.exp(-(np.maximum(np.abs(exact) - half, 0.0) ** 2))
+        for row, asked in enumerate((-half, half)):
+            found[row, some] = pairs.where(asked - off)
+    return found[0], found[1]
+
+
+def _split(places: IntArray) -> Iterator[IntArray]:
+    for start in range(0, places.size, _MANY):
+        yield places[start : start + _MANY]
+
+
+class _Tables:
+    """Normal scores of even steps of logarithms, and logarithms of some scores, class by class."""
+
+    def __init__(self, classes: Classes, points: int) -> None:
+        self.at, weights = np.polynomial.hermite_e.hermegauss(points)
+        self.of_points: FloatArray = weights / weights.sum()
+        self.of_classes = classes.weights
+        laws = classes.laws
+        mean, spread, _ = laws.placed()
+        self.step = float(np.nanmin(spread)) / _FINE
+        reach = _WIDE * float(np.nanmax(spread)) + float(np.nanmax(np.abs(mean)))
+        size = min(int(np.ceil(reach / self.step)), _MOST)
+        self.step = max(self.step, reach / size)
+        self.x: FloatArray = self.step * np.arange(-size, size + 1, dtype=np.float64)
+        self.centre = laws.centre
+        shares = np.maximum.accumulate(laws.shares(self.x), axis=-1)
+        # A little slope where sums end, so that every logarithm has a score of its own.
+        self.scores = special.ndtri(shares) + 1e-6 * self.x
+        self.points = np.exp(
+            self.centre[..., None]
+            + np.array([[np.interp(self.at, row, self.x) for row in rows] for rows in self.scores])
+        )
+
+    def shares(self, place: IntArray, numbers: FloatArray) -> FloatArray:
+        """Shares of the means at the places (m,) below numbers (m, k, ...)."""
+        lead = (slice(None), slice(None), *([None] * (numbers.ndim - 2)))
+        positive = numbers > 0.0
+        logs = np.log(np.where(positive, numbers, 1.0)) - self.centre[:, place].T[lead]
+        where = (logs - self.x[0]) / self.step
+        node = np.clip(where, 0, self.x.size - 2).astype(np.intp)
+        rows = np.arange(len(self.of_classes)) * self.scores.shape[1] + place[:, None]
+        flat, corner = self.scores.ravel(), node + (rows * self.x.size)[lead]
+        low = flat.take(corner)
+        score = low + (where - node) * (flat.take(corner + 1) - low)
+        return np.asarray(np.where(positive, special.ndtr(score), 0.0))
+
+
+class _Pairs:
+    """Differences of two means over a third, for each of m pairs."""
+
+    def __init__(self, tables: _Tables, first: IntArray, second: IntArray, base: int) -> None:
+        self._tables, self._first = tables, first
+        points = tables.points
+        self._second = points[:, second].swapaxes(0, 1)[:, :, :, None]
+        self._base = points[:, base][None, :, None, :]
+        # Ends and middles of all three.
+        self._ends = [np.exp(np.log(points[:, at]).mean(axis=0)) for at in (first, second, base)]
+
+    def score(self, difference: FloatArray) -> FloatArray:
+        """Normal score of the share below a difference, (m,)."""
+        tables = self._tables
+        # Given the second and the third, the first has to be below this.
+        most = self._second + difference[:, None, None, None] * self._base
+        share = tables.shares(self._first, most) @ tables.of_points @ tables.of_points
+        share = share @ tables.of_classes
+        found: FloatArray = special.ndtri(np.clip(share, 1e-12, 1.0 - 1e-12))
+        return found
+
+    def where(self, asked: FloatArray) -> FloatArray:
+        """Differences at which scores are as asked, (m,): secants within bounds, else halving."""
+        first, second, under = self._ends
+        low = np.arcsinh(_SCALE * (first[:, 0] - second[:, -1]) / under[0])
+        high = np.arcsinh(_SCALE * (first[:, -1] - second[:, 0]) / under[0])
+        middle = first.shape[1] // 2
+        x = np.arcsinh(_SCALE * (first[:, middle] - second[:, middle]) / under[middle])
+        old, old_off = x, np.zeros(x.shape)
+        for turn in range(_ROUNDS):
+            off = self.score(np.sinh(x) / _SCALE) - asked
+            above = off > 0.0
+            high, low = np.where(above, x, high), np.where(above, low, x)
+            settled = np.abs(off) < _SETTLED
+            if (settled | (high - low < _SETTLED)).all():
+                break
+            apart = off - old_off
+            usable = (apart != 0.0) & (turn > 0)
+            step = -off * (x - old) / np.where(usable, apart, 1.0)
+            # The scale is about that of the scores; the first step only has to be short.
+            new = x + np.where(usable, step, -0.3 * off)
+            inside = (new > low) & (new < high)
+            new = np.where(inside, new, 0.5 * (low + high))
+            old, old_off, x = x, off, np.where(settled, x, new)
+        found: FloatArray = np.sinh(x) / _SCALE
+        return found

@@ -1,0 +1,133 @@
+"""Draws of all means of a course together, from what is known of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from trialkit.inference.design.layout import FloatArray, IntArray
+from trialkit.inference.draws.count_evidence import Evidence
+from trialkit.inference.draws.course_laws import CourseLaw
+from trialkit.inference.draws.means_known import (
+    DISPERSIONS,
+    HALF,
+    individuals_of_unit_mean,
+    known_means,
+    worth_of_shares,
+)
+from trialkit.inference.draws.shared_units import LEAST_LEFT
+from trialkit.inference.numerics.gamma_of_normal import gamma_of_normal
+
+
+def draw_means(law: CourseLaw, draws: int, seed: int) -> FloatArray:
+    """Draw all means of a course together, in the units of the responses.
+
+    Returns
+    -------
+    (draws, t, d) float array
+        NaN for a group without plots on that day. The draws of one mean lie side by side in
+        memory.
+    """
+    # A fifth faster than the usual one, and as good.
+    generator = np.random.Generator(np.random.SFC64(seed))
+    dispersion = law.posterior.sample(draws, generator)
+    levels: tuple[IntArray, ...] = ()
+    shares = np.empty((0, draws))
+    if law.shared is not None:
+        own, of_units = law.shared.draw(draws, generator)
+        varied = np.maximum(own + of_units.sum(axis=0), LEAST_LEFT)
+        dispersion *= varied
+        levels, shares = law.shared.levels, of_units / varied
+    np.clip(dispersion, *DISPERSIONS, out=dispersion)
+    root = np.linalg.cholesky(law.correlation)
+    normal = root @ _together(generator, dispersion.shape, levels, shares)
+    if law.shares:
+        other = root @ _together(generator, dispersion.shape, levels, shares)
+        apart = len(levels) > 0 or len(law.correlation) > 1
+        drawn = _shares(law.evidence, dispersion, normal, other, generator if apart else None)
+    else:
+        drawn = _counts(law.evidence, dispersion, normal, generator)
+    drawn *= law.scale
+    drawn[~np.isfinite(law.evidence.estimate)] = np.nan
+    return np.moveaxis(drawn, -1, 0)
+
+
+def _counts(
+    evidence: Evidence, dispersion: FloatArray, normal: FloatArray, generator: np.random.Generator
+) -> FloatArray:
+    """Means of counts, from standard normal variables of their plots, (t, d, draws).
+
+    Group after group: what belongs to one stays near the processor while it is worked on.
+    """
+    _, plots, total, added = known_means(evidence)
+    whole = individuals_of_unit_mean(evidence)
+    out = np.empty(dispersion.shape)
+    for g, spread in enumerate(dispersion):
+        individuals = gamma_of_normal(total[g] + added[g], _normals(generator, spread.shape))
+        k = plots[g] / spread
+        individuals *= k
+        individuals /= gamma_of_normal(k, normal[g])
+        np.divide(individuals, whole[g], out=out[g])
+    return out
+
+
+def _shares(
+    evidence: Evidence,
+    dispersion: FloatArray,
+    hits: FloatArray,
+    misses: FloatArray,
+    fresh: np.random.Generator | None,
+) -> FloatArray:
+    """Means of shares, from two kinds of standard normal variables, (t, d, draws).
+
+    What plots do goes together with their units and over days; chance of items does not, and is
+    drawn afresh where there are any.
+    """
+    mean, plots, total, added = known_means(evidence)
+    mixed = fresh if total.any() else None
+    out = np.empty(dispersion.shape)
+    for g, spread in enumerate(dispersion):
+        worth, chance = worth_of_shares(plots[g], total[g], spread)
+        if mixed is not None:
+            _mix_in_chance(mixed, chance, hits[g], misses[g])
+        hit = gamma_of_normal(worth * mean[g] + added[g], hits[g])
+        left = gamma_of_normal(worth * (1.0 - mean[g]) + HALF, misses[g])
+        out[g] = hit / (hit + left)
+    return out
+
+
+def _together(
+    generator: np.random.Generator,
+    shape: tuple[int, ...],
+    levels: Sequence[IntArray],
+    shares: FloatArray,
+) -> FloatArray:
+    """Standard normal variables (t, d, draws), alike for treatments that share units."""
+    normal = _normals(generator, shape)
+    if not levels:
+        return normal
+    normal *= np.sqrt(np.maximum(1.0 - shares.sum(axis=0), 0.0))
+    for level, share in zip(levels, shares, strict=True):
+        of_units = _normals(generator, (int(level.max()) + 1, *shape[1:]))
+        normal += np.sqrt(share) * of_units[level]
+    return normal
+
+
+def _normals(generator: np.random.Generator, shape: tuple[int, ...]) -> FloatArray:
+    """Standard normal variables, those of one half of the draws the opposite of the other's.
+
+    Half the work, and shares of draws move a little less from seed to seed.
+    """
+    half = generator.standard_normal((*shape[:-1], (shape[-1] + 1) // 2))
+    return np.concatenate([half, -half], axis=-1)[..., : shape[-1]]
+
+
+def _mix_in_chance(
+    generator: np.random.Generator, chance: FloatArray, *normals: FloatArray
+) -> None:
+    """Give standard normal variables (d, draws) a part of their variance that is of each alone."""
+    kept, fresh = np.sqrt(1.0 - chance), np.sqrt(chance)
+    for normal in normals:
+        normal *= kept
+        normal += fresh * _normals(generator, normal.shape)
