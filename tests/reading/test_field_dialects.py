@@ -461,3 +461,14 @@ def test_the_one_column_that_can_be_the_treatment(table, word):
     reading = table(rows)
     assert {item.id for item in reading.trial.treatments} == set(TREATMENTS)
     assert "treatment-assumed" in warned(reading)
+
+
+def test_a_block_or_treatment_with_one_plot_is_said(table):
+    for place, word in ((1, "-5"), (2, "1,5")):
+        rows = wide([f"larvae {d} DAT" for d in DAYS])
+        rows[6][place] = f'"{word}"'
+        found = "few-plots-of-block" if place == 1 else "few-plots-of-treatment"
+        assert found in warned(table(rows))
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    rows[0][1] = "0"
+    assert "numbered-columns" in kinds(table(rows))

@@ -15,6 +15,7 @@ from trialkit.plan_keys import plan_key
 from trialkit.planning.words import CHOICES, caution_line, cautions, column_meanings, key_meanings
 from trialkit.reading import read_protocol
 from trialkit.reading.saving import toml_value, trial_keys
+from trialkit.reading.workbooks import OWN_AUTHOR
 from trialkit.trial import Settings, Treatment, Trial, Variable
 
 if TYPE_CHECKING:
@@ -370,7 +371,7 @@ def _put_table(sheet: Worksheet, table: str, rows: list[dict[str, object]]) -> N
             put(sheet, row, column, known.get(name), fill=ASK, border=BOX)
     for column, name in enumerate(headings, 1):
         if name in meanings:
-            sheet.cell(1, column).comment = Comment(meanings[name], "trialkit", 140, 300)
+            sheet.cell(1, column).comment = Comment(meanings[name], OWN_AUTHOR, 140, 300)
         letter = get_column_letter(column)
         where = f"{letter}2:{letter}{last}"
         if (table, name) in CHOICES:

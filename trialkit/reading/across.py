@@ -220,7 +220,10 @@ def _unclear_tails(table: Table, names: Names, ledger: Ledger) -> list[Column]:
         for stem, group in groups.items():
             numbers = place == _NUMBERS
             letters = place == len(_TAILS) - 1
-            if len(group) < 2 or (numbers and stem) or (letters and not _from_a(group)):
+            alone = numbers and not stem and _holds_numbers(table, group[0])
+            if len(group) < 2 and not alone:
+                continue
+            if (numbers and stem) or (letters and not _from_a(group)):
                 continue
             heads = listing([quoted(column.label) for column in group], 6)
             ledger.error(

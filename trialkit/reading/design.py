@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from trialkit.plan_faults import latin_faults, plan_faults
@@ -60,7 +61,35 @@ def check_plan(
         ledger.error(problem.kind, problem.what, problem.remedy, place)
     if design is Design.RCBD:
         _warn_incomplete(plots, place, ledger)
+        _warn_few("block", [plot.block for plot in plots], place, ledger)
+    if design in {Design.RCBD, Design.CRD}:
+        _warn_few("treatment", [plot.treatment for plot in plots], place, ledger)
     _check_places(plots, place, ledger, latin=square or design is Design.LATIN)
+
+
+def _warn_few(word: str, ids: Sequence[str | None], place: Place, ledger: Ledger) -> None:
+    """Say so where one block or treatment has far fewer plots than nearly all others."""
+    number = Counter(text for text in ids if text is not None)
+    if len(number) < _FEW_TO_COMPARE:
+        return
+    usual, holders = Counter(number.values()).most_common(1)[0]
+    if holders * 2 < len(number):
+        return
+    few = [text for text, count in number.items() if count == 1 and usual > _LONE]
+    few += [t for t, count in number.items() if 1 < count * 2 < usual and word == "block"]
+    if few:
+        ledger.warn(
+            f"few-plots-of-{word}",
+            f"{listing(map(quoted, few), _SHOWN)} {'has' if len(few) == 1 else 'have'} "
+            f"{number[few[0]]} plot{'s' if number[few[0]] > 1 else ''} as a {word}, and most have "
+            f"{usual}.",
+            f"Nothing needs to be done if the trial was laid out so; else correct the {word}.",
+            place,
+        )
+
+
+#: So many blocks or treatments are compared in their plots, and more plots than this lack.
+_FEW_TO_COMPARE, _LONE = 3, 2
 
 
 def _warn_incomplete(plots: Sequence[Plot], place: Place, ledger: Ledger) -> None:

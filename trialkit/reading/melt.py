@@ -95,7 +95,7 @@ def melt(rows: Rows, names: Names, zero: Zero, ledger: Ledger, *, in_yield: bool
         own = column.index in by_column
         written = column.written if own else column.above or column.header
         written = written or _nameless(table, names)
-        if not written:
+        if not written or (own and plain_number(written) is not None):
             _tell_no_variable(table, column, ledger)
             continue
         when = [by_column[column.index]] * len(table.rows) if own else days

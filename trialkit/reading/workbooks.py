@@ -33,7 +33,10 @@ _MERGE = re.compile(rb'<(?:\w+:)?mergeCell\s[^>]*?ref="([A-Z]+)(\d+):([A-Z]+)(\d
 _HIDDEN = re.compile(rb"<(?:\w+:)?row\s(?:[^>]*?\s)?hidden=\"1\"[^>]*?/?>")
 _HIDDEN_COLUMN = re.compile(rb"<(?:\w+:)?col\s(?:[^>]*?\s)?hidden=\"1\"[^>]*?/?>")
 _COMMENTS = re.compile(r'Target="([^"]*comments?\d*\.xml)"', re.IGNORECASE)
-_COMMENT = re.compile(r'<comment\s[^>]*?ref="([A-Z]+\d+)"[^>]*>(.*?)</comment>', re.DOTALL)
+_COMMENT = re.compile(r'(<comment\s[^>]*?ref="([A-Z]+\d+)"[^>]*>)(.*?)</comment>', re.DOTALL)
+_AUTHOR = re.compile(r"<author>([^<]*)</author>")
+#: Who wrote the comments that explain the headings of a blank.
+OWN_AUTHOR = "trialkit"
 _RUN = re.compile(r"<t(?:\s[^>]*)?>([^<]*)</t>")
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s>/]")
 #: Parts of a number format that only print themselves: "text" and \\x.
@@ -256,7 +259,11 @@ def comments_of(data: bytes, part: str) -> list[tuple[str, str]]:
             if path not in names:
                 continue
             text = archive.read(path)[:MAX_BYTES].decode("utf-8", "replace")
-            for cell, inside in _COMMENT.findall(text):
+            authors = _AUTHOR.findall(text)
+            for top, cell, inside in _COMMENT.findall(text):
+                number = re.search(r'authorId="(\d+)"', top)
+                if number and authors[int(number[1]) : int(number[1]) + 1] == [OWN_AUTHOR]:
+                    continue  # what a blank says of its headings
                 words = html.unescape("".join(_RUN.findall(inside)))
                 found.append((cell, " ".join(words.split())))
     return found
