@@ -472,3 +472,55 @@ def test_a_block_or_treatment_with_one_plot_is_said(table):
     rows = wide([f"larvae {d} DAT" for d in DAYS])
     rows[0][1] = "0"
     assert "numbered-columns" in kinds(table(rows))
+
+
+def test_us_office_workbook(tmp_path):
+    """Variables over dates, Trt beside Treatment, one date that others settle, feet and pounds."""
+    book = openpyxl.Workbook()
+    page = book.active
+    page.title = "Counts"
+    page.append(["", "", "", "", "Larvae", "", "", "Injury %", ""])
+    dates = [f"{day_of(d).month}/{day_of(d).day}/2025" for d in DAYS]
+    page.append(["Plot", "Rep", "Trt", "Treatment", *dates, dates[1], dates[2]])
+    for p, b, t in PLOTS:
+        ids = [p, b, TREATMENTS.index(t) + 1, t]
+        page.append([*ids, *(larvae(b, t, d) for d in DAYS), b, b + 1])
+    sprays = book.create_sheet("Applications")
+    sprays.append(["Date", "GPA", "Speed (mph)"])
+    sprays.append(["6/12/2025", 15, 3])
+    treatments = book.create_sheet("Treatments")
+    treatments.append(["Trt", "Product", "Rate", "Rate Unit", "Cost/A"])
+    for place, name in enumerate(TREATMENTS, 1):
+        treatments.append([place, name, place, "fl oz/A", 10 * place])
+    harvest = book.create_sheet("Yield")
+    harvest.append(["Plot", "Plot wt lb", "Moisture %"])
+    for p, *_ in PLOTS:
+        harvest.append([p, 30 + p % 7, 16])
+    keys = book.create_sheet("Trial")
+    for row in (["untreated", "1"], ["plot_area_ft2", "150"], ["crop", "field corn"]):
+        keys.append(row)
+    book.save(tmp_path / "trial.xlsx")
+    trial = read(tmp_path / "trial.xlsx").trial
+    assert trial.applied == APPLIED
+    assert set(trial.counts["day"]) == {-1.0, 3.0, 7.0}
+    assert set(trial.harvest["harvested_area_ft2"]) == {150.0}
+    assert [item.cost_per_acre for item in trial.treatments] == [10, 20, 30, 40]
+    assert trial.applications[0].details["Speed (mph)"] == "3"
+
+
+def test_rows_above_the_headings_are_not_lost(table):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    rows[0], rows[6] = rows[6], rows[0]
+    assert "rows-above" in kinds(table(rows))
+
+
+def test_a_day_alone_beside_named_variables_is_asked_about(table):
+    assert "no-variable" in kinds(table(wide(["larvae 1 DBT", "3 DAT", "larvae 7 DAT"])))
+
+
+def test_pounds_come_out_per_acre(table):
+    rows = [[*FIRST, "plot weight lb", "area ft2"]] + [[p, b, t, 30, 150] for p, b, t in PLOTS]
+    assert table(rows).trial.settings.yield_unit == "lb/acre"
+    assert table(rows, f'{TOML}crop = "corn"\n').trial.settings.yield_unit == "bu/acre"
+    chosen = f'{TOML}[analysis]\nyield_unit = "t/ha"\n'
+    assert table(rows, chosen).trial.settings.yield_unit == "t/ha"

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
+import pandas as pd
+
 from trialkit.problems import Severity
 from trialkit.reading.beside import with_beside
 from trialkit.reading.cells import Ledger
@@ -23,6 +25,7 @@ from trialkit.reading.frames import (
 )
 from trialkit.reading.harvest import harvest_frame
 from trialkit.reading.headers import normal
+from trialkit.reading.keys import TrialKeys
 from trialkit.reading.missing import (
     tell_missing,
     warn_missing,
@@ -31,12 +34,14 @@ from trialkit.reading.missing import (
     warn_samples,
 )
 from trialkit.reading.names import make_variables
+from trialkit.reading.numbers import plain_number
 from trialkit.reading.observations import Record
 from trialkit.reading.problem_order import in_order
 from trialkit.reading.roles import NO_UNTREATED
 from trialkit.reading.shares import join_numbers
 from trialkit.reading.uncounted import drop_uncounted, drop_unharvested
 from trialkit.trial import ControlMethod, Design, Settings, Trial, Variable, VariableRole
+from trialkit.trial_faults import crop_in_bushels
 
 
 def assemble(draft: Draft, ledger: Ledger) -> Trial:
@@ -71,14 +76,14 @@ def assemble(draft: Draft, ledger: Ledger) -> Trial:
         variables=variables,
         counts=counts_frame([item for item in counts if item.plot in plan.plots], plots, order),
         yields=yields_frame([item for item in yields if item.plot in plan.plots], plots, order),
-        harvest=harvest_frame(draft.harvest, plots),
+        harvest=_with_area(harvest_frame(draft.harvest, plots), keys),
         doses=draft.facts.doses,
         assessments=with_beside(draft.facts.assessments, counts, order, ledger),
         weather=draft.facts.weather,
         events=draft.facts.events,
         report=MappingProxyType(dict(keys.report)),
         applications=tuple(draft.applications),
-        settings=_settings(draft),
+        settings=_settings(draft, ledger),
         applied=None if draft.zero.counted_from else draft.zero.day,
         undated=draft.undated,
         counted_from=draft.zero.counted_from or None,
@@ -101,9 +106,29 @@ def assemble(draft: Draft, ledger: Ledger) -> Trial:
     )
 
 
-def _settings(draft: Draft) -> Settings:
-    """Settings of the analysis; factors of a flat table are analysed as such."""
+def _with_area(harvest: pd.DataFrame, keys: TrialKeys) -> pd.DataFrame:
+    """Give masses without an area that of the plots in square feet, where it is typed so."""
+    typed = (text for key, text in keys.extra.items() if normal(key) == "plotareaft2")
+    feet = plain_number(next(typed, ""))
+    bare = harvest["harvested_area_m2"].isna() & harvest["harvested_area_ft2"].isna()
+    if feet is None or feet <= 0 or keys.plot_area_m2 is not None or not bare.any():
+        return harvest
+    return harvest.assign(harvested_area_ft2=harvest["harvested_area_ft2"].mask(bare, feet))
+
+
+def _settings(draft: Draft, ledger: Ledger) -> Settings:
+    """Settings of the analysis; factors of a flat table are analysed as such.
+
+    Masses in pounds come out in bushels or pounds an acre, unless the settings say otherwise.
+    """
     settings = draft.keys.settings
+    pounds = any("harvested_lb" in entry for entry in draft.harvest.values())
+    if pounds and "yield_unit" not in draft.keys.settings_given:
+        known = settings.bushel_lb or crop_in_bushels(draft.keys.texts.get("crop"))
+        settings = replace(settings, yield_unit="bu/acre" if known else "lb/acre")
+        ledger.understand(
+            "settings", "yield_unit", f"{settings.yield_unit}, as masses are in pounds"
+        )
     return replace(settings, factors=settings.factors or draft.plan.factors)
 
 

@@ -114,10 +114,15 @@ def column_letter(index: int) -> str:
 
 @dataclass(slots=True)
 class Ledger:
-    """What reading found: problems and how headers were understood."""
+    """What reading found: problems and how headers were understood.
+
+    ``date_order`` is the order of day and month that all dates of the trial together allow, where
+    it is but one.
+    """
 
     problems: list[Problem] = field(default_factory=list)
     understood: list[tuple[str, str, str]] = field(default_factory=list)
+    date_order: str = ""
     _said: set[tuple[str, str, str | None]] = field(default_factory=set)
 
     def error(self, kind: str, what: str, remedy: str, place: Place | None = None) -> None:

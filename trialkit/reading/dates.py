@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date, timedelta
 
-from trialkit.reading.cells import Cell, Ledger, quoted, undash
+from trialkit.reading.cells import Cell, Grid, Ledger, quoted, undash
 from trialkit.reading.months import month_number
 from trialkit.reading.numbers import Located, plain_number, tell_fault
 
@@ -207,6 +207,8 @@ def _settle_order(
     points = all("." in cells[i].text for i in open_cells)
     if len({tuple(read.values()) for _, read in fitting}) > 1 and points and not short:
         fitting = [item for item in fitting if item[0].startswith("day")] or fitting
+    if len({tuple(read.values()) for _, read in fitting}) > 1 and ledger.date_order:
+        fitting = [item for item in fitting if item[0] == ledger.date_order] or fitting
     if len({tuple(read.values()) for _, read in fitting}) == 1:
         name, read = fitting[0]
         for index, day in read.items():
@@ -231,6 +233,27 @@ def _settle_order(
             )
         else:
             _tell_date(cell, table, ledger)
+
+
+def order_of(grids: Iterable[Grid]) -> str:
+    """Order of day and month that all dates of some tables allow; empty where it is not one."""
+    found = [
+        match.groups()
+        for grid in grids
+        for row in grid.rows
+        for cell in row
+        if cell.text[:1].isdigit()
+        and len(cell.text) <= _LONGEST
+        and (match := _PARTS.fullmatch(undash(cell.text))) is not None
+    ]
+    parts = [(int(a), int(b), int(c) + (2000 if len(c) == 2 else 0)) for a, _, b, c in found]
+    orders = [
+        name for name, order in _ORDERS[:2] if all(order(*item) is not None for item in parts)
+    ]
+    return orders[0] if parts and len(orders) == 1 else ""
+
+
+_LONGEST = 10
 
 
 def _tell_date(cell: Cell, table: Located, ledger: Ledger) -> None:

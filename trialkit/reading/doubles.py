@@ -87,7 +87,9 @@ def _side_by_side(tops: Tops, twice: list[tuple[str, list[int]]]) -> bool:
     words = [normal(cell.text) for cell in tops.header]
     again = [index for index, word in enumerate(words) if word and word in words[:index]]
     gap = any(not cell.text for cell in tops.header[: max(again, default=0)])
-    keys = any(field in {"plot", "treatment"} for field, _ in twice)
+    keys = any(
+        field in {"plot", "treatment"} and set(places[1:]) & set(again) for field, places in twice
+    )
     return keys and (len(again) > 1 or (gap and bool(again)))
 
 

@@ -9,7 +9,7 @@ from trialkit.reading.across import unfold
 from trialkit.reading.applications import read_applications
 from trialkit.reading.cells import Ledger
 from trialkit.reading.compared import named_treatment, with_attributes
-from trialkit.reading.dates import plain_date
+from trialkit.reading.dates import order_of, plain_date
 from trialkit.reading.facts import Facts, Known, read_facts
 from trialkit.reading.harvest import Harvest, read_harvest
 from trialkit.reading.headers import normal
@@ -57,6 +57,7 @@ class Draft:
 
 def read_draft(source: Source, ledger: Ledger) -> Draft:
     """Read every table of a trial; what was odd stands in the ledger."""
+    ledger.date_order = order_of(grid for grids in source.tables.values() for grid in grids)
     keys = _read_settings(source, ledger)
     names = Names.of(keys)
     zero = Zero(keys.applied, keys.applied_place)

@@ -111,10 +111,12 @@ _DAYS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 _HARVEST: dict[str, tuple[str, ...]] = {
     "harvested_kg": (
+        "plotwtkg", "wtkg", "weightkg", "harvestwtkg",
         "harvestedkg", "kgharvested", "harvestkg", "plotkg", "plotweightkg", "plotmasskg",
         "kgperplot", "kgplot",
     ),
     "harvested_lb": (
+        "plotwtlb", "plotwtlbs", "wtlb", "wtlbs", "weightlb", "weightlbs", "harvestwtlb",
         "harvestedlb", "harvestedlbs", "lbharvested", "lbsharvested", "harvestlb", "plotlb",
         "plotweightlb", "plotweightlbs", "lbperplot", "lbplot",
     ),
@@ -168,7 +170,9 @@ FIELDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "rate_unit": _RATE_UNIT,
         "mode_of_action": ("modeofaction", "moa", "modeofactiongroup", "moagroup"),
         "cost_per_ha": ("costperha", "costha", "costperhectare", "priceperha"),
-        "cost_per_acre": ("costperacre", "costacre", "costac", "costperac", "priceperacre"),
+        "cost_per_acre": (
+            "costperacre", "costacre", "costac", "costperac", "priceperacre", "costa", "pricea",
+        ),
         "cost": ("cost", "costs", "price", "treatmentcost", "productcost"),
         "parts": ("parts", "components", "mixtureof", "partners", "component"),
         "applications": ("applications", "application", "timing", "timings", "applied"),

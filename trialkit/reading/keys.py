@@ -112,6 +112,7 @@ class TrialKeys:
     plot_area_m2: float | None = None
     variables: dict[str, Declared] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
+    settings_given: frozenset[str] = frozenset()
     contrasts_place: Place = field(default_factory=Place)
     extra: dict[str, str] = field(default_factory=dict)
     plan: dict[str, str] = field(default_factory=dict)
@@ -141,7 +142,7 @@ def read_keys(entries: Sequence[Entry], ledger: Ledger) -> TrialKeys:
             _read_report(entry, head, ledger)
         else:
             _read_key(entry, head, ledger)
-    head.settings = Settings(**chosen)
+    head.settings, head.settings_given = Settings(**chosen), frozenset(chosen)
     return head
 
 

@@ -91,10 +91,12 @@ def melt(rows: Rows, names: Names, zero: Zero, ledger: Ledger, *, in_yield: bool
     by_column = {column.index: day for column, day in zip(headed, found_days, strict=True)}
     everywhere = range(len(table.rows))
     strips = []
+    # Beside variables with names a heading of a day alone belongs to one of them, or to none.
+    mixed = any(c.written for c in headed) and names.single() is None and not table.caption
     for column in columns:
         own = column.index in by_column
         written = column.written if own else column.above or column.header
-        written = written or _nameless(table, names)
+        written = written or ("" if mixed else _nameless(table, names))
         if not written or (own and plain_number(written) is not None):
             _tell_no_variable(table, column, ledger)
             continue

@@ -22,7 +22,7 @@ from trialkit.reading.headings import (
 )
 from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.lines import with_lines
-from trialkit.reading.numbers import Marks, marks_of, plain_number
+from trialkit.reading.numbers import Marks, cell_is_number, marks_of, plain_number
 from trialkit.reading.tops import find_header, rows_above
 
 _FILLED = frozenset({
@@ -207,6 +207,7 @@ def make_table(
     width = max([len(header), *(len(row) for row in body)])
     columns = _columns(Tops(grid, kind, header, body), width, variables, aboves, ledger)
     used = {cell.row for over in aboves for cell in over.values()}
+    _tell_rows_above(grid, found, header, used, ledger)
     for row in grid.rows[:found]:
         if row[0].row not in used:
             text = " | ".join(cell.text for cell in row if cell.text)
@@ -240,6 +241,28 @@ def _lies_on_its_side(
 
 
 _TOP = 12
+
+
+def _tell_rows_above(
+    grid: Grid, found: int, header: Row, used: Collection[int], ledger: Ledger
+) -> None:
+    """Refuse rows over the headings that look like data, as sorting a sheet leaves them."""
+    wide = sum(bool(cell.text) for cell in header) - 1
+    rows = [
+        row
+        for row in grid.rows[:found]
+        if row[0].row not in used
+        and sum(bool(cell.text) for cell in row) >= max(wide, 3)
+        and sum(cell_is_number(cell) for cell in row) * 2 >= wide > 1
+    ]
+    if rows:
+        ledger.error(
+            "rows-above",
+            f"{len(rows)} row{'s' if len(rows) > 1 else ''} with numbers stand"
+            f"{'' if len(rows) > 1 else 's'} above the headings, which are in row {header[0].row}.",
+            "Move the headings to the top, or take the rows out.",
+            grid.place(rows[0][0].row),
+        )
 
 
 def _first_row(grid: Grid) -> str:
