@@ -471,7 +471,8 @@ def test_a_block_or_treatment_with_one_plot_is_said(table):
         assert found in warned(table(rows))
     rows = wide([f"larvae {d} DAT" for d in DAYS])
     rows[0][1] = "0"
-    assert "numbered-columns" in kinds(table(rows))
+    rows[0][4] = "#REF!"
+    assert {"numbered-columns", "error-cell"} <= kinds(table(rows))
 
 
 def test_us_office_workbook(tmp_path):

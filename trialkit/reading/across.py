@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from trialkit.reading.cells import Cell, Ledger, listing, quoted, undash
+from trialkit.reading.cells import Cell, Ledger, listing, quoted, undash, variable_section
 from trialkit.reading.headings import SEEMS_DAY, Across, day_header, replicate_in, sample_in
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.months import MONTH
@@ -188,7 +188,7 @@ _TAILS = tuple(
             "of assessments.",
         ),
         (
-            r"[-+]?\d+(?:[.,]\d+)?",
+            r"[-+]?\d+(?:[.,]\d+)?(?:e\d+)?",
             "days, samples or replicates",
             "For days write 'larvae 7 DAT', for samples 'sample 1', for replicates 'rep 1'; "
             "variables of their own are described under [variables].",
@@ -301,6 +301,6 @@ def _tell_unclear(table: Table, columns: Sequence[Column], ledger: Ledger) -> No
         "numbered-columns",
         f"{listing(headers, 6)} may be samples of one plot, days, or variables of their own.",
         "For samples write 'sample 1', 'sample 2' and so on; for days '7 DAT', '14 DAT'; variables "
-        f"of their own are described: [variables.{quoted(first)}].",
+        f"of their own are described: {variable_section(first)}.",
         table.header_place(columns[0]),
     )

@@ -103,6 +103,19 @@ def undash(text: str) -> str:
     return text if text.isascii() else text.translate(_PLAIN)
 
 
+def variable_section(name: str) -> str:
+    """Section of the settings that describes a variable, quoted where its name asks for it.
+
+    Examples
+    --------
+    >>> variable_section("larvae"), variable_section("yield (t/ha)")
+    ('[variables.larvae]', '[variables."yield (t/ha)"]')
+    """
+    bare = name.isascii() and name.replace("_", "a").replace("-", "a").isalnum()
+    escaped = name.replace("\\", "\\\\").replace('"', '\\"')
+    return f"[variables.{name}]" if bare else f'[variables."{escaped}"]'
+
+
 def column_letter(index: int) -> str:
     """Name a column as spreadsheets do: 1 is A, 27 is AA."""
     letters = ""

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.cells import Cell, Ledger, listing, quoted, variable_section
 from trialkit.reading.dates import is_dated, plain_date
 from trialkit.reading.headers import ASIDE, COMPARED, field_of, normal
 from trialkit.reading.names import Names
@@ -383,7 +383,7 @@ def with_attributes(table: Table, names: Names, ledger: Ledger) -> Table:
                     f"{quoted(column.header)} is the same in all plots of a treatment; it was "
                     "taken for a property of the treatments and not for something counted.",
                     f"Nothing needs to be done if that is right; else describe it under "
-                    f"[variables.{quoted(column.header)}].",
+                    f"{variable_section(column.header)}.",
                     table.header_place(column),
                 )
     return table.with_columns(columns)
@@ -411,7 +411,7 @@ def _tell_crossed(table: Table, column: Column, ledger: Ledger) -> None:
         f"{quoted(column.header)} differs within treatments and seems to be a factor of its own.",
         "Head the column treatment otherwise, so that both make the treatments, or give one name "
         "to each combination; if it was counted, describe it: "
-        f"[variables.{quoted(column.header)}].",
+        f"{variable_section(column.header)}.",
         table.header_place(column),
     )
 

@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, listing, nearest
+from trialkit.reading.cells import Ledger, listing, nearest, variable_section
 from trialkit.reading.headers import normal
 from trialkit.reading.heading_units import heading_unit
 from trialkit.reading.keys import Declared, TrialKeys
@@ -237,7 +237,7 @@ def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested
         ledger.warn(
             "variable-assumed",
             f"The variable '{item.name}' was taken with {listing(left_out)}.",
-            f"Say it under [variables.{item.name}] if it is something else.",
+            f"Say it under {variable_section(item.name)} if it is something else.",
             item.place,
         )
     # Of a column that is there and empty the days are told, or it is a yield to come.
@@ -275,6 +275,6 @@ def _tell_assumed(
         "variable-assumed",
         f"'{found.header}' is not described; it was taken for a {variable.kind} with the role "
         f"{variable.role}.",
-        f"Describe it under [variables.{variable.name}] if it is something else.{meant}",
+        f"Describe it under {variable_section(variable.name)} if it is something else.{meant}",
         found.place,
     )

@@ -99,6 +99,11 @@ def cell_is_number(cell: Cell) -> bool:
 _MARKED = re.compile(r"\s*[\d.,]*\d\s*(?:[)\]*†‡?!]+|\s[^\W\d_]{1,8}\.?|[a-f]{1,3})?")
 
 
+def is_error_text(text: str) -> bool:
+    """Whether a text is what a spreadsheet shows for a formula that failed: ``#REF!``."""
+    return _ERROR_TEXT.fullmatch(text) is not None
+
+
 def begins_as_number(cell: Cell) -> bool:
     """Whether the text of a cell begins with a number, whatever follows: ``20 larvae``, ``3+4``."""
     return undash(cell.text).lstrip("(~[+-<> ")[:1].isdigit()

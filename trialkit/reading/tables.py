@@ -22,7 +22,7 @@ from trialkit.reading.headings import (
 )
 from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.lines import with_lines
-from trialkit.reading.numbers import Marks, cell_is_number, marks_of, plain_number
+from trialkit.reading.numbers import Marks, cell_is_number, is_error_text, marks_of, plain_number
 from trialkit.reading.tops import find_header, rows_above
 
 _FILLED = frozenset({
@@ -315,6 +315,14 @@ def _columns(
     ledger: Ledger,
 ) -> tuple[Column, ...]:
     header = tops.header
+    for cell in header:
+        if cell.fault in {"error", "formula"} or is_error_text(cell.text):
+            ledger.error(
+                "formula-without-value" if cell.fault == "formula" else "error-cell",
+                f"The heading of column {column_letter(cell.column)} shows {cell.text}.",
+                "Type the heading itself and save the file.",
+                tops.grid.place(cell.row, column_letter(cell.column)),
+            )
     fields: list[str | None] = []
     for cell in header:
         name = field_of(tops.kind, cell.text) if cell.text else None
