@@ -93,25 +93,31 @@ def sensitivity(
     trial: Annotated[
         Path, typer.Argument(metavar="TRIAL|RECORD", help="A trial, or the record of a report.")
     ],
+    page: Annotated[
+        Path | None, typer.Option("--page", metavar="FILE.html", help="Write it as a page, too.")
+    ] = None,
 ) -> None:
     """Say which conclusions stand on other paths of analysis, the fragile ones first.
 
-    Other transforms and comparisons, another formula of control, each block and each plot that
-    stands apart left out. Exit status: 0 when done, 1 when it cannot be analysed, 2 for wrong
-    usage.
+    Other transforms and comparisons, the count model, the randomisation test, another formula of
+    control, each block and each plot that stands apart left out. What a record holds is not
+    computed again. Exit status: 0 when done, 1 when it cannot be analysed, 2 for wrong usage.
     """
     existing(trial)
     from trialkit.desk.sensitivity import sensitivity as find
-    from trialkit.desk.sensitivity import sensitivity_lines
+    from trialkit.desk.sensitivity_text import sensitivity_lines, sensitivity_page
+    from trialkit.files import write_whole
     from trialkit.problems import TrialError
 
     try:
-        lines = sensitivity_lines(find(trial))
+        found = find(trial)
     except TrialError as fault:
         complain(fault.problems)
         raise typer.Exit(1) from None
-    for line in lines:
+    for line in sensitivity_lines(found):
         typer.echo(line)
+    if page is not None:
+        write_whole(page, sensitivity_page(found).encode("utf-8"))
 
 
 def export(

@@ -13,7 +13,7 @@ import trialkit
 from random_trials.laying_out import lay_out
 from trialkit.cli import app
 from trialkit.desk.second_route import second_route, second_route_lines
-from trialkit.desk.sensitivity import sensitivity_lines
+from trialkit.desk.sensitivity_text import sensitivity_lines, sensitivity_page
 
 RUN = CliRunner()
 
@@ -112,6 +112,29 @@ def test_fragile_conclusions_come_first(wheat: Path) -> None:
     assert any(path.startswith("without plot") for path in found.paths)
     lines = sensitivity_lines(found)
     assert any(line.startswith("Fragile") for line in lines) == any(fragile)
+
+
+def test_a_record_is_not_analysed_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from trialkit.desk import sensitivity as module
+
+    trial = trialkit.read_trial(trialkit.example_trial("fruit_moth_plum"))
+    out = trialkit.report_trial(trial, tmp_path, formats=()).paths[-1]
+    known = trialkit.sensitivity(trial)
+    analysed: list[trialkit.Trial] = []
+
+    def counted(given: trialkit.Trial) -> trialkit.Analysis:
+        analysed.append(given)
+        return trialkit.analyse(given)
+
+    monkeypatch.setattr(module, "analyse", counted)
+    found = trialkit.sensitivity(out)
+    assert found == known
+    held = {"the randomisation test", "the count model"}
+    assert held < set(found.paths)
+    assert len(analysed) == len(set(found.paths) - held)
+    page = sensitivity_page(found)
+    assert page.count("<tr>") == len(found.standings) + 1
+    assert "http" not in page
 
 
 def test_a_conclusion_that_one_block_makes_falls_without_it() -> None:

@@ -9,6 +9,9 @@ WIDTH = 80
 _STYLE = (
     "body{font:16px/1.5 'Segoe UI',Helvetica,Arial,sans-serif;max-width:46rem;"
     "margin:2rem auto;padding:0 1rem;color:#1d2529}h2{font-size:1.1rem;margin:1.4rem 0 .3rem}"
+    ".wide{overflow-x:auto}table{border-collapse:collapse;font-size:.85rem}"
+    "th,td{border-bottom:1px solid #ccd3d6;padding:.25rem .5rem;text-align:left;"
+    "vertical-align:top}tbody th{font-weight:normal;min-width:16rem}"
 )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,25 @@ _FEWEST_BLOCKS = 2
 #: Measures of the whole trial, whose pairs are conclusions.
 _WHOLE = ("pest_days", "yield")
 _BLOCKED = (Design.RCBD, Design.SPLIT_PLOT, Design.STRIP_PLOT)
+#: Tables that conclusions are taken from, and those that hold another path already.
+_TABLES = ("glance", "comparisons", "reductions", "responses", "control")
+_HELD = ("count_tests", "covariate", "unequal_comparisons")
+#: What page 1 marks, in words.
+_QUESTIONS: Mapping[str, str] = {
+    "control_first": "control at the first assessment",
+    "control_best": "best control",
+    "control_last": "control at the last assessment",
+    "held_until": "the target reached",
+    "pest_days": "fewer pest-days than the untreated",
+    "enemies": "a change in natural enemies",
+    "yield": "yield against the untreated",
+    "return": "return after cost",
+}
+COUNT_MODEL, RANDOMISED = "the count model", "the randomisation test"
+ADJUSTED, UNEQUAL = "counts before as covariate", "a variance for each treatment"
+_COUNT_MODELS = ("negative binomial", "beta-binomial")
 Conclusions = dict[str, str]
+Tables = Mapping[str, Sequence[Mapping[str, Any]]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +49,8 @@ class Standing:
     ----------
     conclusion : str
         As a sentence.
+    asked : int
+        Paths that bear on it.
     falls : tuple of str
         Paths on which it is no longer shown.
     turns : tuple of str
@@ -38,6 +58,7 @@ class Standing:
     """
 
     conclusion: str
+    asked: int
     falls: tuple[str, ...]
     turns: tuple[str, ...]
 
@@ -74,13 +95,13 @@ def sensitivity(trial: Trial | Path | str) -> Sensitivity:
     Parameters
     ----------
     trial : Trial, Path or str
-        A trial, or a path of one or of a record.
+        A trial, or a path of one or of a record. What a record holds is not computed again.
 
     Returns
     -------
     Sensitivity
-        Conclusions are what page 1 marks as shown, pairs that differ in pest-days and yields,
-        and which treatment has the largest reduction of pest-days.
+        Conclusions are what page 1 marks as shown, in what treatments differ, pairs that differ
+        in pest-days and yields, and which treatment has the largest reduction of pest-days.
 
     Raises
     ------
@@ -94,34 +115,41 @@ def sensitivity(trial: Trial | Path | str) -> Sensitivity:
     >>> "control by henderson-tilton" in found.paths
     True
     """
-    if not isinstance(trial, Trial):
-        path = Path(trial)
-        record = path.suffix.casefold() == ".json"
-        trial = trial_from_record(read_record(path)) if record else read_trial(path)
-    trial = trial.with_settings(supporting=False)
-    first = analyse(trial)
-    own = _conclusions(first)
+    trial, tables = _taken(trial)
+    own = _conclusions(trial, tables)
     falls: dict[str, list[str]] = {key: [] for key in own}
     turns: dict[str, list[str]] = {key: [] for key in own}
+    asked = dict.fromkeys(own, 0)
     paths, closed = [], []
-    for name, other in _paths(first):
+    for name, stands in _held(tables, trial.settings.alpha):
+        known = [key for key in own if key in stands]
+        if known:
+            paths.append(name)
+        for key in known:
+            asked[key] += 1
+            if not stands[key]:
+                falls[key].append(name)
+    for name, other in _paths(trial, tables):
         try:
-            found = _conclusions(analyse(other))
+            found = _conclusions(other, _tables_of(analyse(other)))
         except TrialError as fault:
             closed.append(f"{name}: {fault.problems[0].what}")
             continue
         paths.append(name)
         for key, said in own.items():
+            asked[key] += 1
             now = found.get(key)
             if now is None:
                 falls[key].append(name)
             elif now != said:
                 turns[key].append(name)
     standings = [
-        Standing(conclusion=said, falls=tuple(falls[key]), turns=tuple(turns[key]))
+        Standing(
+            conclusion=said, asked=asked[key], falls=tuple(falls[key]), turns=tuple(turns[key])
+        )
         for key, said in own.items()
     ]
-    standings.sort(key=lambda item: (-len(item.turns), -len(item.falls)))
+    standings.sort(key=lambda item: (-len(item.turns), -len(item.falls) / max(item.asked, 1)))
     return Sensitivity(
         title=trial.title,
         paths=tuple(paths),
@@ -130,8 +158,32 @@ def sensitivity(trial: Trial | Path | str) -> Sensitivity:
     )
 
 
-def _paths(first: Analysis) -> Iterator[tuple[str, Trial]]:
-    trial = first.trial
+def _taken(given: Trial | Path | str) -> tuple[Trial, Tables]:
+    """A trial for quick analyses, and the tables of its own path: from its record, or made now."""
+    if not isinstance(given, Trial):
+        path = Path(given)
+        if path.suffix.casefold() == ".json":
+            record = read_record(path)
+            trial = trial_from_record(record)
+            tables = {**record["tables"], "problems": record.get("problems", [])}
+            if all(name in tables for name in _TABLES):
+                return trial.with_settings(supporting=False), tables
+        else:
+            trial = read_trial(path)
+    else:
+        trial = given
+    analysis = analyse(trial)
+    return trial.with_settings(supporting=False), _tables_of(analysis)
+
+
+def _tables_of(analysis: Analysis) -> Tables:
+    kept = analysis.tables()
+    tables = {name: rows_of(kept[name]) for name in (*_TABLES, *_HELD) if name in kept}
+    tables["problems"] = [{"kind": item.kind, "what": item.what} for item in analysis.problems]
+    return tables
+
+
+def _paths(trial: Trial, tables: Tables) -> Iterator[tuple[str, Trial]]:
     for transform in (Transform.NONE, Transform.SQRT, Transform.LOG):
         if transform is not trial.settings.transform:
             variables = tuple(replace(item, transform=None) for item in trial.variables)
@@ -140,9 +192,12 @@ def _paths(first: Analysis) -> Iterator[tuple[str, Trial]]:
     for comparison in (Comparison.TUKEY, Comparison.LSD, Comparison.HOLM):
         if comparison is not trial.settings.comparison:
             yield f"comparison {comparison.value}", trial.with_settings(comparison=comparison)
-    used = set(first.control.loc[first.control["chosen"].eq(True), "method"])
-    known = set(first.control["method"])
-    for method in (ControlMethod.ABBOTT, ControlMethod.HENDERSON_TILTON):
+    rows = tables.get("control", ())
+    used = {row["method"] for row in rows if row["chosen"]}
+    known = {row["method"] for row in rows}
+    for method in (
+        ControlMethod.ABBOTT, ControlMethod.HENDERSON_TILTON, ControlMethod.ADJUSTED
+    ):  # fmt: skip
         if method.value in known and used != {method.value}:
             yield f"control by {method.value}", trial.with_settings(control=method)
     blocks = sorted({plot.block for plot in trial.plots if plot.block is not None})
@@ -150,7 +205,7 @@ def _paths(first: Analysis) -> Iterator[tuple[str, Trial]]:
         for block in blocks:
             gone = {plot.id for plot in trial.plots if plot.block == block}
             yield f"without block {block}", _without(trial, gone)
-    flagged = [problem.what for problem in first.problems if problem.kind == "outlier"]
+    flagged = [str(item["what"]) for item in tables["problems"] if item["kind"] == "outlier"]
     for plot in trial.plots:
         named = f"plot {plot.id} (treatment {plot.treatment})"
         if any(named in what for what in flagged):
@@ -172,67 +227,71 @@ def _without(trial: Trial, gone: set[str], *, planned: bool = False) -> Trial:
     )
 
 
-def _conclusions(analysis: Analysis) -> Conclusions:
+def _held(tables: Tables, alpha: float) -> Iterator[tuple[str, dict[str, bool]]]:
+    """Paths that are in the tables already: of some conclusions, whether each stands on them."""
+    yield RANDOMISED, _below(tables.get("responses", ()), "p_randomised", alpha)
+    counted = [
+        row for row in tables.get("count_tests", ())
+        if row["model"] in _COUNT_MODELS and not row.get("source")
+    ]  # fmt: skip
+    yield COUNT_MODEL, _below(counted, "p", alpha)
+    yield ADJUSTED, _below(tables.get("covariate", ()), "p", alpha)
+    pairs: dict[str, bool] = {}
+    for row in tables.get("unequal_comparisons", ()):
+        if row["measure"] in _WHOLE and row["p_adjusted"] is not None:
+            key = _pair_key(row)
+            pairs[key] = pairs.get(key, False) or bool(row["different"])
+    yield UNEQUAL, pairs
+
+
+def _below(rows: Sequence[Mapping[str, Any]], column: str, alpha: float) -> dict[str, bool]:
+    return {_differ_key(row): row[column] <= alpha for row in rows if row.get(column) is not None}
+
+
+def _differ_key(row: Mapping[str, Any]) -> str:
+    return f"differ {row['variable']} {row.get('measure', 'count')} {row['days_after']}"
+
+
+def _pair_key(row: Mapping[str, Any]) -> str:
+    return " ".join([*sorted((row["a"], row["b"])), row["variable"], row["measure"]])
+
+
+def _conclusions(trial: Trial, tables: Tables) -> Conclusions:
     """What is concluded, as a sentence, by what it is about."""
     found: Conclusions = {}
-    names = {item.id: f"{item.name} ({item.id})" for item in analysis.trial.treatments}
-    glance = analysis.glance
-    rows = rows_of(glance[glance["shown"].eq(True)])
-    for row in rows:
-        what = str(row["question"]).replace("_", " ")
-        key = f"glance {row['treatment']} {row['question']} {row['variable']}"
-        found[key] = f"Shown on page 1: {names[row['treatment']]}, {what}, {row['variable']}."
-    pairs = analysis.comparisons
-    pairs = pairs[pairs["measure"].isin(_WHOLE) & pairs["different"].eq(True)]
-    rows = rows_of(pairs)
-    for row in rows:
-        words = "yield" if row["measure"] == "yield" else "pest-days"
-        more, less = (row["a"], row["b"]) if row["difference"] > 0 else (row["b"], row["a"])
-        key = " ".join([*sorted((more, less)), row["variable"], words])
-        found[key] = f"{names[more]} above {names[less]} in {words} of {row['variable']}."
-    best = analysis.reductions
-    best = best[best["measure"].eq("pest_days") & best["percent"].notna()]
-    leaders: dict[str, dict[str, Any]] = {}
-    rows = rows_of(best)
-    for row in rows:
-        known = leaders.get(row["variable"])
-        if known is None or row["percent"] > known["percent"]:
-            leaders[row["variable"]] = row
+    names = {item.id: f"{item.name} ({item.id})" for item in trial.treatments}
+    labels = {item.name: item.label for item in trial.variables}
+    for row in tables["glance"]:
+        if row["shown"]:
+            what = _QUESTIONS.get(row["question"], str(row["question"]).replace("_", " "))
+            key = f"glance {row['treatment']} {row['question']} {row['variable']}"
+            name, label = names[row["treatment"]], labels.get(row["variable"], row["variable"])
+            found[key] = f"Page 1 marks {name} for {what} ({label})."
+    for row in tables["responses"]:
+        if row["p"] is not None and row["p"] <= trial.settings.alpha:
+            found[_differ_key(row)] = f"Treatments differ in {_response(row, labels)}."
+    for row in tables["comparisons"]:
+        if row["measure"] in _WHOLE and row["different"]:
+            lower = row["difference"] < 0
+            more, less = (row["b"], row["a"]) if lower else (row["a"], row["b"])
+            what = _response(row, labels)
+            found[_pair_key(row)] = f"{names[more]} lies above {names[less]} in {what}."
+    leaders: dict[str, Mapping[str, Any]] = {}
+    for row in tables["reductions"]:
+        if row["measure"] == "pest_days" and row["percent"] is not None:
+            known = leaders.get(row["variable"])
+            if known is None or row["percent"] > known["percent"]:
+                leaders[row["variable"]] = row
     for variable, row in leaders.items():
-        leader = names[row["treatment"]]
+        label = labels.get(variable, variable)
         found[f"leader {variable}"] = (
-            f"{leader} has the largest reduction of {variable} (an estimate)."
+            f"{names[row['treatment']]} has the largest reduction of {label} (an estimate)."
         )
     return found
 
 
-def sensitivity_lines(found: Sensitivity) -> list[str]:
-    """Write the outcome for a terminal: fragile conclusions first."""
-    from trialkit.desk.page import wrapped
-
-    fragile = [item for item in found.standings if item.fragile]
-    lines = wrapped(
-        f"{found.title}: {len(found.standings)} conclusions, {len(found.paths)} other paths of "
-        f"analysis; {len(found.standings) - len(fragile)} stand on every path."
-    )
-    if fragile:
-        lines += ["", *wrapped(f"Fragile ({len(fragile)})")]
-    for item in fragile:
-        gone = [*(f"{path} (the opposite, or another)" for path in item.turns), *item.falls]
-        stands = len(found.paths) - len(gone)
-        lines += wrapped(
-            f"{item.conclusion} Stands on {stands} of {len(found.paths)}; not with: "
-            f"{'; '.join(gone)}",
-            "  ",
-            "    ",
-        )
-    if any(path.startswith("without block") for path in found.paths):
-        lines += ["", *wrapped("Without a block every test has less power, whatever is true.")]
-    lines += ["", *wrapped("Paths: " + "; ".join(found.paths))]
-    lines += wrapped("Not gone: " + "; ".join(found.closed)) if found.closed else []
-    firm = [item for item in found.standings if not item.fragile]
-    if firm:
-        lines += ["", *wrapped(f"Standing on every path ({len(firm)})")]
-        for item in firm:
-            lines += wrapped(item.conclusion, "  ", "    ")
-    return lines
+def _response(row: Mapping[str, Any], labels: Mapping[str, str]) -> str:
+    label = labels.get(row["variable"], row["variable"])
+    if row["measure"] == "count":
+        return f"{label} on day {row['days_after']:g}"
+    return f"{label}, pest-days" if row["measure"] == "pest_days" else label

@@ -137,9 +137,10 @@ OUTLINE: tuple[Part, ...] = (
     Part("conclusion", (own_text.own("conclusion"),)),
     Part(
         "reliability",
-        (trust.doubts,),
+        (trust.doubts, trust.standing),
         beside=(
             trust.checks,
+            trust.other_paths,
             count_models.beside,
             shares.shares,
             supporting.courses,
@@ -188,6 +189,7 @@ PAGE_ONLY: frozenset[Compose] = frozenset(
         effects.course_of_damage,
         effects.crop_injury,
         trust.doubts,
+        trust.standing,
         trust.scatter,
         methods.how_analysed,
         supporting.how_supported,

@@ -53,6 +53,7 @@ TABLES: Mapping[str, Table] = MappingProxyType(
             supporting.SAMPLES,
             supporting.COUNT_MODELS,
             supporting.COUNT_TESTS,
+            supporting.STANDING,
             # The efficacy story.
             efficacy.REDUCTIONS,
             efficacy.DAYS_ABOVE,

@@ -267,6 +267,36 @@ COUNT_TESTS = Table(
         ),
     ),
 )
+STANDING = Table(
+    name="standing",
+    made_by="supporting.standing.standing_table",
+    supporting=True,
+    sheet="Other paths",
+    question="Does each difference in pest-days and yield stand on other paths of analysis?",
+    row="a difference in pest-days or yield that was shown",
+    columns=(
+        *RESPONSE,
+        text("a", "Treatment", "The treatment that is compared.", "treatment"),
+        text("b", "Compared with", "What it is compared with.", "treatment"),
+        text("direction", "Direction", "lower or higher: how a stands to b."),
+        p_value(
+            "p_adjusted",
+            "Adjusted p-value",
+            "Of Dunnett against the untreated; without one of the procedure of the settings.",
+        ),
+        number(
+            "paths",
+            "Other paths",
+            "number",
+            0,
+            "Other scales, each block and each outlying plot of the response left out, one at a "
+            "time, where the difference can be tested.",
+        ),
+        number("stands", "Stands on", "number", 0, "Paths on which it is shown as well."),
+        text("falls", "Not shown", "Paths on which it is not; none where it stands on all."),
+        p_value("p_largest", "Largest p-value", "Largest adjusted p-value of all paths."),
+    ),
+)
 NEIGHBOURS = Table(
     name="neighbours",
     made_by="supporting.neighbours.neighbour_table",

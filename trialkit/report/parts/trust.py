@@ -8,6 +8,7 @@ from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
+from trialkit.numerals import plural
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -60,6 +61,13 @@ _ADVICE: Mapping[str, str] = {
 _UNDER_DOUBT = ("doubtful", "failed")
 _VERDICTS = ("fine", *_UNDER_DOUBT)
 _MOST_NAMED = 6
+_MOST_FRAGILE = 3
+_SCALE_WORDS: Mapping[str, str] = {
+    "scale none": "as counted",
+    "scale sqrt": "on a square-root scale",
+    "scale log": "on a log scale",
+}
+_COUNT_MODELS = ("negative binomial", "beta-binomial")
 
 Row = dict[str, Any]
 
@@ -89,6 +97,123 @@ def doubts(context: Context) -> Iterator[Block]:
     if advice:
         yield Paragraph("Recommended, and not done automatically:")
         yield Notes(advice)
+
+
+def standing(context: Context) -> Iterator[Block]:
+    """Which differences fall on another path of analysis, and what other tests of all say."""
+    rows = context.table("standing", "variable", "measure", "a", "b", "stands", "paths", "falls")
+    if rows:
+        fragile = rows.known("falls")
+        paths = round(max(rows.numbers("paths")))
+        firm = len(rows) - len(fragile)
+        control = context.trial.untreated is not None
+        text = (
+            f"Of {plural(len(rows), 'difference')} {'from the untreated ' if control else ''}"
+            f"shown in pest-days and yield, {firm} {'stands' if firm == 1 else 'stand'} on all of "
+            f"up to {plural(paths, 'other path')} of analysis: other scales, each block and each "
+            "outlying plot left out."
+        )
+        yield Paragraph(text + (" Fragile:" if fragile else ""))
+        if fragile:
+            yield Notes(tuple(_fragile(context, fragile)))
+    yield from _other_tests(context)
+
+
+def other_paths(context: Context) -> Iterator[Block]:
+    """Every difference in pest-days and yield with the paths on which it is not shown."""
+    rows = context.table("standing", "variable", "measure", "a", "b", "p_largest", "falls")
+    if not rows:
+        return
+    body: list[tuple[Cell, ...]] = []
+    for row in rows.records():
+        falls = row["falls"]
+        body.append(
+            (
+                context.response(str(row["variable"]), str(row["measure"]), math.nan),
+                context.label(str(row["a"])),
+                context.label(str(row["b"])),
+                number_or_missing(row["p_adjusted"]),
+                number_or_missing(row["p_largest"]),
+                f"{row['stands']:.0f} of {row['paths']:.0f}",
+                _where(falls) if isinstance(falls, str) else "",
+            )
+        )
+    yield Table(
+        key="standing",
+        question="Differences in pest-days and yield on other paths of analysis",
+        columns=(
+            Column(title="Response"),
+            Column(title="Treatment"),
+            Column(title="Compared with"),
+            Column(title="p-value", kind=Kind.P_VALUE),
+            Column(title="Largest p-value", kind=Kind.P_VALUE),
+            Column(title="Stands on"),
+            Column(title="Not shown"),
+        ),
+        rows=tuple(body),
+        notes=("Other scales, each block and each outlying plot left out, one at a time.",),
+        sheet="Other paths",
+    )
+
+
+def _fragile(context: Context, rows: Rows) -> Iterator[str]:
+    """Those that fall on most paths first; of many the first ones."""
+    order = sorted(range(len(rows)), key=lambda i: rows["stands"][i] - rows["paths"][i])
+    for place in order[:_MOST_FRAGILE]:
+        row = rows.take([place]).records()[0]
+        label = context.response(str(row["variable"]), str(row["measure"]), math.nan)
+        names = (context.label(str(row[side])) for side in ("a", "b"))
+        yield f"{label}, {' against '.join(names)}: not shown {_where(str(row['falls']))}."
+    if len(order) > _MOST_FRAGILE:
+        yield f"And {len(order) - _MOST_FRAGILE} more (in the workbook)."
+
+
+def _where(falls: str) -> str:
+    """Write "on a log scale, or without block 1, block 4"."""
+    paths = [plain_line(path) for path in falls.split("; ")]
+    scales = [_SCALE_WORDS[path] for path in paths if path in _SCALE_WORDS]
+    gone = [path.removeprefix("without ") for path in paths if path not in _SCALE_WORDS]
+    parts = [*scales, *([f"without {' or '.join(gone)}"] if gone else [])]
+    return " or ".join(parts)
+
+
+def _other_tests(context: Context) -> Iterator[Block]:
+    """How many of the tests of all treatments are confirmed by rearrangement and by counts."""
+    alpha = context.trial.settings.alpha
+    tested = context.table("responses", "variable", "measure", "days_after", "p", "p_randomised")
+    shown = [row for row in tested.records() if _at_most(row["p"], alpha)]
+    drawn = [row for row in shown if not math.isnan(_number(row["p_randomised"]))]
+    counts = context.table("count_tests", "variable", "days_after", "model", "p", "source")
+    modelled = {
+        (row["variable"], row["days_after"]): row["p"]
+        for row in counts.records()
+        if row["model"] in _COUNT_MODELS and not isinstance(row["source"], str)
+    }
+    counted = [
+        p for row in shown
+        if row["measure"] == "count"
+        and not math.isnan(p := _number(modelled.get((row["variable"], row["days_after"]))))
+    ]  # fmt: skip
+    parts = []
+    if drawn:
+        agree = sum(_at_most(row["p_randomised"], alpha) for row in drawn)
+        parts.append(f"the randomisation test agrees in {agree} of {len(drawn)}")
+    if counted:
+        agree = sum(_at_most(p, alpha) for p in counted)
+        parts.append(f"the count model in {agree} of {len(counted)}")
+    if parts:
+        yield Paragraph(
+            f"Treatments differ in {len(shown)} of {plural(len(tested), 'response')} by analysis "
+            f"of variance; {' and '.join(parts)}."
+        )
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def _at_most(value: object, limit: float) -> bool:
+    return _number(value) <= limit
 
 
 def scatter(context: Context) -> Iterator[Block]:
