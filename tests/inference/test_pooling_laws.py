@@ -132,9 +132,7 @@ def test_shares_of_sites_reach_from_none_to_all():
 
 
 def test_points_keep_to_the_range_of_control():
-    one = OneTrial(
-        estimates=np.array([-3.0, -2.5]), covariance=np.array([[1.0, 0.4], [0.4, 0.9]]), df=12.0
-    )
+    one = OneTrial(estimates=np.array([-3.0, -2.5]), covariance=np.array([[1.0, 0.4], [0.4, 0.9]]))
     points, low, high = points_between(one, np.array([0]), np.array([1]), 0.05)
     assert points[0] == pytest.approx(100.0 * (np.exp(-2.5) - np.exp(-3.0)))
     assert low[0] < points[0] < high[0]

@@ -103,7 +103,7 @@ def _combined(matched: Matched, one: Asked) -> Columns:
         "upper": percent_of(low),
         "target": np.full(t, settings.target if one.of_harm else np.nan),
         "p": found.p,
-        "df": found.df,
+        "df": np.where(np.isfinite(found.df), found.df, np.nan),
         "method": [ONE_TRIAL] * t,
         "note": [NOT_POOLED if len(one.trials) > 1 else None] * t,
         **dict.fromkeys(_SPREAD, nothing),

@@ -241,14 +241,15 @@ def _answer(
 
 def _with_limits(rows: list[Row], found: LogRatios, alpha: float) -> None:
     """Write log ratios and limits of control, each on its own, into the rows that have one."""
-    t = float(special.stdtrit(found.df, 1.0 - alpha / 2.0))
+    # The covariance allows for the dispersion being estimated: normal quantiles are those of t.
+    z = float(special.ndtri(1.0 - alpha / 2.0))
     errors = np.sqrt(np.diagonal(found.covariance))
     known = dict(zip(found.treatments, zip(found.estimates, errors, strict=True), strict=True))
     for row in rows:
         if row["treatment"] in known:
             estimate, error = known[str(row["treatment"])]
             row["log_ratio"], row["se"] = float(estimate), float(error)
-            row["lower"], row["upper"] = percent_of(estimate + np.array([t, -t]) * error).tolist()
+            row["lower"], row["upper"] = percent_of(estimate + np.array([z, -z]) * error).tolist()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

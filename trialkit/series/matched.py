@@ -207,7 +207,7 @@ class LogRatios:
     covariance : (t, t) float array
         Sampling covariance; the shared untreated correlates all of them.
     df : float
-        Degrees of freedom behind the covariance.
+        Degrees of freedom behind the dispersion of its plots; the covariance allows for them.
     """
 
     treatments: tuple[str, ...]

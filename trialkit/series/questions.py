@@ -98,7 +98,7 @@ def _asked(
     try:
         fit = pool(data)
     except NotEstimable:
-        fit = _side_by_side(cells, data)
+        fit = _side_by_side(data)
     yield Asked(
         variable=variable,
         measure=measure,
@@ -124,7 +124,7 @@ def estimates_of(cells: Mapping[str, LogRatios], treatments: tuple[str, ...]) ->
     )
 
 
-def _side_by_side(cells: Mapping[str, LogRatios], data: TrialEstimates) -> OneTrial:
+def _side_by_side(data: TrialEstimates) -> OneTrial:
     """Estimates of one trial, or of several that have no treatment in common."""
     estimates = np.zeros(data.n_treatments)
     estimates[data.treatment] = data.estimate
@@ -132,8 +132,4 @@ def _side_by_side(cells: Mapping[str, LogRatios], data: TrialEstimates) -> OneTr
     for trial, part in enumerate(data.covariances):
         codes = data.treatment[data.trial == trial]
         covariance[np.ix_(codes, codes)] = part
-    return OneTrial(
-        estimates=estimates,
-        covariance=covariance,
-        df=min(cell.df for cell in cells.values()),
-    )
+    return OneTrial(estimates=estimates, covariance=covariance)

@@ -1,8 +1,9 @@
 """Log means of groups over several days with their covariance: what draws tell, without drawing.
 
-The model is that of `trialkit.inference.draws`; the dispersion of plots is taken at the geometric
-mean of what is known of it. Serves where many trials are put together, and their intervals come
-from the differences between trials more than from those inside.
+The model is that of `trialkit.inference.draws`; the dispersion of plots is taken at the mean of
+what is known of it: its inverse, by which trials are weighed, is then right on average, and limits
+at normal quantiles are those of t. Serves where many trials are put together, and their intervals
+come from the differences between trials more than from those inside.
 """
 
 from __future__ import annotations
@@ -18,9 +19,6 @@ from trialkit.inference.draws.count_evidence import Evidence
 from trialkit.inference.draws.course_draws import Kind, evidence_of, weighed
 
 _HALF = 0.5
-#: Fewest degrees of freedom told: with fewer t has no variance to speak of, and what little a trial
-#: then says of its dispersion comes from the prior.
-_LEAST_DF = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,7 +44,7 @@ class CourseMoments:
         Of what plots do, between groups: above 0 for those that share larger units; ones on the
         diagonal.
     df : float
-        Degrees of freedom behind the variances, 3 at least.
+        Degrees of freedom behind the dispersion.
     """
 
     mean: FloatArray
@@ -91,7 +89,7 @@ def course_moments(
     """
     evidence, scale = evidence_of(layout, responses, kind=kind, unit=unit, items=items)
     correlation, posterior, shared = weighed(layout, evidence, units)
-    dispersion = posterior.typical()
+    dispersion = posterior.mean()
     together = np.eye(layout.n_treatments)
     if shared is not None:
         own, of_units = shared.typical()
@@ -109,7 +107,7 @@ def course_moments(
         plots=plots,
         correlation=correlation,
         together=together,
-        df=max(posterior.df, _LEAST_DF),
+        df=posterior.df,
     )
 
 

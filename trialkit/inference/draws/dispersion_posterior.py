@@ -148,16 +148,15 @@ class DispersionPosterior:
         variance = float(share @ (self.prior.grid - centre) ** 2)
         return 2.0 / max(variance, 1e-6)
 
-    def typical(self) -> FloatArray:
-        """Geometric mean of the dispersion of every group and day, (t, d)."""
-        grid, kernels = self.prior.grid, self.prior.kernels
+    def mean(self) -> FloatArray:
+        """Mean of the dispersion of every group and day, (t, d)."""
+        size = np.exp(self.prior.grid)
         # Of a group about each common level: its own likelihood has a say where groups scatter.
-        own = np.einsum("aij,sjt->sait", kernels, self.likelihood)
-        about = np.einsum("aij,sjt->sait", kernels * grid, self.likelihood)
-        logs = np.einsum("sai,sait->st", self.weights, about / np.maximum(own, _TINY))
-        trends = self.weights.sum(axis=(1, 2))
-        moved = np.einsum("s,td->td", trends * self.prior.slopes, self.offset)
-        found: FloatArray = np.exp(logs.sum(axis=0)[:, None] + moved)
+        own = np.einsum("aij,sjt->sait", self.prior.kernels, self.likelihood)
+        about = np.einsum("aij,sjt->sait", self.prior.kernels * size, self.likelihood)
+        of_trend = np.einsum("sai,sait->st", self.weights, about / np.maximum(own, _TINY))
+        along = np.exp(self.prior.slopes * self.offset[:, :, None])
+        found: FloatArray = np.einsum("st,tds->td", of_trend, along)
         return np.minimum(found, max(self.level, self.prior.most))
 
     def sample(self, size: int, generator: np.random.Generator) -> FloatArray:

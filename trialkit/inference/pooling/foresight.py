@@ -160,11 +160,27 @@ def _likelihood_profile(fit: PooledFit, alpha: float) -> tuple[float, float]:
         return max(state.log_likelihood for state in states if state is not None)
 
     best = float(np.sqrt(fit.tau_squared[0]))
-    level = height(best) - float(special.chdtri(1, alpha)) / 2.0
+    level = height(best) - _drop(alpha, len(fit.names)) / 2.0
     upper = best + _falls_to(lambda more: height(best + more), level, _unit(fit))
     if height(0.0) >= level:
         return 0.0, upper
     return float(optimize.brentq(lambda tau: height(tau) - level, 0.0, best, xtol=1e-5)), upper
+
+
+def _drop(alpha: float, parameters: int) -> float:
+    """Twice the fall of the likelihood at the limits of a spread of one variance, or of two.
+
+    No spread at all stands at the edge of both variances: the fall there is a mixture of
+    chi-squares with none, one and two degrees of freedom (Self SG & Liang KY 1987, J. Am. Stat.
+    Assoc. 82:605-610, from memory).
+    """
+    if parameters == 1:
+        return float(special.chdtri(1, alpha))
+
+    def beyond(fall: float) -> float:
+        return float(0.5 * special.chdtrc(1, fall) + 0.25 * special.chdtrc(2, fall)) - alpha
+
+    return float(optimize.brentq(beyond, 0.0, 50.0)) if alpha < 0.75 else 0.0
 
 
 def _falls_to(curve: Callable[[float], float], level: float, unit: float) -> float:

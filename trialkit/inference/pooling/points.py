@@ -20,12 +20,11 @@ class OneTrial:
     ----------
     estimates : (t,) array
     covariance : (t, t) array
-    df : float
+        Allows for what is not known of the errors: limits are at normal quantiles.
     """
 
     estimates: FloatArray
     covariance: FloatArray
-    df: float
 
     def treatments(self) -> Pooled:
         """Every treatment."""
@@ -41,7 +40,7 @@ class OneTrial:
         return Pooled(
             estimate=rows @ self.estimates,
             se=np.sqrt(np.maximum(variance, 0.0)),
-            df=np.full(len(rows), self.df),
+            df=np.full(len(rows), np.inf),
         )
 
 

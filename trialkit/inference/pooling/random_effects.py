@@ -41,6 +41,7 @@ class Pooled:
     Attributes
     ----------
     estimate, se, df : (q,) array
+        Infinite degrees of freedom where limits are at normal quantiles.
     """
 
     estimate: FloatArray
@@ -50,7 +51,12 @@ class Pooled:
     @property
     def p(self) -> FloatArray:
         """Two-sided p-values of nought (q,)."""
-        return np.asarray(2.0 * special.stdtr(self.df, -np.abs(self.estimate / self.se)))
+        away = -np.abs(self.estimate / self.se)
+        normal = np.isinf(self.df)
+        tail = np.where(
+            normal, special.ndtr(away), special.stdtr(np.where(normal, 1.0, self.df), away)
+        )
+        return np.asarray(2.0 * tail)
 
     def with_most(self, df: IntArray) -> Pooled:
         """The same with no more degrees of freedom than these (q,), 1 at least."""
@@ -58,7 +64,10 @@ class Pooled:
 
     def limits(self, alpha: float) -> tuple[FloatArray, FloatArray]:
         """Limits (q,) of each by itself."""
-        half = special.stdtrit(self.df, 1.0 - alpha / 2.0) * self.se
+        normal = np.isinf(self.df)
+        level = 1.0 - alpha / 2.0
+        quantile = special.stdtrit(np.where(normal, 1.0, self.df), level)
+        half = np.where(normal, special.ndtri(level), quantile) * self.se
         return self.estimate - half, self.estimate + half
 
 
