@@ -255,7 +255,7 @@ def test_every_format_holds_the_pooled_control(all_series: dict[str, SeriesAnaly
         assert f'<span class="value">{number}</span>' in html
     assert html.count("<svg") >= len(wanted) + 3
     book = load_workbook(io.BytesIO(files["tables.xlsx"]))
-    sheet = book["All Control over all trials"]
+    sheet = book["Control over all trials (full)"]
     numbers = {cell.value for row in sheet.iter_rows() for cell in row}
     assert set(aphids["percent"]) <= numbers
     lines = csv.DictReader(io.StringIO(files["csv/combined_control.csv"].decode()))

@@ -177,6 +177,8 @@ class FigureBlock:
         Of which variable.
     of : tuple of str
         What else that function is told, such as measure and days.
+    tall : bool
+        Whether it has many lines, and needs the height of a page in print.
     alt : str
         What the figure shows, for those who cannot see it.
     caption : str
@@ -189,6 +191,7 @@ class FigureBlock:
     caption: str
     label: str = ""
     of: tuple[str, ...] = ()
+    tall: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -92,7 +92,7 @@ def _covariates(
     )
     present = set(rows["treatment"])
     return Table(
-        key=f"covariates-{variable.name}" + f"-{place + 1}" * bool(place),
+        key=context.key("covariates", variable.name, place),
         question=f"{what}, further circumstances" if place else what,
         columns=tuple(columns),
         rows=tuple(
@@ -122,7 +122,7 @@ def _over_years(
     context: SeriesContext, variable: SeriesVariable, asked: Asked, rows: list[Row]
 ) -> Table:
     return Table(
-        key=f"seasons-{variable.name}",
+        key=context.key("seasons", variable.name),
         question=f"Control of {context.short_label(variable).lower()} from year to year, "
         f"{context.days(asked)}",
         columns=(
@@ -252,7 +252,7 @@ def _without(
     if len(context.tables.trials_of(main)) > len(trials):
         notes.append("The trials that move control most; the others stand in the workbook.")
     return Table(
-        key=f"left-out-{variable.name}",
+        key=context.key("left-out", variable.name),
         question=f"What each trial adds: control of {context.short_label(variable).lower()}, "
         f"{context.days(main)}, %, without it",
         columns=(

@@ -86,7 +86,7 @@ OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
     ("listed", "All trials", _long("series_trials", least=MOST_PRINTED + 1), Where.BOOK),
     ("errors", "Error of trials", _long("error_variances", least=ERRORS + 1), Where.BOOK),
     *(
-        (f"all-{name}", f"All: {SERIES_TABLES[name].sheet}", _long(name), Where.BOOK)
+        (f"all-{name}", f"{SERIES_TABLES[name].sheet} (full)", _long(name), Where.BOOK)
         for name in IN_FULL
         if name in SERIES_TABLES
     ),

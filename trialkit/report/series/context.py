@@ -75,6 +75,11 @@ class SeriesContext:
         """Words for a trial."""
         return plain_line(self.tables.trial_labels.get(str(key), str(key)))
 
+    def key(self, kind: str, variable: str, part: int = 0) -> str:
+        """Make the anchor of a table or figure; free of what a variable may be called."""
+        own = f"{kind}-{list(self.tables.variables).index(variable) + 1}"
+        return f"{own}-{part + 1}" if part else own
+
     def variable_label(self, name: str) -> str:
         """Words for a variable, with its unit where it has one."""
         item = self.tables.variables[name]

@@ -55,10 +55,6 @@ def _what(context: SeriesContext, variable: SeriesVariable) -> str:
     return f"{word} of {context.short_label(variable).lower()}"
 
 
-def _key(context: SeriesContext, kind: str, variable: SeriesVariable) -> str:
-    return f"{kind}-{list(context.tables.variables).index(variable.name) + 1}"
-
-
 def pests(context: SeriesContext) -> Iterator[Block]:
     """Control of every pest: by window, as a forest, in a table, trial by trial."""
     for variable, main in _variables(context, VariableRole.PEST):
@@ -89,8 +85,9 @@ def _over_windows(context: SeriesContext, variable: SeriesVariable) -> Iterator[
     for place, treatments in enumerate(evenly(context.tables.treated, PANELS_OF_WINDOWS)):
         more = f"{_what(context, variable)} over the days, further treatments."
         yield FigureBlock(
-            key=_key(context, "windows", variable) + f"-{place + 1}" * bool(place),
+            key=context.key("windows", variable.name, place),
             kind="control_windows",
+            tall=True,
             variable=variable.name,
             of=treatments,
             alt=f"{_what(context, variable)} over all trials in each span of days, by treatment.",
@@ -111,8 +108,9 @@ def _forest(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> I
     what = f"{_what(context, variable)}, {context.days(asked)}, trial by trial"
     for place, treatments in enumerate(evenly(treated, panels_of_forest(len(trials)))):
         yield FigureBlock(
-            key=_key(context, "forest", variable) + f"-{place + 1}" * bool(place),
+            key=context.key("forest", variable.name, place),
             kind="forest",
+            tall=True,
             variable=variable.name,
             of=(asked.measure, asked.window, *treatments),
             alt=f"{_what(context, variable)} in every trial and over all of them, by treatment.",
@@ -140,7 +138,7 @@ def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
         shades.append(tuple(tint))
     number = {a: max(tables["combined_control"].where(**a.where)["trials"]) for a in windows}
     return Table(
-        key=_key(context, "combined", variable),
+        key=context.key("combined", variable.name),
         question=f"{_what(context, variable)} over all trials, %",
         columns=(
             Column(title="Treatment"),
@@ -243,7 +241,7 @@ def _grid(
         "holds 0."
     )
     return Table(
-        key=_key(context, "grid", variable) + f"-{place + 1}" * bool(place),
+        key=context.key("grid", variable.name, place),
         question=f"{what}, further trials" if place else what,
         columns=tuple(columns),
         rows=tuple(rows),
@@ -278,7 +276,7 @@ def _next_site(context: SeriesContext, variable: SeriesVariable, asked: Asked) -
     order = {name: place for place, name in enumerate(context.tables.treated)}
     rows.sort(key=lambda row: order.get(row["treatment"], 0))
     yield Table(
-        key=_key(context, "next", variable),
+        key=context.key("next", variable.name),
         question=f"What the next site is expected to show: {_what(context, variable).lower()}, "
         f"{context.days(asked)}",
         columns=(
@@ -333,7 +331,7 @@ def held(context: SeriesContext) -> Iterator[Block]:
 
 def _held(context: SeriesContext, variable: SeriesVariable, rows: list[Row]) -> Table:
     return Table(
-        key=_key(context, "held", variable),
+        key=context.key("held", variable.name),
         question=f"How long control of {context.short_label(variable).lower()} stayed at "
         f"{context.settings.target:g}% or above",
         columns=(
@@ -414,7 +412,7 @@ def _differences(
     if left_out:
         notes.append(f"{left_out} more pairs stand in the workbook.")
     return Table(
-        key=_key(context, "differences", variable),
+        key=context.key("differences", variable.name),
         question=f"Differences over all trials: {_what(context, variable).lower()}, "
         f"{context.days(asked)}",
         columns=(

@@ -32,10 +32,6 @@ from trialkit.words import COMPARISONS
 Row = dict[str, Any]
 
 
-def _key(context: SeriesContext, kind: str, variable: SeriesVariable) -> str:
-    return f"{kind}-{list(context.tables.variables).index(variable.name) + 1}"
-
-
 def yields(context: SeriesContext) -> Iterator[Block]:
     """Means over all trials, and stability."""
     for variable in context.tables.measured:
@@ -43,7 +39,7 @@ def yields(context: SeriesContext) -> Iterator[Block]:
         label = context.variable_label(variable.name)
         if rows.knows("mean"):
             yield FigureBlock(
-                key=_key(context, "means", variable),
+                key=context.key("means", variable.name),
                 kind="series_means",
                 variable=variable.name,
                 alt=f"{label}: means over all trials with their intervals, by treatment.",
@@ -103,7 +99,7 @@ def _means(context: SeriesContext, variable: SeriesVariable, rows: Rows) -> Tabl
             yield from _gain(context, variable, (name, str(untreated)), digits)
 
     return Table(
-        key=_key(context, "over", variable),
+        key=context.key("over", variable.name),
         question=f"{context.variable_label(variable.name)}, over all trials",
         columns=tuple(columns),
         rows=tuple(tuple(line(name)) for name in order),
@@ -164,7 +160,7 @@ def _by_trial(context: SeriesContext, variable: SeriesVariable) -> Iterator[Bloc
     digits = context.digits(variable.name)
     for place, group in enumerate(evenly(trials, MOST_ACROSS)):
         yield Table(
-            key=_key(context, "each", variable) + f"-{place + 1}" * bool(place),
+            key=context.key("each", variable.name, place),
             question=f"{what}, further trials" if place else what,
             columns=(
                 Column(title="Treatment"),
@@ -184,7 +180,7 @@ def _stability(context: SeriesContext, variable: SeriesVariable) -> Iterator[Blo
         return
     digits = context.digits(variable.name)
     yield Table(
-        key=_key(context, "stability", variable),
+        key=context.key("stability", variable.name),
         question=f"How evenly treatments yielded over {rows[0]['environments']:g} environments: "
         f"{context.variable_label(variable.name)}",
         columns=(
