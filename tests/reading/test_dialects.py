@@ -33,12 +33,17 @@ class Dialect:
         self.block_head = pick(("block", "Block", "rep", "Replicate", "BLK"))
         self.treatment_head = pick(("treatment", "Trt", "Treatment", "product", "TREATMENT"))
         self.plot_head = pick(("plot", "Plot", "Plot no.", "plot_id", None))
-        self.day_form = pick(("{d} DAT", "{d} DAA", "day {d}", "({d} DAT)", "iso", "points"))
-        self.shape = pick(("day", "day two rows", "variable", "long", "sheets"))
+        self.day_form = pick(
+            ("{d} DAT", "{d} DAA", "day {d}", "({d} DAT)", "{d} Tage", "iso", "points", "month")
+        )
+        self.shape = pick(
+            ("day", "day two rows", "bare days", "days over", "variable", "long", "sheets", "lines")
+        )
         self.summary = pick((None, "rows", "mean column rows"))
         self.title = pick((None, "Leaf beetles in potatoes", "Trial 12 | station"))
         self.comma = pick((False, True))
         self.extra = pick((None, "rate", "cultivar"))
+        self.ditto = pick((None, "ditto", "''"))
         self.as_book = self.shape in {"day two rows", "sheets"} or pick((True, False))
         self.shuffle = pick((False, True))
         self.first_only = pick((False, False, True)) and not self.shuffle
@@ -46,8 +51,10 @@ class Dialect:
 
     def day(self, number: int) -> str:
         """Write a day into a heading."""
-        if self.day_form in {"iso", "points"}:
+        if self.day_form in {"iso", "points", "month"}:
             when = APPLIED + timedelta(days=number)
+            if self.day_form == "month":
+                return f"{when.day} {when:%b}"
             return when.isoformat() if self.day_form == "iso" else when.strftime("%d.%m.%Y")
         written = f"{self.dash}{-number}" if number < 0 else str(number)
         return self.day_form.format(d=written)
@@ -87,7 +94,8 @@ def tables(dialect: Dialect, values: dict[tuple[int, str, str, int], float]) -> 
     ids: list[list[Value]] = []
     for place, (block, t) in enumerate(plots):
         first = not dialect.first_only or place % 4 == 0
-        own: list[Value] = [dialect.block_of(block, place) if first else None, t]
+        same = dialect.ditto if dialect.as_book else None
+        own: list[Value] = [dialect.block_of(block, place) if first else same, t]
         if dialect.plot_head:
             own.insert(0, 100 * block + TREATMENTS.index(t) + 1)
         if dialect.extra:
@@ -123,12 +131,29 @@ def tables(dialect: Dialect, values: dict[tuple[int, str, str, int], float]) -> 
             for v in VARIABLES:
                 made += [[*ids[i], day, v, cell(i, v, day)] for i in each]
         return {"Data": made}
+    if dialect.shape == "days over":
+        columns = [(v, day) for day in DAYS for v in VARIABLES]
+        above: list[Value] = [dialect.day(d) if v == VARIABLES[0] else None for v, d in columns]
+        top = [[*([None] * len(heads)), *above], [*heads, *(v for v, _ in columns)]]
+        return {"Data": top + [[*ids[i], *(cell(i, v, d) for v, d in columns)] for i in each]}
     columns = [(v, day) for v in VARIABLES for day in DAYS]
-    if dialect.shape == "day":
-        top: Rows = [[*heads, *(f"{v} {dialect.day(day)}" for v, day in columns)]]
+    if dialect.shape == "lines" and not dialect.shuffle:
+        at = heads.index(dialect.block_head)
+        made = [[*heads[:at], *heads[at + 1 :], *(f"{v} {dialect.day(d)}" for v, d in columns)]]
+        for i in each:
+            if i % 4 == 0:
+                made.append([f"Block {plots[i][0]}"])
+            own = ids[i][:at] + ids[i][at + 1 :]
+            made.append([*own, *(cell(i, v, d) for v, d in columns)])
+        return {"Data": made}
+    top: Rows
+    if dialect.shape in {"day", "lines"}:
+        top = [[*heads, *(f"{v} {dialect.day(day)}" for v, day in columns)]]
     else:
         over: list[Value] = [v if day == DAYS[0] else None for v, day in columns]
-        top = [[*([None] * len(heads)), *over], [*heads, *(dialect.day(d) for _, d in columns)]]
+        bare = dialect.shape == "bare days"
+        days: list[Value] = [d if bare else dialect.day(d) for _, d in columns]
+        top = [[*([None] * len(heads)), *over], [*heads, *days]]
     return {"Data": top + [[*ids[i], *(cell(i, v, d) for v, d in columns)] for i in each]}
 
 
