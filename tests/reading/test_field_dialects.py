@@ -525,3 +525,42 @@ def test_pounds_come_out_per_acre(table):
     assert table(rows, f'{TOML}crop = "corn"\n').trial.settings.yield_unit == "bu/acre"
     chosen = f'{TOML}[analysis]\nyield_unit = "t/ha"\n'
     assert table(rows, chosen).trial.settings.yield_unit == "t/ha"
+
+
+@pytest.mark.parametrize(
+    "second",
+    [["", "", "", "no.", "no.", "no."], ["no", "no", "name", "#", "#", "#"]],
+)
+def test_a_row_of_units_below_the_headings(table, second):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    reading = table([rows[0], second, *rows[1:]])
+    assert values(reading) == {"larvae": TRUTH["larvae"]}
+    assert "note" in warned(reading)
+
+
+def test_headings_on_two_lines(table):
+    rows = wide([])
+    low = ["no.", "no.", "name", "-1 DAT", "3 DAT", "7 DAT"]
+    rows = [["Plot", "Rep", "Trt", *["larvae"] * 3], low]
+    rows += [[p, b, t, *(larvae(b, t, d) for d in DAYS)] for p, b, t in PLOTS]
+    assert values(table(rows)) == {"larvae": TRUTH["larvae"]}
+
+
+def test_an_analysis_below_the_data(table):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    rows += [[], ["Source", "df", "SS", "MS", "F", "P"], ["Block", 3, 10, 3.3, 1.1, 0.4]]
+    assert values(table(rows)) == {"larvae": TRUTH["larvae"]}
+
+
+def test_years_of_two_figures_beside_a_month(table):
+    rows = long(when=lambda d: f"{day_of(d).day}-Jun-25")
+    assert values(table(rows)) == {"larvae": TRUTH["larvae"]}
+    rows = long(when=lambda d: f"{day_of(d).day}/6")
+    assert kinds(table(rows)) == {"day-unreadable"}
+
+
+def test_values_that_an_export_wrapped_are_not_dropped(table):
+    rows = wide([f"larvae {d} DAT" for d in DAYS])
+    for row in rows[1:]:
+        row[4] = f'="{row[4]}"'
+    assert kinds(table(rows)) == {"text-in-number"}

@@ -24,6 +24,7 @@ _NAMED = re.compile(
 _NAMED_FIRST = re.compile(rf"{_MONTH} (\d{{1,2}})(?:st|nd|rd|th)?,? (\d{{4}})")
 _YEARLESS = re.compile(rf"(\d{{1,2}})(?:\.|st|nd|rd|th|er|º|°)?[ -]?(?:de |of )?{_MONTH}")
 _YEARLESS_FIRST = re.compile(rf"{_MONTH}[ -]?(\d{{1,2}})(?:st|nd|rd|th)?")
+_DAY_AND_MONTH = re.compile(r"\d{1,2}\s?[./-]\s?\d{1,2}\.?")
 _WEEKDAY = re.compile(r"[^\W\d_]{2,10}[.,]? (?=\d)")
 #: A date without a year lies so many days before the first application, or up to a year after.
 _SEASON_BEFORE = 90
@@ -74,6 +75,16 @@ def yearless(text: str) -> tuple[int, int] | None:
         return None
     month = month_number(name)
     return None if month is None or _make(2024, month, int(day)) is None else (month, int(day))
+
+
+def _short_year(text: str, applied: date) -> date | None:
+    """Read ``11-Jun-25``, as spreadsheets show a date, where it lies near the application."""
+    match = _NAMED.fullmatch(undash(text))
+    month = None if match is None else month_number(match[2])
+    if match is None or month is None or len(match[3]) != 2:
+        return None
+    made = _make(2000 + int(match[3]), month, int(match[1]))
+    return made if made is not None and abs((made - applied).days) <= _NEAR_DAYS else None
 
 
 def _in_season(month: int, day: int, applied: date) -> date | None:
@@ -143,10 +154,13 @@ def _without_year(cell: Cell, table: Located, ledger: Ledger, applied: date | No
     """Take the year of the application for a date that gives none, and say so."""
     parts = yearless(cell.text)
     found = None if parts is None or applied is None else _in_season(*parts, applied)
+    short = _short_year(cell.text, applied) if applied is not None and found is None else None
+    found = found or short
     if found is not None:
+        what = "no year" if short is None else "a year of two figures"
         ledger.warn_once(
             "date-year",
-            f"Dates here have no year; {quoted(cell.text)} was taken for {found.isoformat()}, by "
+            f"Dates here have {what}; {quoted(cell.text)} was taken for {found.isoformat()}, by "
             "the date of the first application.",
             "Nothing needs to be done if that is right; dates such as 2025-06-19 leave no doubt.",
             table.place(cell),
@@ -268,7 +282,7 @@ def _tell_date(cell: Cell, table: Located, ledger: Ledger) -> None:
             table.place(cell),
         )
         return
-    lacks = yearless(cell.text) is not None
+    lacks = yearless(cell.text) is not None or _DAY_AND_MONTH.fullmatch(undash(cell.text))
     ledger.error(
         "day-unreadable",
         f"{quoted(cell.text)} {'has no year' if lacks else 'is no date that can be read'}.",

@@ -96,6 +96,12 @@ def data_rows(frame: Frame, body: Sequence[Row], ledger: Ledger) -> list[Row]:
             rows.append(row)
             continue
         filled = [cell for cell in row if cell.text]
+        if index == 0 and frame.plots is None and _is_units(filled):
+            _keep_note(frame.grid, filled, ledger)
+            continue
+        if rows and _is_statistics(filled):
+            _keep_summaries(frame.grid, [*summaries, *body[index:]], ledger)
+            return rows
         if after_gap and _is_heading(frame, filled):
             _tell_table_below(frame, body[index:], ledger)
             break
@@ -170,6 +176,35 @@ def _tell_table_below(frame: Frame, rows: Sequence[Row], ledger: Ledger) -> None
         "Nothing needs to be done; means are worked out from the plots.",
         place,
     )
+
+
+_UNITS = frozenset({
+    "", "no", "nr", "number", "count", "counts", "n", "name", "id", "code", "kg", "g", "t", "lb",
+    "cm", "mm", "m", "percent", "tha", "kgha", "dtha", "lbacre", "buacre", "buac", "bua", "kgplot",
+    "lbplot", "gplot", "units", "unit", "score", "date", "text", "plants", "perplot", "perplant",
+    "m2", "ft2",
+})  # fmt: skip
+_STATISTICS = frozenset({
+    "source", "sourceofvariation", "df", "ss", "ms", "f", "p", "fvalue", "pvalue", "prf", "probf",
+    "sumsq", "meansq", "sumofsquares", "meansquare", "fcrit", "variancecomponent", "variance",
+    "anova", "sv", "gl", "sc", "cm",
+})  # fmt: skip
+
+
+def _is_units(filled: list[Cell]) -> bool:
+    """Whether the first row below the headings holds nothing but units."""
+    return len(filled) > 1 and all(
+        normal(cell.text) in _UNITS and not looks_numeric(cell.text) for cell in filled
+    )
+
+
+def _is_statistics(filled: list[Cell]) -> bool:
+    """Whether a row heads an analysis of variance."""
+    words = {normal(cell.text) for cell in filled}
+    return len(words) > _FEW_WORDS and len(words & _STATISTICS) * 4 >= len(words) * 3
+
+
+_FEW_WORDS = 2
 
 
 def _is_note(frame: Frame, filled: list[Cell], key: str, *, after_gap: bool) -> bool:

@@ -106,7 +106,7 @@ def is_error_text(text: str) -> bool:
 
 def begins_as_number(cell: Cell) -> bool:
     """Whether the text of a cell begins with a number, whatever follows: ``20 larvae``, ``3+4``."""
-    return undash(cell.text).lstrip("(~[+-<> ")[:1].isdigit()
+    return undash(cell.text).lstrip("(~[+-<>='\" ")[:1].isdigit()
 
 
 def nearly_number(cell: Cell) -> bool:

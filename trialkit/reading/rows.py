@@ -196,7 +196,8 @@ def tell_extra_cells(rows: Rows, ledger: Ledger) -> None:
                 "too-many-cells",
                 f"This row has a value in column {column_letter(extra[0].column)}, where the "
                 "heading row ends before it.",
-                "If numbers have decimal commas, write them with points, or separate the columns "
-                "with semicolons; put quotation marks around text with commas.",
+                "Give the column a heading, or clear it. If numbers have decimal commas, write "
+                "them with points, or separate the columns with semicolons; put quotation marks around "
+                "text with commas.",
                 table.grid.place(row[0].row),
             )

@@ -39,7 +39,7 @@ def find_header(
         below = grid.rows[index + 1] if index + 1 < len(grid.rows) else ()
         alone = sum(bool(cell.text) for cell in below) == 1 and bool(below[0].text)
         if by_day and not alone and any(_says_no_variable(cell) for cell in below):
-            both = _over(row, below)
+            both = _over(row, below, is_id)
             hits = _hits(both, known, is_id)
             # A row of nothing but days can be no row of data, so it also wins a tie.
             whole = all(_says_no_variable(cell) for cell in below if cell.text)
@@ -140,13 +140,14 @@ def _says_no_variable(cell: Cell) -> bool:
     return across is not None and not across.rest
 
 
-def _over(above: Row, below: Row) -> Row:
-    """Cells of the lower row, and of the upper one where the lower is empty."""
+def _over(above: Row, below: Row, is_id: Known | None = None) -> Row:
+    """Cells of the lower row, and of the upper one where that names plots or the lower is empty."""
     width = max(len(above), len(below))
     row = below[0].row
     cells = []
     for index in range(width):
         upper = above[index] if index < len(above) else Cell("", row, index + 1)
         lower = below[index] if index < len(below) else Cell("", row, index + 1)
-        cells.append(lower if lower.text else upper._replace(row=row))
+        named = is_id is not None and is_id(upper) and day_header(lower) is None
+        cells.append(lower if lower.text and not named else upper._replace(row=row))
     return tuple(cells)
