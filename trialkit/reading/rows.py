@@ -197,7 +197,7 @@ def tell_extra_cells(rows: Rows, ledger: Ledger) -> None:
                 f"This row has a value in column {column_letter(extra[0].column)}, where the "
                 "heading row ends before it.",
                 "Give the column a heading, or clear it. If numbers have decimal commas, write "
-                "them with points, or separate the columns with semicolons; put quotation marks around "
-                "text with commas.",
+                "them with points, or separate the columns with semicolons; put quotation marks "
+                "around text with commas.",
                 table.grid.place(row[0].row),
             )
