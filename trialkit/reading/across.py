@@ -6,12 +6,12 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from trialkit.reading.attributes import holds_numbers
 from trialkit.reading.cells import Cell, Ledger, listing, quoted, undash, variable_section
 from trialkit.reading.headings import SEEMS_DAY, Across, day_header, replicate_in, sample_in
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.months import MONTH
 from trialkit.reading.names import Names
-from trialkit.reading.numbers import cell_is_number
 from trialkit.reading.tables import Column, Table
 
 _Found = dict[int, Across]
@@ -220,7 +220,7 @@ def _unclear_tails(table: Table, names: Names, ledger: Ledger) -> list[Column]:
         for stem, group in groups.items():
             numbers = place == _NUMBERS
             letters = place == len(_TAILS) - 1
-            alone = numbers and not stem and _holds_numbers(table, group[0])
+            alone = numbers and not stem and holds_numbers(table, group[0])
             if len(group) < 2 and not alone:
                 continue
             if (numbers and stem) or (letters and not _from_a(group)):
@@ -233,7 +233,7 @@ def _unclear_tails(table: Table, names: Names, ledger: Ledger) -> list[Column]:
                 table.header_place(group[0]),
             )
             told += group
-    rest = [column for column in loose if column not in told and _holds_numbers(table, column)]
+    rest = [column for column in loose if column not in told and holds_numbers(table, column)]
     for group in _alike(rest):
         if all(_NUMBERED.fullmatch(column.written) for column in group):
             continue  # asked about below, where they count up
@@ -250,11 +250,6 @@ def _unclear_tails(table: Table, names: Names, ledger: Ledger) -> list[Column]:
             )
             told.append(column)
     return told
-
-
-def _holds_numbers(table: Table, column: Column) -> bool:
-    filled = [cell for cell in table.cells(column) if cell.text]
-    return bool(filled) and 2 * sum(map(cell_is_number, filled)) >= len(filled)
 
 
 _TIMES = (

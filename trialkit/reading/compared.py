@@ -3,26 +3,21 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
-from trialkit.reading.cells import Cell, Ledger, listing, quoted, variable_section
+from trialkit.reading.attributes import ATTRIBUTE, holds_numbers, is_rate, with_attributes
+from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.dates import is_dated, plain_date
-from trialkit.reading.headers import ASIDE, COMPARED, field_of, normal
+from trialkit.reading.headers import ASIDE, COMPARED, normal
 from trialkit.reading.names import Names
-from trialkit.reading.numbers import cell_is_number, plain_number
+from trialkit.reading.numbers import cell_is_number
 from trialkit.reading.tables import Column, Table
 from trialkit.trial import Design
 
-#: Field of a column that tells something about the treatment.
-ATTRIBUTE = "about the treatment"
 _CLASSES = frozenset({
     "category", "categories", "class", "classes", "grade", "severityclass", "damageclass",
     "scoreclass",
-})  # fmt: skip
-_AMOUNTS = frozenset({
-    "conc", "concentration", "concn", "nitro", "nitrogen", "nrate", "depth", "density", "spacing",
-    "seedrate", "seedingrate",
 })  # fmt: skip
 _MOST_LEVELS = 12
 _KEYS = (
@@ -155,7 +150,7 @@ def _factors(table: Table, names: Names) -> list[Column]:
         return []
     blocked = any(c.field in {"block", "replicate"} for c in table.columns)
     rest = [c for c in rest if not (named and _constant(table, named[:1], c))]
-    certain = [c for c in rest if _is_rate(c)]
+    certain = [c for c in rest if is_rate(c)]
     if not blocked and not named and len(rest) > 1:
         return certain if len(certain) == len(rest) else []
     chosen = [*named[:1], *certain]
@@ -178,13 +173,8 @@ def _responses(table: Table, taken: Sequence[Column], names: Names) -> list[Colu
         for c in table.columns
         if c not in taken
         and c.field is None
-        and (c.day is not None or names.knows(c.header) or _numbers(table, c))
+        and (c.day is not None or names.knows(c.header) or holds_numbers(table, c))
     ] + [c for c in table.columns if c.field in {"value", "harvested_kg", "harvested_lb"}]
-
-
-def _numbers(table: Table, column: Column) -> bool:
-    filled = [cell for cell in table.cells(column) if cell.text]
-    return bool(filled) and 2 * sum(map(cell_is_number, filled)) >= len(filled)
 
 
 def _is_factor(table: Table, column: Column, names: Names) -> bool:
@@ -194,7 +184,7 @@ def _is_factor(table: Table, column: Column, names: Names) -> bool:
     cells = table.cells(column)
     if column.field == "date":
         # A date that is a treatment: what is measured is a yield, which has no day.
-        others = [c for c in table.columns if c.field is None and _numbers(table, c)]
+        others = [c for c in table.columns if c.field is None and holds_numbers(table, c)]
         yields = any(names.is_yield(c.header) for c in others)
         no_dates = not all(c.day or plain_date(c.text) for c in cells if c.text)
         if not (yields or no_dates):
@@ -208,7 +198,7 @@ def _is_factor(table: Table, column: Column, names: Names) -> bool:
     if column.field is None and all(is_dated(c) for c in cells if c.text):
         return False
     levels = Counter(cell.text for cell in cells)
-    if _is_rate(column):
+    if is_rate(column):
         return len(levels) > 1
     if not 2 <= len(levels) <= max(2, min(_MOST_LEVELS, len(cells) // 2)):
         return column.field is None and _text_levels(cells, levels)
@@ -238,11 +228,6 @@ def _text_levels(cells: Sequence[Cell], levels: Counter[str]) -> bool:
 def _replicated(table: Table, chosen: Sequence[Column]) -> bool:
     rows = Counter(tuple(row[c.index - 1].text for c in chosen) for row in table.rows)
     return min(rows.values(), default=0) > 1
-
-
-def _is_rate(column: Column) -> bool:
-    """Whether a heading names an amount that was given."""
-    return field_of("treatments", column.header) == "rate" or normal(column.header) in _AMOUNTS
 
 
 def _repeats(table: Table, chosen: Sequence[Column], skip: Sequence[Column]) -> bool:
@@ -346,83 +331,3 @@ def _constant(table: Table, keys: Sequence[Column], column: Column) -> bool:
         if found.setdefault(key, row[column.index - 1].text) != row[column.index - 1].text:
             return False
     return len(found) * 2 <= len(table.rows)
-
-
-def with_attributes(table: Table, names: Names, ledger: Ledger) -> Table:
-    """Find the columns that are the same in all plots of a treatment: rate, cultivar, cost."""
-    key = table.column("treatment")
-    if key is None:
-        return table
-    groups: dict[str, list[int]] = {}
-    for index, cell in enumerate(table.cells(key)):
-        if cell.text:
-            groups.setdefault(cell.text, []).append(index)
-    several = [rows for rows in groups.values() if len(rows) > 1]
-    columns = list(table.columns)
-    for place, column in enumerate(columns):
-        known = field_of("treatments", column.header) in _ABOUT if column.header else False
-        if column.field is not None or column.day is not None or names.knows(column.header):
-            continue
-        if not column.header or len(groups) < 2 or len(several) * 2 < len(groups):
-            continue
-        if normal(column.header) in ASIDE and not known and not _is_word(column):
-            continue
-        cells = table.cells(column)
-        same = all(len({_value(cells[i]) for i in rows}) == 1 for rows in groups.values())
-        levels = {_value(cell) for cell in cells}
-        response = names.is_percent(column.header) or names.is_yield(column.header)
-        if not same and (_is_rate(column) or _is_crossed(table, groups, column)):
-            _tell_crossed(table, column, ledger)
-            columns[place] = replace(column, field="unclear")
-            continue
-        if same and (known or (len(levels) > 1 and not response)):
-            columns[place] = replace(column, field=ATTRIBUTE)
-            if _numbers(table, column) and not known:
-                ledger.warn(
-                    "attribute",
-                    f"{quoted(column.header)} is the same in all plots of a treatment; it was "
-                    "taken for a property of the treatments and not for something counted.",
-                    f"Nothing needs to be done if that is right; else describe it under "
-                    f"{variable_section(column.header)}.",
-                    table.header_place(column),
-                )
-    return table.with_columns(columns)
-
-
-def _is_crossed(table: Table, groups: Mapping[str, Sequence[int]], column: Column) -> bool:
-    """Whether few numbers stand equally often in all treatments, as levels of a factor do.
-
-    With blocks that is asked about where plots are told apart.
-    """
-    told_apart = table.column("block") is not None or table.column("plot") is not None
-    if told_apart or not _numbers(table, column):
-        return False
-    cells = table.cells(column)
-    found = {tuple(sorted(cells[i].text for i in rows)) for rows in groups.values()}
-    if len(found) != 1:
-        return False
-    levels = Counter(next(iter(found)))
-    return 2 <= len(levels) <= 6 and len(set(levels.values())) == 1 and min(levels.values()) > 1
-
-
-def _tell_crossed(table: Table, column: Column, ledger: Ledger) -> None:
-    ledger.error(
-        "crossed-factor",
-        f"{quoted(column.header)} differs within treatments and seems to be a factor of its own.",
-        "Head the column treatment otherwise, so that both make the treatments, or give one name "
-        "to each combination; if it was counted, describe it: "
-        f"{variable_section(column.header)}.",
-        table.header_place(column),
-    )
-
-
-_ABOUT = frozenset({"rate", "rate_unit", "mode_of_action", "cost_per_ha", "cost_per_acre", "parts"})
-
-
-def _is_word(column: Column) -> bool:
-    return normal(column.header) in COMPARED
-
-
-def _value(cell: Cell) -> str | float:
-    number = plain_number(cell.text)
-    return cell.text if number is None else number

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from trialkit.problems import Place
 from trialkit.reading.across import unfold
 from trialkit.reading.applications import read_applications
+from trialkit.reading.attributes import with_attributes
 from trialkit.reading.cells import Ledger
-from trialkit.reading.compared import named_treatment, with_attributes
+from trialkit.reading.compared import named_treatment
 from trialkit.reading.dates import order_of, plain_date
 from trialkit.reading.facts import Facts, Known, read_facts
 from trialkit.reading.harvest import Harvest, read_harvest

@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from trialkit.reading.attributes import ATTRIBUTE
 from trialkit.reading.cells import Cell, Ledger, Row, listing, quoted
-from trialkit.reading.compared import ATTRIBUTE
 from trialkit.reading.headers import field_of
 from trialkit.reading.plan import (
     PLOT_FIELDS,

@@ -9,8 +9,9 @@ import pandas as pd
 
 from trialkit.problems import TrialError, error, nearest
 from trialkit.reading.cells import Cell, Grid, Ledger
+from trialkit.reading.kinds import STANDARD
 from trialkit.reading.reader import read_source
-from trialkit.reading.sources import STANDARD, Source
+from trialkit.reading.sources import Source
 from trialkit.reading.workbooks import value_cell
 from trialkit.trial import Trial
 

@@ -6,12 +6,10 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from trialkit.reading.across import tell_statistics
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.days import header_days, row_days
 from trialkit.reading.doubles import REPEATED
 from trialkit.reading.headers import PLACES, is_aside, normal
-from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import (
     begins_as_number,
@@ -23,6 +21,7 @@ from trialkit.reading.numbers import (
 from trialkit.reading.plan import warn_unknown_column
 from trialkit.reading.rows import Rows
 from trialkit.reading.sheet_top import day_above
+from trialkit.reading.sums import without_summaries
 from trialkit.reading.tables import Column, Table
 from trialkit.reading.zero import Zero
 from trialkit.trial import UNDATED
@@ -162,7 +161,7 @@ def _value_columns(
             found.append(column)
         elif column.header or any(cell.text for cell in table.cells(column)):
             warn_unknown_column(table, column, ledger)
-    return _without_summaries(table, found, names, ledger)
+    return without_summaries(table, found, names, ledger)
 
 
 def _has_places(table: Table) -> bool:
@@ -191,91 +190,10 @@ def _numbers_rows(table: Table, column: Column) -> bool:
     return numbers == [first + place for place in range(len(numbers))]
 
 
-def _without_summaries(
-    table: Table, columns: list[Column], names: Names, ledger: Ledger
-) -> list[Column]:
-    """Leave out totals and means of the other columns of the same day."""
-    stems = {c.written.casefold() for c in columns if c.written}
-    words = [
-        c
-        for c in columns
-        if not names.knows(c.written)
-        and (
-            is_summary_word(c.written)
-            or normal(c.written) in _SUMS
-            or (
-                (match := _SUM_OF.fullmatch(c.written)) is not None
-                and (match["a"] or match["b"] or "").casefold() in stems
-            )
-        )
-    ]
-    lost = [c for c in words if _is_of(table, c, [o for o in columns if o not in words])]
-    tell_statistics(table, lost, ledger)
-    unclear = [c for c in words if c not in lost and len(columns) > len(words)]
-    if unclear:
-        ledger.error(
-            "summary-unclear",
-            f"The column {quoted(unclear[0].label)} seems to hold totals or means, and is neither "
-            "the sum nor the mean of the columns beside it.",
-            "Take it out; if it is the number of units looked at, name it as examined of the "
-            "variable that counts those hit; if it is a variable of its own, give it a name.",
-            table.header_place(unclear[0]),
-        )
-    return [column for column in columns if column not in lost and column not in unclear]
-
-
 _SERIAL = frozenset({
     "no", "nr", "number", "serial", "serialno", "sl", "slno", "sno", "line", "seq", "sequence",
     "row", "count", "nummer",
 })  # fmt: skip
-_SUMS = frozenset({"total", "sum", "all", "n"})
-_STATISTIC = ("lsd", "cv", "se", "sd", "p", "f", "st")
-
-
-def _is_of(table: Table, column: Column, others: Sequence[Column]) -> bool:
-    """Whether a column is the sum or the mean of others on its day."""
-    if not others:
-        return False
-    if normal(column.written).startswith(_STATISTIC) and normal(column.written) not in _SUMS:
-        return True
-    day = None if column.day is None else (column.day.day, column.day.date_text, column.day.date)
-    same = [
-        other
-        for other in others
-        if (None if other.day is None else (other.day.day, other.day.date_text, other.day.date))
-        == day
-    ]
-    groups = [same]
-    if day is None:
-        # Over the days of one variable, or over all there is.
-        by_name = {
-            other.written: [o for o in others if o.written == other.written]
-            for other in same or others
-        }
-        groups += [list(others), *by_name.values()]
-    return any(_adds_up(table, column, group) for group in groups)
-
-
-_SUM_OF = re.compile(
-    r"(?:mean|average|avg|total|sum)\.?(?:[\s_]+(?:of|no\.?(?:[\s_]+of)?))?[\s_]+(?P<a>.+)"
-    r"|(?P<b>.+?)[\s_]+(?:mean|average|avg|total|sum)",
-    re.IGNORECASE,
-)
-
-
-def _adds_up(table: Table, column: Column, same: Sequence[Column]) -> bool:
-    """Whether a column is the sum or the mean of some others in nearly every row."""
-    looked = agreed = 0
-    for row in table.rows:
-        total = plain_number(row[column.index - 1].text)
-        parts = [plain_number(row[other.index - 1].text) for other in same]
-        known = [part for part in parts if part is not None]
-        if total is None or not known:
-            continue
-        looked += 1
-        sums = (sum(known), sum(known) / len(known))
-        agreed += any(abs(total - one) <= 0.06 + 0.005 * abs(one) for one in sums)
-    return looked > 0 and agreed >= 0.9 * looked and len(same) > 1
 
 
 def _tell_two_days(table: Table, column: Column, ledger: Ledger) -> None:

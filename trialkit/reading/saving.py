@@ -19,8 +19,9 @@ from trialkit.files import write_set
 from trialkit.reading.applications import PART_MARKS
 from trialkit.reading.headers import field_of, normal
 from trialkit.reading.headings import PLANTING
+from trialkit.reading.kinds import kind_of_name
 from trialkit.reading.saving_counts import Value, clash, counts_table
-from trialkit.reading.sources import LIST_OF_UNDERSTOOD, TEXT_TABLES, WORKBOOKS, kind_of_name
+from trialkit.reading.sources import LIST_OF_UNDERSTOOD, TEXT_TABLES, WORKBOOKS
 from trialkit.reading.zero import DAY_ZERO_KEYS
 from trialkit.trial import HARVEST_COLUMNS, Design, Settings, Trial
 

@@ -12,59 +12,24 @@ from typing import Any
 from trialkit.files import TooLargeError, read_regular
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Grid, Ledger, nearest
-from trialkit.reading.headers import COMPARED, field_of, normal
-from trialkit.reading.headings import day_header, replicate_in, undated_word
+from trialkit.reading.headers import normal
+from trialkit.reading.headings import day_header, undated_word
+from trialkit.reading.kinds import (
+    STANDARD,
+    has_plots,
+    is_old,
+    kind_of_content,
+    kind_of_name,
+    kind_of_table,
+)
 from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
 from trialkit.reading.workbooks import read_workbook
-from trialkit.report_choices import REPORT_KEYS
 
 TEXT_TABLES = (".csv", ".tsv")
 WORKBOOKS = (".xlsx", ".xlsm")
 _OLD = (".xls", ".ods", ".xlsb", ".numbers", ".fods")
-_NAMES: Mapping[str, tuple[str, ...]] = {
-    "trial": (
-        "trial", "trialinfo", "trialinformation", "info", "settings", "trialsettings", "trialdata",
-        "general", "header", "trialdetails",
-    ),
-    "treatments": (
-        "treatments", "treatment", "treatmentlist", "trt", "trts", "listoftreatments", "products",
-        "protocol", "entries",
-    ),
-    "plots": (
-        "plots", "plot", "plotlist", "plan", "fieldplan", "trialplan", "plotplan", "layout",
-        "randomisation", "randomization", "plotlayout",
-    ),
-    "counts": (
-        "counts", "count", "countdata", "assessment", "data", "observations",
-        "plotdata", "ratings", "scores", "fielddata", "plotcounts",
-    ),
-    "yield": ("yield", "yields", "harvest", "harvestdata", "yielddata", "plotyields"),
-    "variables": ("variables", "variablelist", "listofvariables"),
-    "applications": (
-        "applications", "application", "sprays", "spraydates", "treatmentdates", "spraylog",
-        "applicationdates", "sprayrecord", "applicationdata",
-    ),
-    "doses": ("doses", "dose", "dosesapplied", "doserates", "ratesapplied", "dosebyapplication"),
-    "assessments": ("assessments", "assessmentdetails", "assessmentlist", "assessmentinfo"),
-    "weather": ("weather", "weatherdata", "meteo", "meteodata", "climate", "weatherrecord"),
-    "events": (
-        "events", "event", "eventlog", "deviations", "fieldlog", "triallog", "incidents",
-        "maintenance",
-    ),
-    "report": ("report", "reporttext", "reporttexts"),
-}  # fmt: skip
-_OLD_COPY = re.compile(
-    r"(?<![a-z])(?:old|backup|bak|copy|kopie|draft|archive[d]?|orig(?:inal)?|previous|obsolete|"
-    r"superseded|deleted|do not use|unused)(?![a-z])",
-    re.IGNORECASE,
-)
-_TIMES = {
-    "days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date",
-}  # fmt: skip
-_REPORT_WORDS = frozenset(map(normal, REPORT_KEYS))
 #: Sheets that blanks and plans hold for those who fill them in.
 FOR_PEOPLE = frozenset({"explained", "fieldmap"})
-STANDARD = {kind: names[0] for kind, names in _NAMES.items()}
 
 
 #: Name of the list of what was understood, which stands beside a tidy trial and is not read.
@@ -227,7 +192,7 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
             if kind is not None:
                 source.tables.setdefault(kind, [])
             continue
-        kind = _kind_of_table(item.stem, grid)
+        kind = kind_of_table(item.stem, grid)
         if is_old(item.stem):
             _tell_old(grid, "file", ledger)
         elif kind is None:
@@ -255,23 +220,6 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
     return source
 
 
-def kind_of_name(name: str) -> str | None:
-    """Find the kind of table that the name of a file or sheet stands for."""
-    word = normal(name)
-    for kind, names in _NAMES.items():
-        if word in names:
-            return kind
-    # 'Counts 2' and 'counts_larvae' are counts too; an old copy of them is not.
-    if word.startswith((STANDARD["counts"], "assessment")) and not is_old(name):
-        return "counts"
-    return None
-
-
-def is_old(name: str) -> bool:
-    """Whether the name of a file or sheet says that it is a copy put aside."""
-    return _OLD_COPY.search(name) is not None
-
-
 def _tell_old(grid: Grid, word: str, ledger: Ledger) -> None:
     ledger.warn(
         f"unknown-{word}",
@@ -286,27 +234,10 @@ def _captioned(grid: Grid, name: str, kind: str) -> Grid:
     return replace(grid, caption=undated_word(name)) if kind in {"counts", "flat"} else grid
 
 
-def _kind_of_table(name: str, grid: Grid) -> str | None:
-    """Kind by name, where the same name may stand for counts or for how they were made."""
-    kind = kind_of_name(name)
-    if kind == "assessments":
-        header = max(
-            ({field_of("counts", cell.text) for cell in row} - {None} for row in grid.rows[:20]),
-            key=len,
-            default=set(),
-        )
-        return "counts" if header & {"plot", "treatment", "block"} else kind
-    if kind == "report" and not any(
-        normal(cell.text) in _REPORT_WORDS for row in grid.rows for cell in row
-    ):
-        return None
-    return kind
-
-
 def _place_hidden(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
     """Take a hidden sheet only for a table that no other sheet gives; and say so."""
     for grid in grids:
-        kind = _kind_of_table(grid.sheet or "", grid)
+        kind = kind_of_table(grid.sheet or "", grid)
         plan = kind in {"treatments", "plots", "applications", "variables"}
         taken = plan and kind is not None and kind not in source.tables
         if taken and kind is not None and not ("flat" in source.tables and kind == "plots"):
@@ -331,7 +262,7 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
         if normal(grid.sheet or "") in {*FOR_PEOPLE, LIST_OF_UNDERSTOOD}:
             ledger.understand(grid.name, f"sheet {grid.name}", "for people, not read")
             continue
-        kind = _kind_of_table(grid.sheet or "", grid)
+        kind = kind_of_table(grid.sheet or "", grid)
         if grid.hidden and kind != "trial":
             hidden.append(grid)
         elif kind is None:
@@ -361,12 +292,12 @@ def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str)
     """Find by their headers what tables with other names hold; the rest is named and left."""
     named = set(source.tables)
     for grid in grids:
-        kind = _kind_of_content(grid)
+        kind = kind_of_content(grid)
         if kind == "flat" and "plots" in source.tables:
             kind = "counts"
         # Beside a table of counts by name, another one has to name its day.
         dated = day_header(Cell(undated_word(grid.name.removesuffix(".csv")), 1, 1)) is not None
-        if kind is None and dated and _has_plots(grid):
+        if kind is None and dated and has_plots(grid):
             kind = "counts"
         if kind in {"counts", "flat"} and _is_summary(grid, source, grids):
             ledger.warn(
@@ -402,10 +333,10 @@ _SUMMARY = re.compile(
 
 def _is_summary(grid: Grid, source: Source, others: Iterable[Grid]) -> bool:
     """Whether a table is named as a summary and has no plots, where another one has them."""
-    if _SUMMARY.search(grid.name) is None or _has_plots(grid):
+    if _SUMMARY.search(grid.name) is None or has_plots(grid):
         return False
     known = (known for grids in source.tables.values() for known in grids)
-    return any(_has_plots(other) for other in (*known, *others) if other is not grid)
+    return any(has_plots(other) for other in (*known, *others) if other is not grid)
 
 
 def _regroup(source: Source, ledger: Ledger) -> None:
@@ -420,7 +351,7 @@ def _regroup(source: Source, ledger: Ledger) -> None:
         return
     for kind, other in (("counts", "plots"), ("plots", "counts")):
         grids = source.tables.get(kind, [])
-        if other not in source.tables and grids and _kind_of_content(grids[0]) == "flat":
+        if other not in source.tables and grids and kind_of_content(grids[0]) == "flat":
             source.tables["flat"] = source.tables.pop(kind)
             name = grids[0].name
             source.tables.setdefault("counts", []).extend(grids[1:])
@@ -431,40 +362,3 @@ def _regroup(source: Source, ledger: Ledger) -> None:
 
 def _spoken(kind: str) -> str:
     return "flat table" if kind == "flat" else f"table of {kind}"
-
-
-def _kind_of_content(grid: Grid) -> str | None:
-    """Guess a table's kind from the best of its first rows."""
-    best: set[str | None] = set()
-    days = False
-    across = 0
-    for row in grid.rows[:20]:
-        fields = {field_of("flat", cell.text) for cell in row if cell.text} - {None}
-        if len(fields) > len(best):
-            best = set(fields)
-            days = any(day_header(cell) is not None for cell in row)
-            across = sum(replicate_in(cell.text) is not None for cell in row if cell.text)
-            varieties = any(normal(cell.text) in COMPARED for cell in row)
-            if varieties and best & {"block", "replicate", "plot", "row"}:
-                best.add("treatment")
-    assessed = days or across > 1 or bool(best & _TIMES)
-    if {"treatment", "plot"} <= best and (assessed or _has_more(grid, best)):
-        return "flat"
-    if "plot" in best and assessed and "treatment" not in best:
-        return "counts"
-    if "treatment" in best and (assessed or _has_more(grid, best - {"treatment"})):
-        return "flat"
-    return None
-
-
-def _has_plots(grid: Grid) -> bool:
-    """Whether a heading among the first rows names plots."""
-    return any(field_of("counts", cell.text) == "plot" for row in grid.rows[:20] for cell in row)
-
-
-def _has_more(grid: Grid, fields: set[str | None]) -> bool:
-    """Whether a table has columns that are no part of the plan."""
-    for row in grid.rows[:20]:
-        if {field_of("flat", cell.text) for cell in row if cell.text} >= fields:
-            return any(cell.text and field_of("plots", cell.text) is None for cell in row)
-    return False

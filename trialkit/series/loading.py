@@ -13,8 +13,9 @@ import pandas as pd
 from trialkit.analysis import analyse
 from trialkit.problems import Place, Problem, Severity, TrialError, error, listing
 from trialkit.processes import LOST, folder_names
+from trialkit.reading.kinds import kind_of_name
 from trialkit.reading.parts import read_parts
-from trialkit.reading.sources import TEXT_TABLES, WORKBOOKS, kind_of_name
+from trialkit.reading.sources import TEXT_TABLES, WORKBOOKS
 from trialkit.record.reading import read_trial_of_record
 from trialkit.series.facts import TrialFacts, facts_of
 from trialkit.trial import Trial
