@@ -111,6 +111,19 @@ def test_the_same_seed_gives_the_same_intervals(analysis):
         assert getattr(again, name).equals(getattr(analysis, name)), name
 
 
+def test_another_seed_changes_no_limit_of_a_ratio(analysis):
+    trial = analysis.trial
+    again = trialkit.analyse(
+        replace(trial, settings=replace(trial.settings, seed=trial.settings.seed + 5))
+    )
+    tables = ("control", "reductions", "natural_enemies", "carrier", "count_models", "claims")
+    # Differences of two ratios too, but where plots of several treatments share larger units.
+    if not analysis.trial.design.value.endswith("plot"):
+        tables += ("persistence_differences", "mixtures", "rates")
+    for name in tables:
+        assert getattr(again, name).equals(getattr(analysis, name)), name
+
+
 def test_resurgence_is_told_of_the_mites():
     found = {
         name: not trialkit.analyse(

@@ -24,7 +24,7 @@ from trialkit.analysis.fits.draws import DRAWS, control_limits, limits, two_side
 from trialkit.analysis.schema import TABLES
 from trialkit.inference.design.layout import Layout
 from trialkit.inference.draws.course_draws import course_law
-from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.course_laws import CourseLaw, Quotient
 from trialkit.inference.draws.drawn_means import draw_means
 
 FloatArray = NDArray[np.float64]
@@ -71,6 +71,27 @@ def one_trial(many: int) -> None:
             f"{truth[0][place]:.2f} | {high[place]:.2f} | {truth[1][place]:.2f} | "
             f"{min(seen):.1e} to {max(seen):.1e} | {p[place]:.2e} | {exact:.2e} |"
         )
+
+    print("\n| first day | p of law | p of exact gammas | lower of law | of exact gammas |")
+    print("| ---: | ---: | ---: | ---: | ---: |")
+    shares, ends = _exact_gammas(law, 3 * many)
+    for g, (share, end) in enumerate(zip(shares, ends, strict=True)):
+        exact = 2.0 * min(share, 1.0 - share)
+        print(f"| {middle[g, 0]:.1f} | {p[g, 0]:.2e} | {exact:.2e} | {low[g, 0]:.2f} | {end:.2f} |")
+
+
+def _exact_gammas(law: CourseLaw, many: int) -> tuple[FloatArray, FloatArray]:
+    """Shares without control, and lower limits, of the first day, from gammas that are exact."""
+    rng, evidence = np.random.default_rng(11), law.evidence
+    shares, ends = [], []
+    for _ in range(max(1, many // CHUNK)):
+        k = evidence.plots[:, :1] / law.posterior.sample(CHUNK, rng)[:, 0]
+        shape = evidence.total[:, :1] + 0.5
+        means = rng.gamma(shape, size=k.shape) * k / rng.gamma(k) / evidence.plots[:, :1]
+        ratio = means[1:] / means[0]
+        shares.append((ratio >= 1.0).mean(axis=1))
+        ends.append(100.0 * (1.0 - np.quantile(ratio, 0.975, axis=1)))
+    return np.mean(shares, axis=0), np.mean(ends, axis=0)
 
 
 def _control(means: FloatArray) -> FloatArray:

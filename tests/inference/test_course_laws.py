@@ -14,7 +14,7 @@ from scipy import special
 from trialkit.inference.design.layout import Layout, randomised_blocks
 from trialkit.inference.draws.course_draws import course_law
 from trialkit.inference.draws.course_laws import CourseLaw, Quotient
-from trialkit.inference.draws.differences import difference_limits
+from trialkit.inference.draws.differences import difference_limits, excess_limits
 from trialkit.inference.draws.drawn_means import draw_means
 from trialkit.inference.draws.log_laws import LogLaw, frequencies_up_to
 from trialkit.inference.numerics.log_gammas import (
@@ -188,3 +188,21 @@ def test_differences_are_those_of_the_model_drawn(kind: str) -> None:
     gap = (drawn[:, one] - drawn[:, two]) / drawn[:, [0]]
     assert np.abs((gap < low).mean(axis=0) - 0.025).max() < 0.003
     assert np.abs((gap > high).mean(axis=0) - 0.025).max() < 0.003
+
+
+@pytest.mark.parametrize(("kind", "parts"), [("count", [1, 2]), ("percent", [1, 2, 3])])
+def test_mixtures_beyond_their_parts_are_those_of_the_model_drawn(
+    kind: str, parts: list[int]
+) -> None:
+    """Of 200,000 draws, 2.5 % lie outside each limit within 0.3 %, and p is that of draws."""
+    law = _law(kind)
+    drawn = draw_means(law, 200_000, seed=5)[:, :, 1]
+    asked = Quotient(days=DAYS[:1], base=0)
+    classes = law.classes(asked, law.frequencies(asked), 8)
+    low, high, p = excess_limits(classes, parts, 4, 0, 0.05)
+    left = drawn / drawn[:, [0]]
+    gap = left[:, parts].prod(axis=1) - left[:, 4]
+    assert (gap < low).mean() == pytest.approx(0.025, abs=0.003)
+    assert (gap > high).mean() == pytest.approx(0.025, abs=0.003)
+    below = (gap <= 0.0).mean()
+    assert p == pytest.approx(2.0 * min(below, 1.0 - below), abs=0.006)

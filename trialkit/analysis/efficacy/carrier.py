@@ -1,4 +1,4 @@
-"""What the carrier did, and what products added to it; percent control with its draws."""
+"""What the carrier did, and what products added to it; percent control as it is shown."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import Course, control_limits, limits, method_of, two_sided
-from trialkit.analysis.plots.responses import FloatArray
+from trialkit.analysis.fits.draws import Course, control_limits, method_of
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.trial import TreatmentRole, VariableRole
 
@@ -33,35 +32,16 @@ def targets(basis: Basis) -> Iterator[Course]:
 
 
 class Shown:
-    """Percent control that the report shows, with the draws behind it."""
+    """Percent control that the report shows."""
 
-    def __init__(self, basis: Basis, course: Course, untreated: int) -> None:
+    def __init__(self, basis: Basis, course: Course) -> None:
         self.method = method_of(course, basis.settings)
         self.days = course.after
-        self._course, self._untreated = course, untreated
         self.percent = np.zeros((len(basis.plan.treatments), self.days.size))
         control = basis.control_of(course.item.variable.name)
         if control is not None:
             self.percent[basis.plan.others] = control.percent[basis.plan.others]
         self.alpha = basis.settings.alpha
-
-    @property
-    def draws(self) -> FloatArray:
-        """Draws of the percent control, (draws, treatments, days)."""
-        return self._course.control(self._untreated, self.method)
-
-    def interval(
-        self, draws: FloatArray, estimate: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Limits and p-value, NaN where there is no estimate."""
-        known = np.isfinite(estimate)
-        lower, upper = limits(draws, self.alpha)
-        p = two_sided(draws)
-        return (
-            np.where(known, lower, np.nan),
-            np.where(known, upper, np.nan),
-            np.where(known, p, np.nan),
-        )
 
 
 def carrier_table(basis: Basis) -> pd.DataFrame:
@@ -82,7 +62,7 @@ def carrier_table(basis: Basis) -> pd.DataFrame:
     products = [code for code in plan.others if code not in carriers]
     parts: list[dict[str, Sized]] = []
     for course in targets(basis):
-        shown = Shown(basis, course, plan.untreated)
+        shown = Shown(basis, course)
         percent = shown.percent[products]
         for carrier in carriers:
             left = 1.0 - percent / 100.0, 1.0 - shown.percent[carrier] / 100.0

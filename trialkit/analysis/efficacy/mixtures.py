@@ -38,12 +38,15 @@ def mixture_table(basis: Basis) -> pd.DataFrame:
         return empty_table("mixtures")
     tables = []
     for course in targets(basis):
-        shown = Shown(basis, course, plan.untreated)
+        shown = Shown(basis, course)
         for item, code, parts in _mixtures(basis):
             found = colby(shown.percent[parts], shown.percent[code])
             difference = found.difference
-            drawn = colby(shown.draws[:, parts], shown.draws[:, code], axis=1).difference
-            lower, upper, p = shown.interval(drawn, difference)
+            known = np.isfinite(difference)
+            lower, upper, p = (
+                np.where(known, part, np.nan)
+                for part in course.beyond(shown.method, parts, code, basis.settings.alpha)
+            )
             size = shown.days.size
             tables.append(
                 make_table(

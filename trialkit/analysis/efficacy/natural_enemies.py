@@ -15,7 +15,7 @@ from trialkit.analysis.fits.draws import Course, control_limits, method_of
 from trialkit.analysis.plots.responses import FloatArray, IntArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.inference.draws.course_laws import Quotient
-from trialkit.inference.draws.log_laws import LogLaw
+from trialkit.inference.draws.log_laws import Frequencies, LogLaw
 from trialkit.measures.natural_enemies import class_of_interval, pest_per_enemy
 from trialkit.trial import ControlMethod, VariableRole
 
@@ -172,20 +172,29 @@ def _per_enemy(
     bases: tuple[int | None, ...],
 ) -> list[LogLaw]:
     """Laws of pests for each enemy, against each of the bases; both are independent."""
-    above, under = (Quotient(days=days, base=None) for days in (of_pest, of_enemy))
+    sides = ((pest, of_pest), (enemy, of_enemy))
+    reach = [course.ratios(None, ControlMethod.ABBOTT).frequencies for course, _ in sides]
     # What suits one of two factors suits the product.
-    found = [
-        course.ratios(course.bases[0], ControlMethod.ABBOTT).frequencies for course in (pest, enemy)
-    ]
-    common = min(found, key=lambda frequencies: frequencies.reach)
-    return [
-        one.times(other.inverse())
-        for one, other in zip(
-            pest.law.ratios(above, bases, common),
-            enemy.law.ratios(under, bases, common),
-            strict=True,
-        )
-    ]
+    common = min(reach, key=lambda frequencies: frequencies.reach)
+    above, under = (
+        _means_on(course, days, bases, None if own is common else common)
+        for (course, days), own in zip(sides, reach, strict=True)
+    )
+    return [one.times(other.inverse()) for one, other in zip(above, under, strict=True)]
+
+
+def _means_on(
+    course: Course,
+    days: IntArray,
+    bases: tuple[int | None, ...],
+    frequencies: Frequencies | None,
+) -> list[LogLaw]:
+    """Laws of means on some days against each base; on other frequencies than its own, if any."""
+    if frequencies is None:
+        place = np.searchsorted(course.after, course.item.days[days])
+        laws = [course.ratios(base, ControlMethod.ABBOTT) for base in bases]
+        return [law.on((slice(None), place)) for law in laws]
+    return course.law.ratios(Quotient(days=days, base=None), bases, frequencies)
 
 
 def resurgence_table(

@@ -36,12 +36,18 @@ def rate_table(basis: Basis) -> pd.DataFrame:
         return empty_table("rates")
     tables = []
     for course in targets(basis):
-        shown = Shown(basis, course, plan.untreated)
+        shown = Shown(basis, course)
+        after = np.flatnonzero(course.item.days > 0)
         for full, rates in lower_rates(basis):
             for code in rates:
                 difference = shown.percent[code] - shown.percent[full]
-                lower, upper, _ = shown.interval(
-                    shown.draws[:, code] - shown.draws[:, full], difference
+                pair = np.array([code]), np.array([full])
+                ends = [
+                    course.compared(int(day), shown.method, pair, shown.alpha)[:2] for day in after
+                ]
+                known = np.isfinite(difference)
+                lower, upper = (
+                    np.where(known, end, np.nan) for end in np.concatenate(ends, axis=1)
                 )
                 size = shown.days.size
                 tables.append(

@@ -22,7 +22,7 @@ from trialkit.analysis.plots.responses import (
 )
 from trialkit.inference.draws.course_draws import course_law
 from trialkit.inference.draws.course_laws import CourseLaw, Quotient
-from trialkit.inference.draws.differences import difference_limits
+from trialkit.inference.draws.differences import difference_limits, excess_limits
 from trialkit.inference.draws.drawn_means import draw_means
 from trialkit.inference.draws.foretelling import StartSlope, start_slope
 from trialkit.inference.draws.log_laws import LogLaw
@@ -37,7 +37,7 @@ DRAWS = 2000
 #: Slope from which on the count before treatment foretells later ones rather than not.
 FORETELLS = 0.5
 #: Classes of the scatter of plots over which differences of control are averaged.
-_CLASSES = 4
+_CLASSES, _CLASSES_OF_MIXTURES = 4, 8
 #: Roles whose means are compared with the untreated as ratios.
 DRAWN = (VariableRole.PEST, VariableRole.DAMAGE, VariableRole.NATURAL_ENEMY)
 
@@ -53,7 +53,7 @@ class Course:
     seed : int
         Of the draws.
     bases : tuple of int
-        Treatments with which others are compared.
+        Treatments with which others are compared, the untreated first.
     aggregation : float
         k of the negative binomial; infinite where counts vary as Poisson, and of percentages.
     unit : float
@@ -76,26 +76,32 @@ class Course:
     _survivals: dict[tuple[int, ControlMethod], FloatArray] = field(
         default_factory=dict, repr=False
     )
-    _ratios: dict[tuple[int, ControlMethod], LogLaw] = field(default_factory=dict, repr=False)
+    _ratios: dict[tuple[int | None, ControlMethod], LogLaw] = field(
+        default_factory=dict, repr=False
+    )
 
     @cached_property
     def means(self) -> FloatArray:
         """Draws of the means, (draws, treatments, days)."""
         return draw_means(self.law, DRAWS, self.seed)
 
-    def ratios(self, base: int, method: ControlMethod) -> LogLaw:
+    def ratios(self, base: int | None, method: ControlMethod) -> LogLaw:
         """Laws of `survival`: means after treatment as a share of those of one treatment.
 
-        (treatments, days after).
+        (treatments, days after). Without a base those of the means themselves.
         """
         formula = self._formula(method)
         if (base, formula) not in self._ratios:
             asked = self.quotient(np.flatnonzero(self.item.days > 0), formula, base)
-            bases = self.bases if base in self.bases else (base,)
+            bases = self._together(formula) if base is None or base in self.bases else (base,)
             laws = self._slanted(asked, self.law.ratios(asked, bases), bases)
             keys = ((each, formula) for each in bases)
             self._ratios.update(zip(keys, laws, strict=True))
         return self._ratios[base, formula]
+
+    def _together(self, formula: ControlMethod) -> tuple[int | None, ...]:
+        """Bases whose laws are found at once; pests for each enemy need the means themselves."""
+        return (*self.bases, None) if formula is ControlMethod.ABBOTT else self.bases
 
     def _slanted(
         self, asked: Quotient, laws: list[LogLaw], bases: Sequence[int | None]
@@ -118,26 +124,65 @@ class Course:
         Returns
         -------
         lower, upper, p : float array, shape (pairs,)
-            Limits in percentage points; p is exact. Where plots share larger units the limits are
-            those of draws.
+            Limits in percentage points; p is exact. Where plots share larger units, or the count
+            before treatment is adjusted for by a slope, the limits are those of draws.
         """
         first, second = pairs
         base = self.bases[0]
         days = np.array([day], dtype=np.intp)
         asked = self.quotient(days, method, base)
         given = self.ratios(base, method).frequencies
-        every = range(len(self.law.evidence.estimate))
-        laws = self._slanted(asked, self.law.ratios(asked, every, given), every)
+        under, place = np.unique(first, return_inverse=True)
+        bases = [int(code) for code in under]
+        laws = self._slanted(asked, self.law.ratios(asked, bases, given), bases)
         # What is left of the second below what is left of the first.
-        below = np.stack([law.below(1.0)[:, 0] for law in laws], axis=1)[second, first]
+        below = np.stack([law.below(1.0)[:, 0] for law in laws], axis=1)[second, place]
         p = 2.0 * np.minimum(below, 1.0 - below)
-        if self.law.shared is not None:
+        if self._drawn(asked):
             left = self.survival(base, method)[:, :, np.flatnonzero(self.item.days > 0) == day]
             low, high = limits(left[:, second, 0] - left[:, first, 0], alpha)
         else:
             classes = self.law.classes(asked, given, _CLASSES)
             low, high = difference_limits(classes, (second, first, base), below, alpha)
         return 100.0 * low, 100.0 * high, p
+
+    def beyond(
+        self, method: ControlMethod, parts: Sequence[int], mixture: int, alpha: float
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Control by a mixture beyond what its parts let expect (Colby), on the days after.
+
+        Returns
+        -------
+        lower, upper, p : float array, shape (days after,)
+            Limits in percentage points; of draws where `compared` has limits of draws.
+        """
+        base = self.bases[0]
+        after = np.flatnonzero(self.item.days > 0)
+        if self._drawn(self.quotient(after, method, base)):
+            left = self.survival(base, method)
+            gap = left[:, parts].prod(axis=1) - left[:, mixture]
+            low, high = limits(gap, alpha)
+            return 100.0 * low, 100.0 * high, two_sided(gap)
+        given = self.ratios(base, method).frequencies
+        found = [
+            excess_limits(
+                self.law.classes(
+                    self.quotient(after[[day]], method, base), given, _CLASSES_OF_MIXTURES
+                ),
+                parts,
+                mixture,
+                base,
+                alpha,
+            )
+            for day in range(after.size)
+        ]
+        low, high, p = np.array(found).T
+        return 100.0 * low, 100.0 * high, p
+
+    def _drawn(self, asked: Quotient) -> bool:
+        """Whether a difference is left to draws: means are not independent, or a slope errs."""
+        slope = asked.before is not None and asked.power < 1.0
+        return self.law.shared is not None or slope
 
     def quotient(self, days: IntArray, method: ControlMethod, base: int | None) -> Quotient:
         """The ratios that a method asks for, of days by their places."""

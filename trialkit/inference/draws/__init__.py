@@ -6,12 +6,13 @@ are weak, and what it promises is checked by simulation.
 
 **Laws.** Control on a day, areas under the curve against the untreated, pests for each enemy and
 control against another product are ratios of means. Their distributions are worked out, not drawn
-(`course_laws`, `log_laws`): limits are right to a tenth of the last digit shown, p-values to about
-a millionth, and neither knows a seed. A difference of two controls on a day is an integral over
-such laws (`differences`), right to a few tenths of a point. What depends on the whole course of
-means (days above a threshold, what a mixture did beyond its parts, the same over a period, what
-rates do with the count at the start; differences of control in split- and strip-plots) is computed
-from each of 2,000 draws of all means (`course_draws`), and moves with their seed.
+(`course_laws`, `log_laws`): limits are right to less than half of the last digit shown (to some
+tenths of a point with a count before treatment), p-values to about a hundred-thousandth, and
+neither knows a seed. A difference of two controls on a day, or of a mixture from what its parts
+let expect, is an integral over such laws (`differences`), right to some tenths of a point.
+What depends on the whole course of means (days above a threshold, mixtures over a period, what
+rates do with the count at the start), and differences of control in split- and strip-plots, are
+computed from each of 2,000 draws of all means (`drawn_means`), and move with their seed.
 
 **Model.** A count is Poisson about the mean of its plot, and plots scatter about the mean of their
 group (treatment and day) as a gamma of variance ``dispersion * mean**2``, with blocks taken out. A

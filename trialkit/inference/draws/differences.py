@@ -7,7 +7,7 @@ is an integral over two of them, averaged over classes of the scatter.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,9 +16,9 @@ from scipy import special
 from trialkit.inference.design.layout import FloatArray, IntArray
 from trialkit.inference.draws.log_laws import LogLaw
 
-#: Points of each of the two integrals; of those of many pairs.
-_POINTS, _POINTS_OF_MANY = 9, 7
-_MANY = 400
+#: Points of each of the two integrals, of few pairs, of more and of many.
+_POINTS_OF_FEW, _POINTS, _POINTS_OF_MANY = 15, 9, 7
+_FEW, _MANY = 6, 400
 _ROUNDS, _SETTLED = 60, 1e-4
 #: Even about nothing, and logarithmic from shares of a twentieth on.
 _SCALE = 20.0
@@ -40,6 +40,52 @@ class Classes:
 
     weights: FloatArray
     laws: LogLaw
+
+    def with_product(self, places: Sequence[int]) -> Classes:
+        """One more number: the product of those at the places."""
+        laws = self.laws
+        own = laws.transform[:, places].prod(axis=1, keepdims=True)
+        centre = laws.centre[:, places].sum(axis=1, keepdims=True)
+        return Classes(
+            weights=self.weights,
+            laws=LogLaw(
+                frequencies=laws.frequencies,
+                transform=np.concatenate([laws.transform, own], axis=1),
+                centre=np.concatenate([laws.centre, centre], axis=1),
+            ),
+        )
+
+
+def excess_limits(
+    classes: Classes, parts: Sequence[int], mixture: int, base: int, alpha: float
+) -> tuple[float, float, float]:
+    """Product of shares of a base less another share of it: what a mixture left beyond Colby.
+
+    Parameters
+    ----------
+    classes : Classes
+    parts, mixture, base
+        Places of the means.
+    alpha : float
+
+    Returns
+    -------
+    lower, upper, p : float
+        Of ``product(parts / base) - mixture / base``; p is two-sided.
+    """
+    more = classes.with_product(parts)
+    place = more.laws.centre.shape[1] - 1
+    if not np.isfinite(more.laws.centre[:, [*parts, mixture, base]]).all():
+        return float("nan"), float("nan"), float("nan")
+    pairs = _Pairs(
+        _Tables(more, _POINTS_OF_FEW),
+        (np.array([place]), np.array([mixture]), base),
+        len(parts) - 1,
+    )
+    half = float(special.ndtri(1.0 - alpha / 2.0))
+    low, high = (float(pairs.where(np.array([asked]))[0]) for asked in (-half, half))
+    below = float(special.ndtr(pairs.score(np.zeros(1))[0]))
+    return low, high, 2.0 * min(below, 1.0 - below)
 
 
 def difference_limits(
@@ -68,14 +114,15 @@ def difference_limits(
     known = np.flatnonzero(defined[first] & defined[second] & defined[base] & np.isfinite(p))
     if not known.size:
         return found[0], found[1]
-    tables = _Tables(classes, _POINTS if known.size <= _MANY else _POINTS_OF_MANY)
+    points = _POINTS_OF_FEW if known.size <= _FEW else _POINTS
+    tables = _Tables(classes, points if known.size <= _MANY else _POINTS_OF_MANY)
     half = float(special.ndtri(1.0 - alpha / 2.0))
     for some in _split(known):
-        pairs = _Pairs(tables, first[some], second[some], base)
+        pairs = _Pairs(tables, (first[some], second[some], base))
         # What the sums miss where the two are alike is known, and hardly differs near by.
         exact = special.ndtri(p[some])
         off = exact - pairs.score(np.zeros(some.size))
-        off *= np.exp(-(np.maximum(np.abs(exact) - half, 0.0) ** 2))
+        off *= np.exp(-4.0 * np.maximum(np.abs(exact) - half, 0.0) ** 2)
         for row, asked in enumerate((-half, half)):
             found[row, some] = pairs.where(asked - off)
     return found[0], found[1]
@@ -124,10 +171,13 @@ class _Tables:
 
 
 class _Pairs:
-    """Differences of two means over a third, for each of m pairs."""
+    """Differences ``first / base ** power - second`` over a base, for each of m pairs."""
 
-    def __init__(self, tables: _Tables, first: IntArray, second: IntArray, base: int) -> None:
-        self._tables, self._first = tables, first
+    def __init__(
+        self, tables: _Tables, triples: tuple[IntArray, IntArray, int], power: int = 0
+    ) -> None:
+        first, second, base = triples
+        self._tables, self._first, self._power = tables, first, power
         points = tables.points
         self._second = points[:, second].swapaxes(0, 1)[:, :, :, None]
         self._base = points[:, base][None, :, None, :]
@@ -139,6 +189,7 @@ class _Pairs:
         tables = self._tables
         # Given the second and the third, the first has to be below this.
         most = self._second + difference[:, None, None, None] * self._base
+        most = most * self._base**self._power
         share = tables.shares(self._first, most) @ tables.of_points @ tables.of_points
         share = share @ tables.of_classes
         found: FloatArray = special.ndtri(np.clip(share, 1e-12, 1.0 - 1e-12))
@@ -147,10 +198,11 @@ class _Pairs:
     def where(self, asked: FloatArray) -> FloatArray:
         """Differences at which scores are as asked, (m,): secants within bounds, else halving."""
         first, second, under = self._ends
-        low = np.arcsinh(_SCALE * (first[:, 0] - second[:, -1]) / under[0])
-        high = np.arcsinh(_SCALE * (first[:, -1] - second[:, 0]) / under[0])
+        low = np.arcsinh(-_SCALE * second[:, -1] / under[0])
+        high = np.arcsinh(_SCALE * first[:, -1] / under[0] ** (self._power + 1))
         middle = first.shape[1] // 2
-        x = np.arcsinh(_SCALE * (first[:, middle] - second[:, middle]) / under[middle])
+        one = first[:, middle] / under[middle] ** self._power
+        x = np.arcsinh(_SCALE * (one - second[:, middle]) / under[middle])
         old, old_off = x, np.zeros(x.shape)
         for turn in range(_ROUNDS):
             off = self.score(np.sinh(x) / _SCALE) - asked

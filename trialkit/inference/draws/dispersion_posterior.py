@@ -40,6 +40,8 @@ class Prior:
     most : float
         Largest dispersion of a group, unless the common level is larger: groups that say nothing
         of themselves are not thought worse than any field is.
+    caps : (q,) float array
+        Logarithm of the largest dispersion of a group, for each common level.
     kernels : (a, q, q) float array
         Weights of the dispersions of groups (columns) about a common level (rows), for each
         scatter.
@@ -50,16 +52,14 @@ class Prior:
     slope_weights: FloatArray
     most: float
     kernels: FloatArray = field(init=False)
+    caps: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
+        most = float(np.log(self.most))
+        caps = np.where(self.grid > most, self.grid[-1], most)
+        object.__setattr__(self, "caps", caps)
         kernels = np.stack([_kernel(self.grid, float(scatter)) for scatter in SCATTERS])
         object.__setattr__(self, "kernels", kernels)
-
-    @property
-    def caps(self) -> FloatArray:
-        """Logarithm of the largest dispersion of a group, for each common level, (q,)."""
-        most = float(np.log(self.most))
-        return np.where(self.grid > most, self.grid[-1], most)
 
     @property
     def step(self) -> float:
@@ -194,10 +194,10 @@ class DispersionPosterior:
 
     def _of_trend(self, trend: int, kept: FloatArray) -> Iterator[Component]:
         grid = self.prior.grid
-        for cap in np.unique(self.prior.caps):
+        if not kept.any():
+            return
+        for cap in {float(cap) for cap in self.prior.caps[kept.any(axis=0)]}:
             scatter, level = np.nonzero(kept * (self.prior.caps == cap))
-            if not scatter.size:
-                continue
             own = self.prior.kernels[scatter, level]
             of_nodes = own * self.likelihood[trend].T[:, None, :]
             # Without scatter a group has the common level, whatever it says itself.
@@ -209,7 +209,7 @@ class DispersionPosterior:
             of_nodes = of_nodes[:, :, used] / of_nodes[:, :, used].sum(axis=2, keepdims=True)
             yield Component(
                 slope=float(self.prior.slopes[trend]),
-                cap=float(cap),
+                cap=cap,
                 nodes=grid[used],
                 levels=grid[level],
                 weights=weights,

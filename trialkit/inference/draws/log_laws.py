@@ -18,7 +18,7 @@ from trialkit.inference.design.layout import FloatArray
 from trialkit.inference.numerics.log_gammas import ComplexArray, Decays, LogGammas
 
 #: Frequencies of a law, and what part of their spacing at the end is that at the start.
-_SIZE, _START = 72, 0.04
+_SIZE, _START = 64, 0.05
 #: Shares nearer to 0 or 1 are those of no number: what the sums leave is of that order.
 LEAST_SHARE = 1e-9
 _ROUNDS, _NEAR = 40, 1e-4
