@@ -3,8 +3,8 @@
 Records are those of random trials of `bench_many_trials` (8 treatments, 3 variables on 7 days,
 yield). So many different trials are reported as are asked for with ``--different`` (40); the rest
 are copies of their records, each with a digest of its files of its own, so that it counts as a
-trial of its own. Prints seconds on the clock and the memory of all processes together at their
-largest, for reading and matching, what each trial gives, and combining. Asserts nothing.
+trial of its own. Prints seconds on the clock, CPU seconds of all processes (which a busy machine
+disturbs less) and their memory at its largest so far, for each step. Asserts nothing.
 
 Run as ``python tests/benchmarks/bench_many_records.py [RECORDS] [--different N] [--jobs N]
 [--keep DIR]``
@@ -19,6 +19,7 @@ import os
 import resource
 import tempfile
 import time
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -71,25 +72,41 @@ def main() -> None:
         path = records(folder, given.records, different, given.jobs)
         size = sum(item.stat().st_size for item in path.rglob("record.json"))
         print(f"{given.records} records of {different} trials, {size / 1e6:,.0f} MB")
-        started = time.perf_counter()
-        steps: list[tuple[str, float]] = []
+        steps: list[Step] = []
 
         def told(step: str) -> None:
             name = step.partition(":")[0]
-            if not steps or steps[-1][0] != name:
-                steps.append((name, time.perf_counter()))
+            if not steps or steps[-1].name != name:
+                steps.append(Step.now(name))
 
         series = combine(path, jobs=given.jobs, progress=told)
-        steps.append(("", time.perf_counter()))
-        for (name, begun), (_, ended) in pairwise(steps):
-            print(f"  {name:<40}{ended - begun:8.1f} s")
-        print(f"  {'all':<40}{steps[-1][1] - started:8.1f} s")
-        before = time.perf_counter()
+        told("Writing the record")
         text = make_series_record(series, datetime.now(UTC))
-        print(f"  record, {len(text) / 1e6:.0f} MB{'':<26}{time.perf_counter() - before:8.1f} s")
-        own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
-        each = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e3
-        print(f"  memory: {own:.0f} MB, and {each:.0f} MB in the largest other process")
+        told("end")
+        print(f"  {'':<38}{'clock, s':>10}{'CPU, s':>10}{'memory, MB':>12}")
+        for step, then in pairwise(steps):
+            cpu, clock = then.cpu - step.cpu, then.clock - step.clock
+            print(f"  {step.name:<38}{clock:10.1f}{cpu:10.1f}{then.memory:12.0f}")
+        print(f"  the record holds {len(text) / 1e6:.0f} MB")
+
+
+@dataclass(frozen=True)
+class Step:
+    """When a step began: on the clock, CPU and largest memory of all processes until then."""
+
+    name: str
+    clock: float
+    cpu: float
+    memory: float
+
+    @classmethod
+    def now(cls, name: str) -> Step:
+        """Look at the clocks; of the workers the largest counts twice, as there are two."""
+        own = resource.getrusage(resource.RUSAGE_SELF)
+        others = resource.getrusage(resource.RUSAGE_CHILDREN)
+        cpu = own.ru_utime + own.ru_stime + others.ru_utime + others.ru_stime
+        memory = (own.ru_maxrss + many.JOBS * others.ru_maxrss) / 1e3
+        return cls(name, time.perf_counter(), cpu, memory)
 
 
 if __name__ == "__main__":

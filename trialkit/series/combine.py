@@ -108,8 +108,9 @@ def combine(
     if _failed(problems):
         raise TrialError(problems)
     effects = tuple(item for item, _ in made if item is not None)
+    del made
     progress("Combining trials")
-    return analysed(found, effects, problems)
+    return analysed(found._replace(loaded=()), effects, problems)
 
 
 class Series(NamedTuple):
@@ -236,19 +237,24 @@ def _refused(loaded: Sequence[Loaded], options: SeriesOptions) -> list[Problem]:
 
 
 def _own_warnings(loaded: Sequence[Loaded]) -> tuple[Problem, ...]:
-    """One warning for what trials have of their own: it stands in the report of each."""
-    odd = [item.key for item in loaded if item.problems]
-    if not odd:
-        return ()
-    one = len(odd) == 1
-    what = f"{'A trial has' if one else f'{len(odd)} trials have'} warnings of their own: "
-    return (
-        warning(
-            "trial-warnings",
-            f"{what if not one else 'A trial has warnings of its own: '}{listing(odd, 6)}.",
-            "Read them with trialkit check TRIAL.",
-        ),
-    )
+    """One warning for what trials have of their own: it stands in the report of each.
+
+    Parts of a table have no other report, so theirs are told here, alike ones once.
+    """
+    parts = [problem for item in loaded if item.kind == "part" for problem in item.problems]
+    odd = [item.key for item in loaded if item.problems and item.kind != "part"]
+    found = list(dict.fromkeys(parts))
+    if odd:
+        one = len(odd) == 1
+        found.append(
+            warning(
+                "trial-warnings",
+                f"{'A trial has' if one else f'{len(odd)} trials have'} warnings of "
+                f"{'its' if one else 'their'} own: {listing(odd, 6)}.",
+                "Read them with trialkit check TRIAL.",
+            )
+        )
+    return tuple(found)
 
 
 def _input(item: Loaded, options: SeriesOptions) -> SeriesInput:
