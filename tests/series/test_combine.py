@@ -14,6 +14,7 @@ import trialkit
 from trialkit.problems import TrialError
 from trialkit.record import rerun
 from trialkit.record.series import make_series_record, series_from_record
+from trialkit.run_series import series_lines
 from trialkit.series.combine import combine, read_series
 from trialkit.series.start import start_text
 
@@ -195,3 +196,24 @@ def test_the_record_of_a_series_gives_the_same_numbers(beans):
     agreement = rerun(record)
     assert agreement.edited == ("data",)
     assert {item.table for item in agreement.differences} >= {"combined_control"}
+
+
+def test_varieties_without_an_untreated_are_compared_by_their_yields(tmp_path):
+    rng = np.random.default_rng(5)
+    gains = {"Old Drum": 0.0, "Brightwell": 1.5, "Tansy": -0.2}
+    lines = ["site,year,block,variety,yield (t/ha)"]
+    for site, year, level in (("Ashby", 2024, 6.0), ("Ashby", 2025, 7.0), ("Birch", 2025, 5.0)):
+        for block in (1, 2, 3):
+            for name, gain in gains.items():
+                value = level + gain + rng.normal(0.0, 0.2)
+                lines.append(f"{site},{year},{block},{name},{value:.2f}")
+    (tmp_path / "varieties.csv").write_text("\n".join(lines) + "\n")
+    found = combine(tmp_path / "varieties.csv", jobs=1)
+    assert found.matched.settings.untreated is None
+    assert found.combined_control.empty
+    means = found.combined_means.groupby("treatment")["mean"].first()
+    assert means["Brightwell"] - means["Old Drum"] == pytest.approx(1.5, abs=0.3)
+    assert any("Brightwell" in line for line in series_lines(found) if line.startswith("- "))
+    # parts of one table have no report of their own: what is odd in them is told here, once
+    kinds = [problem.kind for problem in found.problems]
+    assert len(kinds) == len(set(kinds))

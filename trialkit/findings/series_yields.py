@@ -27,7 +27,11 @@ def yield_findings(tables: SeriesTables, *, front: bool) -> Iterator[Finding]:
     for variable in tables.measured:
         if variable.role is not VariableRole.YIELD:
             continue
-        found = claims(tables, "yield", variable.name, None)
+        found = [
+            row
+            for question in ("yield", "pairs")
+            for row in claims(tables, question, variable.name, None)
+        ]
         untreated = tables.untreated
         against = [row for row in found if untreated is not None and row["b"] == untreated]
         if not against:

@@ -53,7 +53,9 @@ def _wrapped(text: str, first: str = "", then: str = "") -> list[str]:
 
 def _table(block: Glance) -> Iterator[str]:
     """The table at a glance; where it is too wide for a line its columns are parted in two."""
-    for part in _parts(block):
+    for number, part in enumerate(_parts(block)):
+        if number:
+            yield ""
         widths = [_column_width(block, place) for place in part]
         heads = [
             textwrap.wrap(" ".join(block.heads[place]).strip(), width, break_on_hyphens=False)
@@ -66,7 +68,9 @@ def _table(block: Glance) -> Iterator[str]:
         yield "-" * min(WIDTH, NAME + sum(widths) + len(widths))
         for row in block.rows:
             yield from _row(row, part, widths)
-        yield ""
+    if all(cell.ink is Ink.ESTIMATE for row in block.rows for cell in row.cells):
+        return
+    yield ""
     yield from _wrapped(
         f"{SHOWN} a difference from the untreated was shown; {HARM} shown, and to the worse."
     )

@@ -346,7 +346,8 @@ SERIES_CLAIMS = Table(
             "question",
             "Question",
             "pest, damage, enemies: each treatment against the untreated; reference: against the "
-            "reference; yield: against the untreated, or all pairs; season: change over years.",
+            "reference; yield: against the untreated; pairs: yields of all treatments, where there "
+            "is no untreated; season: change over years.",
         ),
         *_QUESTION,
         A,
