@@ -70,6 +70,8 @@ def test_all_problems_are_told_at_once_with_their_lines(tmp_path):
 
 def test_options_of_a_program_are_checked_alike():
     assert options_from({"target": 60, "windows": ["1-3", "4+"]}).windows[-1].last == float("inf")
+    plain = SeriesOptions(treatments={"A": ["B", Named("4", "north")], "C": "D"})  # type: ignore[dict-item]
+    assert plain.treatments == {"A": (Named("B"), Named("4", "north")), "C": (Named("D"),)}
     with pytest.raises(TrialError, match="no span of days"):
         SeriesOptions(windows=["soon"])  # type: ignore[arg-type]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from types import MappingProxyType
@@ -182,6 +182,15 @@ def _nothing() -> Mapping[str, str]:
     return MappingProxyType({})
 
 
+def _listed(names: object) -> Sequence[object]:
+    """Several names, or one that stands alone."""
+    return [names] if isinstance(names, str | Named) else list(names)  # type: ignore[call-overload]
+
+
+def _named(item: object) -> Named:
+    return item if isinstance(item, Named) else Named(str(item))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeriesOptions:
     """How a series is combined; what ``series.toml`` holds.
@@ -199,7 +208,7 @@ class SeriesOptions:
     questions : tuple of str
         Some of `QUESTIONS`.
     treatments, variables : mapping of str to tuple of Named
-        Name in the series to the names that are it.
+        Name in the series to the names that are it; plain texts are names in any trial.
     units : mapping of str to str
         Variable of the series to its unit.
     covariates : mapping of str to mapping of str to float
@@ -254,6 +263,10 @@ class SeriesOptions:
                 object.__setattr__(self, key.name, value)
         if problems:
             raise TrialError(problems)
+        for name in ("treatments", "variables"):
+            given = getattr(self, name)
+            made = {str(key): tuple(map(_named, _listed(names))) for key, names in given.items()}
+            object.__setattr__(self, name, MappingProxyType(made))
 
     def settings(self, untreated: str | None, reference: str | None) -> SeriesSettings:
         """Settings of the statistics, with the names of untreated and reference in the series."""
