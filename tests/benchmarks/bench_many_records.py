@@ -83,30 +83,30 @@ def main() -> None:
         told("Writing the record")
         text = make_series_record(series, datetime.now(UTC))
         told("end")
-        print(f"  {'':<38}{'clock, s':>10}{'CPU, s':>10}{'memory, MB':>12}")
+        print(f"  {'':<38}{'clock, s':>10}{'CPU, s':>10}{'memory, MB':>12}{'of a worker':>13}")
         for step, then in pairwise(steps):
             cpu, clock = then.cpu - step.cpu, then.clock - step.clock
-            print(f"  {step.name:<38}{clock:10.1f}{cpu:10.1f}{then.memory:12.0f}")
+            print(f"  {step.name:<38}{clock:10.1f}{cpu:10.1f}{then.memory:12.0f}{then.other:13.0f}")
         print(f"  the record holds {len(text) / 1e6:.0f} MB")
 
 
 @dataclass(frozen=True)
 class Step:
-    """When a step began: on the clock, CPU and largest memory of all processes until then."""
+    """When a step began: clock, CPU of all processes, largest memory of this and of a worker."""
 
     name: str
     clock: float
     cpu: float
     memory: float
+    other: float
 
     @classmethod
     def now(cls, name: str) -> Step:
-        """Look at the clocks; of the workers the largest counts twice, as there are two."""
+        """Look at the clocks."""
         own = resource.getrusage(resource.RUSAGE_SELF)
         others = resource.getrusage(resource.RUSAGE_CHILDREN)
         cpu = own.ru_utime + own.ru_stime + others.ru_utime + others.ru_stime
-        memory = (own.ru_maxrss + many.JOBS * others.ru_maxrss) / 1e3
-        return cls(name, time.perf_counter(), cpu, memory)
+        return cls(name, time.perf_counter(), cpu, own.ru_maxrss / 1e3, others.ru_maxrss / 1e3)
 
 
 if __name__ == "__main__":
