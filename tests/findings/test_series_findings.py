@@ -6,12 +6,14 @@ import re
 
 import pytest
 
+import made_series as made
 import trialkit
 from made_series import made_series
 from trialkit.findings.sentences import Finding, write
 from trialkit.findings.series_story import series_findings
-from trialkit.series.matched import WHOLE
+from trialkit.series.matched import WHOLE, SeriesVariable
 from trialkit.series.result import SeriesAnalysis
+from trialkit.trial import VariableRole
 
 NUMERAL = re.compile(r"\d[\d,]*(?:\.\d+)?")
 HOW = (
@@ -110,3 +112,14 @@ def test_no_sentence_recommends_or_names_resistance(told):
         assert not re.search(
             r"\b(should|must|recommend|apply|use|spray|equal|resist\w*)\b", finding.text.lower()
         ), finding.text
+
+
+def test_every_pest_has_its_best_on_page_1_before_another_has_its_second(monkeypatch):
+    pests = tuple(
+        SeriesVariable(name=name, label=f"{name.capitalize()} per leaf", role=VariableRole.PEST)
+        for name in ("mites", "thrips")
+    )
+    monkeypatch.setattr(made, "VARIABLES", (*pests, made.VARIABLES[2]))
+    front = [item for item in series_findings(made_series()) if item.front and item.claim]
+    assert [item.variable for item in front[:2]] == ["mites", "thrips"]
+    assert all(len(item.subjects) == 1 for item in front[:2])

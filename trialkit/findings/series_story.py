@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from itertools import zip_longest
 
 from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import Finding, Row, Style, brackets, rows
@@ -76,7 +77,7 @@ def _front(tables: SeriesTables) -> tuple[list[Finding], list[Finding]]:
     """
     roles = tuple({item.role for item in tables.targets})
     topics: tuple[Callable[[], Iterator[Finding]], ...] = (
-        lambda: level_findings(tables, roles, front=True),
+        lambda: _by_turns(level_findings(tables, roles, front=True)),
         lambda: next_findings(tables),
         lambda: reference_findings(tables, front=True),
         lambda: yield_findings(tables, front=True),
@@ -94,6 +95,15 @@ def _front(tables: SeriesTables) -> tuple[list[Finding], list[Finding]]:
         [found[i][j] for i, j in kept],
         [replace(found[i][j], front=False) for i, j in rest],
     )
+
+
+def _by_turns(found: Iterable[Finding]) -> Iterator[Finding]:
+    """The first sentence of each variable, then the second of each, and so on."""
+    turns: dict[str | None, list[Finding]] = {}
+    for item in found:
+        turns.setdefault(item.variable, []).append(item)
+    for own in zip_longest(*turns.values()):
+        yield from (item for item in own if item is not None)
 
 
 def level_findings(
