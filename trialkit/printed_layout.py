@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 #: Rows below the means that hold numbers, and their meaning.
 NUMBERS: Mapping[str, str] = {
-    "n": "plots behind each mean",
+    "n": "plots behind each mean; 2-3 where the table says no more",
     "samples": "units counted in each plot (with kind share: units examined)",
     "per": "units that a mean counts for: 10 where it is per 10 plants and each plant was one",
     "alpha": "level of LSD and letters; 0.05 where not said",
@@ -16,6 +16,7 @@ NUMBERS: Mapping[str, str] = {
     "se of mean": "standard error of a mean",
     "se of difference": "standard error of a difference of two means",
     "cv": "coefficient of variation, percent",
+    "grand mean": "mean over treatments",
     "mean square": "mean square of error",
     "df": "degrees of freedom of error",
     "df treatment": "degrees of freedom of treatments",
@@ -28,6 +29,7 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "kind": ("count", "share", "measurement", "adjusted", "back-transformed"),
     "transform": ("none", "sqrt", "log", "arcsine", "other"),
     "procedure": ("lsd", "tukey", "duncan", "snk", "bonferroni", "scheffe", "other"),
+    "spread": ("se", "sd"),
     "formula": ("abbott", "henderson-tilton", "other"),
 }
 #: The row that ends the treatments.
@@ -36,7 +38,8 @@ SUMS = ("pest-days", "total", "average")
 LAYOUT = (
     f"One row a treatment, then a row '{STATISTICS}', then one row a statistic.",
     "Columns: treatment; role (untreated marks what control is computed against);",
-    "day D or yield (the mean, with its letters: 12.3 ab); letters day D;",
+    "day D or yield (the mean, with its letters: 12.3 ab, or 12.3 ± 0.4 ab); letters day D;",
+    "n day D (plots behind each mean, where they differ);",
     f"control day D (percent); {', '.join(SUMS)};",
     "all (a statistic that holds for every column).",
     "Statistics, under the means or under all:",

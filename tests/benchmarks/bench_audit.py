@@ -1,7 +1,7 @@
 """Honest printed tables and planted faults: how often the audit calls a table inconsistent.
 
-Run by hand: ``python tests/benchmarks/bench_audit.py [TABLES]``; what it printed stands in
-``audit.md``.
+Run by hand: ``python tests/benchmarks/bench_audit.py [TABLES [PLANTED]]``; what it printed stands
+in ``audit.md``.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from trialkit.desk.audit import Verdict, audit_table
 FIRST = 10_000
 
 
-def main(tables: int) -> None:
+def main(tables: int, planted_in: int) -> None:
     for plain, name in ((True, "everything printed"), (False, "as people print")):
         false = 0
         for seed in range(tables):
@@ -29,7 +29,7 @@ def main(tables: int) -> None:
         print(f"| none | {name} | {false} of {tables} |", flush=True)
         for fault in FAULTS:
             hit = planted = 0
-            for seed in range(tables // 2):
+            for seed in range(planted_in):
                 rng = np.random.default_rng([FIRST + seed, 7])
                 made = plant(rng, honest_table(rng, plain=plain), fault)
                 if made is not None:
@@ -39,4 +39,5 @@ def main(tables: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    numbers = [int(text) for text in sys.argv[1:]]
+    main(*numbers, *(1000, 500)[len(numbers) :])

@@ -17,6 +17,7 @@ from trialkit.desk.audit import Verdict, audit_table
 from trialkit.desk.audit.granularity import possible_total
 from trialkit.desk.audit.letters import letters_of
 from trialkit.desk.audit.rounding import read_printed
+from trialkit.desk.audit.spread import least_deviation
 from trialkit.printed_layout import blank
 from trialkit.resources import data_folder
 
@@ -57,9 +58,11 @@ def test_honest_tables_hold_no_inconsistency(plain: bool) -> None:
 @pytest.mark.parametrize("fault", FAULTS)
 def test_planted_faults_are_found_where_everything_is_printed(fault: str) -> None:
     planted = found = 0
-    for seed in range(25):
+    # A standard error after each mean is printed in some tables only, those as people print.
+    plain = fault != "typed standard error"
+    for seed in range(25 if plain else 120):
         rng = np.random.default_rng([seed, 3])
-        made = plant(rng, honest_table(rng, plain=True), fault)
+        made = plant(rng, honest_table(rng, plain=plain), fault)
         if made is not None:
             planted += 1
             found += bool(audit_table(made).of(Verdict.INCONSISTENT))
@@ -108,6 +111,63 @@ def test_another_scale_cannot_be_told(tmp_path: Path) -> None:
     found = audited(tmp_path, text)
     assert not [check for check in found.of(Verdict.INCONSISTENT) if check.kind == "letters"]
     assert [check for check in found.of(Verdict.CANNOT_TELL) if check.kind == "letters"]
+
+
+def kinds(found: trialkit.Audit, verdict: Verdict) -> set[str]:
+    return {check.kind for check in found.of(verdict)}
+
+
+def test_missing_plots_with_their_own_n(tmp_path: Path) -> None:
+    head = "treatment,day 7,n day 7,all\nA,12.33,3,\nB,4.25,4,\nC,20.50,4,\nstatistics,,,\n"
+    text = (
+        head + "kind,count,,\nmean square,30,,\nse of difference,4.0,,\ndf,8,,\ntransform,none,,\n"
+    )
+    found = audited(tmp_path, text)
+    # Mean square and n of 3 to 4 give 3.87 to 4.47; 11 plots less 3 treatments leave 8.
+    assert not found.of(Verdict.INCONSISTENT)
+    assert any("3 to 4" in check.arithmetic for check in found.checks)
+    odd = audited(tmp_path, text.replace("12.33,3", "12.33,4"))
+    assert "granularity" in kinds(odd, Verdict.INCONSISTENT)
+    odd = audited(tmp_path, text.replace("df,8", "df,9"))
+    assert any("leave 8" in check.arithmetic for check in odd.of(Verdict.INCONSISTENT))
+
+
+def test_a_number_of_plots_that_is_a_range(tmp_path: Path) -> None:
+    text = "treatment,day 7,all\nA,12.33,\nB,4.50,\nstatistics,,\nn,,2-3\nkind,,count\n"
+    assert not audited(tmp_path, text).of(Verdict.INCONSISTENT)
+    odd = audited(tmp_path, text.replace("4.50", "4.40"))
+    assert [check.where for check in odd.of(Verdict.INCONSISTENT)] == ["day 7, B"]
+
+
+def test_standard_errors_after_the_means(tmp_path: Path) -> None:
+    text = "treatment,day 7,all\nA,12.25 ± 3.2 a,\nB,4.50±1.1 b,\nstatistics,,\nn,,4\nkind,,count\n"
+    text += "spread,,se\n"
+    found = audited(tmp_path, text)
+    assert "spread" in kinds(found, Verdict.CONSISTENT)
+    # Not more than the mean (all in one plot), nor less than plots of 4, 4, 5 and 5 have.
+    for old, new in (("1.1", "4.9"), ("1.1", "0.2")):
+        odd = audited(tmp_path, text.replace(old, new))
+        assert [check.kind for check in odd.of(Verdict.INCONSISTENT)] == ["spread"], new
+    # A standard deviation can be twice as large.
+    unsaid = audited(tmp_path, text.replace("1.1", "4.9").replace("spread,,se\n", ""))
+    assert not unsaid.of(Verdict.INCONSISTENT)
+
+
+@given(counts=st.lists(st.integers(0, 60), min_size=2, max_size=6), decimals=st.integers(0, 3))
+def test_the_deviation_of_whole_counts_is_never_too_small(counts: list[int], decimals: int) -> None:
+    printed = read_printed(f"{np.mean(counts):.{decimals}f}")
+    assert printed is not None
+    least = least_deviation(printed, len(counts), 1.0)
+    assert least <= np.std(counts, ddof=1) + 1e-9
+
+
+def test_letters_that_f_forbids(tmp_path: Path) -> None:
+    text = "treatment,day 7,all\nA,12.2 a,\nB,4.5 a,\nC,20.1 a,\nstatistics,,\nn,,4\ndf,6,\nf,{},\n"
+    text += "procedure,,lsd\n"
+    # sqrt(20) = 4.47 standard errors of a difference; 2.45 are enough with 6 df (t table).
+    odd = audited(tmp_path, text.format("20.0")).of(Verdict.INCONSISTENT)
+    assert [check.where for check in odd] == ["day 7, letters and F"]
+    assert not audited(tmp_path, text.format("5.0")).of(Verdict.INCONSISTENT)
 
 
 def test_capitals_beside_small_letters_cannot_be_told(tmp_path: Path) -> None:

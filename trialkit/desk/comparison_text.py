@@ -49,6 +49,8 @@ def _parts(found: Comparison) -> Iterator[tuple[str, list[str]]]:
         if side.edited:
             parts = ", ".join(side.edited)
             yield f"{side.name} was edited after it was written: {parts}.", []
+        if side.undigested:
+            yield f"{side.name} carries no digests: edits to it leave no trace.", []
     for title, changes in (
         ("Data", found.data),
         ("Settings", found.settings),

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from trialkit.desk.checking import checked
 from trialkit.desk.second_route.plots import (
     Key,
     Row,
@@ -75,7 +76,7 @@ def export_script(record: Mapping[str, Any], out: Path | str, script: Script) ->
     ['plots.csv', 'tests.csv', 'means.csv', 'pairs.csv', 'analysis.py']
     """
     trial = trial_from_record(record)
-    values, tables = plot_values(trial).values, record["tables"]
+    values, tables = plot_values(trial).values, checked(record)["tables"]
     rows: dict[str, list[Sequence[object]]] = {name: [] for name in _HEADS}
     for item in tables.get("responses", []):
         key = key_of(item)

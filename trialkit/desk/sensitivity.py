@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from trialkit.analysis import Analysis, analyse
+from trialkit.desk.checking import checked
 from trialkit.problems import TrialError
 from trialkit.reading import read_trial
 from trialkit.record import read_record
@@ -165,7 +166,9 @@ def _taken(given: Trial | Path | str) -> tuple[Trial, Tables]:
         if path.suffix.casefold() == ".json":
             record = read_record(path)
             trial = trial_from_record(record)
-            tables = {**record["tables"], "problems": record.get("problems", [])}
+            whole = checked(record)
+            problems = [item for item in whole["problems"] if isinstance(item, dict)]
+            tables = {**whole["tables"], "problems": problems}
             if all(name in tables for name in _TABLES):
                 return trial.with_settings(supporting=False), tables
         else:
@@ -205,7 +208,9 @@ def _paths(trial: Trial, tables: Tables) -> Iterator[tuple[str, Trial]]:
         for block in blocks:
             gone = {plot.id for plot in trial.plots if plot.block == block}
             yield f"without block {block}", _without(trial, gone)
-    flagged = [str(item["what"]) for item in tables["problems"] if item["kind"] == "outlier"]
+    flagged = [
+        str(item.get("what")) for item in tables["problems"] if item.get("kind") == "outlier"
+    ]
     for plot in trial.plots:
         named = f"plot {plot.id} (treatment {plot.treatment})"
         if any(named in what for what in flagged):

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from trialkit.analysis import analyse
+from trialkit.desk.checking import checked
 from trialkit.findings import make_findings
 from trialkit.problems import TrialError, error
 from trialkit.reading import read_trial
@@ -39,6 +40,11 @@ class Side:
     record: dict[str, Any]
     recorded: bool
     edited: tuple[str, ...] = ()
+
+    @property
+    def undigested(self) -> bool:
+        """Whether it is a record without digests, in which edits leave no trace."""
+        return self.recorded and not isinstance(self.record.get("digest"), dict)
 
 
 def take_sides(first: Trial | Path | str, second: Trial | Path | str) -> tuple[Side, Side]:
@@ -110,7 +116,9 @@ def take_side(given: Trial | Path | str) -> Side:
         path = inside
     if path.suffix.lower() == ".json":
         record = read_record(path)
-        return Side(name=str(given), record=record, recorded=True, edited=edited_parts(record))
+        return Side(
+            name=str(given), record=checked(record), recorded=True, edited=edited_parts(record)
+        )
     return Side(name=str(given), record=_analysed(read_trial(path)), recorded=False)
 
 

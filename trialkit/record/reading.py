@@ -228,6 +228,22 @@ def trial_from_record(record: Mapping[str, Any]) -> Trial:
                 )
             ]
         )
+    refuse_other_formats(record)
+    trial = _build(record)
+    faults = trial_faults(trial)
+    if faults:
+        raise damaged(*(problem.what.rstrip(".") for problem in faults))
+    return trial
+
+
+def refuse_other_formats(record: Mapping[str, Any]) -> None:
+    """Refuse a record that a later version wrote, or none.
+
+    Raises
+    ------
+    TrialError
+        When its format is not the one that this version reads.
+    """
     if record.get("format") != FORMAT:
         raise TrialError(
             [
@@ -239,11 +255,6 @@ def trial_from_record(record: Mapping[str, Any]) -> Trial:
                 )
             ]
         )
-    trial = _build(record)
-    faults = trial_faults(trial)
-    if faults:
-        raise damaged(*(problem.what.rstrip(".") for problem in faults))
-    return trial
 
 
 def _build(record: Mapping[str, Any]) -> Trial:

@@ -10,6 +10,7 @@ from trialkit.desk.audit.granularity import granularity
 from trialkit.desk.audit.letters import check_letters
 from trialkit.desk.audit.precision import precision
 from trialkit.desk.audit.reading import read_printed_table
+from trialkit.desk.audit.spread import check_f_of_spreads, check_spreads
 from trialkit.desk.audit.sums import check_control, check_repeated, check_sums
 from trialkit.desk.audit.table import Check, Column, PrintedTable, Verdict
 
@@ -86,6 +87,8 @@ def audit_table(table: PrintedTable | Path | str) -> Audit:
         checks += granularity(column)
         checks += check_letters(column)
         checks += precision(column)
+        checks += check_spreads(column)
+        checks += check_f_of_spreads(column)
     checks += [*check_control(table), *check_sums(table), *check_repeated(table)]
     checks.sort(key=lambda check: (_ORDER.index(check.verdict), not check.question))
     return Audit(name=table.name, checks=tuple(checks))

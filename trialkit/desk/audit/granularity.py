@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from trialkit.desk.audit.rounding import Printed
+from trialkit.desk.audit.rounding import Printed, Range
 from trialkit.desk.audit.table import Check, Column, Verdict
 from trialkit.numerals import number
 
@@ -40,49 +40,63 @@ def possible_total(printed: Printed, units: int, unit: float) -> int | None:
 
 def granularity(column: Column) -> Iterator[Check]:
     """Ask of every mean of whole counts, or of shares k of n, whether it is possible."""
-    kind, plots = column.word("kind"), column.exact("n")
+    kind = column.word("kind")
     if kind not in {"count", "share"}:
         return
     samples = column.exact("samples") or (1.0 if kind == "count" else 0.0)
-    if not plots or not samples:
-        what = "the number of plots" if not plots else "the number examined in each plot"
-        yield Check(
-            verdict=Verdict.CANNOT_TELL,
-            kind="granularity",
-            where=column.name,
-            arithmetic=f"Which means are possible depends on {what}, which is not given.",
-        )
+    if column.plots_of() is None or not samples:
+        what = "the number of plots" if samples else "the number examined in each plot"
+        yield _cannot(column, f"Which means are possible depends on {what}, which is not given.")
         return
-    units = round(plots * samples)
     unit = 100.0 if kind == "share" else column.exact("per") or 1.0
-    step = unit / units
-    odd, fine = [], 0
+    odd, fine, steps = [], 0, []
     for treatment, printed in column.means.items():
-        if printed.range.high - printed.range.low >= step:
+        units = _units(column, treatment, samples)
+        steps.append(unit / units[-1])
+        if printed.range.high - printed.range.low >= steps[-1]:
             continue
         fine += 1
-        if possible_total(printed, units, unit) is None:
-            odd.append((treatment, printed))
-    for treatment, printed in odd:
-        below = math.floor(printed.value / step) * step
-        decimals = printed.decimals + 1
-        yield Check(
-            verdict=Verdict.INCONSISTENT,
-            kind="granularity",
-            where=f"{column.name}, {treatment}",
-            arithmetic=(
-                f"Whole counts in {units} units ({plots:g} plots of {samples:g}) give means in "
-                f"steps of {number(step, 4)}: {below:.{decimals}f} or {below + step:.{decimals}f}, "
-                f"not {printed.text}."
-            ),
-            question="Is n the same for this mean, or was a plot left out or a value mistyped?",
-        )
+        if all(possible_total(printed, number, unit) is None for number in units):
+            odd.append(_impossible(column, treatment, printed, units, unit))
+    yield from odd
     if odd:
         return
+    step = f"steps of {number(min(steps), 4)}"
     if fine:
-        says = f"All {fine} means that can be checked are possible in steps of {number(step, 4)}."
-        verdict = Verdict.CONSISTENT
+        says = f"All {fine} means that can be checked are possible in {step}."
+        yield Check(
+            verdict=Verdict.CONSISTENT, kind="granularity", where=column.name, arithmetic=says
+        )
     else:
-        says = f"The means are rounded more coarsely than their steps of {number(step, 4)}."
-        verdict = Verdict.CANNOT_TELL
-    yield Check(verdict=verdict, kind="granularity", where=column.name, arithmetic=says)
+        yield _cannot(column, f"The means are rounded more coarsely than their {step}.")
+
+
+def _units(column: Column, treatment: str, samples: float) -> list[int]:
+    """Numbers of units that may be behind a mean: one for each number of plots."""
+    plots = column.plots_of(treatment) or Range(1.0, 1.0)
+    return [round(n * samples) for n in range(int(plots.low), int(plots.high) + 1)]
+
+
+def _impossible(
+    column: Column, treatment: str, printed: Printed, units: list[int], unit: float
+) -> Check:
+    step = unit / units[-1]
+    below, decimals = math.floor(printed.value / step) * step, printed.decimals + 1
+    of = f"{units[0]} to {units[-1]}" if len(units) > 1 else f"{units[0]}"
+    return Check(
+        verdict=Verdict.INCONSISTENT,
+        kind="granularity",
+        where=f"{column.name}, {treatment}",
+        arithmetic=(
+            f"Whole counts in {of} units (plots times what is counted in each) give means in "
+            f"steps of {number(step, 4)}: {below:.{decimals}f} or {below + step:.{decimals}f}, "
+            f"not {printed.text}."
+        ),
+        question="Is n the same for this mean, or was a plot left out or a value mistyped?",
+    )
+
+
+def _cannot(column: Column, says: str) -> Check:
+    return Check(
+        verdict=Verdict.CANNOT_TELL, kind="granularity", where=column.name, arithmetic=says
+    )

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from itertools import combinations
 
-from trialkit.desk.audit.precision import critical
+from trialkit.desk.audit.precision import critical, designs, q_point, t_point
 from trialkit.desk.audit.rounding import Range
 from trialkit.desk.audit.table import Check, Column, Verdict
 
@@ -60,6 +60,42 @@ def check_letters(column: Column) -> Iterator[Check]:
     plots = column.exact("n")
     yield _order(column, sets, decided=column.tested_as_shown and bool(plots))
     yield from _differences(column, sets)
+    yield from _against_f(column, sets)
+
+
+def _against_f(column: Column, sets: Sets) -> Iterator[Check]:
+    """Means that all share a letter, where F says that two of them must differ.
+
+    Over all pairs of k means with n plots each the mean of t squared is F, so that the largest is
+    not below F (the sum of squares of all differences is k times that about the mean).
+    """
+    f, procedure = column.number("f"), column.word("procedure")
+    separated = any(not sets[a] & sets[b] for a, b in combinations(sets, 2))
+    if separated or f is None or procedure not in {"lsd", "tukey"} or not column.exact("n"):
+        return
+    if column.treatments != len(sets):
+        return
+    printed, plain = column.exact("df"), designs(column).values()
+    least = printed if printed is not None else min(plain, default=0.0)
+    if least < 1:
+        return
+    df = Range(least, least)
+    needed = t_point(column.alpha, df) if procedure == "lsd" else q_point(
+        column.alpha, column.treatments, df).times(2**-0.5)  # fmt: skip
+    largest = max(f.low, 0.0) ** 0.5
+    if largest <= needed.high:
+        return
+    yield Check(
+        verdict=Verdict.INCONSISTENT if printed is not None else Verdict.CANNOT_TELL,
+        kind="letters",
+        where=f"{column.name}, letters and F",
+        arithmetic=(
+            f"All means share a letter, but with F = {column.numbers['f'].text} two of them differ "
+            f"by {largest:.2f} standard errors of a difference or more; {needed} are enough with "
+            f"{least:g} df."
+        ),
+        question="Do letters and F come from one analysis?",
+    )
 
 
 def _cannot(column: Column, says: str, question: str = "") -> Check:
@@ -115,7 +151,11 @@ def _differences(column: Column, sets: Sets) -> Iterator[Check]:
     own = {"lsd": least, "tukey": critical(column, "tukey")}.get(procedure)
     needed_name, needed = own if own is not None else (name, lsd)
     odd = []
-    separated = any(not sets[a] & sets[b] for a, b in combinations(sets, 2))
+    p = column.number("p")
+    # Where no pair is told apart, a procedure that F protects has compared none.
+    compared = any(not sets[a] & sets[b] for a, b in combinations(sets, 2)) or (
+        p is not None and p.high < column.alpha
+    )
     for a, b in combinations(sets, 2):
         gap = column.means[a].range.away_from(column.means[b].range)
         shares = bool(sets[a] & sets[b])
@@ -123,17 +163,22 @@ def _differences(column: Column, sets: Sets) -> Iterator[Check]:
             odd.append(
                 f"{a} and {b} share no letter, but differ by {gap} ({needed_name}: {needed})"
             )
-        # Where no pair is told apart, a protected procedure has compared none.
-        elif shares and own is not None and separated and _below(needed, gap):
+        elif shares and own is not None and compared and _below(needed, gap):
             odd.append(f"{a} and {b} share a letter, but differ by {gap} ({needed_name}: {needed})")
     if not odd:
         verdict, says = Verdict.CONSISTENT, f"All pairs agree with {needed_name} ({needed})."
     else:
-        verdict = Verdict.INCONSISTENT if column.tested_as_shown else Verdict.CANNOT_TELL
+        # Where plots are missing, each pair has a difference of its own, about adjusted means.
+        equal = column.tested_as_shown and not _unequal(column)
+        verdict = Verdict.INCONSISTENT if equal else Verdict.CANNOT_TELL
         more = f"; and {len(odd) - _MOST_SHOWN} more" if len(odd) > _MOST_SHOWN else ""
         says = "; ".join(odd[:_MOST_SHOWN]) + more + "."
         if verdict is Verdict.CANNOT_TELL:
-            says += " The table does not say that the means were tested as shown."
+            says += (
+                " Each pair has a difference of its own, as numbers of plots differ."
+                if _unequal(column)
+                else " The table does not say that the means were tested as shown."
+            )
     yield Check(
         verdict=verdict,
         kind="letters",
@@ -141,6 +186,12 @@ def _differences(column: Column, sets: Sets) -> Iterator[Check]:
         arithmetic=says,
         question="Which of means, letters and critical difference is meant?" if odd else "",
     )
+
+
+def _unequal(column: Column) -> bool:
+    """Whether numbers of plots differ, or may."""
+    plots = column.plots_of()
+    return plots is not None and plots.low < plots.high
 
 
 def _below(one: Range, other: Range) -> bool:

@@ -4,24 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import combinations
 
 from scipy import special
 
-from trialkit.desk.audit.rounding import Range
+from trialkit.desk.audit.rounding import Printed, Range
 from trialkit.desk.audit.table import Check, Column, Verdict
 from trialkit.inference.comparisons.distributions import studentized_range_isf
 
 _ROOT2 = math.sqrt(2.0)
+_MOST_PLOTS = 12
 _ANY_DF = Range(1.0, math.inf)
 
 
-def _t(alpha: float, df: Range) -> Range:
+def t_point(alpha: float, df: Range) -> Range:
+    """Two-sided point of Student's t, at any of these degrees of freedom."""
     points = [-float(special.stdtrit(end, alpha / 2)) for end in (df.low, min(df.high, 1e9))]
     return Range(min(points), max(points))
 
 
-def _q(alpha: float, treatments: int, df: Range) -> Range:
+def q_point(alpha: float, treatments: int, df: Range) -> Range:
+    """Point of the studentized range, at any of these degrees of freedom."""
     points = [
         float(studentized_range_isf(alpha, treatments, max(1.0, end))) for end in (df.low, df.high)
     ]
@@ -29,17 +33,31 @@ def _q(alpha: float, treatments: int, df: Range) -> Range:
 
 
 def designs(column: Column) -> dict[str, float]:
-    """Degrees of freedom of error of the plain designs, with all plots there."""
-    n, number = column.exact("n"), column.treatments
-    if not n:
+    """Degrees of freedom of error of the plain designs with these plots."""
+    plots, number = _plots(column), column.treatments
+    if not plots:
         return {}
+    n, every = max(plots), sum(plots)
     found = {
-        "randomised complete blocks": (n - 1) * (number - 1),
-        "complete randomisation": number * (n - 1),
+        "randomised complete blocks": every - n - number + 1,
+        "complete randomisation": every - number,
     }
-    if n == number:
+    if n == number and every == n * n:
         found["a Latin square"] = (number - 1) * (number - 2)
     return found
+
+
+def from_to(plots: Range) -> str:
+    """Write numbers of plots: "4", "3 to 4"."""
+    return f"{plots.low:g}" + ("" if plots.low == plots.high else f" to {plots.high:g}")
+
+
+def _plots(column: Column) -> list[float]:
+    """Plots behind each mean; empty where they are not known exactly."""
+    n, own = column.exact("n"), [column.plots.get(name) for name in column.means]
+    if all(item is not None and item.upto is None for item in own) and own:
+        return [item.value for item in own if item is not None]
+    return [n] * column.treatments if n and not column.plots else []
 
 
 def degrees(column: Column) -> Range:
@@ -59,7 +77,7 @@ def degrees(column: Column) -> Range:
 def routes(column: Column) -> list[tuple[str, Range]]:
     """Standard errors of a difference, by every way in which the table gives one."""
     ways: list[tuple[str, Range]] = []
-    n, df = column.exact("n"), degrees(column)
+    n, df = column.plots_of(), degrees(column)
     sed, sem, square = (
         column.number(name) for name in ("se of difference", "se of mean", "mean square")
     )
@@ -68,24 +86,51 @@ def routes(column: Column) -> list[tuple[str, Range]]:
     if sem is not None:
         ways.append(("standard error of a mean × √2", sem.times(_ROOT2)))
     if square is not None and n and square.low >= 0:
-        name = f"√(2 × mean square / {n:g})"
-        ways.append((name, Range(*(math.sqrt(2 * end / n) for end in (square.low, square.high)))))
+        ends = math.sqrt(2 * square.low / n.high), math.sqrt(2 * square.high / n.low)
+        ways.append((f"√(2 × mean square / {from_to(n)})", Range(*ends)))
     lsd, hsd, cv = column.number("lsd"), column.number("hsd"), column.number("cv")
     if lsd is not None:
-        t = _t(column.alpha, df)
+        t = t_point(column.alpha, df)
         ways.append((f"LSD / t ({t})", Range(lsd.low / t.high, lsd.high / t.low)))
     if hsd is not None and column.treatments > 1:
-        q = _q(column.alpha, column.treatments, df)
+        q = q_point(column.alpha, column.treatments, df)
         name = f"Tukey's difference × √2 / q ({q})"
         ways.append((name, Range(hsd.low * _ROOT2 / q.high, hsd.high * _ROOT2 / q.low)))
-    if cv is not None and n and column.treatments == len(column.means):
-        values = [printed.range for printed in column.means.values()]
-        grand = Range(*(sum(ends) / len(values) for ends in _sides(values)))
-        if grand.low > 0:
-            factor = math.sqrt(2 / n) / 100
-            name = f"CV × grand mean ({grand}) × √(2 / {n:g})"
-            ways.append((name, Range(cv.low * grand.low * factor, cv.high * grand.high * factor)))
+    grand = grand_mean(column)
+    if cv is not None and n and grand is not None and grand.low > 0:
+        name = f"CV × grand mean ({grand}) × √(2 / {from_to(n)})"
+        ends = (
+            cv.low * grand.low * math.sqrt(2 / n.high),
+            cv.high * grand.high * math.sqrt(2 / n.low),
+        )
+        ways.append((name, Range(ends[0] / 100, ends[1] / 100)))
     return ways
+
+
+def grand_mean(column: Column) -> Range | None:
+    """Mean over treatments: as printed, or from their means where all of them are there."""
+    printed = column.number("grand mean")
+    if printed is not None or column.treatments != len(column.means):
+        return printed
+    return mean_of_means(column)
+
+
+def mean_of_means(column: Column) -> Range:
+    """Mean of the means, each with its plots as weight; any weight that n allows."""
+    low, high = _sides([printed.range for printed in column.means.values()])
+    plots = [column.plots_of(name) or Range(1.0, 1.0) for name in column.means]
+    return Range(-_largest([-end for end in low], plots), _largest(high, plots))
+
+
+def _largest(values: list[float], weights: list[Range]) -> float:
+    """Largest weighted mean: the largest values with most weight, the others with least."""
+    order = sorted(zip(values, weights, strict=True), key=lambda pair: -pair[0])
+    best = -math.inf
+    for heavy in range(len(order) + 1):
+        chosen = [w.high if i < heavy else w.low for i, (_, w) in enumerate(order)]
+        total = sum(w * value for w, (value, _) in zip(chosen, order, strict=True))
+        best = max(best, total / sum(chosen))
+    return best
 
 
 def _sides(values: list[Range]) -> tuple[list[float], list[float]]:
@@ -101,6 +146,7 @@ def precision(column: Column) -> Iterator[Check]:
         decided = agrees or column.tested_as_shown
         verdict = Verdict.CONSISTENT if agrees else Verdict.INCONSISTENT
         says = f"Standard error of a difference: {left} gives {one}; {right} gives {other}."
+        says += "" if agrees else would_fit(column)
         yield Check(
             verdict=verdict if decided else Verdict.CANNOT_TELL,
             kind="precision",
@@ -108,10 +154,74 @@ def precision(column: Column) -> Iterator[Check]:
             arithmetic=says if decided else f"{says} {_scale_words(column)}",
             question="" if agrees else "Do they come from one analysis, one n, one level?",
         )
+    yield from _any_plain_design(column, ways)
+    yield from _grand_mean(column)
     yield from _unsaid_error(column, ways)
     yield from _df(column)
     yield from _f_from_means(column)
     yield from _p_from_f(column)
+
+
+def _any_plain_design(column: Column, ways: list[tuple[str, Range]]) -> Iterator[Check]:
+    """Where df are not printed: whether those of any plain design bring all together."""
+    plain = designs(column)
+    if "df" in column.numbers or not plain or not _all_meet(ways):
+        return
+    for df in plain.values():
+        numbers = {**column.numbers, "df": Printed(f"{df:g}", df, 0)}
+        if df < 1 or _all_meet(routes(replace(column, numbers=numbers))):
+            return
+    known = " or ".join(f"{df:g} ({name})" for name, df in plain.items())
+    says = f"No degrees of freedom of a plain design, {known}, bring the numbers together."
+    yield Check(
+        verdict=Verdict.CANNOT_TELL,
+        kind="precision",
+        where=column.name,
+        arithmetic=says + would_fit(column),
+        question="Of how many plots, at which level, and on which scale are they?",
+    )
+
+
+def _all_meet(ways: list[tuple[str, Range]]) -> bool:
+    return all(a.meets(b) for (_, a), (_, b) in combinations(ways, 2))
+
+
+def would_fit(column: Column) -> str:
+    """Name the numbers of plots in a plain design with which all ways would agree; or nothing."""
+    fits = []
+    for n in range(2, _MOST_PLOTS + 1):
+        exact = Printed(str(n), float(n), 0)
+        other = replace(column, plots={}, numbers={**column.numbers, "n": exact})
+        for name, df in designs(other).items():
+            printed = Printed(f"{df:g}", df, 0)
+            numbers = {**other.numbers, "df": other.numbers.get("df", printed)}
+            own = routes(replace(other, numbers=numbers))
+            if df >= 1 and df == numbers["df"].value and _all_meet(own):
+                fits.append(f"{n} plots a treatment in {name} ({df:g} df)")
+    if not fits or (
+        column.exact("n") and any(item.startswith(f"{column.exact('n'):g} ") for item in fits)
+    ):
+        return ""
+    return f" They would agree with {' or '.join(fits[:2])}."
+
+
+def _grand_mean(column: Column) -> Iterator[Check]:
+    printed = column.number("grand mean")
+    if printed is None or column.treatments != len(column.means):
+        return
+    found = mean_of_means(column)
+    agrees = found.meets(printed)
+    yield Check(
+        verdict=Verdict.CONSISTENT
+        if agrees
+        else Verdict.INCONSISTENT
+        if column.exact("n") and column.tested_as_shown
+        else Verdict.CANNOT_TELL,
+        kind="sums",
+        where=f"{column.name}, grand mean",
+        arithmetic=f"The means give {found}; printed: {column.numbers['grand mean'].text}.",
+        question="" if agrees else "Was a mean left out, or were plots missing?",
+    )
 
 
 def _scale_words(column: Column) -> str:
@@ -141,17 +251,16 @@ def _unsaid_error(column: Column, ways: list[tuple[str, Range]]) -> Iterator[Che
 
 
 def _df(column: Column) -> Iterator[Check]:
-    df, n, number = column.exact("df"), column.exact("n"), column.treatments
-    if df is None or not n:
+    df, plots, number = column.exact("df"), _plots(column), column.treatments
+    if df is None or not plots:
         return
-    most = number * (n - 1)
+    most, n = sum(plots) - number, Range(min(plots), max(plots))
     fits = [name for name, value in designs(column).items() if value == df]
     if fits:
-        says = (
-            f"{df:g} are those of {' and of '.join(fits)}, {number} treatments, {n:g} plots each."
-        )
+        named = " and of ".join(fits)
+        says = f"{df:g} are those of {named}, {number} treatments, {from_to(n)} plots each."
     elif df > most:
-        says = f"{number} treatments with {n:g} plots each leave {most:g} for error at most."
+        says = f"{number} treatments with {from_to(n)} plots each leave {most:g} for error at most."
     else:
         says = f"{df:g} fit no complete blocks; plots missing or other strata would explain it."
     impossible = df > most
@@ -175,20 +284,12 @@ def _f_from_means(column: Column) -> Iterator[Check]:
     ways, number = routes(column), len(column.means)
     if f is None or not n or not ways or number < 2 or column.treatments != number:
         return
-    values = [printed.value for printed in column.means.values()]
-    halves = [printed.range.high - printed.value for printed in column.means.values()]
-    centre = sum(values) / number
-    spread = math.sqrt(sum((value - centre) ** 2 for value in values))
-    reach = math.sqrt(sum(half**2 for half in halves))
+    spread = variance_of_means(column)
     name, sed = ways[0]
-    if not math.isfinite(reach) or sed.low <= 0:
+    if spread is None or sed.low <= 0:
         return
-    # n SS / (k - 1) over the mean square, which is n SED^2 / 2
-    factor = 2.0 / (number - 1)
-    found = Range(
-        factor * (max(0.0, spread - reach) / sed.high) ** 2,
-        factor * ((spread + reach) / sed.low) ** 2,
-    )
+    # n times the variance of the means over the mean square, which is n SED^2 / 2
+    found = Range(2.0 * spread.low / sed.high**2, 2.0 * spread.high / sed.low**2)
     agrees = found.meets(f)
     decided = agrees or column.tested_as_shown
     says = f"The means with {name} ({sed}) give F = {found}; printed: {column.numbers['f'].text}."
@@ -203,6 +304,19 @@ def _f_from_means(column: Column) -> Iterator[Check]:
         arithmetic=says if decided else f"{says} {_scale_words(column)}",
         question="" if agrees else "Does F belong to these means?",
     )
+
+
+def variance_of_means(column: Column) -> Range | None:
+    """Range of the variance of the means; None where one of them has no bounds."""
+    ranges = [printed.range for printed in column.means.values()]
+    values = [printed.value for printed in column.means.values()]
+    reach = math.sqrt(sum((r.high - v) ** 2 for r, v in zip(ranges, values, strict=True)))
+    if len(values) < 2 or not math.isfinite(reach):
+        return None
+    centre = sum(values) / len(values)
+    spread = math.sqrt(sum((value - centre) ** 2 for value in values))
+    ends = max(0.0, spread - reach) ** 2, (spread + reach) ** 2
+    return Range(*(end / (len(values) - 1) for end in ends))
 
 
 def _p_from_f(column: Column) -> Iterator[Check]:
@@ -261,7 +375,7 @@ def critical(column: Column, procedure: str) -> tuple[str, Range] | None:
         return None
     name, sed = ways[0]
     if procedure == "lsd":
-        t = _t(column.alpha, df)
+        t = t_point(column.alpha, df)
         return f"LSD from {name}", Range(sed.low * t.low, sed.high * t.high)
-    q = _q(column.alpha, column.treatments, df).times(1 / _ROOT2)
+    q = q_point(column.alpha, column.treatments, df).times(1 / _ROOT2)
     return f"Tukey's difference from {name}", Range(sed.low * q.low, sed.high * q.high)

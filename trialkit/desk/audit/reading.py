@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from trialkit.desk.audit.rounding import Printed, read_printed
+from trialkit.desk.audit.rounding import Printed, read_from_to, read_printed, split_spread
 from trialkit.desk.audit.table import Column, PrintedTable
 from trialkit.files import read_regular
 from trialkit.printed_layout import NUMBERS, STATISTICS, SUMS, WORDS
@@ -19,7 +19,7 @@ from trialkit.reading.workbooks import MAX_BYTES, read_workbook
 #: How P is printed without a number (common practice, no source); one star is a missing value.
 _STARS = {"ns": ">0.05", "n.s.": ">0.05", "**": "<0.01", "***": "<0.001"}
 _HEADING = re.compile(
-    r"(?:(mean|letters|control)\s+)?(?:day\s+(-?\d+(?:\.\d+)?)|(yield))", re.IGNORECASE
+    r"(?:(mean|letters|control|n)\s+)?(?:day\s+(-?\d+(?:\.\d+)?)|(yield))", re.IGNORECASE
 )
 
 
@@ -90,7 +90,7 @@ class _Sheet:
             elif folded:
                 self._tell(
                     f"The heading {quoted(heading)} is not understood.",
-                    "Use day D, letters day D, control day D, yield, "
+                    "Use day D, letters day D, control day D, n day D, yield, "
                     f"{listing(SUMS)}, all or role.",
                     self.grid.rows[0][0].row,
                     heading,
@@ -154,8 +154,7 @@ class _Sheet:
         found = {}
         for key, cell in cells.items():
             try:
-                text = cell.text.strip()
-                printed = read_printed(_STARS.get(text.casefold(), text) if key == "p" else text)
+                printed = self._number(key, cell.text.strip(), mean=rest)
             except ValueError:
                 printed = None
             if printed is None or (printed.rest and not rest):
@@ -168,6 +167,13 @@ class _Sheet:
                 continue
             found[key] = printed
         return found
+
+    @staticmethod
+    def _number(key: str, text: str, *, mean: bool) -> Printed | None:
+        if key == "p":
+            return read_printed(_STARS.get(text.casefold(), text))
+        found = read_from_to(text) if key == "n" else None
+        return found or read_printed(split_spread(text)[0] if mean else text)
 
     def table(self, name: str) -> PrintedTable:
         """Bring the cells together."""
@@ -186,7 +192,9 @@ class _Sheet:
         )
 
     def _column(self, name: str) -> Column:
-        means = self._numbers(self._texts("mean", name, self.treatments), rest=True)
+        cells = self._texts("mean", name, self.treatments)
+        means = self._numbers(cells, rest=True)
+        spreads = {key: split_spread(cell.text)[1] for key, cell in cells.items()}
         letters = {key: printed.rest for key, printed in means.items() if printed.rest}
         letters |= {k: c.text for k, c in self._texts("letters", name, self.treatments).items()}
         below = self._texts("all", "", self.below) | self._texts("mean", name, self.below)
@@ -202,6 +210,12 @@ class _Sheet:
             control=self._numbers(self._texts("control", name, self.treatments)),
             numbers=numbers,
             words=self._words({key: cell for key, cell in below.items() if key in WORDS}),
+            spreads={
+                key: printed
+                for key, text in spreads.items()
+                if text and (printed := read_printed(text)) is not None
+            },
+            plots=self._numbers(self._texts("n", name, self.treatments)),
         )
 
     def _words(self, cells: Mapping[str, Cell]) -> dict[str, str]:

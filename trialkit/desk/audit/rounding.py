@@ -15,6 +15,8 @@ _SLACK = 1e-9
 #: Whole numbers from here on may have been rounded to fewer digits than they show.
 _LARGE = 1000.0
 _PRINTED = re.compile(r"([<>]=?|≤|≥)?\s*([+-]?(?:\d[\d,]*\.?\d*|\.\d+))\s*%?\s*(.*)", re.DOTALL)
+_SPREAD = re.compile(r"(.*?\d)\s*(?:±|\+/-|\+-)\s*([\d.,]+)(.*)", re.DOTALL)
+_FROM_TO = re.compile(r"(\d+)\s*(?:-|–|to)\s*(\d+)")
 _COMMA_DECIMAL = re.compile(r"[+-]?\d+,\d{1,2}|[+-]?0,\d+")
 
 
@@ -76,6 +78,8 @@ class Printed:
         What follows it in the cell, letters of a mean separation as a rule.
     sign : str
         ``<`` or ``>`` before it.
+    upto : float or None
+        Of a range such as "2-3" its end.
     """
 
     text: str
@@ -83,6 +87,7 @@ class Printed:
     decimals: int
     rest: str = ""
     sign: str = ""
+    upto: float | None = None
 
     @property
     def range(self) -> Range:
@@ -90,6 +95,8 @@ class Printed:
 
         Whole numbers of 1,000 and more that end in zeros may have been rounded to these zeros.
         """
+        if self.upto is not None:
+            return Range(self.value, self.upto)
         if self.sign == "<":
             return Range(-math.inf, self.value)
         if self.sign == ">":
@@ -99,6 +106,11 @@ class Printed:
             digits = f"{abs(self.value):.0f}"
             half *= 10.0 ** (len(digits) - len(digits.rstrip("0")))
         return Range(self.value - half, self.value + half)
+
+    @property
+    def range_of_whole(self) -> Range:
+        """What it can be where it is a number of plots, which is not rounded."""
+        return Range(self.value, self.value if self.upto is None else self.upto)
 
 
 def read_printed(text: str) -> Printed | None:
@@ -128,3 +140,34 @@ def read_printed(text: str) -> Printed | None:
     decimals = len(digits.partition(".")[2])
     plain = {"≤": "<", "≥": ">"}.get(sign or "", (sign or "")[:1])
     return Printed(digits, float(digits), decimals, rest.strip(), plain)
+
+
+def split_spread(text: str) -> tuple[str, str]:
+    """Take what follows a plus-minus sign out of a cell.
+
+    Examples
+    --------
+    >>> split_spread("39.3 ± 0.4 a"), split_spread("39.3 a")
+    (('39.3 a', '0.4'), ('39.3 a', ''))
+    """
+    match = _SPREAD.fullmatch(text.strip())
+    if match is None:
+        return text, ""
+    mean, spread, rest = match.groups()
+    return f"{mean} {rest.strip()}".strip(), spread
+
+
+def read_from_to(text: str) -> Printed | None:
+    """Read a number of plots that is printed as a range; None where it is none.
+
+    Examples
+    --------
+    >>> found = read_from_to("2–3")
+    >>> found.range.low, found.range.high
+    (2.0, 3.0)
+    """
+    match = _FROM_TO.fullmatch(text.strip())
+    if match is None:
+        return None
+    low, high = sorted(float(part) for part in match.groups())
+    return Printed(text.strip(), low, 0, upto=high)

@@ -26,7 +26,7 @@ class Check:
     verdict : Verdict
     kind : str
         Which question: ``granularity``, ``letters``, ``precision``, ``f and p``, ``control``,
-        ``sums``, ``repeated``.
+        ``sums``, ``repeated``, ``spread``.
     where : str
         Column, and treatment where one is meant.
     arithmetic : str
@@ -60,6 +60,10 @@ class Column:
         Of the names in ``printed_layout.NUMBERS``.
     words : mapping of str to str
         Of the names in ``printed_layout.WORDS``.
+    spreads : mapping of str to Printed
+        What is printed after a plus-minus sign, a standard error or deviation.
+    plots : mapping of str to Printed
+        Plots behind each mean, where they differ.
     """
 
     name: str
@@ -69,6 +73,18 @@ class Column:
     control: Mapping[str, Printed] = field(default_factory=dict)
     numbers: Mapping[str, Printed] = field(default_factory=dict)
     words: Mapping[str, str] = field(default_factory=dict)
+    spreads: Mapping[str, Printed] = field(default_factory=dict)
+    plots: Mapping[str, Printed] = field(default_factory=dict)
+
+    def plots_of(self, treatment: str | None = None) -> Range | None:
+        """Plots behind a mean, or behind any of them; None where they are not given."""
+        if treatment is not None and treatment in self.plots:
+            return self.plots[treatment].range_of_whole
+        if self.plots:
+            ranges = [printed.range_of_whole for printed in self.plots.values()]
+            return Range(min(r.low for r in ranges), max(r.high for r in ranges))
+        found = self.numbers.get("n")
+        return None if found is None or found.sign else found.range_of_whole
 
     def number(self, name: str) -> Range | None:
         """Range of a number below the means; None where it is not printed."""
@@ -78,7 +94,7 @@ class Column:
     def exact(self, name: str) -> float | None:
         """Return a number that is no measurement, as it stands."""
         found = self.numbers.get(name)
-        return None if found is None or found.sign else found.value
+        return None if found is None or found.sign or found.upto else found.value
 
     def word(self, name: str) -> str:
         """Return a word below the means; empty where it is not said."""

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from trialkit.analysis.schema import TABLES
+from trialkit.desk.checking import checked
 from trialkit.desk.second_route.agreement import AGREES, SecondRoute, TableAgreement, Tally
 from trialkit.problems import TrialError, error, listing
 from trialkit.record.reading import trial_from_record
@@ -62,7 +63,7 @@ def second_route(record: Mapping[str, Any]) -> SecondRoute:
     from trialkit.desk.second_route.plain import compare_response
     from trialkit.desk.second_route.plots import key_of, named, plot_values
 
-    trial, tables, tally = trial_from_record(record), record["tables"], Tally()
+    trial, tables, tally = trial_from_record(record), checked(record)["tables"], Tally()
     data = plot_values(trial)
     for item in tables.get("responses", []):
         key = key_of(item)
