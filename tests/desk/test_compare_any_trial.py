@@ -20,7 +20,12 @@ from trialkit.desk.second_route import second_route
 # Completely randomised, blocks, incomplete blocks, Latin square, split-plot, strip-plot, shares;
 # several variables, samples, plots lost, some without yields.
 SEEDS = (6, 19, 8, 9, 16, 5, 7)
-SETTINGS: dict[str, Any] = {"alpha": 0.1, "comparison": "scheffe", "control_target": 60.0, "seed": 7}
+SETTINGS: dict[str, Any] = {
+    "alpha": 0.1,
+    "comparison": "scheffe",
+    "control_target": 60.0,
+    "seed": 7,
+}
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -87,7 +87,7 @@ def routes(column: Column) -> list[tuple[str, Range]]:
         ways.append(("standard error of a mean × √2", sem.times(_ROOT2)))
     if square is not None and n and square.low >= 0:
         ends = math.sqrt(2 * square.low / n.high), math.sqrt(2 * square.high / n.low)
-        ways.append((f"√(2 × mean square / {from_to(n)})", Range(*ends)))
+        ways.append((f"√(2 × mean square / n), n = {from_to(n)},", Range(*ends)))
     lsd, hsd, cv = column.number("lsd"), column.number("hsd"), column.number("cv")
     if lsd is not None:
         t = t_point(column.alpha, df)
@@ -98,7 +98,7 @@ def routes(column: Column) -> list[tuple[str, Range]]:
         ways.append((name, Range(hsd.low * _ROOT2 / q.high, hsd.high * _ROOT2 / q.low)))
     grand = grand_mean(column)
     if cv is not None and n and grand is not None and grand.low > 0:
-        name = f"CV × grand mean ({grand}) × √(2 / {from_to(n)})"
+        name = f"CV × grand mean ({grand}) × √(2 / n), n = {from_to(n)},"
         ends = (
             cv.low * grand.low * math.sqrt(2 / n.high),
             cv.high * grand.high * math.sqrt(2 / n.low),

@@ -10,7 +10,7 @@ from trialkit.numerals import plural
 
 _TITLES = {
     Verdict.INCONSISTENT: "Numbers that do not fit together: questions to the author",
-    Verdict.CANNOT_TELL: "What the table does not let tell",
+    Verdict.CANNOT_TELL: "What the table leaves open",
     Verdict.CONSISTENT: "What fits together",
 }
 _MEANING = (
