@@ -139,6 +139,16 @@ def test_a_number_of_plots_that_is_a_range(tmp_path: Path) -> None:
     assert [check.where for check in odd.of(Verdict.INCONSISTENT)] == ["day 7, B"]
 
 
+@pytest.mark.parametrize("number", ["0", "1-999999999", "2.5", "<3", "-4"])
+def test_what_is_no_number_of_plots(number: str, tmp_path: Path) -> None:
+    for text in (
+        f"treatment,day 7,n day 7\nA,3.0,{number}\nB,4.0,3\n",
+        f"treatment,day 7,all\nA,3.0,\nB,4.0,\nstatistics,,\nn,,{number}\nkind,,count\n",
+    ):
+        with pytest.raises(trialkit.TrialError, match="no number of plots"):
+            audited(tmp_path, text)
+
+
 def test_standard_errors_after_the_means(tmp_path: Path) -> None:
     text = "treatment,day 7,all\nA,12.25 ± 3.2 a,\nB,4.50±1.1 b,\nstatistics,,\nn,,4\nkind,,count\n"
     text += "spread,,se\n"

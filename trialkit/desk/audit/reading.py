@@ -18,6 +18,8 @@ from trialkit.reading.workbooks import MAX_BYTES, read_workbook
 
 #: How P is printed without a number (common practice, no source); one star is a missing value.
 _STARS = {"ns": ">0.05", "n.s.": ">0.05", "**": "<0.01", "***": "<0.001"}
+_MOST_PLOTS = 10_000
+_WIDEST = 50
 _HEADING = re.compile(
     r"(?:(mean|letters|control|n)\s+)?(?:day\s+(-?\d+(?:\.\d+)?)|(yield))", re.IGNORECASE
 )
@@ -150,11 +152,25 @@ class _Sheet:
             if cell.column == number and cell.text.strip() and not is_missing(cell.text)
         }
 
-    def _numbers(self, cells: Mapping[str, Cell], *, rest: bool = False) -> dict[str, Printed]:
+    def _check_plots(self, printed: Printed, cell: Cell) -> None:
+        """Plots are whole, one or more, and a range of them is no wider than a table leaves it."""
+        span = printed.range_of_whole
+        sound = span.low >= 1 and span.high <= _MOST_PLOTS and span.high - span.low <= _WIDEST
+        if printed.sign or not sound or not float(span.low).is_integer():
+            self._tell(
+                f"{quoted(cell.text)} is no number of plots.",
+                f"Type a whole number of 1 to {_MOST_PLOTS}, or a range such as 2-3.",
+                cell.row,
+                self.head.get(cell.column),
+            )
+
+    def _numbers(
+        self, cells: Mapping[str, Cell], *, rest: bool = False, key: str = ""
+    ) -> dict[str, Printed]:
         found = {}
-        for key, cell in cells.items():
+        for name, cell in cells.items():
             try:
-                printed = self._number(key, cell.text.strip(), mean=rest)
+                printed = self._number(key or name, cell.text.strip(), mean=rest)
             except ValueError:
                 printed = None
             if printed is None or (printed.rest and not rest):
@@ -165,7 +181,7 @@ class _Sheet:
                     self.head.get(cell.column),
                 )
                 continue
-            found[key] = printed
+            found[name] = printed
         return found
 
     @staticmethod
@@ -199,7 +215,13 @@ class _Sheet:
         letters |= {k: c.text for k, c in self._texts("letters", name, self.treatments).items()}
         below = self._texts("all", "", self.below) | self._texts("mean", name, self.below)
         numbers = self._numbers({key: cell for key, cell in below.items() if key in NUMBERS})
-        for key in ("n", "samples", "per", "df", "df treatment", "treatments", "alpha"):
+        plots = self._texts("n", name, self.treatments)
+        own = self._numbers(plots, key="n")
+        for key, number in own.items():
+            self._check_plots(number, plots[key])
+        if "n" in numbers:
+            self._check_plots(numbers["n"], below["n"])
+        for key in ("samples", "per", "df", "df treatment", "treatments", "alpha"):
             if key in numbers and numbers[key].value <= 0:
                 self._tell(f"{key} is not above zero.", "Type it as printed.", below[key].row, name)
         return Column(
@@ -215,7 +237,7 @@ class _Sheet:
                 for key, text in spreads.items()
                 if text and (printed := read_printed(text)) is not None
             },
-            plots=self._numbers(self._texts("n", name, self.treatments)),
+            plots=own,
         )
 
     def _words(self, cells: Mapping[str, Cell]) -> dict[str, str]:
