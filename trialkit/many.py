@@ -4,12 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from trialkit.problems import Problem, Severity, TrialError, error
 from trialkit.processes import LOST, folder_names, work_through
 from trialkit.report_options import USUAL, ReportOptions
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Glimpse:
+    """One trial in a few words, for a list of many.
+
+    Attributes
+    ----------
+    leads : str
+        Treatment with the best estimate, and whether it was shown to differ from the untreated.
+    control_first, control_last : str
+        Percent control of that treatment at the first and last assessment, with interval and day.
+    precision : str
+        Smallest reduction of the first pest over the period that a trial like this finds, and
+        the coefficient of variation of the first yield.
+    doubts : str
+        Checks that failed, and values missing.
+
+    Examples
+    --------
+    >>> from trialkit.many import Glimpse
+    >>> Glimpse(leads="Tarnock").precision
+    ''
+    """
+
+    leads: str = ""
+    control_first: str = ""
+    control_last: str = ""
+    precision: str = ""
+    doubts: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +58,8 @@ class Reported:
         What the trial shows, the weightiest first.
     problems : tuple of Problem
         Errors and warnings.
+    glimpse : Glimpse
+        The trial in a few words, for the overview.
 
     Examples
     --------
@@ -42,6 +74,7 @@ class Reported:
     paths: tuple[Path, ...] = ()
     findings: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
+    glimpse: Glimpse = field(default_factory=Glimpse)
 
     @property
     def written(self) -> bool:
@@ -133,6 +166,7 @@ def _lost(task: _Task) -> Reported:
 
 def _report_one(task: _Task) -> Reported:
     # Loaded here: a process that only hands out work needs none of it.
+    from trialkit.glimpse import glimpse
     from trialkit.run import report_trial
 
     name, trial, folder, options = task
@@ -160,4 +194,5 @@ def _report_one(task: _Task) -> Reported:
         paths=written.paths,
         findings=tuple(item.text for item in written.findings),
         problems=written.analysis.problems,
+        glimpse=glimpse(written.analysis),
     )

@@ -11,12 +11,25 @@ from trialkit.files import write_whole
 from trialkit.many import Reported
 from trialkit.report.tidy_files import cell_text, csv_file
 
-HEADS = ("trial", "read from", "what it shows first", "warnings", "state", "report")
+HEADS = (
+    "trial",
+    "read from",
+    "what it shows first",
+    "best estimate",
+    "control at first",
+    "control at last",
+    "precision",
+    "doubts",
+    "warnings",
+    "state",
+    "report",
+)
 _STYLE = (
-    "body{font:15px/1.5 'Segoe UI',Helvetica,Arial,sans-serif;margin:2rem auto;max-width:72rem;"
+    "body{font:15px/1.5 'Segoe UI',Helvetica,Arial,sans-serif;margin:2rem auto;max-width:96rem;"
     "padding:0 1rem;color:#1d2529}table{border-collapse:collapse;width:100%}"
     "th,td{text-align:left;vertical-align:top;padding:.35rem .6rem;border-bottom:1px solid #d9dee1}"
     "thead th{border-bottom:1.5px solid #1d2529}tbody th{font-weight:600}"
+    "td:nth-child(3){min-width:17rem}"
 )
 
 
@@ -33,6 +46,11 @@ def overview_rows(outcomes: Sequence[Reported]) -> list[tuple[str, ...]]:
             item.name,
             item.trial.name,
             item.findings[0] if item.findings else "",
+            item.glimpse.leads,
+            item.glimpse.control_first,
+            item.glimpse.control_last,
+            item.glimpse.precision,
+            item.glimpse.doubts,
             str(item.warnings),
             "reported" if item.written else f"{len(item.problems)} to mend",
             _page(item),
