@@ -164,6 +164,7 @@ def mix(
     """
     from trialkit.planning import mix_sheet
     from trialkit.planning.mix_pages import mix_lines
+    from trialkit.planning.visits import in_us_units
     from trialkit.planning.words import cautions
     from trialkit.planning.writing import write_mix
     from trialkit.wording import paragraph, problem_lines
@@ -181,7 +182,7 @@ def mix(
     paths = () if out is None else guarded(lambda: write_mix(given, sheet, out))
     if quiet:
         return
-    for text in (*mix_lines(sheet), cautions()[0]):
+    for text in (*mix_lines(sheet, us=in_us_units(given)), cautions()[0]):
         for line in paragraph(text):
             typer.echo(line)
     for path in paths:

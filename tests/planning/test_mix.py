@@ -267,6 +267,7 @@ def test_the_page_holds_cautions_amounts_and_text_as_text() -> None:
     assert "authorises nothing" in page
     assert "protective equipment" in page
     assert "18 mL" in page
+    assert "18 mL (0.609 fl oz) of" in mix_lines(sheet, us=True)[0]
     assert mix_lines(sheet) == ["2 <b>Ostrel</b>: 18 mL of <b>Ostrel</b> in 2.4 L for 4 plots"]
 
 

@@ -192,8 +192,8 @@ def _amount_line(row: Row, *, us: bool) -> tuple[str, ...]:
     )
 
 
-def mix_lines(sheet: MixSheet) -> list[str]:
-    """Write the amounts for the terminal, a line a product."""
+def mix_lines(sheet: MixSheet, *, us: bool = False) -> list[str]:
+    """Write the amounts for the terminal, a line a product; with ``us`` in US units too."""
     lines = []
     for row in sheet.amounts.to_dict("records"):
         of = "" if row["application"] is None else f"application {row['application']}, "
@@ -202,10 +202,11 @@ def mix_lines(sheet: MixSheet) -> list[str]:
             for item in sheet.tanks.to_dict("records")
             if item["treatment"] == row["treatment"] and item["application"] == row["application"]
         )
-        mix = _volume(tank["mix_l"], us=False)
+        mix = _volume(tank["mix_l"], us=us)
+        also = f" ({row['amount_us']})" if us else ""
         within = f" in {mix}" if mix else ""
         lines.append(
-            f"{of}{_treatment(row)}: {number(row['amount'], 4)} {row['unit']} of "
+            f"{of}{_treatment(row)}: {number(row['amount'], 4)} {row['unit']}{also} of "
             f"{plain_line(str(row['product']))}{within} for {tank['plots']} plots"
         )
     return lines
