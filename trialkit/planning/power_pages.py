@@ -130,7 +130,8 @@ def _found(needed: BlocksNeeded, sought: Sought, part: pd.DataFrame, count: str)
     missed = [str(size) for size, value in known if not isfinite(value)]
     texts = [", ".join(reached)] if reached else []
     if missed:
-        texts.append(f"{told.nothing} with {' or '.join(missed)}{'' if reached else ' blocks'}")
+        sizes_missed = " or ".join(filter(None, (", ".join(missed[:-1]), missed[-1])))
+        texts.append(f"{told.nothing} with {sizes_missed}{'' if reached else ' blocks'}")
     return f"{what}{count}, with a chance of {100 * WANTED:.0f} %: {'; '.join(texts)}."
 
 
