@@ -9,7 +9,8 @@ import numpy as np
 from trialkit.inference.comparisons.procedures import Comparisons, compare_pairs
 from trialkit.inference.design import layout as layouts
 from trialkit.inference.design.layout import Codes, FloatArray, Layout, factor
-from trialkit.inference.normal.mixed import DfMethod, Estimates, MixedFit
+from trialkit.inference.normal.mixed import Estimates, MixedFit
+from trialkit.inference.normal.mixed_variances import DfMethod
 from trialkit.inference.normal.strata_fit import StratifiedFit
 from trialkit.inference.normal.stratified import fit_strata
 from trialkit.inference.permutation.strata_randomisation import (

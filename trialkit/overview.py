@@ -9,6 +9,7 @@ from urllib.parse import quote
 
 from trialkit.files import write_whole
 from trialkit.many import Reported
+from trialkit.plain_text import short_page
 from trialkit.report.tidy_files import cell_text, csv_file
 
 HEADS = (
@@ -25,10 +26,8 @@ HEADS = (
     "report",
 )
 _STYLE = (
-    "body{font:15px/1.5 'Segoe UI',Helvetica,Arial,sans-serif;margin:2rem auto;max-width:96rem;"
-    "padding:0 1rem;color:#1d2529}table{border-collapse:collapse;width:100%}"
-    "th,td{text-align:left;vertical-align:top;padding:.35rem .6rem;border-bottom:1px solid #d9dee1}"
-    "thead th{border-bottom:1.5px solid #1d2529}tbody th{font-weight:600}"
+    "body{font-size:15px;max-width:96rem}table{width:100%;font-size:1em}th,td{padding:.35rem .6rem}"
+    "thead th{border-bottom:1.5px solid #1d2529}tbody th{font-weight:600;min-width:0}"
     "td:nth-child(3){min-width:17rem}"
 )
 
@@ -92,10 +91,5 @@ def _html(rows: Sequence[tuple[str, ...]]) -> str:
         shown = "".join(f"<td>{escape(cell)}</td>" for cell in cells)
         target = f'<a href="{quote(link)}">open</a>' if link else ""
         lines.append(f'<tr><th scope="row">{escape(name)}</th>{shown}<td>{target}</td></tr>')
-    return (
-        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>Trials at a glance</title><style>{_STYLE}</style></head><body>"
-        f"<h1>Trials at a glance</h1><table><thead><tr>{heads}</tr></thead>"
-        f"<tbody>{''.join(lines)}</tbody></table></body></html>\n"
-    )
+    table = f"<table><thead><tr>{heads}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+    return short_page("Trials at a glance", table, style=_STYLE)

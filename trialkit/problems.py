@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from enum import StrEnum
 
+from trialkit.plain_text import joined
+
 
 class Severity(StrEnum):
     """How grave a problem is: an error stops a run, a warning does not.
@@ -207,9 +209,7 @@ def listing(items: Iterable[str], limit: int = 8) -> str:
     words = list(items)
     if len(words) > limit:
         return ", ".join(words[:limit]) + f" and {len(words) - limit} more"
-    if len(words) > 1:
-        return ", ".join(words[:-1]) + " and " + words[-1]
-    return "".join(words)
+    return joined(words)
 
 
 def quoted(text: str, limit: int = 60) -> str:

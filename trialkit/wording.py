@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.numerals import day as write_day
+from trialkit.plain_text import printable
 from trialkit.problems import Problem, Severity, one_each
 from trialkit.trial import Design, Trial
 from trialkit.words import DESIGNS, KINDS, ROLES
@@ -28,18 +29,10 @@ TREATMENTS_SHOWN = 24
 #: How many differing numbers a comparison lists.
 DIFFERENCES_SHOWN = 20
 
-#: Spaces inside a number or before its unit, at which no line may end.
-NO_BREAK = "\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}"
-
-
-def _clean(text: str) -> str:
-    """Take control characters out: a cell must not steer the terminal."""
-    return "".join(mark if mark.isprintable() or mark in NO_BREAK else " " for mark in text)
-
 
 def _wrap(text: str, indent: str = "", hang: str | None = None) -> list[str]:
     return textwrap.wrap(
-        _clean(text),
+        printable(text),
         WIDTH,
         initial_indent=indent,
         subsequent_indent=indent if hang is None else hang,
@@ -229,7 +222,7 @@ def tidy_lines(trial: Trial, paths: Sequence[Path]) -> list[str]:
 
 def path_lines(paths: Iterable[Path]) -> list[str]:
     """Paths, one a line."""
-    return [f"  {_clean(str(path))}" for path in paths]
+    return [f"  {printable(str(path))}" for path in paths]
 
 
 def look_lines(problems: Iterable[Problem]) -> list[str]:

@@ -8,7 +8,7 @@ import pytest
 from strata_fits import compare_mixed
 from trialkit.inference.design.layout import completely_randomised, randomised_blocks
 from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.normal import mixed
+from trialkit.inference.normal import mixed_differences
 from trialkit.inference.normal.incomplete_blocks import incomplete_blocks
 from trialkit.inference.normal.linear import fit_layout
 
@@ -118,7 +118,7 @@ def test_bad_input_is_refused():
 def test_differences_of_very_many_pairs_are_those_of_few(monkeypatch):
     fit = incomplete_blocks(LATTICE, BLOCK, response(3, 1.0), replicate=REPLICATE)
     _, _, few = fit.differences()
-    monkeypatch.setattr(mixed, "_KEPT", 10)
+    monkeypatch.setattr(mixed_differences, "_KEPT", 10)
     _, _, many = fit.differences()
     for name in ("estimate", "se", "df", "p"):
         np.testing.assert_allclose(getattr(many, name), getattr(few, name), rtol=1e-9)

@@ -9,7 +9,8 @@ from scipy import special
 from trialkit.inference.design.fixed_model import FixedModel, independent_columns, null_space
 from trialkit.inference.design.layout import factor
 from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.normal.mixed import differences, mixed_fit
+from trialkit.inference.normal.mixed import mixed_fit
+from trialkit.inference.normal.mixed_differences import differences
 
 
 def split(seed, a=3, b=4, r=4, sd_main=1.5):

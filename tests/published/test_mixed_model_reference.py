@@ -15,7 +15,8 @@ import pytest
 
 from trialkit.inference.design.fixed_model import FixedModel
 from trialkit.inference.design.layout import factor
-from trialkit.inference.normal.mixed import differences, mixed_fit
+from trialkit.inference.normal.mixed import mixed_fit
+from trialkit.inference.normal.mixed_differences import differences
 
 ANSWERS = ast.literal_eval(
     "{"

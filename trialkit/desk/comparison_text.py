@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from html import escape
 
 from trialkit.desk.comparing import Changed, Comparison
-from trialkit.desk.page import short_page, wrapped
+from trialkit.plain_text import short_page, wrapped
 
 #: How many changes of one kind are listed.
 MOST = 20

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from html import escape
 
-from trialkit.desk.page import short_page, wrapped
 from trialkit.desk.sensitivity import Sensitivity, Standing
+from trialkit.plain_text import short_page, wrapped
 
 _LESS_POWER = "Without a block every test has less power, whatever is true."
 

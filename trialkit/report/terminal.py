@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
+from trialkit.plain_text import printable
 from trialkit.report.document import Aside, Document, Findings, Glance, GlanceCell, GlanceRow, Ink
 
 WIDTH = 80
@@ -38,11 +39,7 @@ def front_lines(document: Document) -> list[str]:
             lines += _table(block)
         elif isinstance(block, Aside):
             lines += _wrapped(block.text)
-    return [_clean(line).rstrip() for line in lines]
-
-
-def _clean(text: str) -> str:
-    return "".join(mark if mark.isprintable() or mark in "\u00a0\u202f" else " " for mark in text)
+    return [printable(line).rstrip() for line in lines]
 
 
 def _wrapped(text: str, first: str = "", then: str = "") -> list[str]:

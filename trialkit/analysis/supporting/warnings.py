@@ -14,6 +14,7 @@ from trialkit.inference.glm.count_limits import few_counted
 from trialkit.inference.normal.linear import LinearFit
 from trialkit.numerals import day as day_text
 from trialkit.numerals import number, p_value
+from trialkit.plain_text import joined
 from trialkit.problems import Problem, warning
 from trialkit.trial import Kind
 
@@ -147,9 +148,7 @@ def _first_of(basis: Basis, item: Assessed) -> int:
 
 def _on_days(days: np.ndarray) -> str:
     shown = [day_text(float(day)) for day in days]
-    if len(shown) == 1:
-        return f"day {shown[0]}"
-    return f"days {', '.join(shown[:-1])} and {shown[-1]}"
+    return f"day{'' if len(shown) == 1 else 's'} {joined(shown)}"
 
 
 def place_of(response: Response) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from html import escape
 
 from trialkit.desk.audit import Audit, Check, Verdict
-from trialkit.desk.page import short_page, wrapped
 from trialkit.numerals import plural
+from trialkit.plain_text import short_page, wrapped
 
 _TITLES = {
     Verdict.INCONSISTENT: "Numbers that do not fit together: questions to the author",

@@ -89,7 +89,7 @@ def second_route(record: Mapping[str, Any]) -> SecondRoute:
 
 def second_route_lines(found: SecondRoute) -> list[str]:
     """Write the outcome for a terminal."""
-    from trialkit.desk.page import wrapped
+    from trialkit.plain_text import wrapped
 
     head = "Second route (statsmodels and scipy, from the data alone): "
     if not found.tables:

@@ -15,15 +15,9 @@ import numpy as np
 from trialkit.inference.design.fixed_model import FixedModel
 from trialkit.inference.design.layout import Codes, FloatArray, IntArray, factor, randomised_blocks
 from trialkit.inference.normal.linear import LinearFit, fit_layout
-from trialkit.inference.normal.mixed import (
-    DfMethod,
-    Estimates,
-    FixedTest,
-    MixedFit,
-    differences,
-    mixed_fit,
-    pairs,
-)
+from trialkit.inference.normal.mixed import Estimates, FixedTest, MixedFit, mixed_fit
+from trialkit.inference.normal.mixed_differences import differences, pairs
+from trialkit.inference.normal.mixed_variances import DfMethod
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

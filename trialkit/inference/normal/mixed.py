@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from scipy import special
@@ -12,7 +11,7 @@ from scipy import special
 from trialkit.inference.design.fixed_model import FixedModel, independent_columns, null_space
 from trialkit.inference.design.layout import BoolArray, Codes, FloatArray, IntArray
 from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.normal.covariance import CovarianceModel, covariance_model, evaluate
+from trialkit.inference.normal.covariance import CovarianceModel, covariance_model
 from trialkit.inference.normal.covariance_structures import Structure
 from trialkit.inference.normal.degrees_of_freedom import (
     SmallSample,
@@ -20,17 +19,13 @@ from trialkit.inference.normal.degrees_of_freedom import (
     f_probability,
     kenward_roger,
     satterthwaite,
-    small_sample,
 )
 from trialkit.inference.normal.linear import ZERO_ULPS
-from trialkit.inference.normal.reml import RemlSolution, maximise
+from trialkit.inference.normal.mixed_variances import DfMethod, Variances, find_variances
 from trialkit.inference.normal.repeated_contrasts import ErrorContrasts
 from trialkit.inference.numerics.quadratic import quadratic_forms
 
-DfMethod = Literal["kenward-roger", "satterthwaite"]
 # Share of a coefficient vector outside what the data can see, above which it is not estimable.
-#: Coefficients of pairs that are worked out at once.
-_KEPT = 1_000_000
 _ESTIMABLE = 1e-7
 
 
@@ -302,17 +297,10 @@ def mixed_fit(
         No observation beyond the fixed effects; variance parameters that the data can't tell
         apart.
     """
-    y = np.asarray(response, dtype=np.float64)
-    if np.isinf(y).any():
-        raise ValueError("responses must be finite, or NaN where missing")
-    if y.shape != (model.n,):
-        raise ValueError("the response must have one value for each observation")
     if method not in ("kenward-roger", "satterthwaite"):
         raise ValueError("degrees of freedom are kenward-roger or satterthwaite")
-    rows = np.flatnonzero(~np.isnan(y)).astype(np.intp)
-    if rows.size == 0:
-        raise NotEstimable("nothing was observed")
-    used, y = model.take(rows), y[rows]
+    rows, y = _observed(response, model)
+    used = model.take(rows)
     groups = {k: np.asarray(c)[rows].astype(np.intp) for k, c in (random or {}).items()}
     if repeated is not None:
         repeated = Repeated(
@@ -327,67 +315,33 @@ def mixed_fit(
     ordinary = np.linalg.lstsq(x, y, rcond=None)[0]
     rest = y - x @ ordinary
     scale = float(np.sqrt(np.sum(rest**2) / (len(y) - x.shape[1])))
-    covariance = covariance_model(
-        len(y),
-        groups,
-        subject=None if repeated is None else repeated.subject,
-        time=None if repeated is None else repeated.time,
-        structure=None if repeated is None else repeated.structure,
-        signed=signed,
-    )
-    k, p = len(covariance.names), x.shape[1]
-    if len(y) - p < k:
+    covariance = _covariance(len(y), groups, repeated, signed=signed)
+    if len(y) - x.shape[1] < len(covariance.names):
         raise NotEstimable("the data can't tell the variance parameters apart")
-    theta, theta_se, limit = np.zeros(k), np.full(k, np.nan), np.ones(k, dtype=bool)
-    beta, phi = ordinary, np.full((p, p), np.nan)
-    small, value, iterations, converged = None, float("nan"), 0, True
-    if scale > ZERO_ULPS * np.finfo(float).eps * float(np.abs(y).max(initial=0.0)):
-        solution = _solution(covariance, x, rest / scale, contrasts)
-        if signed and not solution.converged:
-            signed = False
-            covariance = replace(covariance, signed=False)
-            solution = maximise(covariance, x, rest / scale)
-        own = solution.at_limit[len(groups) :] & (covariance.structure.powers > 0)
-        if own.any():
-            raise NotEstimable("no error is left beside the random effects")
-        unit = small_sample(covariance, solution, x)
-        powers = scale**covariance.powers
-        small = SmallSample(
-            phi=unit.phi * scale**2,
-            adjusted=unit.adjusted * scale**2,
-            slope=unit.slope * scale**2 / powers[:, None, None],
-            expected=unit.expected * np.outer(powers, powers),
-            observed=unit.observed * np.outer(powers, powers),
-        )
-        limit = solution.at_limit
-        state = solution.state
-        at_zero = limit & (covariance.powers > 0)
-        theta = np.where(at_zero, 0.0, state.theta * powers)
-        theta_se = np.where(limit, np.nan, np.sqrt(np.diag(small.observed)))
-        beta = ordinary + scale * state.beta
-        phi = small.adjusted if method == "kenward-roger" else small.phi
-        value = state.log_likelihood - (len(y) - p) * float(np.log(scale))
-        iterations, converged = solution.iterations, solution.converged
+    explained = scale <= ZERO_ULPS * np.finfo(float).eps * float(np.abs(y).max(initial=0.0))
+    parts = covariance, len(groups), (x, rest), scale, contrasts
+    found = Variances.none(covariance, x) if explained else find_variances(*parts)
+    beta = ordinary + found.shift
     coefficients = np.full(len(kept), np.nan)
     coefficients[kept] = beta
     return MixedFit(
         model=used,
         rows=rows,
         names=covariance.names,
-        theta=theta,
-        theta_se=theta_se,
-        at_limit=limit,
-        log_likelihood=value,
+        theta=found.theta,
+        theta_se=found.theta_se,
+        at_limit=found.at_limit,
+        log_likelihood=found.log_likelihood,
         coefficients=coefficients,
         kept=kept,
-        covariance=phi,
+        covariance=found.covariance(x.shape[1], method),
         fitted=x @ beta,
         residuals=y - x @ beta,
         method=method,
-        signed=signed,
-        iterations=iterations,
-        converged=converged,
-        _small=small,
+        signed=found.signed,
+        iterations=found.iterations,
+        converged=found.converged,
+        _small=found.small,
         _hidden=null_space(full),
         _response=y,
         _random=groups,
@@ -395,68 +349,38 @@ def mixed_fit(
     )
 
 
-def _solution(
-    model: CovarianceModel, x: FloatArray, y: FloatArray, contrasts: ErrorContrasts | None
-) -> RemlSolution:
-    """Top of the restricted likelihood of ordinary residuals ``y``."""
-    if contrasts is None:
-        return maximise(model, x, y)
-    found = contrasts.maximise(y, model.start(y))
-    state = evaluate(model, found.state.theta, x, y)
-    return maximise(model, x, y) if state is None else replace(found, state=state)
+def _observed(response: FloatArray, model: FixedModel) -> tuple[IntArray, FloatArray]:
+    """Which observations are not missing, and their values.
 
-
-def pairs(n: int) -> tuple[IntArray, IntArray]:
-    """All pairs (a, b), a < b, of ``n`` things, in order of a."""
-    a, b = np.triu_indices(n, 1)
-    return a.astype(np.intp), b.astype(np.intp)
-
-
-def _in_means(fit: MixedFit, means: Estimates) -> MixedFit:
-    """The same fit with its means as coefficients, so that a difference has but two entries."""
-    rows = means.coefficients[:, fit.kept]
-
-    def turned(matrix: FloatArray) -> FloatArray:
-        return np.asarray(rows @ matrix @ rows.T)
-
-    small = fit._small
-    if small is not None:
-        small = replace(
-            small,
-            phi=turned(small.phi),
-            adjusted=turned(small.adjusted),
-            slope=turned(small.slope),
-        )
-    return replace(
-        fit,
-        coefficients=rows @ fit.coefficients[fit.kept],
-        kept=np.ones(len(rows), dtype=bool),
-        covariance=turned(fit.covariance),
-        _small=small,
-        _hidden=means.coefficients @ fit._hidden,
-    )
-
-
-def differences(fit: MixedFit, means: Estimates, a: Sequence[int], b: Sequence[int]) -> Estimates:
-    """Differences of pairs of least-squares means, first minus second.
-
-    Of very many pairs the coefficients are not kept, which would take the most memory by far.
+    Raises
+    ------
+    ValueError
+        An infinite response, or lengths that differ.
+    NotEstimable
+        No observation at all.
     """
-    first, second = np.asarray(a, dtype=np.intp), np.asarray(b, dtype=np.intp)
-    width = means.coefficients.shape[1]
-    if first.size * width <= _KEPT:
-        return fit.contrasts(means.coefficients[first] - means.coefficients[second])
-    of_means, levels = _in_means(fit, means), np.eye(len(means.estimate))
-    step = max(_KEPT // len(levels), 1)
-    parts = [
-        of_means.contrasts(levels[first[i : i + step]] - levels[second[i : i + step]])
-        for i in range(0, first.size, step)
-    ]
-    return Estimates(
-        levels=np.zeros((first.size, 0), dtype=np.intp),
-        coefficients=np.zeros((first.size, 0)),
-        **{
-            name: np.concatenate([getattr(part, name) for part in parts])
-            for name in ("estimate", "se", "df", "t", "p")
-        },
+    y = np.asarray(response, dtype=np.float64)
+    if np.isinf(y).any():
+        raise ValueError("responses must be finite, or NaN where missing")
+    if y.shape != (model.n,):
+        raise ValueError("the response must have one value for each observation")
+    rows = np.flatnonzero(~np.isnan(y)).astype(np.intp)
+    if rows.size == 0:
+        raise NotEstimable("nothing was observed")
+    return rows, y[rows]
+
+
+def _covariance(
+    n: int, groups: dict[str, IntArray], repeated: Repeated | None, *, signed: bool
+) -> CovarianceModel:
+    """Model of the covariance of observations, with independent errors where none are repeated."""
+    if repeated is None:
+        return covariance_model(n, groups, signed=signed)
+    return covariance_model(
+        n,
+        groups,
+        subject=repeated.subject,
+        time=repeated.time,
+        structure=repeated.structure,
+        signed=signed,
     )

@@ -21,7 +21,8 @@ from trialkit.inference.design.layout import Codes, Factor, FloatArray, IntArray
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.fit import Term, mean_square
 from trialkit.inference.normal.linear import checked_responses, fit_layout, patterns, rounding_zero
-from trialkit.inference.normal.mixed import DfMethod, MixedFit, mixed_fit
+from trialkit.inference.normal.mixed import MixedFit, mixed_fit
+from trialkit.inference.normal.mixed_variances import DfMethod
 from trialkit.inference.normal.strata_design import StrataDesign, errors_of, strata_of
 from trialkit.inference.normal.strata_fit import RemlCells, StrataCells, StratifiedFit, Stratum
 

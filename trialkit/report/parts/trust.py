@@ -9,6 +9,7 @@ from typing import Any
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
+from trialkit.plain_text import joined
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -272,8 +273,7 @@ def days_words(days: list[float]) -> str:
         return ""
     if len(known) > _MOST_NAMED:
         return f" on {len(known)} days"
-    joined = known[0] if len(known) == 1 else f"{', '.join(known[:-1])} and {known[-1]}"
-    return f" on day{'' if len(known) == 1 else 's'} {joined}"
+    return f" on day{'' if len(known) == 1 else 's'} {joined(known)}"
 
 
 def _plots(plots: list[object]) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from trialkit.figures.identity import plain_line
+from trialkit.plain_text import joined
 from trialkit.report.document import (
     Block,
     Cell,
@@ -19,7 +20,6 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.numbers import decimals_for_error
-from trialkit.report.parts.front import joined
 from trialkit.report.series.context import (
     EN_DASH,
     MOST_ACROSS,

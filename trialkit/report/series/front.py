@@ -10,6 +10,7 @@ from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import plural
+from trialkit.plain_text import joined
 from trialkit.report.document import (
     Aside,
     Block,
@@ -22,7 +23,8 @@ from trialkit.report.document import (
     SmallSpan,
 )
 from trialkit.report.numbers import DASH, write_number
-from trialkit.report.parts.front import MOST_ROWS, MOST_SENTENCES, ROLES, joined
+from trialkit.report.parts.front import MOST_SENTENCES
+from trialkit.report.parts.glance import MOST_ROWS, ROLES
 from trialkit.report.series.context import SeriesContext, only, span_of
 from trialkit.rows import Rows, defined
 from trialkit.series.matched import SeriesVariable

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Iterator
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
+from trialkit.plain_text import joined
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
 from trialkit.report.numbers import decimals_as_entered, decimals_for_size
-from trialkit.report.parts.front import joined
 from trialkit.report.series.context import (
     EN_DASH,
     MOST_ACROSS,

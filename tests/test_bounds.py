@@ -1,0 +1,82 @@
+"""How long and how wide code may be: files, functions, lists of parameters."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import trialkit
+
+PACKAGE = Path(trialkit.__file__).parent
+MOST_LINES, MOST_OF_A_FUNCTION, MOST_PARAMETERS = 450, 60, 7
+MOST_OF_THESE = 550
+#: Commands take what the command line offers, one parameter an option.
+COMMANDS = ("cli.py", "cli_planning.py", "cli_series.py", "cli_desk.py")
+#: Longer than they should be, but not longer than `MOST_OF_THESE`; a file goes from here when it
+#: has been split.
+LONG_FILES = {
+    "planning/power.py",
+    "reading/sources.py",
+    "report/document.py",
+    "report/series/front.py",
+    "trial.py",
+}
+#: Wider or longer than they should be.
+LONG_FUNCTIONS = {
+    "inference/courses/ratios.py: ratios",
+    "reading/tables.py: make_table",
+}
+WIDE_FUNCTIONS = {
+    "inference/comparisons/procedures.py: compare_means",
+    "inference/comparisons/procedures.py: compare_pairs",
+    "inference/draws/course_draws.py: course_draws",
+    "inference/permutation/spatial.py: neighbour_test",
+    "measures/yields.py: harvested_yield",
+    "reading/harvest.py: _enter",
+    "report/__init__.py: report_files",
+    "run_series.py: report_series",
+}
+
+
+def functions() -> Iterator[tuple[str, ast.FunctionDef]]:
+    for path in sorted(PACKAGE.rglob("*.py")):
+        name = path.relative_to(PACKAGE).as_posix()
+        if name not in COMMANDS:
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.FunctionDef):
+                    yield f"{name}: {node.name}", node
+
+
+def length(node: ast.FunctionDef) -> int:
+    """Lines without those of the docstring."""
+    lines = (node.end_lineno or node.lineno) - node.lineno + 1
+    first = node.body[0]
+    if ast.get_docstring(node) is not None:
+        lines -= (first.end_lineno or first.lineno) - first.lineno + 1
+    return lines
+
+
+def width(node: ast.FunctionDef) -> int:
+    names = [item.arg for item in (*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs)]
+    return len([name for name in names if name not in ("self", "cls")])
+
+
+def test_files_are_short() -> None:
+    found = {
+        path.relative_to(PACKAGE).as_posix(): len(path.read_text(encoding="utf-8").splitlines())
+        for path in PACKAGE.rglob("*.py")
+    }
+    too_long = {
+        name: lines
+        for name, lines in found.items()
+        if lines > (MOST_OF_THESE if name in LONG_FILES else MOST_LINES)
+    }
+    assert not too_long, too_long
+
+
+def test_functions_are_short_and_narrow() -> None:
+    long = {name for name, node in functions() if length(node) > MOST_OF_A_FUNCTION}
+    wide = {name for name, node in functions() if width(node) > MOST_PARAMETERS}
+    assert long <= LONG_FUNCTIONS, long - LONG_FUNCTIONS
+    assert wide <= WIDE_FUNCTIONS, wide - WIDE_FUNCTIONS
