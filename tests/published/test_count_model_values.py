@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.fit import against
 from trialkit.inference.glm.count_model import fit_counts
 
 # Wireworms, 5 x 5 Latin square: Cochran WG 1938, Empire J. Exp. Agric. 6:157-175 (data published;
@@ -118,7 +119,7 @@ def test_means_of_the_corn_borers():
     fit = fit_counts(layout, counts.ravel(), family="quasi-poisson")
     expected = [47.8666667, 62.9333333, 40.9333333, 61.1333333]
     assert fit.means[:, 0] == pytest.approx(expected, abs=1e-6)
-    assert np.exp(fit.log_ratios(3)[0][:3, 0]) == pytest.approx(
+    assert np.exp(fit.contrasts(against(3, len(fit.log_means))).estimate[:3, 0]) == pytest.approx(
         np.array(expected[:3]) / expected[3], rel=1e-7
     )
     assert fit.df_error[0] == 42

@@ -86,6 +86,33 @@ class Contrasts:
     df: FloatArray
 
 
+def contrasts_of(
+    rows: FloatArray, means: FloatArray, covariance: FloatArray, df: FloatArray
+) -> Contrasts:
+    """Estimate linear combinations of means whose covariance is known.
+
+    Parameters
+    ----------
+    rows : (q, t) array
+    means : (t, k) array
+        NaN where not known; so are combinations that need them.
+    covariance : (k, t, t) array
+    df : (k,) array
+        Of the error behind it; NaN or 0 where there is none.
+    """
+    known = np.isfinite(means) & np.isfinite(np.einsum("ktt->tk", covariance))
+    needs_unknown = np.einsum("qt,tk->qk", (rows != 0).astype(float), (~known).astype(float)) > 0
+    usable = ~needs_unknown & np.asarray(rows.any(axis=1))[:, None]
+    both = known.T[:, :, None] & known.T[:, None, :]
+    variance = np.einsum("qi,kij,qj->qk", rows, np.where(both, covariance, 0.0), rows)
+    degrees = np.where(usable & (df > 0), df, np.nan)
+    return Contrasts(
+        estimate=np.where(usable, rows @ np.where(known, means, 0.0), np.nan),
+        se=np.where(usable, np.sqrt(np.maximum(variance, 0.0)), np.nan),
+        df=degrees,
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Covariance:
     """Covariance of means that share one error: ``ms_error[j] * unit`` for response j.
@@ -123,7 +150,21 @@ class JointTest:
     note: NDArray[np.object_]
 
 
-class Fit(Protocol):
+def against(base: int, size: int) -> FloatArray:
+    """Each of some means minus one of them, as rows (t, t); nothing for that one itself."""
+    rows = np.eye(size)
+    rows[:, base] -= 1.0
+    return rows
+
+
+class Estimated(Protocol):
+    """What every fit gives, of counts and shares (on the scale of their model) too."""
+
+    def contrasts(self, rows: FloatArray) -> Contrasts:
+        """Estimate linear combinations (q, c) of the means."""
+
+
+class Fit(Estimated, Protocol):
     """What an analysis of ``k`` responses gives to everything that is made of it.
 
     ``c`` combinations of the factors of the layout, or treatments where there are no factors.

@@ -14,6 +14,7 @@ from typing import Final, Literal
 import numpy as np
 
 from trialkit.inference.design.layout import BoolArray, FloatArray, Layout
+from trialkit.inference.fit import Contrasts, contrasts_of
 from trialkit.inference.glm.deviance import DevianceLine, deviance_lines
 from trialkit.inference.glm.dispersion import (
     DispersionRule,
@@ -110,13 +111,9 @@ class CountFit:
         some = self.dispersion > 0.0
         return np.where(some, 1.0 / np.where(some, self.dispersion, 1.0), np.nan)
 
-    def log_ratios(self, base: int) -> tuple[FloatArray, FloatArray]:
-        """Logarithms of the ratios of means to one group, and their standard errors, (t, m)."""
-        ratio = self.log_means - self.log_means[base]
-        spread = np.einsum("mtt->tm", self.log_covariance)
-        shared = self.log_covariance[:, :, base].T
-        variance = spread + spread[base] - 2.0 * shared
-        return ratio, np.sqrt(np.maximum(variance, 0.0))
+    def contrasts(self, rows: FloatArray) -> Contrasts:
+        """Estimate linear combinations (q, t) of the logarithms of means."""
+        return contrasts_of(rows, self.log_means, self.log_covariance, self.df_error)
 
 
 def fit_counts(

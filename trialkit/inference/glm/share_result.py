@@ -9,6 +9,7 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import BoolArray, FloatArray
+from trialkit.inference.fit import Contrasts, against, contrasts_of
 from trialkit.inference.glm.deviance import DevianceLine
 
 ShareFamily = Literal["binomial", "quasi-binomial", "beta-binomial"]
@@ -116,9 +117,18 @@ class ShareFit:
             proportions=self.proportions,
             lower=self.lower,
             upper=self.upper,
-            p=nothing if base is None else _p_values(self, base),
+            p=nothing if base is None else self._p_values(base),
             **(against or dict.fromkeys(RATIOS, nothing)),
         )
+
+    def contrasts(self, rows: FloatArray) -> Contrasts:
+        """Estimate linear combinations (q, t) of the logits of shares."""
+        return contrasts_of(rows, self.logits, self.logit_covariance, self.df_error)
+
+    def _p_values(self, base: int) -> FloatArray:
+        """Two-sided p of equal odds; NaN where there is no error."""
+        apart = self.contrasts(against(base, len(self.logits)))
+        return p_of_difference(apart.estimate, apart.se**2, apart.df)
 
     def ratios(self, base: int) -> ShareRatios:
         """Ratios of proportions and of odds to one group, with limits.
@@ -130,11 +140,10 @@ class ShareFit:
         p, low, high = self.proportions, self.lower, self.upper
         se, log_ratio = _log_ratio(p, self.share_covariance, base)
         shares = ratio_with_limits(p, low, high, base, log_ratio, t * se)
-        contrast = self.logits - self.logits[base]
-        spread = np.einsum("mtt->tm", self.logit_covariance)
-        variance = spread + spread[base] - 2.0 * self.logit_covariance[:, :, base].T
-        half = t * np.sqrt(np.maximum(variance, 0))
-        odds = ratio_with_limits(odds_of(p), odds_of(low), odds_of(high), base, contrast, half)
+        apart = self.contrasts(against(base, len(p)))
+        odds = ratio_with_limits(
+            odds_of(p), odds_of(low), odds_of(high), base, apart.estimate, t * apart.se
+        )
         return ShareRatios(
             ratio=shares[0],
             ratio_lower=shares[1],
@@ -150,14 +159,19 @@ def ratios_by_name(ratios: ShareRatios) -> dict[str, FloatArray]:
     return {name: getattr(ratios, name) for name in RATIOS}
 
 
-def _p_values(fit: ShareFit, base: int) -> FloatArray:
-    contrast = fit.logits - fit.logits[base]
-    spread = np.einsum("mtt->tm", fit.logit_covariance)
-    variance = spread + spread[base] - 2.0 * fit.logit_covariance[:, :, base].T
-    sound = (variance > 0) & (fit.df_error > 0)
-    t = np.abs(contrast) / np.sqrt(np.where(sound, variance, np.nan))
-    p: FloatArray = 2.0 * special.stdtr(np.where(fit.df_error > 0, fit.df_error, 1.0), -t)
+def p_of_difference(apart: FloatArray, variance: FloatArray, df: FloatArray) -> FloatArray:
+    """Two-sided p-value of a difference of logits of 0."""
+    sound = (variance > 0.0) & (df > 0.0)
+    t = np.abs(apart) / np.sqrt(np.where(sound, variance, np.nan))
+    p: FloatArray = 2.0 * special.stdtr(np.where(sound, df, 1.0), -t)
     return p
+
+
+def t_quantile(df: FloatArray, alpha: float) -> FloatArray:
+    """Value that Student's t exceeds in size with chance ``alpha``; NaN without df above 0."""
+    some = df > 0.0
+    t = special.stdtrit(np.where(some, df, 1.0), 1.0 - alpha / 2.0)
+    return np.where(some, t, np.nan)
 
 
 def odds_of(share: FloatArray) -> FloatArray:
@@ -214,6 +228,4 @@ def quantile(family: ShareFamily, df: FloatArray, alpha: float) -> FloatArray:
     """Normal where nothing was estimated, else Student's t."""
     if family == "binomial":
         return np.full(df.shape, float(special.ndtri(1.0 - alpha / 2.0)))
-    some = df > 0.0
-    t = special.stdtrit(np.where(some, df, 1.0), 1.0 - alpha / 2.0)
-    return np.where(some, t, np.nan)
+    return t_quantile(df, alpha)

@@ -16,7 +16,14 @@ from scipy import special
 
 from trialkit.inference.design.bases import indicator
 from trialkit.inference.design.layout import FloatArray, Layout
-from trialkit.inference.glm.share_result import RATIOS, ShareLevels, odds_of, ratio_with_limits
+from trialkit.inference.glm.share_result import (
+    RATIOS,
+    ShareLevels,
+    odds_of,
+    p_of_difference,
+    ratio_with_limits,
+    t_quantile,
+)
 from trialkit.inference.glm.share_strata import ShareStrata, logit_shares
 from trialkit.inference.glm.weighted_fit import effects
 
@@ -64,11 +71,11 @@ def share_levels(
         scale = 1.0 / np.sqrt(inside * (1.0 - inside))
         apart = special.logit(inside) - special.logit(inside[base])
         variance, df = errors.apart(scale, np.ones_like(scale), base)
-        half = _quantile(df, alpha) * np.sqrt(variance)
+        half = t_quantile(df, alpha) * np.sqrt(variance)
         odds = ratio_with_limits(odds_of(p), odds_of(lower), odds_of(upper), base, apart, half)
-        p_value = _p_value(apart, variance, df)
+        p_value = p_of_difference(apart, variance, df)
         variance, df = errors.apart(scale, 1.0 - inside, base)
-        half = _quantile(df, alpha) * np.sqrt(variance)
+        half = t_quantile(df, alpha) * np.sqrt(variance)
         apart = np.log(inside) - np.log(inside[base])
         ratio = ratio_with_limits(p, lower, upper, base, apart, half)
     found = dict(zip(RATIOS, (*ratio, *odds), strict=True))
@@ -100,7 +107,7 @@ def _limits(errors: _Errors, p: FloatArray, alpha: float) -> tuple[FloatArray, F
     variance, df = errors.alone()
     inside = (p > 0.0) & (p < 1.0)
     safe = np.where(inside, p, 0.5)
-    half = _quantile(df, alpha) * np.sqrt(variance / (safe * (1.0 - safe)))
+    half = t_quantile(df, alpha) * np.sqrt(variance / (safe * (1.0 - safe)))
     centre = special.logit(safe)
     beyond = 1.0 - (alpha / 2.0) ** variance
     lower = np.where(p == 1.0, 1.0 - beyond, np.where(p == 0.0, 0.0, np.nan))
@@ -109,20 +116,6 @@ def _limits(errors: _Errors, p: FloatArray, alpha: float) -> tuple[FloatArray, F
         np.where(inside, special.expit(centre - half), lower),
         np.where(inside, special.expit(centre + half), upper),
     )
-
-
-def _quantile(df: FloatArray, alpha: float) -> FloatArray:
-    some = df > 0.0
-    t = special.stdtrit(np.where(some, df, 1.0), 1.0 - alpha / 2.0)
-    return np.where(some, t, np.nan)
-
-
-def _p_value(apart: FloatArray, variance: FloatArray, df: FloatArray) -> FloatArray:
-    """Two-sided p-value of a difference of logits of 0."""
-    sound = (variance > 0.0) & (df > 0.0)
-    t = np.abs(apart) / np.sqrt(np.where(sound, variance, np.nan))
-    p: FloatArray = 2.0 * special.stdtr(np.where(sound, df, 1.0), -t)
-    return p
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
