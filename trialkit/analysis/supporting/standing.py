@@ -23,6 +23,8 @@ from trialkit.trial import Comparison, Settings
 #: What is compared over the whole trial.
 MEASURES = ("pest_days", "yield")
 _SCALES: tuple[TransformName, ...] = ("none", "sqrt", "log")
+#: Pairs on all paths beyond which none is told: the time of each block left out is that of a trial.
+_MOST_PAIRS = 500_000
 #: Blocks that must remain when one is left out.
 FEWEST_BLOCKS = 2
 
@@ -42,13 +44,18 @@ def standing_table(basis: Basis) -> pd.DataFrame:
 
     Each treatment against the untreated (Dunnett), or every pair by the procedure of the settings
     where there is no untreated. All paths are fitted at once. Trials with larger units have none:
-    there whole main plots would have to go.
+    there whole main plots would have to go. Nor have trials with very many pairs, of which nobody
+    asks for one.
     """
     whole = [j for j, item in enumerate(basis.responses) if item.measure in MEASURES]
     settings = _settings(basis)
     if basis.tested is None or basis.plan.layout.units or settings is None or not whole:
         return empty_table("standing")
     paths = list(_paths(basis, whole))
+    number = len(basis.plan.treatments)
+    pairs = number if basis.plan.untreated is not None else number * (number - 1) // 2
+    if pairs * len(paths) > _MOST_PAIRS:
+        return empty_table("standing")
     values = [_values(basis.responses[path.response], path) for path in paths]
     made = _compared(basis, np.column_stack(values), settings)
     return _tabulated(basis, paths, made)
