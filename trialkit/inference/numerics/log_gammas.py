@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import cache, cached_property
+from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,40 +56,58 @@ class LogGammas:
 
     def __init__(self, frequency: FloatArray) -> None:
         self._frequency = frequency
-        self._known = log_gamma_transform(_RUNGS, frequency)
+        self._plain = _Rungs(frequency.size, self._transforms)
+        self._inverse = _Rungs(frequency.size, self._of_inverse)
 
     def at(self, shape: FloatArray) -> ComplexArray:
         """Transforms, (*shape, f)."""
         bounded = np.minimum(shape, _RUNGS[-3])
-        found = _between(self._known, bounded)
+        found = self._plain.between(bounded)
         if (bounded < shape).any():
             found *= (bounded / shape)[..., None]
         return found
 
     def of_inverse_means(self, shape: FloatArray) -> ComplexArray:
         """Characteristic functions of the logarithm of the shape over the gamma, (*shape, f)."""
-        return _between(self._inverse_means, np.minimum(shape, _RUNGS[-3]))
+        return self._inverse.between(np.minimum(shape, _RUNGS[-3]))
 
-    @cached_property
-    def _inverse_means(self) -> ComplexArray:
-        centre = np.log(_RUNGS) - special.digamma(_RUNGS)
-        return characteristic(self._known.conj() + 1j * centre[:, None] * self._frequency)
+    def _transforms(self, shape: FloatArray) -> ComplexArray:
+        return log_gamma_transform(shape, self._frequency)
+
+    def _of_inverse(self, shape: FloatArray) -> ComplexArray:
+        centre = np.log(shape) - special.digamma(shape)
+        return characteristic(
+            self._transforms(shape).conj() + 1j * centre[:, None] * self._frequency
+        )
 
 
-def _between(known: ComplexArray, shape: FloatArray) -> ComplexArray:
-    """Cubics in the logarithm of the shape between rows that are known at the rungs."""
-    place = (np.log(shape.ravel()) - np.log(_RUNGS[0])) / _STEP
-    node = np.clip(place.astype(np.intp), 1, _RUNGS.size - 3)
-    low, high = int(node.min()) - 1, int(node.max()) + 3
-    x, row = place - node, np.arange(node.size)
-    weights = np.zeros((node.size, high - low))
-    node = node - low
-    weights[row, node - 1] = -x * (x - 1.0) * (x - 2.0) / 6.0
-    weights[row, node] = (x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0
-    weights[row, node + 1] = -(x + 1.0) * x * (x - 2.0) / 2.0
-    weights[row, node + 2] = (x + 1.0) * x * (x - 1.0) / 6.0
-    found: ComplexArray = (weights @ known[low:high].view(np.float64)).view(np.complex128)
-    return found.reshape(*shape.shape, known.shape[1])
+class _Rungs:
+    """What is known at the rungs, found where it is needed first, and cubics between them."""
+
+    def __init__(self, size: int, found: Callable[[FloatArray], ComplexArray]) -> None:
+        self._found = found
+        self._known: ComplexArray = np.zeros((_RUNGS.size, size), dtype=np.complex128)
+        self._missing = np.ones(_RUNGS.size, dtype=bool)
+
+    def between(self, shape: FloatArray) -> ComplexArray:
+        """Cubics in the logarithm of the shape, (*shape, size)."""
+        place = (np.log(shape.ravel()) - np.log(_RUNGS[0])) / _STEP
+        node = np.clip(place.astype(np.intp), 1, _RUNGS.size - 3)
+        low, high = int(node.min()) - 1, int(node.max()) + 3
+        missing = low + np.flatnonzero(self._missing[low:high])
+        if missing.size:
+            self._known[missing] = self._found(_RUNGS[missing])
+            self._missing[missing] = False
+        x, row = place - node, np.arange(node.size)
+        weights = np.zeros((node.size, high - low))
+        node = node - low
+        weights[row, node - 1] = -x * (x - 1.0) * (x - 2.0) / 6.0
+        weights[row, node] = (x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0
+        weights[row, node + 1] = -(x + 1.0) * x * (x - 2.0) / 2.0
+        weights[row, node + 2] = (x + 1.0) * x * (x - 1.0) / 6.0
+        known = self._known[low:high].view(np.float64)
+        found: ComplexArray = (weights @ known).view(np.complex128)
+        return found.reshape(*shape.shape, self._known.shape[1])
 
 
 class Decays:
