@@ -51,10 +51,10 @@ def compare(
     except TrialError as fault:
         complain(fault.problems)
         raise typer.Exit(1) from None
-    for line in comparison_lines(found):
-        typer.echo(line)
     if page is not None:
         write_whole(page, comparison_page(found).encode("utf-8"))
+    for line in comparison_lines(found):
+        typer.echo(line)
     if not found.same:
         raise typer.Exit(1)
 
@@ -81,10 +81,10 @@ def audit(
     except TrialError as fault:
         complain(fault.problems)
         raise typer.Exit(1) from None
-    for line in audit_lines(found):
-        typer.echo(line)
     if page is not None:
         write_whole(page, audit_page(found).encode("utf-8"))
+    for line in audit_lines(found):
+        typer.echo(line)
     if found.of(Verdict.INCONSISTENT):
         raise typer.Exit(1)
 
@@ -114,10 +114,10 @@ def sensitivity(
     except TrialError as fault:
         complain(fault.problems)
         raise typer.Exit(1) from None
-    for line in sensitivity_lines(found):
-        typer.echo(line)
     if page is not None:
         write_whole(page, sensitivity_page(found).encode("utf-8"))
+    for line in sensitivity_lines(found):
+        typer.echo(line)
 
 
 def export(
