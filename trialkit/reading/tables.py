@@ -207,7 +207,7 @@ def make_table(
     width = max([len(header), *(len(row) for row in body)])
     columns = _columns(Tops(grid, kind, header, body), width, variables, aboves, ledger)
     used = {cell.row for over in aboves for cell in over.values()}
-    _tell_rows_above(grid, found, header, used, ledger)
+    _tell_rows_above(grid, found, header, ledger)
     for row in grid.rows[:found]:
         if row[0].row not in used:
             text = " | ".join(cell.text for cell in row if cell.text)
@@ -243,16 +243,13 @@ def _lies_on_its_side(
 _TOP = 12
 
 
-def _tell_rows_above(
-    grid: Grid, found: int, header: Row, used: Collection[int], ledger: Ledger
-) -> None:
+def _tell_rows_above(grid: Grid, found: int, header: Row, ledger: Ledger) -> None:
     """Refuse rows over the headings that look like data, as sorting a sheet leaves them."""
     wide = sum(bool(cell.text) for cell in header) - 1
     rows = [
         row
         for row in grid.rows[:found]
-        if row[0].row not in used
-        and sum(bool(cell.text) for cell in row) >= max(wide, 3)
+        if sum(bool(cell.text) for cell in row) >= max(wide, 3)
         and sum(cell_is_number(cell) for cell in row) * 2 >= wide > 1
     ]
     if rows:
