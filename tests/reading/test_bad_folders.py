@@ -215,3 +215,11 @@ def test_a_flat_table_gives_the_same_numbers(tmp_path):
     assert reading.trial is not None
     assert sorted(reading.trial.counts["value"]) == sorted(plain.counts["value"])
     assert len(reading.trial.plots) == 6
+
+
+def test_a_folder_of_trials(tmp_path):
+    for name in ("north", "south"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "plots.csv").write_text("plot,block,treatment\n")
+    (problem,) = read(tmp_path).problems
+    assert "north and south" in problem.remedy

@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from trialkit.files import TooLargeError, read_regular
 from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Grid, Ledger, nearest
+from trialkit.reading.cells import Cell, Grid, Ledger, listing, nearest
 from trialkit.reading.headers import normal
 from trialkit.reading.headings import day_header, undated_word
 from trialkit.reading.kinds import (
@@ -207,6 +208,12 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
             if books
             else "A trial folder holds trial.toml, treatments.csv, plots.csv and counts.csv."
         )
+        inside = _trials_inside(folder)
+        if inside and not books:
+            hint = (
+                f"It holds folders of trials ({listing(inside, 3)}): give one of them, or all with "
+                "trialkit combine."
+            )
         ledger.error("no-tables", "The folder holds no table (.csv).", hint, Place(name))
         return None
     for item in files:
@@ -227,6 +234,17 @@ def _tell_old(grid: Grid, word: str, ledger: Ledger) -> None:
         "Nothing needs to be done if that is right; else give it another name.",
         grid.place(),
     )
+
+
+def _trials_inside(folder: Path) -> list[str]:
+    """Names of the folders in a folder that hold a table."""
+    with suppress(OSError):
+        return [
+            item.name
+            for item in sorted(folder.iterdir())
+            if item.is_dir() and any(item.glob("*.csv"))
+        ]
+    return []
 
 
 def _captioned(grid: Grid, name: str, kind: str) -> Grid:
