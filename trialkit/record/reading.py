@@ -16,7 +16,7 @@ from trialkit.analysis.result import empty_table
 from trialkit.files import read_regular
 from trialkit.problems import Place, Problem, Severity, TrialError, error
 from trialkit.record.digest import digests_of
-from trialkit.record.writing import FORMAT
+from trialkit.record.writing import FORMAT, SERIES_FORMAT, is_series
 from trialkit.trial import (
     EXAMINED,
     Application,
@@ -244,13 +244,13 @@ def refuse_other_formats(record: Mapping[str, Any]) -> None:
     TrialError
         When its format is not the one that this version reads.
     """
-    if record.get("format") != FORMAT:
+    known = SERIES_FORMAT if is_series(record) else FORMAT
+    if record.get("format") != known:
         raise TrialError(
             [
                 error(
                     "record-format",
-                    f"This record has format {record.get('format')!r}; "
-                    f"this version reads {FORMAT}.",
+                    f"This record has format {record.get('format')!r}; this version reads {known}.",
                     "Use the version of trialkit that is named in the record.",
                 )
             ]

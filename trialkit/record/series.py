@@ -12,7 +12,14 @@ import numpy as np
 import pandas as pd
 
 from trialkit.record.reading import damaged
-from trialkit.record.writing import AS_READ, environment, plain, plain_finding, record_text
+from trialkit.record.writing import (
+    AS_READ,
+    SERIES_FORMAT,
+    environment,
+    plain,
+    plain_finding,
+    record_text,
+)
 from trialkit.resources import installed_version
 from trialkit.rows import Rows
 from trialkit.series.matched import (
@@ -32,8 +39,6 @@ from trialkit.series.pooled import pooled_tables
 from trialkit.series.result import SeriesAnalysis, SeriesInput, TreatmentFacts
 from trialkit.trial import Comparison, TreatmentRole, VariableRole
 
-#: Of the record of a series; one that is not known is not read.
-SERIES_FORMAT = "series 1"
 #: Columns of rows that hold no numbers.
 _OTHER_COLUMNS = (
     "trial",

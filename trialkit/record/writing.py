@@ -28,6 +28,8 @@ from trialkit.trial import UNDATED
 
 #: Of the record; one that is not known is not read.
 FORMAT = 1
+#: Of the record of a series.
+SERIES_FORMAT = "series 1"
 #: Tables of a series that tell how its trials were read, and do not follow from what they gave.
 AS_READ = ("series_matches",)
 _JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
