@@ -57,7 +57,8 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
         ),
         "inversion": Reference(
             "Gil-Pelaez J (1951). Biometrika 38, 481-482. Distributions from their characteristic "
-            "functions."
+            "functions.",
+            seen=True,
         ),
         "cube-root": Reference(
             "Wilson EB & Hilferty MM (1931). Proceedings of the National Academy of Sciences 17, "
