@@ -11,7 +11,7 @@ import pytest
 import trialkit
 from random_trials.laying_out import DESIGNS, lay_out
 from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.normal import mixed
+from trialkit.inference.normal import mixed_variances
 
 
 def _with_missing_plots(tmp_path: Path, design: str) -> trialkit.Trial:
@@ -33,7 +33,7 @@ def test_a_planted_fault_reaches_the_user(
         raise fault("planted")
 
     trial = _with_missing_plots(tmp_path, design)
-    monkeypatch.setattr(mixed, "small_sample", broken)
+    monkeypatch.setattr(mixed_variances, "small_sample", broken)
     with pytest.raises(fault, match="planted"):
         trialkit.analyse(trial)
 
@@ -46,7 +46,7 @@ def test_what_the_data_cannot_tell_becomes_a_note(
         raise NotEstimable("the stars stand badly")
 
     trial = _with_missing_plots(tmp_path, design)
-    monkeypatch.setattr(mixed, "small_sample", cannot)
+    monkeypatch.setattr(mixed_variances, "small_sample", cannot)
     notes = trialkit.analyse(trial).responses["note"].dropna()
     assert any("the stars stand badly" in note for note in notes)
 
@@ -58,6 +58,6 @@ def test_a_planted_fault_in_courses_reaches_the_user(monkeypatch: pytest.MonkeyP
     trial = trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato"))
     counts = trial.counts.copy()
     counts.loc[counts.index[-1], "value"] = np.nan
-    monkeypatch.setattr(mixed, "small_sample", broken)
+    monkeypatch.setattr(mixed_variances, "small_sample", broken)
     with pytest.raises(ValueError, match="planted"):
         trialkit.analyse(replace(trial, counts=counts))
