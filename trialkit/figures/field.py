@@ -9,7 +9,7 @@ import pandas as pd
 
 from trialkit.figures.identity import mix, plain_line, text_on
 from trialkit.figures.plot_values import PlotValues, plot_values
-from trialkit.figures.theme import INK, LABEL_SIZE, panel_theme, report_theme
+from trialkit.figures.theme import INK, LABEL_SIZE, report_theme
 from trialkit.numerals import day as write_day
 from trialkit.numerals import fixed
 from trialkit.rows import Rows
@@ -27,8 +27,10 @@ MOST_DAYS, COLUMNS = 8, 4
 DARK, FULL = "#1f4f7a", 0.92
 #: Fields with more plots than this have no numbers on their tiles.
 MOST_NUMBERED = 48
-#: Usual and most height of a row of plots, and least height of a panel, in inches.
-ROW, TALLEST, LEAST = 0.24, 0.34, 0.9
+#: Usual and most height of a row of plots, and room for the day above them, in inches.
+ROW, TALLEST, HEAD = 0.24, 0.34, 0.34
+#: Between two days, in plots; how much of a tile the frame of the untreated takes.
+BETWEEN, INSET = 0.8, {"width": 0.9, "height": 0.9}
 #: Most height of a panel without numbers, in inches.
 DEEPEST = 2.4
 
@@ -53,41 +55,52 @@ def field_days(analysis: Analysis, variable: str) -> ggplot:
         aes,
         coord_fixed,
         element_blank,
-        facet_wrap,
         geom_text,
         geom_tile,
         ggplot,
-        labs,
         scale_color_identity,
         scale_fill_identity,
+        scale_x_continuous,
+        scale_y_continuous,
         theme,
     )
 
     frame = _tiles(analysis.trial, variable)
     if frame.empty:
         raise ValueError(f"{variable!r} has no values on a map")
-    panels = len(frame["panel"].unique())
-    across = min(panels, COLUMNS)
-    rows = math.ceil(panels / across)
+    panels = frame["panel"].unique().tolist()
+    across = min(len(panels), COLUMNS)
     columns = frame["column"].max() - frame["column"].min() + 1
     deep = frame["row"].max() - frame["row"].min() + 1
     # tiles fill the panel; they are broader than high where the field allows
-    step = WIDTH / across * 0.92 / columns
+    step = WIDTH / across * 0.94 / (columns + BETWEEN)
     high = min(max(ROW, 0.45 * step), step * 1.2, TALLEST)
     if len(analysis.trial.plots) > MOST_NUMBERED:  # nothing has to be read from a tile
         high = min(high, DEEPEST / deep)
-    framed = frame[frame["untreated"]]
+    # one panel holds all days: it is drawn in a third of the time of a panel a day
+    below = deep + HEAD / high
+    order = frame["panel"].map(panels.index)
+    frame["column"] += (order % across) * (columns + BETWEEN)
+    frame["row"] -= (order // across) * below
+    heads = frame.groupby("panel", sort=False).agg(column=("column", "min"), row=("row", "max"))
+    heads = heads.assign(column=heads["column"] - 0.5, row=heads["row"] + 0.5 + 0.07 / high)
     figure = (
         ggplot(frame, aes("column", "row"))
-        + geom_tile(aes(fill="colour"), color="white", size=0.8)
-        + geom_tile(aes(), data=framed, fill="none", color=INK, size=0.6, width=0.9, height=0.9)
-        + facet_wrap("panel", ncol=across)
+        + geom_tile(aes(fill="colour"), color="white", size=0.8, width=1.0, height=1.0)
+        + geom_tile(fill="none", data=frame[frame["untreated"]], color=INK, size=0.6, **INSET)
+        + geom_text(
+            aes(label="panel"), data=heads.reset_index(), size=LABEL_SIZE, ha="left", va="bottom"
+        )
+        + scale_x_continuous(
+            limits=(frame["column"].min() - 0.6, across * (columns + BETWEEN) + 0.5)
+        )
+        + scale_y_continuous(
+            limits=(frame["row"].min() - 0.6, frame["row"].max() + 0.5 + HEAD / high), expand=(0, 0)
+        )
         + scale_fill_identity()
         + scale_color_identity()
-        + coord_fixed(ratio=high / step, expand=False)
-        + labs(x="", y="")
-        + report_theme(WIDTH, max(LEAST, deep * high + 0.32) * rows + 0.1)
-        + panel_theme()
+        + coord_fixed(ratio=high / step)
+        + report_theme(WIDTH, math.ceil(len(panels) / across) * (deep * high + HEAD) + 0.1)
         + theme(
             axis_text=element_blank(),
             axis_line_x=element_blank(),
@@ -147,10 +160,7 @@ def _tiles(trial: Trial, variable: str) -> pd.DataFrame:
                     "untreated": plot.treatment == trial.untreated,
                 }
             )
-    if not tiles:
-        return pd.DataFrame()
-    frame = pd.DataFrame(tiles)
-    return frame.assign(panel=pd.Categorical(frame["panel"], frame["panel"].unique().tolist()))
+    return pd.DataFrame(tiles)
 
 
 def _decimals(known: list[float], top: float) -> int:
