@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -68,39 +69,20 @@ def field_days(analysis: Analysis, variable: str) -> ggplot:
     frame = _tiles(analysis.trial, variable)
     if frame.empty:
         raise ValueError(f"{variable!r} has no values on a map")
-    panels = frame["panel"].unique().tolist()
-    across = min(len(panels), COLUMNS)
-    columns = frame["column"].max() - frame["column"].min() + 1
-    deep = frame["row"].max() - frame["row"].min() + 1
-    # tiles fill the panel; they are broader than high where the field allows
-    step = WIDTH / across * 0.94 / (columns + BETWEEN)
-    high = min(max(ROW, 0.45 * step), step * 1.2, TALLEST)
-    if len(analysis.trial.plots) > MOST_NUMBERED:  # nothing has to be read from a tile
-        high = min(high, DEEPEST / deep)
-    # one panel holds all days: it is drawn in a third of the time of a panel a day
-    below = deep + HEAD / high
-    order = frame["panel"].map(panels.index)
-    frame["column"] += (order % across) * (columns + BETWEEN)
-    frame["row"] -= (order // across) * below
-    heads = frame.groupby("panel", sort=False).agg(column=("column", "min"), row=("row", "max"))
-    heads = heads.assign(column=heads["column"] - 0.5, row=heads["row"] + 0.5 + 0.07 / high)
+    numbered = len(analysis.trial.plots) <= MOST_NUMBERED
+    sheet = _sheet(frame, numbered=numbered)
+    frame = sheet.tiles
     figure = (
         ggplot(frame, aes("column", "row"))
         + geom_tile(aes(fill="colour"), color="white", size=0.8, width=1.0, height=1.0)
         + geom_tile(fill="none", data=frame[frame["untreated"]], color=INK, size=0.6, **INSET)
-        + geom_text(
-            aes(label="panel"), data=heads.reset_index(), size=LABEL_SIZE, ha="left", va="bottom"
-        )
-        + scale_x_continuous(
-            limits=(frame["column"].min() - 0.6, across * (columns + BETWEEN) + 0.5)
-        )
-        + scale_y_continuous(
-            limits=(frame["row"].min() - 0.6, frame["row"].max() + 0.5 + HEAD / high), expand=(0, 0)
-        )
+        + geom_text(aes(label="panel"), data=sheet.heads, size=LABEL_SIZE, ha="left", va="bottom")
+        + scale_x_continuous(limits=sheet.wide)
+        + scale_y_continuous(limits=sheet.deep, expand=(0, 0))
         + scale_fill_identity()
         + scale_color_identity()
-        + coord_fixed(ratio=high / step)
-        + report_theme(WIDTH, math.ceil(len(panels) / across) * (deep * high + HEAD) + 0.1)
+        + coord_fixed(ratio=sheet.high / sheet.step)
+        + report_theme(WIDTH, sheet.height)
         + theme(
             axis_text=element_blank(),
             axis_line_x=element_blank(),
@@ -109,9 +91,61 @@ def field_days(analysis: Analysis, variable: str) -> ggplot:
             panel_grid_major_y=element_blank(),
         )
     )
-    if len(analysis.trial.plots) <= MOST_NUMBERED:
-        figure += geom_text(aes(label="text", color="ink"), size=_size(frame["text"], step))
+    if numbered:
+        figure += geom_text(aes(label="text", color="ink"), size=_size(frame["text"], sheet.step))
     return figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sheet:
+    """All days side by side in one panel, which is drawn in half the time of a panel a day.
+
+    Attributes
+    ----------
+    tiles, heads : DataFrame
+        Plots and the words above each day, in places of the panel.
+    wide, deep : tuple of float
+        Limits of the panel, in plots.
+    step, high, height : float
+        Width and height of a plot, and height of the figure, in inches.
+    """
+
+    tiles: pd.DataFrame
+    heads: pd.DataFrame
+    wide: tuple[float, float]
+    deep: tuple[float, float]
+    step: float
+    high: float
+    height: float
+
+
+def _sheet(frame: pd.DataFrame, *, numbered: bool) -> _Sheet:
+    """Lay out the days of a field; tiles are broader than high where the field allows."""
+    panels = frame["panel"].unique().tolist()
+    across = min(len(panels), COLUMNS)
+    columns = frame["column"].max() - frame["column"].min() + 1
+    deep = frame["row"].max() - frame["row"].min() + 1
+    step = WIDTH / across * 0.94 / (columns + BETWEEN)
+    high = min(max(ROW, 0.45 * step), step * 1.2, TALLEST)
+    if not numbered:  # nothing has to be read from a tile
+        high = min(high, DEEPEST / deep)
+    order = frame["panel"].map(panels.index)
+    tiles = frame.assign(
+        column=frame["column"] + (order % across) * (columns + BETWEEN),
+        row=frame["row"] - (order // across) * (deep + HEAD / high),
+    )
+    heads = tiles.groupby("panel", sort=False).agg(column=("column", "min"), row=("row", "max"))
+    heads = heads.assign(column=heads["column"] - 0.5, row=heads["row"] + 0.5 + 0.07 / high)
+    left = tiles["column"].min()
+    return _Sheet(
+        tiles=tiles,
+        heads=heads.reset_index(),
+        wide=(left - 0.6, left + across * (columns + BETWEEN)),
+        deep=(tiles["row"].min() - 0.6, tiles["row"].max() + 0.5 + HEAD / high),
+        step=step,
+        high=high,
+        height=math.ceil(len(panels) / across) * (deep * high + HEAD) + 0.1,
+    )
 
 
 def _size(texts: pd.Series, step: float) -> float:
