@@ -111,8 +111,8 @@ def standing(context: Context) -> Iterator[Block]:
         text = (
             f"Of {plural(len(rows), 'difference')} {'from the untreated ' if control else ''}"
             f"shown in pest-days and yield, {firm} {'stands' if firm == 1 else 'stand'} on all "
-            f"other paths of analysis. Up to {plural(paths, 'path')} were tried: other scales, each "
-            "block and each outlying plot left out."
+            f"other paths of analysis. Up to {plural(paths, 'path')} were tried: other scales, "
+            "each block and each outlying plot left out."
         )
         yield Paragraph(text + (" Fragile:" if fragile else ""))
         if fragile:
