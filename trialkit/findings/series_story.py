@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from itertools import zip_longest
 
+from trialkit.findings.front import MOST_SENTENCES
 from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import Finding, Row, Style, brackets, rows
 from trialkit.findings.series_beside import beside_findings
@@ -24,8 +25,6 @@ from trialkit.series.result import SeriesAnalysis
 from trialkit.series.rows import QUESTIONS, Asked, SeriesTables
 from trialkit.trial import VariableRole
 
-#: How many sentences page 1 has at most.
-MOST_SENTENCES = 5
 #: A share of sites, in percent, from which on nearly all are meant: none is certain.
 NEARLY_ALL = 99.0
 

@@ -6,16 +6,11 @@ from trialkit.figures.identity import plain_line
 from trialkit.numerals import plural
 from trialkit.plain_text import joined
 from trialkit.report.context import Context
-from trialkit.report.document import (
-    Aside,
-    Block,
-    Findings,
-)
+from trialkit.report.document import Block
+from trialkit.report.first_page import first_page
 from trialkit.report.parts.glance import table_at_a_glance
 from trialkit.report.parts.layout_words import design_line
 
-#: Most sentences on the first page.
-MOST_SENTENCES = 5
 CAUTION = (
     "One trial in one season, on small plots open to reinvasion. Not a recommendation: follow the "
     "product label, local law and licensed advice."
@@ -29,17 +24,15 @@ def front_page(context: Context) -> tuple[Block, ...]:
     ----------
     context : Context
     """
-    blocks: list[Block] = []
-    sentences = context.front[:MOST_SENTENCES]
-    if sentences:
-        blocks.append(Findings(sentences, start=0, strong=_names(context), title="In short"))
-    glance = table_at_a_glance(context)
-    if glance is not None:
-        blocks.append(glance)
-    doubt = _doubt(context)
-    if doubt:
-        blocks.append(Aside(doubt, doubt=True))
-    return (*blocks, Aside(CAUTION))
+    return tuple(
+        first_page(
+            context.front,
+            table_at_a_glance(context),
+            _doubt(context),
+            CAUTION,
+            names=_names(context),
+        )
+    )
 
 
 def subtitle(context: Context) -> str:

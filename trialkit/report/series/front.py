@@ -12,9 +12,7 @@ from trialkit.figures.identity import plain_line
 from trialkit.numerals import plural
 from trialkit.plain_text import joined
 from trialkit.report.document import (
-    Aside,
     Block,
-    Findings,
     Glance,
     GlanceCell,
     GlanceRow,
@@ -22,8 +20,8 @@ from trialkit.report.document import (
     SmallDots,
     SmallSpan,
 )
+from trialkit.report.first_page import first_page
 from trialkit.report.numbers import DASH, write_number
-from trialkit.report.parts.front import MOST_SENTENCES
 from trialkit.report.parts.glance import MOST_ROWS, ROLES
 from trialkit.report.series.context import SeriesContext, only, span_of
 from trialkit.rows import Rows, defined
@@ -53,17 +51,9 @@ Fill = Callable[[str], GlanceCell]
 
 def front_page(context: SeriesContext) -> tuple[Block, ...]:
     """Compose the first page."""
-    blocks: list[Block] = []
-    sentences = context.front[:MOST_SENTENCES]
-    if sentences:
-        blocks.append(Findings(sentences, start=0, strong=_names(context), title="In short"))
-    glance = _glance(context)
-    if glance is not None:
-        blocks.append(glance)
-    doubt = _doubt(context)
-    if doubt:
-        blocks.append(Aside(doubt, doubt=True))
-    return (*blocks, Aside(CAUTION))
+    return tuple(
+        first_page(context.front, _glance(context), _doubt(context), CAUTION, names=_names(context))
+    )
 
 
 def subtitle(context: SeriesContext) -> str:
