@@ -323,6 +323,8 @@ def _assessments(draw: st.DrawFn, names: list[str]) -> pd.DataFrame:
         )
         for day in draw(st.lists(st.sampled_from([float("nan"), -1.0, 0.5, 7.0]), max_size=3))
     ]
+    # A row in which nothing stands is no fact, and comes back as none.
+    rows = [row for row in rows if row[0] == row[0] or any(row[1:])]
     return _facts(rows, empty_assessments())
 
 

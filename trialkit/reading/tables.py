@@ -313,7 +313,9 @@ def _columns(
 ) -> tuple[Column, ...]:
     header = tops.header
     for cell in header:
-        if cell.fault in {"error", "formula"} or is_error_text(cell.text):
+        # a variable of that very name, as the settings list it, is no error of a spreadsheet
+        typed = is_error_text(cell.text) and normal(cell.text) not in variables
+        if cell.fault in {"error", "formula"} or typed:
             ledger.error(
                 "formula-without-value" if cell.fault == "formula" else "error-cell",
                 f"The heading of column {column_letter(cell.column)} shows {cell.text}.",
