@@ -167,7 +167,7 @@ def test_planned_contrasts_are_told_with_their_sizes():
 def test_planned_contrasts_by_day_are_adjusted_over_days():
     analysis, found = _planned("4 against 1", without_yield=True)
     (finding,) = [item for item in found if item.variable == "larvae"]
-    assert "was lower than the untreated in larvae on days 3, 7" in finding.text
+    assert "came out lower than the untreated in larvae on days 3, 7" in finding.text
     single = analysis.contrasts["p"].max()
     assert finding.p <= 0.05
     assert single >= finding.p
