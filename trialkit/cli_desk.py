@@ -33,11 +33,11 @@ def compare(
         Path | None, typer.Option("--page", metavar="FILE.html", help="Write it as a page, too.")
     ] = None,
 ) -> None:
-    """Say what differs between two analyses: data, settings, versions, conclusions, numbers.
+    """Say what differs between two analyses: data, settings, versions, conclusions, warnings.
 
     A trial is analysed now, so a record against a trial asks whether these are the data behind
-    it. Exit status: 0 where all agrees, 1 where something differs or cannot be read, 2 for wrong
-    usage.
+    it. Exit status: 0 where all agrees, 1 where something differs, be it only a version, or
+    cannot be read, 2 for wrong usage.
     """
     existing(first)
     existing(second)

@@ -79,7 +79,18 @@ def test_one_version_is_named(report: Path, tmp_path: Path) -> None:
     (tmp_path / "record.json").write_text(json.dumps(record), encoding="utf-8")
     found = compare(report, tmp_path / "record.json")
     assert [change.where for change in found.versions] == ["environment, numpy"]
-    assert found.same
+    assert found.alike
+    assert not found.same
+    assert "agree, but other versions worked them out" in " ".join(comparison_lines(found))
+
+
+def test_a_warning_on_one_side_is_named(report: Path, tmp_path: Path) -> None:
+    record = json.loads((report / "record.json").read_text(encoding="utf-8"))
+    warning = record["problems"].pop()
+    (tmp_path / "record.json").write_text(json.dumps(record), encoding="utf-8")
+    found = compare(report, tmp_path / "record.json")
+    assert [(item.old, item.new) for item in found.warnings] == [(warning["what"], None)]
+    assert not found.same
 
 
 def test_an_edited_title_is_found(report: Path, tmp_path: Path) -> None:

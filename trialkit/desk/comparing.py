@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -86,6 +87,8 @@ class Comparison:
     data, settings, versions : tuple of Changed
     conclusions : tuple of Changed
         Who leads, what is shown, letters, durations, sentences of page 1.
+    warnings : tuple of Changed
+        What reading and analysis warned of on one side only.
     numbers : int
         How many numbers of the results differ.
     compared : int
@@ -100,15 +103,22 @@ class Comparison:
     settings: tuple[Changed, ...]
     versions: tuple[Changed, ...]
     conclusions: tuple[Changed, ...]
+    warnings: tuple[Changed, ...]
     numbers: int
     compared: int
     largest: float
 
     @property
     def same(self) -> bool:
-        """Whether data, settings and results agree, and no record was edited."""
-        edited = self.first.edited or self.second.edited
-        return not (self.data or self.settings or self.conclusions or self.numbers or edited)
+        """Whether all agrees: nothing differs, versions included, and no record was edited."""
+        return self.alike and not (self.versions or self.first.edited or self.second.edited)
+
+    @property
+    def alike(self) -> bool:
+        """Whether data, settings, results and warnings agree, whatever worked them out."""
+        return not (
+            self.data or self.settings or self.conclusions or self.warnings or self.numbers
+        )
 
 
 def compare(first: Trial | Path | str, second: Trial | Path | str) -> Comparison:
@@ -151,6 +161,7 @@ def compare(first: Trial | Path | str, second: Trial | Path | str) -> Comparison
         settings=tuple(_pairs(old.get("settings", {}), new.get("settings", {}), "settings")),
         versions=tuple(_versions(old, new)),
         conclusions=tuple(_conclusions(old, new)),
+        warnings=tuple(_warnings(old, new)),
         numbers=len(tables.differences),
         compared=tables.compared,
         largest=_largest(tables.differences),
@@ -265,6 +276,20 @@ def _versions(old: Record, new: Record) -> Iterator[Changed]:
         if old.get(name) != new.get(name):
             yield Changed(name, old.get(name), new.get(name))
     yield from _pairs(old.get("environment", {}), new.get("environment", {}), "environment")
+
+
+def _warnings(old: Record, new: Record) -> Iterator[Changed]:
+    """Warnings that stand on one side only, by what they say and not by their order."""
+    before, after = (
+        Counter(
+            str(row.get("what")) for row in side.get("problems") or [] if isinstance(row, Mapping)
+        )
+        for side in (old, new)
+    )
+    for what in (before - after).elements():
+        yield Changed("warning", what, None)
+    for what in (after - before).elements():
+        yield Changed("warning", None, what)
 
 
 def _conclusions(old: Record, new: Record) -> Iterator[Changed]:

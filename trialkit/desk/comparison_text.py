@@ -35,13 +35,26 @@ def _verdict(found: Comparison) -> str:
             ("data", found.data),
             ("settings", found.settings),
             ("conclusions", found.conclusions),
+            ("warnings", found.warnings),
             ("numbers", found.numbers),
         )
         if there
     ]
     if not what:
-        return "Data, settings and results agree, but a record was edited after it was written."
+        but = " and ".join(_but(found))
+        return (
+            f"Data, settings and all {found.compared:,} values of the results agree, but {but} "
+            f"({found.first.name} and {found.second.name})."
+        )
     return f"Not the same ({', '.join(what)}): {found.first.name} and {found.second.name}."
+
+
+def _but(found: Comparison) -> Iterator[str]:
+    """Say what differs where the results do not."""
+    if found.versions:
+        yield "other versions worked them out"
+    if found.first.edited or found.second.edited:
+        yield "a record was edited after it was written"
 
 
 def _parts(found: Comparison) -> Iterator[tuple[str, list[str]]]:
@@ -56,6 +69,7 @@ def _parts(found: Comparison) -> Iterator[tuple[str, list[str]]]:
         ("Settings", found.settings),
         ("Versions", found.versions),
         ("Conclusions that changed", found.conclusions),
+        ("Warnings on one side only", found.warnings),
     ):
         if changes:
             yield f"{title} ({len(changes)})", _listed(changes)
