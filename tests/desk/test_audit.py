@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -130,6 +131,28 @@ def test_missing_plots_with_their_own_n(tmp_path: Path) -> None:
     assert "granularity" in kinds(odd, Verdict.INCONSISTENT)
     odd = audited(tmp_path, text.replace("df,8", "df,9"))
     assert any("leave 8" in check.arithmetic for check in odd.of(Verdict.INCONSISTENT))
+
+
+def test_percentages_may_be_cut_off_and_not_rounded(tmp_path: Path) -> None:
+    cut = TABLE.replace(",83,", ",82,").replace(",60,", ",59,")
+    found = audited(tmp_path, cut)
+    assert not found.of(Verdict.INCONSISTENT)
+    said = [check.arithmetic for check in found.checks if check.kind == "control"]
+    assert said == [
+        "Abbott from the printed means gives all 3 values, with digits cut off and not rounded."
+    ]
+    mixed = audited(tmp_path, TABLE.replace(",83,", ",84,").replace(",60,", ",59,"))
+    assert [check.kind for check in mixed.of(Verdict.INCONSISTENT)] == ["control"]
+
+
+@given(st.floats(-200, 200), st.integers(0, 3))
+def test_a_number_that_was_cut_lies_in_its_range(value: float, decimals: int) -> None:
+    factor = 10.0**decimals
+    text = f"{math.trunc(value * factor) / factor:.{decimals}f}"
+    printed = read_printed(text)
+    assert printed is not None
+    found = printed.range_if_cut
+    assert found.low - 1e-9 <= value <= found.high + 1e-9
 
 
 def test_a_number_of_plots_that_is_a_range(tmp_path: Path) -> None:

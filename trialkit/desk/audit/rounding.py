@@ -108,6 +108,19 @@ class Printed:
         return Range(self.value - half, self.value + half)
 
     @property
+    def range_if_cut(self) -> Range:
+        """All values that give it where digits are cut off and not rounded."""
+        if self.upto is not None or self.sign:
+            return self.range
+        step = 10.0**-self.decimals
+        negative = self.text.startswith("-")
+        return Range(self.value - step, self.value) if negative else self._cut(step)
+
+    def _cut(self, step: float) -> Range:
+        # A zero without a sign may have been cut from either side.
+        return Range(self.value - step if self.value == 0 else self.value, self.value + step)
+
+    @property
     def range_of_whole(self) -> Range:
         """What it can be where it is a number of plots, which is not rounded."""
         return Range(self.value, self.value if self.upto is None else self.upto)

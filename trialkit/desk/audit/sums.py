@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 
@@ -121,20 +121,22 @@ def _against(
     kind: str, where: str, printed: Mapping[str, Printed], ways: Mapping[str, Values], *, told: bool
 ) -> Iterator[Check]:
     """Choose the way that gives most of the printed values, and ask about the rest."""
-    best = ""
+    best, cut = "", False
     fits: list[str] = []
     misses: list[str] = []
-    for way, values in ways.items():
+    for may_cut, (way, values) in product((False, True), ways.items()):
         known = [name for name in printed if name in values]
-        agree = [name for name in known if values[name].meets(printed[name].range)]
+        agree = [name for name in known if values[name].meets(_range(printed[name], may_cut))]
         if not best or len(agree) > len(fits):
-            best, fits, misses = way, agree, [name for name in known if name not in agree]
+            best, cut, fits = way, may_cut, agree
+            misses = [name for name in known if name not in agree]
     if not best or not fits + misses:
         yield _cannot(kind, where, "There is nothing to compute them from.")
         return
     values = ways[best]
     telling = [name for name in fits if _telling(kind, printed[name], values[name])]
     apart = all(_apart(kind, printed[name], values[name]) for name in misses)
+    ending = ", with digits cut off and not rounded" if cut else ""
     enough = len(telling) >= (_ENOUGH if kind == "control" else _ENOUGH_SUMS)
     sure = told or (len(misses) == 1 and apart and enough)
     if not misses:
@@ -142,14 +144,16 @@ def _against(
             verdict=Verdict.CONSISTENT,
             kind=kind,
             where=where,
-            arithmetic=f"{best.capitalize()} from the printed means gives all {len(fits)} values.",
+            arithmetic=f"{best.capitalize()} from the printed means gives all {len(fits)} values"
+            f"{ending}.",
         )
         return
     shown = "; ".join(
         f"{name}: {values[name]} from the means, {printed[name].text} printed"
         for name in misses[:_FEWEST_ALIKE]
     )
-    says = f"{best.capitalize()} gives {len(fits)} of {len(fits) + len(misses)} values. {shown}."
+    of_all = f"{len(fits)} of {len(fits) + len(misses)} values"
+    says = f"{best.capitalize()} gives {of_all}{ending}. {shown}."
     opposite = [
         name
         for name in misses
@@ -163,6 +167,10 @@ def _against(
     else:
         asked = "From which values, and by which formula, was it computed?"
         yield _cannot(kind, where, says, asked)
+
+
+def _range(printed: Printed, cut: bool) -> Range:
+    return printed.range_if_cut if cut else printed.range
 
 
 def _apart(kind: str, printed: Printed, found: Range) -> bool:
