@@ -67,8 +67,10 @@ def test_counts_shares_covariates_and_courses_agree(name: str, model: int, tmp_p
     assert columns["count_tests", "dispersion"].compared >= model
     assert columns["count_tests", "F"].largest < 1e-5
     assert columns["course_tests", "F"].compared >= 4
+    assert columns["contrasts", "p"].compared >= 10
     if name == "spider_mite_glasshouse":
         assert columns["covariate", "slope"].compared == 5
+        assert columns["adjusted_means", "se"].compared >= 25
 
 
 @pytest.mark.parametrize(

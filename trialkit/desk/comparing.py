@@ -116,9 +116,7 @@ class Comparison:
     @property
     def alike(self) -> bool:
         """Whether data, settings, results and warnings agree, whatever worked them out."""
-        return not (
-            self.data or self.settings or self.conclusions or self.warnings or self.numbers
-        )
+        return not (self.data or self.settings or self.conclusions or self.warnings or self.numbers)
 
 
 def compare(first: Trial | Path | str, second: Trial | Path | str) -> Comparison:

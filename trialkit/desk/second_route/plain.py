@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.desk.second_route.agreement import AGREES, DRAWN, Tally
+from trialkit.desk.second_route.planned import coefficients
 from trialkit.desk.second_route.plots import (
     Key,
     Row,
@@ -116,6 +117,7 @@ def _means_and_pairs(
     }
     found = _Fit(fit=fit, weights=weights, kept=kept, told=np.linalg.pinv(matrix) @ matrix)
     _compare_means(found, frame, key, tables, tally)
+    _compare_contrasts(found, rows_at(tables, "contrasts", key), named(key), tally)
     letters = {
         row["treatment"]: row["letters"] for row in rows_at(tables, "means", key) if row["letters"]
     }
@@ -163,6 +165,25 @@ def _compare_means(
         mean = float(weight @ found.fit.params)
         tally.note("means", "mean_analysed", row["mean_analysed"], mean, where, unit=se)
         tally.note("means", "se", row["se"], se, where)
+
+
+def _compare_contrasts(found: _Fit, rows: Iterable[Row], name: str, tally: Tally) -> None:
+    """Compare planned contrasts and trends over rates, as their notes say what they compare."""
+    for row in rows:
+        asked = coefficients(str(row["contrast"]), str(row["note"]), list(found.weights))
+        if asked is None:
+            tally.skip(f"Planned comparison: {row['contrast']}.")
+            continue
+        line = sum(share * found.weights[item] for item, share in asked.items())
+        if not found.known(line):
+            continue
+        line = line[found.kept]
+        se = float(np.sqrt(line @ found.fit.cov_params() @ line))
+        estimate, where = float(line @ found.fit.params), f"{name}, {row['contrast']}"
+        p = 2 * float(stats.t.sf(abs(estimate / se), found.fit.df_resid)) if se > 0 else np.nan
+        tally.note("contrasts", "estimate", row["estimate"], estimate, where, unit=se)
+        tally.note("contrasts", "se", row["se"], se, where)
+        tally.note("contrasts", "p", row["p"], p, where, unit=1.0)
 
 
 def _compare_pairs(
