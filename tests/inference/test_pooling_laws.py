@@ -219,3 +219,33 @@ def test_stability_needs_five_environments_and_slopes_average_to_one():
     assert found.slope.mean() == pytest.approx(1.0)
     with pytest.raises(NotEstimable, match="five environments"):
         stability(table[:, :4], 0.25, 54.0)
+
+
+def test_variances_follow_what_is_pooled_and_not_each_estimate() -> None:
+    # Counts of 5 and 45 of 20 expected: the low one would be told to know least.
+    counts = np.array([5.0, 45.0, 20.0])
+    estimates = [np.array([np.log(count / 100.0)]) for count in counts]
+    covariances = [np.array([[1.0 / count + 0.02]]) for count in counts]
+    data = trial_estimates(
+        estimates, covariances, [np.array([0])] * 3, [np.array([1.0 / count]) for count in counts]
+    )
+    even = data.evened(np.full(3, np.log(0.2)))
+    assert even.variance == pytest.approx(np.full(3, 1.0 / 20.0 + 0.02))
+    assert data.evened(data.estimate).variance == pytest.approx(data.variance)
+    plain = trial_estimates(estimates, covariances, [np.array([0])] * 3)
+    assert pool(data).beta[0] < pool(plain).beta[0]
+
+
+def test_what_is_pooled_of_low_counts_is_not_pulled_up() -> None:
+    generator = np.random.default_rng(5)
+    true, found, pulled = np.log(0.15), [], []
+    for _ in range(60):
+        counts = generator.poisson(100.0 * np.exp(generator.normal(true, 0.6, 12))) + 0.5
+        estimates = [np.array([value]) for value in np.log(counts / 100.0)]
+        own = [np.array([1.0 / count]) for count in counts]
+        covariances = [part[:, None] for part in own]
+        codes = [np.array([0])] * 12
+        found.append(pool(trial_estimates(estimates, covariances, codes, own)).beta[0])
+        pulled.append(pool(trial_estimates(estimates, covariances, codes)).beta[0])
+    assert np.mean(pulled) - true > 0.05
+    assert abs(np.mean(found) - true) < 0.05

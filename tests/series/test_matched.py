@@ -19,7 +19,13 @@ NO_ROWS = pd.DataFrame(columns=list(CONTROL_ROWS))
 
 def _ratios(*names: str) -> LogRatios:
     size = len(names)
-    return LogRatios(treatments=names, estimates=np.zeros(size), covariance=np.eye(size), df=9.0)
+    return LogRatios(
+        treatments=names,
+        estimates=np.zeros(size),
+        covariance=np.eye(size),
+        df=9.0,
+        counted=np.zeros(size),
+    )
 
 
 def _matched(*keys: str, cells: tuple[Cell, ...] = ()):
@@ -56,4 +62,10 @@ def test_a_treatment_twice_in_a_trial_is_refused():
 
 def test_log_ratios_are_finite():
     with pytest.raises(ValueError, match="finite"):
-        LogRatios(treatments=("A",), estimates=np.array([-np.inf]), covariance=np.eye(1), df=9.0)
+        LogRatios(
+            treatments=("A",),
+            estimates=np.array([-np.inf]),
+            covariance=np.eye(1),
+            df=9.0,
+            counted=np.zeros(1),
+        )

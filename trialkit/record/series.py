@@ -106,6 +106,7 @@ def _series(matched: Matched) -> dict[str, Any]:
                 "treatments": list(part.treatments),
                 "estimates": part.estimates.tolist(),
                 "covariance": part.covariance.tolist(),
+                "counted": part.counted.tolist(),
                 "df": plain(part.df),
             }
             for cell, part in matched.ratios.items()
@@ -217,6 +218,7 @@ def _ratios(rows: Sequence[Mapping[str, Any]]) -> Iterator[tuple[Cell, LogRatios
                 treatments=tuple(row["treatments"]),
                 estimates=np.array(row["estimates"], dtype=float),
                 covariance=np.array(row["covariance"], dtype=float),
+                counted=np.array(row["counted"], dtype=float),
                 df=float("inf") if row["df"] is None else float(row["df"]),
             ),
         )

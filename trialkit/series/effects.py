@@ -196,7 +196,7 @@ def _answer(
     ]
     wanted = tuple(dict.fromkeys(names))
     rows: list[Row] = []
-    kept, estimates, coefficients, starts = [], [], [], []
+    kept, estimates, coefficients, starts, counted = [], [], [], [], []
     for name in wanted:
         codes = [
             code
@@ -221,6 +221,7 @@ def _answer(
         estimates.append(float(np.mean([part.log_ratio for part in known])))
         coefficients.append(np.mean([part.coefficients for part in known], axis=0))
         starts.append(float(np.mean([part.at_start for part in known])))
+        counted.append(sum(part.counted for part in known) / len(known) ** 2)
         plain = float(np.mean([part.left for part in known]))
         row["percent"] = 100.0 * (1.0 - plain)
         row["note"] = NONE_FOUND if plain == 0.0 else None
@@ -234,6 +235,7 @@ def _answer(
         estimates=np.array(estimates),
         covariance=covariance,
         df=moments.df,
+        counted=np.array(counted),
     )
     _with_limits(rows, found, alpha)
     return rows, found
@@ -260,6 +262,7 @@ class _Ratio:
     left: float = float("nan")
     coefficients: FloatArray = field(default_factory=lambda: np.zeros(0))
     at_start: float = 0.0
+    counted: float = 0.0
     reason: str | None = None
 
 
@@ -286,6 +289,7 @@ def _ratio(question: _Question, moments: CourseMoments, code: int, untreated: in
             # The total of all days is nought: it errs as the total of one day does.
             rows[group, days[0]] = sign
     log_ratio, left, at_start = float(logs[0] - logs[1]), float(plain[0] / plain[1]), 0.0
+    counted = float(rows[code, days] ** 2 @ moments.chance[code, days])
     if question.before is not None:
         day, power, _ = question.before
         if not (mean[[code, untreated], day] > 0.0).all():
@@ -295,7 +299,9 @@ def _ratio(question: _Question, moments: CourseMoments, code: int, untreated: in
         left /= float(mean[code, day] / mean[untreated, day]) ** power
         rows[code, day] -= power
         rows[untreated, day] += power
-    return _Ratio(log_ratio=log_ratio, left=left, coefficients=rows, at_start=at_start)
+    return _Ratio(
+        log_ratio=log_ratio, left=left, coefficients=rows, at_start=at_start, counted=counted
+    )
 
 
 def _days(question: _Question) -> str | None:

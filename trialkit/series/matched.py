@@ -208,17 +208,22 @@ class LogRatios:
         Sampling covariance; the shared untreated correlates all of them.
     df : float
         Degrees of freedom behind the dispersion of its plots; the covariance allows for them.
+    counted : (t,) float array
+        What of each variance comes from the number of individuals in the treatment's own plots.
     """
 
     treatments: tuple[str, ...]
     estimates: FloatArray
     covariance: FloatArray
     df: float
+    counted: FloatArray
 
     def __post_init__(self) -> None:
         size = len(self.treatments)
         if self.estimates.shape != (size,) or self.covariance.shape != (size, size):
             raise ValueError("estimates and covariance must have one place for each treatment")
+        if self.counted.shape != (size,):
+            raise ValueError("there must be one share of chance for each treatment")
         if len(set(self.treatments)) != size:
             raise ValueError("a treatment stands twice among the log ratios of one trial")
         if not (np.isfinite(self.estimates).all() and np.isfinite(self.covariance).all()):
@@ -234,6 +239,7 @@ class LogRatios:
             estimates=self.estimates[places],
             covariance=self.covariance[np.ix_(places, places)],
             df=self.df,
+            counted=self.counted[places],
         )
 
 

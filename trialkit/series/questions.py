@@ -121,6 +121,7 @@ def estimates_of(cells: Mapping[str, LogRatios], treatments: tuple[str, ...]) ->
         [cell.estimates for cell in cells.values()],
         [cell.covariance for cell in cells.values()],
         codes,
+        [cell.counted for cell in cells.values()],
     )
 
 

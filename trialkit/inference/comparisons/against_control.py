@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from trialkit.inference.comparisons.dunnett import maximum_sf
+from trialkit.inference.comparisons.dunnett import largest_sf
 from trialkit.inference.design.bases import indicator
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray, Layout
 
@@ -26,7 +26,7 @@ _NOUGHT = 1e-10
 #: Degrees of freedom that the days add at most to the variance of the control (chosen by
 #: simulation, tests/benchmarks/claims.md).
 BORROWED = 4.0
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 #: Below so many degrees of freedom the lower tail of the spread is far the longer one.
 _FEW = 6.0
 
@@ -319,41 +319,37 @@ def _correlation(weights: FloatArray, own: BoolArray, parts: _Variances) -> Floa
 
 
 def _step_down(t: FloatArray, correlation: FloatArray, df: FloatArray) -> FloatArray:
-    """Adjusted p-values: of each the largest statistic among it and those below it."""
-    p = np.full(t.size, np.nan)
+    """Adjusted p-values: of each the largest statistic among it and those below it.
+
+    The smallest correlation among them is taken for all, which errs to the safe side.
+    """
     left = np.argsort(-t, kind="stable")
-    largest = 0.0
-    for place, first in enumerate(left):
-        among = correlation[np.ix_(left[place:], left[place:])]
-        largest = max(largest, _tail(float(t[first]), among, float(df[first])))
-        p[first] = largest
+    among = correlation[np.ix_(left, left)]
+    among[np.diag_indices_from(among)] = 1.0
+    # Smallest of every square from a place on to the end.
+    row = np.minimum.accumulate(among[:, ::-1], axis=1)[:, ::-1]
+    smallest = np.array([row[place:, place].min() for place in range(left.size)])
+    shared = np.clip(smallest, 0.0, 0.95)
+    shared[-1] = 0.0
+    p = np.empty(t.size)
+    p[left] = np.maximum.accumulate(
+        _tails(t[left], shared, np.arange(left.size, 0, -1), np.maximum(df[left], 1.0))
+    )
     return p
 
 
-def _tail(t: float, correlation: FloatArray, df: float) -> float:
-    """Chance that the largest of some equally correlated t statistics exceeds one of them.
-
-    The smallest correlation is taken for all, which errs to the safe side.
-    """
-    size = correlation.shape[0]
-    off = correlation[~np.eye(size, dtype=bool)]
-    shared = float(np.clip(np.min(off, initial=1.0), 0.0, 0.95)) if size > 1 else 0.0
+def _tails(t: FloatArray, shared: FloatArray, number: IntArray, df: FloatArray) -> FloatArray:
+    """Chance that the largest of so many equally correlated t statistics exceeds each t (k,)."""
     spread, weight = _chi_nodes(df)
-    tail = maximum_sf(t * spread, np.full(size, np.sqrt(shared)), two_sided=True)
-    return min(float(weight @ tail), 1.0)
+    tail = largest_sf(t[:, None] * spread, np.sqrt(shared), number)
+    return np.minimum((weight * tail).sum(axis=1), 1.0)
 
 
-def _chi_nodes(df: float) -> tuple[FloatArray, FloatArray]:
-    """Nodes and weights of sqrt(chi square / df), by Gauss and Legendre over its logarithm."""
-    df = max(df, 1.0)
-    middle, reach = -0.5 / df, 9.0 / np.sqrt(2.0 * df)
-    log_s = middle + reach * (_NODES - (0.35 if df < _FEW else 0.0))
-    log_density = (
-        np.log(2.0)
-        + 0.5 * df * np.log(0.5 * df)
-        - special.gammaln(0.5 * df)
-        + df * log_s
-        - 0.5 * df * np.exp(2.0 * log_s)
-    )
+def _chi_nodes(df: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Nodes and weights (k, m) of sqrt(chi square / df), by Gauss and Legendre over its log."""
+    half = 0.5 * df[:, None]
+    middle, reach = -0.25 / half, 4.5 / np.sqrt(half)
+    log_s = middle + reach * (_NODES - np.where(half < 0.5 * _FEW, 0.35, 0.0))
+    log_density = half * (np.log(half) + 2.0 * log_s - np.exp(2.0 * log_s)) - special.gammaln(half)
     weight = reach * _WEIGHTS * np.exp(log_density)
-    return np.exp(log_s), weight / weight.sum()
+    return np.exp(log_s), weight / weight.sum(axis=1, keepdims=True)

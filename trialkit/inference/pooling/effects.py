@@ -16,7 +16,7 @@ between sites is tau = sqrt(a + b). Where treatments were shown to differ in it,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,8 @@ from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance import Batch, CovarianceModel
 
 Spread = Literal["shared", "half", "own"]
+#: Log ratios farther than this from what is expected are taken to be that far.
+_FAR = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +81,16 @@ class TrialEstimates:
         Codes from 0, the estimates of one trial next to each other.
     covariances : tuple of (m, m) array
         Sampling covariance inside each trial, in its order.
+    counted : (n,) array
+        What of the sampling variance comes from the number of individuals behind the estimate
+        itself, and falls as that rises; nought where variances do not hang on the estimates.
     """
 
     estimate: FloatArray
     treatment: IntArray
     trial: IntArray
     covariances: tuple[FloatArray, ...]
+    counted: FloatArray
 
     @property
     def n_trials(self) -> int:
@@ -106,6 +112,22 @@ class TrialEstimates:
         """Sampling variance of each estimate (n,)."""
         return np.concatenate([np.diagonal(part) for part in self.covariances])
 
+    def evened(self, expected: FloatArray) -> TrialEstimates:
+        """The same, with the sampling variances that estimates of ``expected`` (n,) would have.
+
+        An estimate that chance made low counts few individuals, and has a large variance of its
+        own making: weights by such variances pull what is pooled towards the high ones.
+        """
+        counted = self.counted * np.exp(np.clip(self.estimate - expected, -_FAR, _FAR))
+        ends = np.cumsum([len(part) for part in self.covariances])[:-1]
+        parts = np.split(counted - self.counted, ends)
+        return replace(
+            self,
+            covariances=tuple(
+                part + np.diag(more) for part, more in zip(self.covariances, parts, strict=True)
+            ),
+        )
+
     def without(self, trial: int) -> TrialEstimates:
         """The estimates of all trials but one, treatments as they were.
 
@@ -122,7 +144,7 @@ class TrialEstimates:
         return self._kept(range(self.n_trials), treatment)
 
     def _kept(self, trials: Sequence[int], treatment: int | None) -> TrialEstimates:
-        estimate, codes, owners = [], [], []
+        estimate, codes, owners, counted = [], [], [], []
         parts: list[FloatArray] = []
         for trial in trials:
             rows = np.flatnonzero(self.trial == trial)
@@ -134,6 +156,7 @@ class TrialEstimates:
             if chosen.size == 0:
                 continue
             estimate.append(self.estimate[rows[chosen]])
+            counted.append(self.counted[rows[chosen]])
             codes.append(self.treatment[rows[chosen]] if treatment is None else 0 * chosen)
             owners.append(np.full(chosen.size, len(parts), dtype=np.intp))
             parts.append(self.covariances[trial][np.ix_(chosen, chosen)])
@@ -144,6 +167,7 @@ class TrialEstimates:
             treatment=np.concatenate(codes).astype(np.intp),
             trial=np.concatenate(owners),
             covariances=tuple(parts),
+            counted=np.concatenate(counted),
         )
 
 
@@ -151,6 +175,7 @@ def trial_estimates(
     estimates: Sequence[FloatArray],
     covariances: Sequence[FloatArray],
     treatments: Sequence[IntArray],
+    counted: Sequence[FloatArray] | None = None,
 ) -> TrialEstimates:
     """Put the estimates of several trials below each other.
 
@@ -162,6 +187,8 @@ def trial_estimates(
         Positive definite.
     treatments : sequence of (m,) int array
         Codes from 0, none twice in a trial, together without a gap.
+    counted : sequence of (m,) array, optional
+        What of each variance falls as the estimate rises.
 
     Raises
     ------
@@ -187,6 +214,7 @@ def trial_estimates(
         treatment=codes,
         trial=np.repeat(np.arange(len(sizes), dtype=np.intp), sizes),
         covariances=tuple(np.asarray(cov, dtype=np.float64) for cov in covariances),
+        counted=np.zeros(sum(sizes)) if counted is None else np.concatenate(counted),
     )
 
 

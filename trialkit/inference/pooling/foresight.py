@@ -93,7 +93,7 @@ def spreads(fit: PooledFit) -> Spreads:
         raise NotEstimable("two trials cannot tell what the next site will show")
     if fit.spread == "own":
         return _side_by_side(
-            [spreads(pool(fit.data.only(code))) for code in range(fit.data.n_treatments)]
+            [spreads(pool(fit.asked.only(code))) for code in range(fit.data.n_treatments)]
         )
     unit = _unit(fit)
     many = fit.data.n_trials > _MANY
@@ -132,7 +132,7 @@ def tau_limits(fit: PooledFit, alpha: float) -> tuple[FloatArray, FloatArray]:
     """
     t = fit.data.n_treatments
     if fit.spread == "own":
-        found = [tau_limits(pool(fit.data.only(code)), alpha) for code in range(t)]
+        found = [tau_limits(pool(fit.asked.only(code)), alpha) for code in range(t)]
         return np.concatenate([low for low, _ in found]), np.concatenate([up for _, up in found])
     low, high = _q_profile(fit, alpha) if t == 1 else _likelihood_profile(fit, alpha)
     return np.full(t, low), np.full(t, high)

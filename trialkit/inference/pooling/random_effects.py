@@ -27,11 +27,20 @@ from trialkit.inference.normal.degrees_of_freedom import SmallSample, contrast_d
 from trialkit.inference.normal.reml import RemlSolution, maximise
 from trialkit.inference.normal.reml_information import gradient_and_average
 from trialkit.inference.numerics.quadratic import quadratic_forms
-from trialkit.inference.pooling.effects import Spread, TrialEstimates, between_trials
+from trialkit.inference.pooling.effects import (
+    Spread,
+    TrialEstimates,
+    between_trials,
+    parameter_names,
+)
 
 #: Level of the test by which treatments get spreads of their own, and trials that each must be in.
 OWN_LEVEL = 0.05
 OWN_TRIALS = 5
+#: Trials of a series from which on each has one without a test, which would miss too much.
+OWN_WITHOUT_TEST = 8
+#: Times that weights follow what is pooled; further ones move it by less than 0.001 as a rule.
+_ROUNDS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,6 +87,9 @@ class PooledFit:
     Attributes
     ----------
     data : TrialEstimates
+        With the sampling variances that they were weighed by.
+    asked : TrialEstimates
+        With those that the trials gave.
     spread : {"shared", "half", "own"}
         How trials may differ; see `trialkit.inference.pooling.effects`.
     x : (n, p) array
@@ -96,6 +108,7 @@ class PooledFit:
     """
 
     data: TrialEstimates
+    asked: TrialEstimates
     spread: Spread
     x: FloatArray
     names: tuple[str, ...]
@@ -154,8 +167,9 @@ def pool(
     data : TrialEstimates
     spread : {"shared", "half", "own"}, optional
         How trials may differ. Where it is not given: half correlation for two trials; one spread
-        for all treatments and one of the site else; a spread for each treatment where they were
-        shown to differ in it (likelihood ratio at 5 %) and each is in five trials.
+        for all treatments and one of the site else. Where each treatment is in five trials, each
+        has a spread of its own from eight trials on, and below that where they were shown to
+        differ in it (likelihood ratio at 5 %).
     covariate : (trials,) float array, optional
         A slope on it for every treatment stands beside its level.
 
@@ -171,8 +185,12 @@ def pool(
         return _fit(data, x, spread)
     if data.n_trials == 2:
         return _fit(data, x, "half")
+    apart = len(parameter_names(data, "shared")) == 2 and data.n_treatments > 1
+    apart = apart and data.trials_of.min() >= OWN_TRIALS
+    if apart and data.n_trials >= OWN_WITHOUT_TEST:
+        return _fit(data, x, "own")
     found = _fit(data, x, "shared")
-    if len(found.names) == 2 and data.n_treatments > 1 and data.trials_of.min() >= OWN_TRIALS:
+    if apart:
         own = _fit(data, x, "own")
         gain = 2.0 * (own.log_likelihood - found.log_likelihood)
         if special.chdtrc(data.n_treatments - 1, max(gain, 0.0)) < OWN_LEVEL:
@@ -199,6 +217,16 @@ def _columns(data: TrialEstimates, covariate: FloatArray | None) -> FloatArray:
 
 
 def _fit(data: TrialEstimates, x: FloatArray, spread: Spread) -> PooledFit:
+    """REML with the sampling variances that estimates would have at what is pooled of them."""
+    found = _weighed(data, data, x, spread)
+    for _ in range(_ROUNDS if data.counted.any() else 0):
+        found = _weighed(data, data.evened(x @ found.beta), x, spread)
+    return found
+
+
+def _weighed(
+    asked: TrialEstimates, data: TrialEstimates, x: FloatArray, spread: Spread
+) -> PooledFit:
     """REML in units in which a residual is about one."""
     n, p = x.shape
     if n <= p:
@@ -218,6 +246,7 @@ def _fit(data: TrialEstimates, x: FloatArray, spread: Spread) -> PooledFit:
     power = unit**2
     return PooledFit(
         data=data,
+        asked=asked,
         spread=spread,
         x=x,
         names=model.names,
@@ -320,7 +349,7 @@ def left_out(fit: PooledFit) -> Sequence[PooledFit | None]:
     spread = fit.spread if fit.data.n_trials > 3 else None
     for trial in range(fit.data.n_trials):
         try:
-            found.append(pool(fit.data.without(trial), spread=spread))
+            found.append(pool(fit.asked.without(trial), spread=spread))
         except NotEstimable:
             found.append(None)
     return found
