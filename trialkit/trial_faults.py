@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Hashable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date
 from enum import Enum
 from functools import cache
 from math import isfinite
-from types import UnionType
+from types import NoneType, UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import pandas as pd
@@ -19,7 +19,7 @@ from trialkit.planned import read_planned
 from trialkit.problems import Problem, TrialError, error, nearest, quoted
 from trialkit.report_choices import choice_faults, choosable
 from trialkit.trial import EXAMINED, Kind, Trial, numbers_examined
-from trialkit.trial_tables import EVENT_KINDS, out_of_bounds
+from trialkit.trial_tables import EVENT_KINDS, any_out_of_bounds, out_of_bounds
 
 #: Numbers beyond this are written with an exponent, and so are no whole ones when read.
 _WHOLE = range(-(2**53), 2**53 + 1)
@@ -81,18 +81,33 @@ def _fault(what: str, remedy: str = _CORRECT, kind: str = "unsound-trial") -> Pr
 
 
 @cache
-def _hints(kind: Hashable) -> dict[str, Any]:
-    return get_type_hints(kind)
+def _hints(kind: Any) -> dict[str, Any]:
+    """Types of the fields of a dataclass."""
+    hints = get_type_hints(kind)
+    return {item.name: hints[item.name] for item in fields(kind)}
 
 
 def _of_dataclass(where: str, thing: Any) -> Iterator[Problem]:
     kind: Any = type(thing)
-    for item in fields(thing):
-        yield from _of(f"{where}: {item.name}", _hints(kind)[item.name], getattr(thing, item.name))
+    for name, hint in _hints(kind).items():
+        value = getattr(thing, name)
+        if type(value) not in _certain(hint):
+            yield from _of(f"{where}: {name}", hint, value)
+
+
+@cache
+def _certain(hint: Any) -> frozenset[type]:
+    """Types whose every value is right where a type is asked for."""
+    if get_origin(hint) in (Union, UnionType):
+        return frozenset().union(*(_certain(part) for part in get_args(hint)))
+    sure = hint in (str, int, bool, NoneType) or (isinstance(hint, type) and issubclass(hint, Enum))
+    return frozenset([hint]) if sure else frozenset()
 
 
 def _of(where: str, hint: Any, value: object) -> Iterator[Problem]:
     """Compare a value with a type as the dataclasses of a trial use them."""
+    if type(value) in _certain(hint):
+        return
     origin = get_origin(hint)
     if origin in (Union, UnionType):
         if not any(not list(_of(where, part, value)) for part in get_args(hint)):
@@ -188,7 +203,7 @@ def _of_values(trial: Trial) -> Iterator[Problem]:
     for name in _VALUES:
         table: pd.DataFrame = getattr(trial, name)
         numbers = table.select_dtypes("float")
-        if numbers.map(out_of_bounds).any(axis=None):
+        if any_out_of_bounds(numbers.to_numpy()):
             yield _fault(
                 f"{name.capitalize()} hold a number that no plot can have.", kind="out-of-bounds"
             )
@@ -218,6 +233,8 @@ def _of_facts(trial: Trial) -> Iterator[Problem]:
                 good = cells.map(lambda cell: cell is None or isinstance(cell, date))
             elif cells.dtype == object:
                 good = cells.map(lambda cell: cell is None or isinstance(cell, str))
+            elif cells.dtype == float:
+                good = pd.Series([not any_out_of_bounds(cells.to_numpy())])
             else:
                 good = cells.map(lambda cell: isinstance(cell, float) and not out_of_bounds(cell))
             if not good.all():

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 COUNT_COLUMNS = ("plot", "variable", "day", "sample", "value")
 #: Day of an assessment whose day was not given: above 0, for it is no count before treatment, and
@@ -101,6 +103,12 @@ def out_of_bounds(value: float) -> bool:
     """Whether a number is too large, or too near to 0, to be one of a plot; NaN is not."""
     size = abs(value)
     return size > LARGEST or 0.0 < size < SMALLEST
+
+
+def any_out_of_bounds(values: NDArray[np.float64]) -> bool:
+    """Whether one of many numbers is out of bounds."""
+    size = np.abs(values)
+    return bool(((size > LARGEST) | ((size > 0.0) & (size < SMALLEST))).any())
 
 
 def text_column(items: Iterable[object]) -> pd.Series:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
+from types import NoneType
 from typing import TYPE_CHECKING
 
 from trialkit.analysis import schema
@@ -92,8 +93,13 @@ def _treatments(trial: Trial) -> bytes:
 
 def _texts(rows: Rows, column: str) -> list[str]:
     values = rows[column]
-    if set(map(type, values)) == {float}:
+    kinds = set(map(type, values))
+    if kinds == {float}:
         return ["" if text == UNDEFINED else text for text in rows.digits(column)]
+    if kinds <= {str, NoneType}:
+        # The same few texts stand in most rows.
+        texts = {value: cell_text(value) for value in set(values)}
+        return [texts[value] for value in values]
     return [cell_text(value) for value in values]
 
 
