@@ -54,13 +54,14 @@ def test_variance_in_blocks_is_that_of_the_control_less_the_block_mean():
 
 @pytest.mark.parametrize("df", [2.0, 5.0, 9.5, 40.0])
 def test_the_smallest_p_is_that_of_dunnett_at_the_same_correlation(df):
-    from trialkit.inference.comparisons.against_control import _tail
+    from trialkit.inference.comparisons.against_control import _step_down
 
     for t, correlation in ((1.0, 0.3), (2.7, 0.5), (4.5, 0.9)):
         among = np.full((7, 7), correlation)
         np.fill_diagonal(among, 1.0)
         expected = float(dunnett_sf(t, np.full(7, np.sqrt(correlation)), df))
-        assert _tail(t, among, df) == pytest.approx(expected, rel=2e-3)
+        found = _step_down(np.full(7, t), among, np.full(7, df))
+        assert found == pytest.approx(np.full(7, expected), rel=1e-4)
 
 
 def test_plots_without_any_spread_do_not_lend_it_to_the_others():

@@ -342,7 +342,7 @@ def _tails(t: FloatArray, shared: FloatArray, number: IntArray, df: FloatArray) 
     """Chance that the largest of so many equally correlated t statistics exceeds each t (k,)."""
     spread, weight = _chi_nodes(df)
     tail = largest_sf(t[:, None] * spread, np.sqrt(shared), number)
-    return np.minimum((weight * tail).sum(axis=1), 1.0)
+    return np.asarray(np.minimum((weight * tail).sum(axis=1), 1.0))
 
 
 def _chi_nodes(df: FloatArray) -> tuple[FloatArray, FloatArray]:
