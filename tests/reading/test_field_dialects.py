@@ -307,11 +307,6 @@ def test_a_table_below_another_for_each_day(table):
     assert len(found.trial.counts) == 48
 
 
-def test_a_table_on_its_side(table):
-    rows = [list(column) for column in zip(*wide(["larvae 7 DAT"] * 3), strict=True)]
-    assert kinds(table(rows)) == {"on-its-side"}
-
-
 def test_what_tells_two_rows_apart_is_named(table):
     rows = [[*FIRST, "DAT", "stage", "number"]]
     rows += [

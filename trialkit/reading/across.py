@@ -5,10 +5,18 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from trialkit.reading.attributes import holds_numbers
 from trialkit.reading.cells import Cell, Ledger, listing, quoted, undash, variable_section
-from trialkit.reading.headings import SEEMS_DAY, Across, day_header, replicate_in, sample_in
+from trialkit.reading.headings import (
+    SEEMS_DAY,
+    Across,
+    DayHeader,
+    day_header,
+    replicate_in,
+    sample_in,
+)
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.months import MONTH
 from trialkit.reading.names import Names
@@ -156,20 +164,58 @@ def _check_numbered(table: Table, names: Names, ledger: Ledger) -> Table:
             groups.setdefault((match["stem"].casefold(), day), {})[match["n"]] = column
     unclear = _unclear_tails(table, names, ledger)
     for group in groups.values():
-        numbers = sorted(int(number) for number in group)
-        if (
-            len(group) > 1
-            and not any(column in unclear for column in group.values())
-            and numbers[0] <= 1
-            and numbers == list(range(numbers[0], numbers[0] + len(numbers)))
-        ):
-            _tell_unclear(table, list(group.values()), ledger)
-            unclear += group.values()
+        own = list(group.values())
+        if len(group) < 2 or any(column in unclear for column in own):
+            continue
+        if _count_days(own) and not any(column.day for column in table.columns):
+            table = _with_days(table, own, ledger)
+        elif all(column.day is None and holds_numbers(table, column) for column in own):
+            _tell_unclear(table, own, ledger)
+            unclear += own
     if not unclear:
         return table
     return table.with_columns(
         [replace(c, field="unclear") if c in unclear else c for c in table.columns]
     )
+
+
+#: A heading that ends in a bare number, which a space or a minus sets apart.
+_BARE = re.compile(r"(?P<stem>.*?[a-z%)])[\s_]+(?P<n>[-+]?\d{1,3})", re.IGNORECASE)
+_LAST_DAY = 150
+_FEWEST_DAYS = 3
+
+
+def _count_days(columns: Sequence[Column]) -> bool:
+    """Whether numbers at the end of headings can hardly be anything but days.
+
+    They rise from left to right, and begin before or on the day of treatment, or lie apart in
+    steps that grow, as assessments do: samples, replicates and sizes do not.
+    """
+    matches = [_BARE.fullmatch(undash(column.written)) for column in columns]
+    numbers = [int(match["n"]) for match in matches if match is not None]
+    if len(numbers) < len(columns) or len(numbers) < _FEWEST_DAYS:
+        return False
+    steps = [later - earlier for earlier, later in pairwise(numbers)]
+    if min(steps) < 1 or max(map(abs, numbers)) > _LAST_DAY:
+        return False
+    return max(steps) > 1 and (numbers[0] < 0 or (max(steps) > min(steps) and steps[-1] > steps[0]))
+
+
+def _with_days(table: Table, columns: Sequence[Column], ledger: Ledger) -> Table:
+    made = {}
+    for column in columns:
+        match = _BARE.fullmatch(undash(column.written))
+        if match is not None:
+            header = DayHeader(match["stem"].strip(), day=float(match["n"]), certain=False)
+            made[column.index] = replace(column, day=header)
+    heads = listing([quoted(column.label) for column in columns], 6)
+    ledger.warn(
+        "bare-days",
+        f"The numbers in {heads} were taken for days after treatment.",
+        "Nothing needs to be done if that is right; 'larvae 7 DAT' leaves no doubt.",
+        table.header_place(columns[0]),
+    )
+    return table.with_columns([made.get(column.index, column) for column in table.columns])
 
 
 #: Ends of headings that tell columns of one variable apart, and what they may be.
@@ -182,7 +228,7 @@ _TAILS = tuple(
             "Write dates with their year, such as 'larvae 2025-06-19', or days: 'larvae 7 DAT'.",
         ),
         (
-            r"(?:bbch|gs|growth stage|stage|zadoks|z|v|r)[\s_.-]*\d{1,3}",
+            r"(?<![^\W\d_])(?:bbch|gs|growth stage|stage|zadoks|z|v|r)[\s_.-]*\d{1,3}",
             "growth stages",
             "Write the day beside the stage, such as 'larvae 7 DAT', and the stages into a table "
             "of assessments.",

@@ -40,7 +40,7 @@ from trialkit.reading.problem_order import in_order
 from trialkit.reading.roles import NO_UNTREATED
 from trialkit.reading.shares import join_numbers
 from trialkit.reading.uncounted import drop_uncounted, drop_unharvested
-from trialkit.trial import ControlMethod, Design, Settings, Trial, Variable, VariableRole
+from trialkit.trial import ControlMethod, Design, Kind, Settings, Trial, Variable, VariableRole
 from trialkit.trial_faults import crop_in_bushels
 
 
@@ -50,7 +50,8 @@ def assemble(draft: Draft, ledger: Ledger) -> Trial:
     note_values([*draft.values.counts, *draft.values.yields], names)
     variables = make_variables(names, ledger, usable=keys.usable, harvested=bool(draft.harvest))
     by_name = {variable.name: variable for variable in variables}
-    check_values(draft.values.counts, by_name, ledger)
+    percent = {name for name, item in keys.variables.items() if item.kind is Kind.PERCENT}
+    check_values(draft.values.counts, by_name, percent, ledger)
     check_yields(draft.values.yields, ledger)
     warn_near_variables(draft.values.counts, keys.variables, ledger)
     flat = plan.flat is not None

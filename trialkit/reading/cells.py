@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import NamedTuple
 
@@ -58,7 +58,8 @@ class Grid:
     """One text file or sheet as cells; rows without any text are left out.
 
     Every row starts at column 1 and ends with its last filled cell. ``caption`` is what the name
-    of the sheet or file says beside the kind of table: a variable, a day.
+    of the sheet or file says beside the kind of table: a variable, a day. ``turned`` where rows
+    and columns were exchanged after reading.
     """
 
     file: str
@@ -68,6 +69,7 @@ class Grid:
     separator: str = ""
     caption: str = ""
     hidden: bool = False
+    turned: bool = False
 
     @property
     def name(self) -> str:
@@ -76,7 +78,41 @@ class Grid:
 
     def place(self, row: int | None = None, column: str | None = None) -> Place:
         """Point into this file or sheet."""
+        if self.turned:
+            # A row of the table is a column of the file, and a heading names one of its rows.
+            where = [] if row is None else [column_letter(row)]
+            where += [] if column is None else [f"row {column}"]
+            return Place(self.file, self.sheet, None, ", ".join(where) or None)
         return Place(self.file, self.sheet, row, column)
+
+    def turned_round(self) -> Grid:
+        """Exchange rows and columns; what stands alone in its row at the top is left behind."""
+        rows = self.rows
+        while rows and sum(bool(cell.text) for cell in rows[0]) == 1:
+            rows = rows[1:]
+        width = max((len(row) for row in rows), default=0)
+        made = [
+            tuple(
+                row[index]._replace(row=index + 1, column=place)
+                if index < len(row)
+                else Cell("", index + 1, place)
+                for place, row in enumerate(rows, 1)
+            )
+            for index in range(width)
+        ]
+        places = {row[0].row: place for place, row in enumerate(rows, 1)}
+        merged = tuple(
+            Merged(
+                first_row=item.first_column,
+                first_column=places[item.first_row],
+                last_row=item.last_column,
+                last_column=places[item.last_row],
+            )
+            for item in self.merged
+            if item.first_row in places and item.last_row in places
+        )
+        filled = tuple(row for row in made if any(cell.text for cell in row))
+        return replace(self, rows=filled, merged=merged, turned=not self.turned)
 
 
 _DASHES = "\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe58\ufe63\uff0d\u00ad"

@@ -49,6 +49,18 @@ def plain_date(text: str) -> date | None:
     return found
 
 
+def certain_date(text: str) -> date | None:
+    """Read a date by itself: as `plain_date`, with points day first, or where one order fits."""
+    found = plain_date(text)
+    match = _PARTS.fullmatch(undash(text).strip())
+    if found is not None or match is None or len(match[4]) == 2:
+        return found
+    a, b, year = int(match[1]), int(match[3]), int(match[4])
+    orders = _ORDERS[:1] if match[2] == "." else _ORDERS[:2]
+    made = {day for _, order in orders if (day := order(a, b, year)) is not None}
+    return made.pop() if len(made) == 1 else None
+
+
 def _plain_date(text: str) -> date | None:
     if match := (_ISO.fullmatch(text) or _YEAR_FIRST.fullmatch(text) or _COMPACT.fullmatch(text)):
         return _make(*(int(part) for part in match.groups()[:3]))

@@ -10,7 +10,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.cells import Ledger, quoted
+from trialkit.reading.cells import Ledger, quoted, variable_section
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import cell_is_number
 from trialkit.reading.observations import Record
@@ -59,10 +59,17 @@ def _bare(name: str) -> str:
 
 
 def check_values(
-    records: Sequence[Record], variables: Mapping[str, Variable], ledger: Ledger
+    records: Sequence[Record],
+    variables: Mapping[str, Variable],
+    described: Collection[str],
+    ledger: Ledger,
 ) -> None:
-    """Find counts and percentages that cannot be."""
+    """Find counts and percentages that cannot be.
+
+    ``described`` are the variables of which the settings say that they are percentages.
+    """
     _tell_stand_ins(records, ledger)
+    _tell_fractions(records, variables, described, ledger)
     broken: dict[str, Record] = {}
     broken_count: dict[str, int] = {}
     for record in records:
@@ -102,6 +109,34 @@ def check_values(
         )
 
 
+def _tell_fractions(
+    records: Sequence[Record],
+    variables: Mapping[str, Variable],
+    described: Collection[str],
+    ledger: Ledger,
+) -> None:
+    """Ask whether percentages of which none is above 1 are fractions, as 0.45 for 45 percent."""
+    values: dict[str, list[Record]] = {}
+    for record in records:
+        known = variables[record.variable]
+        plain = known.kind is Kind.PERCENT and known.examined is None
+        if plain and record.variable not in described and record.value == record.value:
+            values.setdefault(record.variable, []).append(record)
+    for name, own in values.items():
+        inside = [record for record in own if 0 < record.value < 1]
+        if len(inside) < _FEWEST_FRACTIONS or max(record.value for record in own) > 1:
+            continue
+        ledger.error(
+            "percent-fraction",
+            f"No percentage of '{name}' is above 1, such as {quoted(inside[0].cell.text)}: they "
+            "may be parts of 1, and 0.45 would mean 45 percent.",
+            "Multiply the column by 100 if they are; if they are percent, say so in the settings: "
+            f'{variable_section(name)} with kind = "percent".',
+            inside[0].table.place(inside[0].cell),
+        )
+
+
+_FEWEST_FRACTIONS = 8
 _STAND_IN = re.compile(r"-?9{2,6}(?:\.0+|\.9+)?")
 
 

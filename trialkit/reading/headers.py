@@ -12,17 +12,18 @@ from trialkit.reading.heading_units import heading_unit
 _PLOT = (
     "plot", "plotno", "plotnr", "plotnumber", "plotid", "plots", "plotcode", "parcel", "plotname",
     "parzelle", "parzellennr", "parzellennummer", "parcelle", "parcela", "parcella", "veldje",
+    "parz", "parznr", "parznummer", "plotn", "ptnr", "parcellenr", "noparcelle", "perceel",
 )  # fmt: skip
 _TREATMENT = (
     "treatment", "trt", "treat", "trtno", "trtnr", "treatmentno", "treatmentnr",
     "treatmentnumber", "treatmentid", "treatmentcode", "trtid", "trtcode", "trtnumber", "tmt",
     "trmt", "entry", "entryno", "entrynr", "entrynumber", "treatments", "behandlung", "variante",
     "prüfglied", "pruefglied", "traitement", "modalité", "modalite", "tratamiento", "tratamento",
-    "trattamento", "tesi", "behandeling",
+    "trattamento", "tesi", "behandeling", "versuchsglied", "vgl", "objet", "objekt",
 )  # fmt: skip
 _NAME = (
     "name", "treatmentname", "trtname", "product", "description", "treatmentdescription",
-    "productname", "fullname",
+    "productname", "fullname", "produkt", "produit", "producto", "prodotto", "produto", "middel",
 )  # fmt: skip
 _ROLE = ("role", "treatmentrole", "treatmenttype", "type")
 _BLOCK = (
@@ -38,7 +39,7 @@ _PLAN: dict[str, tuple[str, ...]] = {
         "replicate", "rep", "reps", "repno", "repnr", "repnumber", "replicates", "replication",
         "replicateno", "replicationno", "replicationnumber", "replicatenumber", "superblock",
         "wiederholung", "wdh", "répétition", "repetition", "repetición", "repeticion", "repetição",
-        "repeticao", "ripetizione", "herhaling",
+        "repeticao", "ripetizione", "herhaling", "wdhlg", "répét", "rép",
     ),
     "row": ("row", "rowno", "rownr", "rownumber", "fieldrow", "plotrow", "rowpos"),
     "column": (

@@ -11,11 +11,12 @@ from typing import Any, NamedTuple, TypeVar
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, nearest, quoted
-from trialkit.reading.dates import read_dates
+from trialkit.reading.dates import certain_date, read_dates
 from trialkit.reading.headers import normal
 from trialkit.reading.numbers import plain_number
 from trialkit.reading.plan_settings import is_plan_entry, read_plan_key
 from trialkit.reading.settings import Entry, Value, as_text
+from trialkit.reading.sheet_top import APPLIED
 from trialkit.report_choices import REPORT_CHOICES, REPORT_KEYS
 from trialkit.setting_rules import Text, UnfitError, no_choice, rule_of
 from trialkit.trial import (
@@ -74,6 +75,13 @@ _DESIGN_WORDS = {
         Design.RCBD,
     ),
 }  # fmt: skip
+#: Other words for keys.
+_OTHER_WORDS = {
+    "title": frozenset({"trialtitle", "trialname", "studytitle", "experiment", "versuch", "essai"}),
+    "site": frozenset({"location", "locality", "trialsite", "ort", "standort", "lieu", "lugar"}),
+    "crop": frozenset({"kultur", "culture", "cultivo", "cultura", "coltura", "gewas"}),
+    "design": frozenset({"experimentaldesign", "trialdesign", "layout", "versuchsanlage"}),
+}
 _VARIABLE_KEYS = ("label", "kind", "role", "threshold", "code", "unit", "transform", "examined")
 # Other words for how many a share is of.
 _EXAMINED = frozenset({"tested", "sown", "inspected", "of", "outof", "numberexamined"})
@@ -150,6 +158,8 @@ def _read_key(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
     written = ".".join(entry.path)
     known = {normal(key): key for key in _KEYS}
     key = known.get(normal(written)) if len(entry.path) == 1 else None
+    if key is None and len(entry.path) == 1:
+        key = _other_word(normal(written), entry.value)
     if key in _TEXTS:
         head.texts[key] = as_text(entry.value)
         if key == "untreated":
@@ -184,6 +194,14 @@ def _read_key(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
     elif key == "design" and head.design is not None:
         taken = head.design.value
     ledger.understand(entry.source, written, taken)
+
+
+def _other_word(written: str, value: Value) -> str | None:
+    """Key that goes by another word; that of the application only where a date stands there."""
+    if written in APPLIED:
+        dated = isinstance(value, date) or certain_date(as_text(value)) is not None
+        return "applied" if dated else None
+    return next((key for key, words in _OTHER_WORDS.items() if written in words), None)
 
 
 def _keep_extra(entry: Entry, written: str, head: TrialKeys, ledger: Ledger) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, listing, quoted
@@ -13,7 +14,7 @@ from trialkit.reading.numbers import looks_numeric
 
 def with_lines(
     grid: Grid, kind: str, header: Row, body: tuple[Row, ...], ledger: Ledger
-) -> tuple[Row, tuple[Row, ...]]:
+) -> tuple[Row, tuple[Row, ...], str]:
     """Give a table a column for what stands on lines between its rows, and say so.
 
     Parameters
@@ -27,34 +28,37 @@ def with_lines(
 
     Returns
     -------
-    (Row, tuple of Row)
+    (Row, tuple of Row, str)
         Headings with one more, ``block`` or ``treatment``, and the rows without the lines; as
-        they were where the first row is no line, or the table has such a column.
+        they were where the first row is no line, or the table has such a column. The variable
+        that lines of days name beside their day, all the same; else empty.
     """
     above = [row for row in grid.rows if row[0].row == header[0].row - 1]
     if body and above and _is_line(above[0]) and _is_day(above[0]) and not _is_line(body[0]):
         body = (*above, *body)  # the first table has its day over its headings
     lines = [row for row in body if _is_line(row)]
     if len(lines) < 2 or not _is_line(body[0]) or _follow(body):
-        return header, tuple(row for row in body if row not in above)
+        return header, tuple(row for row in body if row not in above), ""
     fields = {field_of(kind, cell.text) for cell in header if cell.text}
     compared = any(normal(cell.text) in COMPARED for cell in header)
-    if all(map(_is_day, lines)):
+    variable = ""
+    if all(map(_is_day, lines)) and len(set(map(_variable_of, lines))) == 1:
         dates = any(_dated(row) for row in lines)
         field = None if fields & _TIMES else "date" if dates else "days_after"
+        variable = _variable_of(lines[0])
     elif all(long_replicate(row[0].text) for row in lines):
         field = None if fields & {"block", "replicate"} else "block"
     else:
         named = fields & {"treatment", "name", "main_factor"} or compared
         field = "treatment" if kind == "flat" and not named else None
     if field is None:
-        return header, tuple(row for row in body if row not in above)
+        return header, tuple(row for row in body if row not in above), ""
     width = max(len(header), *(len(row) for row in body))
     rows: list[Row] = []
-    name = lines[0][0]
+    name = _without(lines[0][0], variable)
     for row in body:
         if _is_line(row):
-            name = row[0]
+            name = _without(row[0], variable)
             continue
         number = row[0].row
         blank = (Cell("", number, index) for index in range(len(row) + 1, width + 1))
@@ -68,7 +72,7 @@ def with_lines(
     )
     top = header[0].row
     empty = (Cell("", top, index) for index in range(len(header) + 1, width + 1))
-    return (*header, *empty, Cell(field, top, width + 1)), tuple(rows)
+    return (*header, *empty, Cell(field, top, width + 1)), tuple(rows), variable
 
 
 _TIMES = frozenset({
@@ -76,9 +80,32 @@ _TIMES = frozenset({
 })  # fmt: skip
 
 
+#: Words beside a day that say no more than that it is one before treatment.
+_BEFORE = re.compile(
+    r"[\s,;:(-]*\b(?:pre-?\s?(?:count|treatment|spray|application)|"
+    r"before (?:the )?(?:first )?(?:treatment|application|spray(?:ing)?))\W*$",
+    re.IGNORECASE,
+)
+
+
 def _is_day(row: Row) -> bool:
+    return day_header(row[0]) is not None
+
+
+def _variable_of(row: Row) -> str:
+    """What a line names beside its day."""
     header = day_header(row[0])
-    return header is not None and not header.variable
+    return "" if header is None else _BEFORE.sub("", header.variable)
+
+
+def _without(cell: Cell, variable: str) -> Cell:
+    """The day of a line without its variable."""
+    header = day_header(cell) if variable else None
+    if header is None:
+        return cell
+    if header.day is None:
+        return cell._replace(text=header.date_text)
+    return cell._replace(text=f"{header.day:g}")
 
 
 def _dated(row: Row) -> bool:

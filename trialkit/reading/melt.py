@@ -146,6 +146,13 @@ def _value_columns(
             ledger.understand(table.grid.name, column.label, "a place in the field")
         elif plots is not None and _repeats(table, column, plots):
             ledger.understand(table.grid.name, column.label, "the plots again")
+        elif plots is None and _numbers_plots(table, column):
+            ledger.warn(
+                "plot-heading",
+                f"{quoted(column.label)} numbers the plots and was not read as a count.",
+                "Head it plot to have the plots called so.",
+                table.header_place(column),
+            )
         elif _numbers_rows(table, column):
             ledger.understand(table.grid.name, column.label, "the number of the row")
         elif column.day is not None and not in_yield:
@@ -177,6 +184,33 @@ def _repeats(table: Table, column: Column, plots: Column) -> bool:
         a.text == b.text or (a.text and plain_number(a.text) == plain_number(b.text) is not None)
         for a, b in pairs
     )
+
+
+def _numbers_plots(table: Table, column: Column) -> bool:
+    """Whether a column numbers plots: one number for each treatment of a block, no two alike.
+
+    In tables of one row a plot only numbers that begin with that of their block, as 203 does.
+    """
+    block, treatment = table.column("block"), table.column("treatment") or table.column("name")
+    if column.day is not None or block is None or treatment is None:
+        return False
+    numbers = [plain_number(cell.text) for cell in table.cells(column)]
+    where = [
+        (a.text, b.text) for a, b in zip(table.cells(block), table.cells(treatment), strict=True)
+    ]
+    owner: dict[float, tuple[str, str]] = {}
+    for number, plot in zip(numbers, where, strict=True):
+        if number is None or not number.is_integer() or owner.setdefault(number, plot) != plot:
+            return False
+    if len(set(where)) != len(owner) or len(owner) < _FEWEST_PLOTS:
+        return False
+    if len(owner) < len(numbers):
+        return True
+    places = zip(numbers, where, strict=True)
+    return all(number and number // 100 == plain_number(block) for number, (block, _) in places)
+
+
+_FEWEST_PLOTS = 4
 
 
 def _numbers_rows(table: Table, column: Column) -> bool:

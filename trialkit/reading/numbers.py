@@ -131,6 +131,7 @@ def read_numbers(
     *,
     marks: Marks,
     percent: bool = False,
+    alone: bool = True,
 ) -> tuple[list[float | None], bool]:
     """Read a column of value cells.
 
@@ -145,6 +146,8 @@ def read_numbers(
         Which decimal marks the table shows; those of the column go before them.
     percent : bool
         Whether the heading says that these are percentages.
+    alone : bool
+        Whether there are no other columns of them, so that fractions are asked about here.
 
     Returns
     -------
@@ -152,7 +155,7 @@ def read_numbers(
         NaN where the cell is missing, None where it was no number; and whether any is shown
         with a percent sign, so that all are percentages.
     """
-    return _Column(cells, table, ledger, marks).read(percent=percent)
+    return _Column(cells, table, ledger, marks).read(percent=percent, alone=alone)
 
 
 class _Column:
@@ -166,7 +169,7 @@ class _Column:
         self.with_comma: Cell | None = None
         self.scaled: Cell | None = None
 
-    def read(self, *, percent: bool) -> tuple[list[float | None], bool]:
+    def read(self, *, percent: bool, alone: bool) -> tuple[list[float | None], bool]:
         """Read all cells and say what was odd in them."""
         values = [self._value(cell) for cell in self.cells]
         if self.with_comma is not None:
@@ -180,7 +183,7 @@ class _Column:
             )
         if self.scaled is not None:
             self._tell_scaled(values, percent=percent)
-        elif percent:
+        elif percent and alone:
             self._tell_fractions(values)
         return values, self.scaled is not None
 

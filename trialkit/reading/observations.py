@@ -102,6 +102,7 @@ class _Reader:
             self.ledger,
             marks=self.rows.marks,
             percent=names.is_percent(strip.written),
+            alone=False,
         )
         if shown:
             names.found[name].shown_percent = True

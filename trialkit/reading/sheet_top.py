@@ -5,12 +5,13 @@ Counting sheets have it as a label with its value beside it, a line each, above 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection
 from datetime import date
 from itertools import pairwise
 
 from trialkit.reading.cells import Cell, Grid, Ledger
-from trialkit.reading.dates import plain_date, read_dates
+from trialkit.reading.dates import certain_date, read_dates
 from trialkit.reading.headers import field_of, normal
 from trialkit.reading.numbers import is_missing, plain_number
 from trialkit.reading.tables import Table
@@ -38,18 +39,40 @@ APPLIED = frozenset({
     "applied", "applicationdate", "dateofapplication", "dateapplied", "applicationon", "sprayed",
     "spraydate", "dateofspraying", "treated", "treatmentdate", "dateoftreatment", "appliedon",
     "sprayedon", "firstapplication", "dateoffirstapplication", "firstspray", "application",
+    "sprayingdate", "appl", "applicationdate1", "application1", "daytreated", "treatedon",
+    # German, French, Spanish, Portuguese, Italian, Dutch
+    "applikation", "applikationsdatum", "behandlung", "behandelt", "behandeltam", "spritzung",
+    "spritztermin", "spritzdatum", "behandlungsdatum", "datumapplikation", "datumderapplikation",
+    "traitement", "datedetraitement", "datetraitement", "traitéle", "datedapplication",
+    "aplicación", "aplicacion", "fechadeaplicación", "fechadeaplicacion", "tratamiento",
+    "fechadetratamiento", "aplicação", "aplicacao", "datadaaplicação", "datadeaplicação",
+    "trattamento", "datatrattamento", "datadeltrattamento", "applicazione", "behandeling",
+    "behandelingsdatum", "toepassing", "spuitdatum",
 })  # fmt: skip
 
 
 def date_above(grid: Grid, labels: Collection[str]) -> tuple[date, Cell] | None:
     """Find the first date beside one of some labels among the first lines; one that is certain."""
     for row in grid.rows[:20]:
-        filled = [cell for cell in row if cell.text]
+        filled = [part for cell in row if cell.text for part in _parted(cell)]
         for label, value in pairwise(filled):
-            when = value.day or plain_date(value.text)
+            when = value.day or certain_date(value.text)
             if when is not None and len(filled) <= 6 and normal(label.text) in labels:
                 return when, label
     return None
+
+
+_LABELLED = re.compile(
+    r"(?P<label>[^\W\d][^:=\d]*?)\s*(?::|=|\bon\b|\bam\b|\ble\b|\s)\s*(?P<value>\d.*)"
+)
+
+
+def _parted(cell: Cell) -> list[Cell]:
+    """A cell such as "Sprayed on 11 June 2025" as label and value; else the cell alone."""
+    match = None if cell.day is not None else _LABELLED.fullmatch(cell.text.strip())
+    if match is None or certain_date(match["value"].strip(" .")) is None:
+        return [cell]
+    return [cell._replace(text=match[name].strip(" .")) for name in ("label", "value")]
 
 
 def day_above(table: Table, zero: Zero, ledger: Ledger) -> float | None:

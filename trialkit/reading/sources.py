@@ -12,7 +12,7 @@ from typing import Any
 
 from trialkit.files import TooLargeError, read_regular
 from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Grid, Ledger, listing, nearest
+from trialkit.reading.cells import Cell, Grid, Ledger, listing, nearest, quoted
 from trialkit.reading.headers import normal
 from trialkit.reading.headings import day_header, undated_word
 from trialkit.reading.kinds import (
@@ -24,6 +24,7 @@ from trialkit.reading.kinds import (
     kind_of_table,
 )
 from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
+from trialkit.reading.treatment_key import split_key
 from trialkit.reading.workbooks import read_workbook
 
 TEXT_TABLES = (".csv", ".tsv")
@@ -120,10 +121,32 @@ def open_source(path: Path, ledger: Ledger) -> Source | None:
     if grid is None:
         return None
     source.add("flat", grid)
+    _part_key(source, ledger)
     for beside in (path.with_suffix(".toml"), path.parent / "trial.toml"):
         if beside.is_file() and source.toml is None and not (path.parent / "plots.csv").exists():
             _read_toml(beside, source, ledger)
     return source
+
+
+def _part_key(source: Source, ledger: Ledger) -> None:
+    """Take the list of treatments out of a sheet of data, where it has no sheet of its own."""
+    if source.tables.get("treatments"):
+        return
+    for kind in ("flat", "counts", "plots"):
+        for place, grid in enumerate(source.tables.get(kind, [])):
+            data, key = split_key(grid)
+            if key is None:
+                continue
+            source.tables[kind][place] = data
+            source.tables["treatments"] = [key]
+            ledger.warn(
+                "treatment-key",
+                f"{len(key.rows) - 1} treatments are listed beside the data, the first as "
+                f"{quoted(' '.join(cell.text for cell in key.rows[1] if cell.text))}.",
+                "Nothing needs to be done if that is right.",
+                grid.place(key.rows[1][0].row),
+            )
+            return
 
 
 def _bytes(path: Path, name: str, source: Source, ledger: Ledger) -> bytes | None:
@@ -201,6 +224,7 @@ def _open_folder(folder: Path, name: str, ledger: Ledger) -> Source | None:
         else:
             source.add(kind, _captioned(grid, item.stem, kind))
     _place_unknown(source, unknown, ledger, "file")
+    _part_key(source, ledger)
     if not tables:
         books = [item.name for item in files if item.suffix.casefold() in (*WORKBOOKS, *_OLD)]
         hint = (
@@ -297,6 +321,7 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
             source.add(kind, _captioned(grid, grid.sheet or "", kind))
     _place_unknown(source, unknown, ledger, "sheet")
     _place_hidden(source, hidden, ledger)
+    _part_key(source, ledger)
     if not source.tables:
         ledger.error(
             "no-tables",

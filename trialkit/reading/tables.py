@@ -180,14 +180,21 @@ def make_table(
     place = find_header(grid, known, by_day=dated, is_id=is_id)
     if place is None and kind == "flat":
         place = by_elimination(grid, ledger)
-    if place is not None and dated and _lies_on_its_side(grid, place[0], known, is_id):
-        ledger.error(
+    if (
+        place is not None
+        and dated
+        and not grid.turned
+        and _lies_on_its_side(grid, place[0], known, is_id)
+    ):
+        ledger.warn(
             "on-its-side",
-            "The headings of this table stand one under another in its first column.",
-            "Turn it round: copy it in a spreadsheet and paste it with rows and columns exchanged.",
+            "The headings of this table stand one under another in its first column; rows and "
+            "columns were exchanged.",
+            "Nothing needs to be done if that is right.",
             grid.place(),
         )
-        return None
+        turned = grid.turned_round()
+        return make_table(turned, kind, ledger, variables=variables, plots=plots, key=key)
     if place is None:
         ledger.error(
             "no-header",
@@ -203,7 +210,8 @@ def make_table(
     body = _without_repeats(grid.rows[found + 1 :], header)
     body = _fill_merged(grid, kind, header, body)
     if dated:
-        header, body = with_lines(grid, kind, header, body, ledger)
+        header, body, caption = with_lines(grid, kind, header, body, ledger)
+        grid = replace(grid, caption=grid.caption or caption)
     width = max([len(header), *(len(row) for row in body)])
     columns = _columns(Tops(grid, kind, header, body), width, variables, aboves, ledger)
     used = {cell.row for over in aboves for cell in over.values()}
@@ -344,7 +352,31 @@ def _columns(
     columns += [
         Column(index, "", None, Cell("", row, index)) for index in range(len(header) + 1, width + 1)
     ]
-    return tuple(columns)
+    return _without_ordinals(columns)
+
+
+#: Numbered assessments, as they are called under or over their dates.
+_ASSESSMENT = re.compile(
+    r"(a|ass|assess|assessment|count|rating|eval|evaluation|obs|observation|reading|scouting|visit|"
+    r"date|sampling|survey|bonitur|notation|zählung|comptage|conteo|rilievo)[\s_.#-]*\d{1,2}",
+    re.IGNORECASE,
+)
+
+
+def _without_ordinals(columns: Sequence[Column]) -> tuple[Column, ...]:
+    """Drop the number of an assessment where its date is known: "A2" is no variable then."""
+    dated = [column for column in columns if column.day is not None and column.field is None]
+    matches = [_ASSESSMENT.fullmatch(column.written) for column in dated]
+    words = {match.group(1).casefold() for match in matches if match is not None}
+    names = {column.written.casefold() for column in dated}
+    if len(dated) < 2 or not all(matches) or len(words) > 1 or len(names) < len(dated):
+        return tuple(columns)
+    return tuple(
+        replace(column, day=replace(column.day, variable=""))
+        if column in dated and column.day is not None
+        else column
+        for column in columns
+    )
 
 
 _OF_DAYS = re.compile(

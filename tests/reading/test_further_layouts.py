@@ -1,0 +1,163 @@
+"""Layouts that a colleague reads without a question: turned tables, keys, bare days."""
+
+from __future__ import annotations
+
+import pytest
+
+from reading.test_field_dialects import (
+    DAYS,
+    PLOTS,
+    TREATMENTS,
+    TRUTH,
+    beetles,
+    larvae,
+    values,
+    wide,
+)
+from reading.test_field_dialects import table as table
+from trialkit.reading import Reading
+
+IDS = {name: str(place) for place, name in enumerate(TREATMENTS, 1)}
+NUMBERED = [["plot", "block", "trt", "day", "larvae"]] + [
+    [p, b, IDS[t], d, larvae(b, t, d)] for p, b, t in PLOTS for d in DAYS
+]
+
+
+def by_name(reading: Reading) -> set[tuple[int, str, float, float]]:
+    """Counts by block, name of the treatment and day."""
+    assert reading.trial is not None, reading.problems
+    trial = reading.trial
+    names = {item.id: item.name for item in trial.treatments}
+    plots = {plot.id: (int(plot.block or 0), names[plot.treatment]) for plot in trial.plots}
+    rows = trial.counts[["plot", "day", "value"]].itertuples(index=False)
+    return {(*plots[plot], day, value) for plot, day, value in rows}
+
+
+def kinds(reading: Reading) -> set[str]:
+    return {item.kind for item in reading.problems}
+
+
+def test_a_table_on_its_side_is_turned_round(table):
+    rows = [list(column) for column in zip(*wide([f"larvae {d} DAT" for d in DAYS]), strict=True)]
+    reading = table([["Larvae in 2025"], *rows])
+    assert by_name(reading) == TRUTH["larvae"]
+    assert "on-its-side" in kinds(reading)
+
+
+def test_a_problem_in_a_turned_table_names_the_place_in_the_file(table):
+    rows = [list(column) for column in zip(*wide([f"larvae {d} DAT" for d in DAYS]), strict=True)]
+    rows[3][2] = "many"
+    problem = next(item for item in table(rows).problems if "many" in item.what)
+    assert problem.place.row is None
+    assert problem.place.column == "C, row larvae -1 DAT"
+
+
+LIST = [[IDS[t], t] for t in TREATMENTS]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        [["Treatments"], *LIST, [], *NUMBERED],
+        [["trt", "name"], *LIST, [], *NUMBERED],
+        [*NUMBERED, [], ["Trt", "Product", "Rate"], *([*row, None] for row in LIST)],
+        [*NUMBERED, [], *([f"{a} = {b}"] for a, b in LIST)],
+        [*NUMBERED, [], *([f"T{a}"] for a, b in LIST)],
+        [
+            [*row, None, *extra]
+            for row, extra in zip(
+                NUMBERED, [["trt", "name"], *LIST, *[[None, None]] * len(NUMBERED)], strict=False
+            )
+        ],
+    ],
+    ids=["pairs above", "list above", "list below", "lines below", "notes", "list beside"],
+)
+def test_a_list_of_treatments_beside_the_data(table, rows, request):
+    reading = table(rows)
+    if "notes" in request.node.name:
+        assert "treatment-key" not in kinds(reading)
+        return
+    assert by_name(reading) == TRUTH["larvae"]
+    assert reading.trial is not None
+    assert reading.trial.untreated == "1"
+
+
+def test_bare_numbers_that_can_only_be_days(table):
+    reading = table(wide(["Lar -1", "Lar 3", "Lar 7"]))
+    assert by_name(reading) == TRUTH["larvae"]
+    assert "bare-days" in kinds(reading)
+
+
+@pytest.mark.parametrize("numbers", [(10, 20, 30), (1, 2, 3), (30, 7, 3), (3, 7, 400)])
+def test_bare_numbers_that_may_be_anything_are_asked_about(table, numbers):
+    assert "numbered-columns" in kinds(table(wide([f"larvae {n}" for n in numbers])))
+
+
+def test_numbered_assessments_below_their_dates(table):
+    reading = table(
+        [
+            ["", "", "Sprayed on 12 June 2025"],
+            ["", "", "", "11-Jun-25", "15-Jun-25", "19-Jun-25"],
+            *wide(["A1", "A2", "A3"]),
+        ]
+    )
+    assert by_name(reading) == TRUTH["larvae"]
+    assert reading.trial is not None
+    assert len(reading.trial.variables) == 1
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["Applikation: 12.06.2025", "Traitement le 12/06/2025", "Date of application = 12 Jun 2025"],
+)
+def test_the_application_in_a_line_above(table, line):
+    rows = [["Parz.", "Wdh.", "Prüfglied", "Datum", "Larven"]] + [
+        [p, b, t, f"{12 + d:02}.06.2025", larvae(b, t, d)] for p, b, t in PLOTS for d in DAYS
+    ]
+    if "/" in line:
+        line = line.replace("12/06", "12.06")
+    assert by_name(table([[line], [], *rows])) == TRUTH["larvae"]
+
+
+def test_a_number_of_plots_under_another_heading_is_no_count(table):
+    rows = [["Feld-ID", "block", "treatment", "day", "larvae"]] + [
+        [p, b, t, d, larvae(b, t, d)] for p, b, t in PLOTS for d in DAYS
+    ]
+    reading = table(rows)
+    assert values(reading) == {"larvae": TRUTH["larvae"]}
+    assert "plot-heading" in kinds(reading)
+
+
+def test_days_with_their_variable_on_lines_above_their_tables(table):
+    rows: list = []
+    for d in DAYS:
+        when = f"{d} days after application" if d > 0 else f"before application (day {d})"
+        rows += [[f"Larvae per plant: {when}"], ["treatment", "1", "2", "3", "4", "Mean"]]
+        for t in TREATMENTS:
+            own = [larvae(b, t, d) for b in (1, 2, 3, 4)]
+            rows.append([t, *own, sum(own) / 4])
+        rows.append([])
+    rows = [
+        ["treatment", *(f"rep {b}" for b in (1, 2, 3, 4)), "Mean"] if r[:1] == ["treatment"] else r
+        for r in rows
+    ]
+    reading = table(rows)
+    assert by_name(reading) == TRUTH["larvae"]
+    assert reading.trial is not None
+    assert reading.trial.variables[0].name == "Larvae per plant"
+
+
+def test_percentages_that_may_be_parts_of_one_are_asked_about(table):
+    rows = [["plot", "block", "treatment", "day", "% infested"]] + [
+        [p, b, t, d, larvae(b, t, d) / 100] for p, b, t in PLOTS for d in DAYS
+    ]
+    assert kinds(table(rows)) >= {"percent-fraction"}
+    some = [rows[0]] + [[*row[:4], row[4] if row[3] == 7 else 100 * row[4]] for row in rows[1:]]
+    assert "percent-fraction" not in kinds(table(some))
+
+
+def test_beetles_stay_beetles(table):
+    rows = [["Plot", "Rep", "Trt", "DAT", "larvae", "beetles"]] + [
+        [p, b, t, d, larvae(b, t, d), beetles(b, t, d)] for p, b, t in PLOTS for d in DAYS
+    ]
+    assert values(table(rows)) == TRUTH
