@@ -161,3 +161,85 @@ def test_beetles_stay_beetles(table):
         [p, b, t, d, larvae(b, t, d), beetles(b, t, d)] for p, b, t in PLOTS for d in DAYS
     ]
     assert values(table(rows)) == TRUTH
+
+
+def test_main_plots_and_subplots_by_name(table):
+    rows = [["Block", "Main plot (tillage)", "Subplot (variety)", "larvae 7 DAT"]] + [
+        [b, main, sub, 3 * b + len(main) + len(sub)]
+        for b in (1, 2, 3)
+        for main in ("ploughed", "none")
+        for sub in ("Alma", "Brenta", "Corada")
+    ]
+    trial = table(rows, toml="").trial
+    assert trial is not None
+    assert trial.design == "split-plot"
+    assert {(plot.main_factor, plot.sub_factor) for plot in trial.plots} == {
+        (main, sub) for _, main, sub, _ in rows[1:]
+    }
+
+
+@pytest.mark.parametrize("words", ["(of 50)", "out of 50", "(n = 50)", "/50"])
+def test_a_number_examined_in_the_heading(table, words):
+    reading = table(wide([f"dead {words} {d} DAT" for d in DAYS]))
+    assert reading.trial is not None, reading.problems
+    (variable,) = reading.trial.variables
+    assert variable.examined == 50
+    assert by_name(reading) == {(b, t, d, 2.0 * value) for b, t, d, value in TRUTH["larvae"]}
+
+
+def test_more_than_the_number_in_the_heading_is_no_share(table):
+    reading = table(wide([f"dead of 20 {d} DAT" for d in DAYS]))
+    assert reading.trial is not None
+    assert reading.trial.variables[0].examined is None
+
+
+def test_mass_beside_its_area_and_moisture_by_its_sign(table):
+    rows = [["plot", "block", "treatment", "Grain kg", "area m2", "% moisture"]]
+    rows += [[p, b, t, 10 + b, 12, 14.5] for p, b, t in PLOTS]
+    trial = table(rows).trial
+    assert trial is not None
+    assert trial.harvest["harvested_kg"].tolist() == [10.0 + b for _, b, _ in PLOTS]
+    assert set(trial.harvest["moisture_percent"]) == {14.5}
+
+
+def test_masses_without_an_area_are_one_problem(table):
+    from trialkit import analyse
+
+    rows = [["plot", "block", "treatment", "Plot wt (lb)", "larvae 7 DAT"]]
+    rows += [[p, b, t, 10 + b, larvae(b, t, 7)] for p, b, t in PLOTS]
+    trial = table(rows).trial
+    assert trial is not None
+    told = [item for item in analyse(trial).problems if item.kind == "no-yield"]
+    assert [item.what for item in told] == [
+        "The yield of all plots could not be calculated: the harvested area is not known."
+    ]
+
+
+@pytest.mark.parametrize("words", ["F test", "SE(m)", "S.Em ±", "CD (5%)", "C.D. at 5%", "Mittel",
+                                   "LSD (P=0.05)", "CV %", "Moyenne", "Promedio"])  # fmt: skip
+def test_statistics_below_treatments_by_replicates(table, words):
+    rows = [["treatment", "r1", "r2", "r3", "r4"]]
+    rows += [[t, *(larvae(b, t, 7) for b in (1, 2, 3, 4))] for t in TREATMENTS]
+    reading = table([*rows, [words, "2.4", "", "", ""]])
+    assert reading.trial is not None, reading.problems
+    assert {item.id for item in reading.trial.treatments} == set(TREATMENTS)
+
+
+@pytest.mark.parametrize("name", ["Testigo", "Témoin", "Unbehandelt", "Kontrolle", "Testemunha"])
+def test_the_untreated_in_other_languages(table, name):
+    rows = [NUMBERED[0]] + [
+        [p, b, name if t == "Untreated" else t, d, larvae(b, t, d)]
+        for p, b, t in PLOTS
+        for d in DAYS
+    ]
+    trial = table(rows, toml="").trial
+    assert trial is not None
+    assert trial.untreated == name
+
+
+def test_an_application_whose_order_of_day_and_month_the_other_dates_tell(table):
+    rows = [["plot", "block", "treatment", "Fecha", "larvae"]] + [
+        [p, b, t, f"{12 + d:02}/06/2025", larvae(b, t, d)] for p, b, t in PLOTS for d in (3, 7)
+    ]
+    reading = table([["Fecha de aplicación", "12/06/2025"], [], *rows], toml="")
+    assert by_name(reading) == {row for row in TRUTH["larvae"] if row[2] > 0}

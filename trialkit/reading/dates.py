@@ -49,15 +49,19 @@ def plain_date(text: str) -> date | None:
     return found
 
 
-def certain_date(text: str) -> date | None:
-    """Read a date by itself: as `plain_date`, with points day first, or where one order fits."""
+def certain_date(text: str, order: str = "") -> date | None:
+    """Read a date by itself: as `plain_date`, with points day first, or where one order fits.
+
+    ``order`` is that of all dates of the trial, as `order_of` finds it.
+    """
     found = plain_date(text)
     match = _PARTS.fullmatch(undash(text).strip())
     if found is not None or match is None or len(match[4]) == 2:
         return found
     a, b, year = int(match[1]), int(match[3]), int(match[4])
     orders = _ORDERS[:1] if match[2] == "." else _ORDERS[:2]
-    made = {day for _, order in orders if (day := order(a, b, year)) is not None}
+    orders = tuple(item for item in orders if item[0] == order) or orders
+    made = {day for _, read in orders if (day := read(a, b, year)) is not None}
     return made.pop() if len(made) == 1 else None
 
 

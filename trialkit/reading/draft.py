@@ -134,7 +134,7 @@ def _read_applications(
 def _settle_zero(source: Source, keys: TrialKeys, zero: Zero, ledger: Ledger) -> None:
     """Find day 0 above a table, or count from planting or a day that is named."""
     for grid in (*source.tables.get("flat", ()), *source.tables.get("counts", ())):
-        above = date_above(grid, APPLIED)
+        above = date_above(grid, APPLIED, ledger.date_order)
         if zero.day is None and above is not None:
             zero.day, cell = above
             zero.place = grid.place(cell.row)

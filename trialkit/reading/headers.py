@@ -45,12 +45,13 @@ _PLAN: dict[str, tuple[str, ...]] = {
     "column": (
         "column", "col", "columnno", "colno", "columnnumber", "fieldcolumn", "plotcolumn", "colpos",
     ),
-    "main_plot": ("mainplot", "mainplotno", "mainplotid", "wholeplot", "wholeplotno"),
+    "main_plot": ("mainplot", "mainplotno", "mainplotid", "wholeplot", "wholeplotno", "wp"),
     "main_factor": (
         "mainfactor", "mainplotfactor", "wholeplotfactor", "mainplottreatment", "maintreatment",
     ),
     "sub_factor": (
         "subfactor", "subplotfactor", "splitfactor", "subplottreatment", "subtreatment",
+        "subplot", "splitplot",
     ),
 }  # fmt: skip
 _WHERE: dict[str, tuple[str, ...]] = {
@@ -131,7 +132,10 @@ _HARVEST: dict[str, tuple[str, ...]] = {
     ),
     "moisture_percent": (
         "moisturepercent", "moisture", "grainmoisture", "grainmoisturepercent", "moisturepct",
-        "watercontentpercent", "harvestmoisture", "harvestmoisturepercent",
+        "watercontentpercent", "harvestmoisture", "harvestmoisturepercent", "percentmoisture",
+        "moist", "moistpercent", "moisturecontent", "moisturecontentpercent",
+        "percentgrainmoisture", "percentmoistureatharvest", "feuchte", "feuchtepercent",
+        "wassergehalt", "humedad",
     ),
 }  # fmt: skip
 _RATE = ("rate", "dose", "doserate", "rateperha", "applicationrate")

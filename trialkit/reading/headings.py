@@ -163,6 +163,9 @@ SEEMS_DAY = re.compile(
 def _taken_apart(match: re.Match[str]) -> DayHeader:
     groups = match.groupdict()
     variable = groups["v"].strip(_TRIM).lstrip(")]").rstrip("([").strip(_TRIM)
+    for opening, closing in ("()", "[]"):
+        if variable.count(opening) > variable.count(closing):
+            variable += closing  # it went with the space before the day
     if groups.get("date"):
         return DayHeader(variable, date_text=groups["date"])
     unit = (groups["u"] or "").casefold()

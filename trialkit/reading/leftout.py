@@ -11,7 +11,26 @@ from trialkit.reading.headers import field_of, normal
 from trialkit.reading.numbers import looks_numeric
 
 #: Words that a plot, block or treatment may be called by as well.
-_WEAK = frozenset({"sum", "sd", "se", "min", "max", "minimum", "maximum", "n", "f", "p", "total"})
+_WEAK = frozenset(
+    {
+        "media",
+        "gm",
+        "suma",
+        "somme",
+        "summe",
+        "sum",
+        "sd",
+        "se",
+        "min",
+        "max",
+        "minimum",
+        "maximum",
+        "n",
+        "f",
+        "p",
+        "total",
+    }
+)
 _STRONG = re.compile(
     r"(?:(?:grand|overall|treatment|trt|trial|block|rep|replicate|plot|column|row|general|site)\s*)?"
     r"(?:means?|averages?|avg|sub-?totals?|totals?)"
@@ -19,7 +38,11 @@ _STRONG = re.compile(
     r"|(?:means?|averages?|totals?)\s+(?:block|rep(?:licate)?|treatment|trt|plot|site)s?\W*\w{0,4}"
     r"|l\.?s\.?d\.?.*|c\.?v\.?\s*(?:\(?\s*%\s*\)?)?|coefficient of variation.*|s\.?e\.?[dm]\.?"
     r"|st(?:andar)?d\.?\s*(?:dev|err).*|stdev.*|p[\s-]*values?|f[\s-]*values?|prob.*f\W*|signif.*"
-    r"|median|grand ?mean",
+    r"|median|grand ?mean|gm|f[\s-]*(?:test|ratio|prob\w*)\W*|(?:tr?ts?|treatment)\s*prob.*"
+    r"|s\.?\s?e\.?\s?[(\[]?\s?(?:d|m|diff|mean)\s?\.?\s?[)\]]?\s?(?:±|\+/?-)?|[cl]\.?\s?d\.?"
+    r"(?:\s?(?:at|@)?\s?[(\[]?\s?(?:p\s?[=<]\s?)?0?\.?\d{1,2}\s?%?\s?[)\]]?)|c\.?d\.?|h\.?s\.?d\.?.*"
+    r"|mittel(?:wert)?e?|durchschnitt|gesamt|moyennes?|promedios?|media|m[ée]dias?|gemiddelde|"
+    r"summe|somme|suma|totale",
     re.IGNORECASE,
 )
 _NOTE_WORDS = ("note", "remark", "comment", "source", "legend", "nb", "n.b", "*", "#", "key:")

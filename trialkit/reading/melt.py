@@ -144,6 +144,8 @@ def _value_columns(
             found.append(column)
         elif normal(column.header) in PLACES and _has_places(table):
             ledger.understand(table.grid.name, column.label, "a place in the field")
+        elif table.column("main_plot") and normal(column.header) in _SUBPLOTS:
+            ledger.understand(table.grid.name, column.label, "the place in the main plot")
         elif plots is not None and _repeats(table, column, plots):
             ledger.understand(table.grid.name, column.label, "the plots again")
         elif plots is None and _numbers_plots(table, column):
@@ -211,6 +213,7 @@ def _numbers_plots(table: Table, column: Column) -> bool:
 
 
 _FEWEST_PLOTS = 4
+_SUBPLOTS = frozenset({"sp", "subplotno", "subplotnr", "subplotid", "subplotnumber"})
 
 
 def _numbers_rows(table: Table, column: Column) -> bool:

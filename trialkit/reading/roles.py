@@ -16,9 +16,13 @@ from trialkit.trial import Treatment, TreatmentRole
 _UNTREATED = (
     ("untreated", "utc", "untreatedcheck", "untreatedcontrol", "nontreated", "unsprayed",
      "nottreated", "notreatment", "nontreatedcontrol", "nontreatedcheck", "uncontrolled",
-     "unsprayedcontrol", "untreatedplot", "untreatedplots", "untr", "unt"),
-    ("check", "controlplot", "nil", "controluntreated", "checkuntreated"),
-    ("control", "none", "blank"),
+     "unsprayedcontrol", "untreatedplot", "untreatedplots", "untr", "unt", "unbehandelt",
+     "unbehandeltekontrolle", "nontraité", "nontraite", "témoinnontraité", "temoinnontraite",
+     "sintratar", "sintratamiento", "testigosintratar", "testigoabsoluto", "nontrattato",
+     "testimonenontrattato", "semtratamento", "testemunhasemaplicação", "onbehandeld"),
+    ("check", "controlplot", "nil", "controluntreated", "checkuntreated", "testigo", "témoin",
+     "temoin", "testemunha", "testimone"),
+    ("control", "none", "blank", "kontrolle", "contrôle", "controle", "controllo"),
 )  # fmt: skip
 #: What people write where a trial has no untreated.
 NO_UNTREATED = frozenset({"none", "no", "nountreated", "nil", "na", "notreatment", "without"})

@@ -59,6 +59,7 @@ def assume_examined(table: Table, names: Names, ledger: Ledger) -> None:
     if table.column("variable") is not None and table.column("value") is not None:
         return
     heads = [head for head in _heads(table) if not names.knows(head.written)]
+    _declare_fixed(table, heads, names, ledger)
     for number in list(dict.fromkeys(h.written for h in heads if _says_number(h.written))):
         match = _STEM.fullmatch(number)
         stem = (match.group("stem") or match.group("other")) if match else None
@@ -79,6 +80,41 @@ def assume_examined(table: Table, names: Names, ledger: Ledger) -> None:
             "examined-assumed",
             f"{quoted(number)} was taken for the number examined of "
             f"{listing(map(quoted, shares))}, which is then a percent of it.",
+            "Nothing needs to be done if that is right; else give the column another heading, or "
+            "describe it as a variable of its own.",
+            table.header_place(),
+        )
+
+
+#: A number examined that stands in the heading: "damaged (of 50)", "dead out of 20".
+_FIXED = re.compile(r".*?(?:\bout of|\bof|\bn\s*=|/)\s*(?P<n>\d{2,4})(?!\d)[^\d]*", re.IGNORECASE)
+
+
+def _declare_fixed(table: Table, heads: list[_Head], names: Names, ledger: Ledger) -> None:
+    """Take counts under a heading such as "damaged (of 50)" for shares, where all are possible."""
+    cells: dict[str, list[Cell]] = {}
+    for head in heads:
+        cells.setdefault(head.written, []).extend(head.cells)
+    for written, own in cells.items():
+        match = None if PERCENT.search(written) else _FIXED.fullmatch(written)
+        if match is None:
+            continue
+        whole = Cell(match["n"], 0, 0)
+        if not all(_may_be(cell, whole) for cell in own):
+            continue
+        names.declare(
+            Declared(
+                written,
+                table.header_place(),
+                label=written,
+                kind=Kind.PERCENT,
+                examined=float(match["n"]),
+            )
+        )
+        ledger.warn(
+            "examined-assumed",
+            f"{quoted(written)} was taken for how many of {match['n']}, and is then a percent of "
+            "it.",
             "Nothing needs to be done if that is right; else give the column another heading, or "
             "describe it as a variable of its own.",
             table.header_place(),

@@ -51,12 +51,15 @@ APPLIED = frozenset({
 })  # fmt: skip
 
 
-def date_above(grid: Grid, labels: Collection[str]) -> tuple[date, Cell] | None:
-    """Find the first date beside one of some labels among the first lines; one that is certain."""
+def date_above(grid: Grid, labels: Collection[str], order: str = "") -> tuple[date, Cell] | None:
+    """Find the first date beside one of some labels among the first lines; one that is certain.
+
+    ``order`` is that of day and month in all dates of the trial, where it is but one.
+    """
     for row in grid.rows[:20]:
-        filled = [part for cell in row if cell.text for part in _parted(cell)]
+        filled = [part for cell in row if cell.text for part in _parted(cell, order)]
         for label, value in pairwise(filled):
-            when = value.day or certain_date(value.text)
+            when = value.day or certain_date(value.text, order)
             if when is not None and len(filled) <= 6 and normal(label.text) in labels:
                 return when, label
     return None
@@ -67,10 +70,10 @@ _LABELLED = re.compile(
 )
 
 
-def _parted(cell: Cell) -> list[Cell]:
+def _parted(cell: Cell, order: str) -> list[Cell]:
     """A cell such as "Sprayed on 11 June 2025" as label and value; else the cell alone."""
     match = None if cell.day is not None else _LABELLED.fullmatch(cell.text.strip())
-    if match is None or certain_date(match["value"].strip(" .")) is None:
+    if match is None or certain_date(match["value"].strip(" ."), order) is None:
         return [cell]
     return [cell._replace(text=match[name].strip(" .")) for name in ("label", "value")]
 

@@ -23,6 +23,7 @@ from trialkit.reading.headings import (
 from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.lines import with_lines
 from trialkit.reading.numbers import Marks, cell_is_number, is_error_text, marks_of, plain_number
+from trialkit.reading.told_beside import settle_main_plots, settle_mass
 from trialkit.reading.tops import find_header, rows_above
 
 _FILLED = frozenset({
@@ -340,6 +341,8 @@ def _columns(
         # A column 'count' or 'pest' alone is a variable; only both together make a long table.
         fields = [None if name in {"variable", "value"} else name for name in fields]
     settle_doubles(tops, fields, ledger)
+    settle_main_plots(tops, fields)
+    settle_mass(tops, fields)
     if "replicate" in fields and "block" not in fields:
         fields[fields.index("replicate")] = "block"
     above = [[over[cell.column] for over in aboves if cell.column in over] for cell in header]

@@ -8,7 +8,7 @@ import pandas as pd
 from trialkit.analysis.plots.responses import FloatArray, PlotPlan
 from trialkit.measures.units import convert
 from trialkit.measures.yields import BUSHELS, NOT_WEIGHED, YieldUnit, harvested_yield
-from trialkit.problems import Problem, TrialError, error, warning
+from trialkit.problems import Problem, TrialError, error, listing, warning
 from trialkit.trial import Trial
 from trialkit.trial_faults import crop_in_bushels
 
@@ -107,12 +107,25 @@ def yield_of_plots(trial: Trial, plan: PlotPlan) -> tuple[FloatArray | None, tup
 
 
 def _without_yield(plan: PlotPlan, reason: np.ndarray) -> tuple[Problem, ...]:
+    """One problem a reason, with the plots that it keeps from having a yield."""
+    plots: dict[str, list[str]] = {}
+    for plot, why in zip(plan.plots, reason, strict=True):
+        if why and why != NOT_WEIGHED:
+            plots.setdefault(str(why), []).append(plot)
     return tuple(
         warning(
             "no-yield",
-            f"The yield of plot {plot} could not be calculated: {why}.",
-            "Fill in the harvest table, or leave the plot empty where it was not harvested.",
+            f"The yield of {_named(own, len(plan.plots))} could not be calculated: {why}.",
+            "Fill in the harvest table, or give plot_area_m2 in the settings where whole plots "
+            "were harvested."
+            if "area" in why
+            else "Fill in the harvest table, or leave a plot empty where it was not harvested.",
         )
-        for plot, why in zip(plan.plots, reason, strict=True)
-        if why and why != NOT_WEIGHED
+        for why, own in plots.items()
     )
+
+
+def _named(plots: list[str], number: int) -> str:
+    if len(plots) == 1:
+        return f"plot {plots[0]}"
+    return "all plots" if len(plots) == number else f"plots {listing(plots, 6)}"

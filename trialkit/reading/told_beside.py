@@ -1,0 +1,40 @@
+"""Headings that mean what they do by the columns beside them: main plots by name, mass by area."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+
+from trialkit.reading.doubles import Tops
+from trialkit.reading.numbers import looks_numeric
+
+
+def settle_main_plots(tops: Tops, fields: list[str | None]) -> None:
+    """Take what stands under "main plot" for its factor, where it holds the levels by name."""
+    if "main_plot" not in fields or "sub_factor" not in fields or "main_factor" in fields:
+        return
+    place = fields.index("main_plot")
+    times = Counter(text for text in tops.texts(place) if text)
+    named = times and not any(looks_numeric(text) for text in times)
+    if named and len(times) > 1 and min(times.values()) > 1:
+        fields[place] = "main_factor"
+
+
+#: Headings of the mass of a plot, where its area stands beside it.
+_MASSES = {"kg": "harvested_kg", "lb": "harvested_lb", "lbs": "harvested_lb"}
+
+
+def settle_mass(tops: Tops, fields: list[str | None]) -> None:
+    """Take a column "kg" beside the harvested area for the mass of the plot."""
+    areas = {"harvested_area_m2", "harvested_area_ft2"} & set(fields)
+    if not areas or {"harvested_kg", "harvested_lb"} & set(fields):
+        return
+    ends = [
+        (place, _MASSES[words[-1]])
+        for place, (cell, field) in enumerate(zip(tops.header, fields, strict=False))
+        if field is None
+        and (words := re.findall(r"[a-z]+", cell.text.casefold()))
+        and words[-1] in _MASSES
+    ]
+    if len(ends) == 1:
+        fields[ends[0][0]] = ends[0][1]
