@@ -243,3 +243,60 @@ def test_an_application_whose_order_of_day_and_month_the_other_dates_tell(table)
     ]
     reading = table([["Fecha de aplicación", "12/06/2025"], [], *rows], toml="")
     assert by_name(reading) == {row for row in TRUTH["larvae"] if row[2] > 0}
+
+
+def test_plants_of_a_plot_without_plots(table):
+    rows = [["block", "treatment", "Plant", "larvae 7 DAT"]] + [
+        [b, t, plant, larvae(b, t, 7) + plant] for _, b, t in PLOTS for plant in (1, 2, 3)
+    ]
+    reading = table(rows)
+    assert reading.trial is not None, reading.problems
+    assert set(reading.trial.counts["sample"]) == {"1", "2", "3"}
+
+
+def test_days_after_spraying_beside_days_before_it(table):
+    assert (
+        by_name(table(wide(["larvae (1 DBS)", "larvae (3 DAS)", "larvae (7 DAS)"])))
+        == (TRUTH["larvae"])
+    )
+
+
+def test_days_after_sowing_are_said(table):
+    reading = table(wide([f"larvae {d} DAS" for d in (20, 30, 40)]), toml="")
+    assert "days-sown" in kinds(reading)
+
+
+@pytest.mark.parametrize("word", ["{} spray {{}} DAT", "larvae {{}} days after the {} spray",
+                                  "larvae {} application {{}} DAT"])  # fmt: skip
+def test_which_spray_is_no_variable(table, word):
+    rows = [[*row[:3], *row[4:]] for row in wide(["x", "y", "z"])]
+
+    def read(which):
+        heads = [word.format(which).format(d) for d in (3, 7)]
+        return table([["plot", "block", "treatment", *heads], *rows[1:]])
+
+    assert by_name(read("first")) == {row for row in TRUTH["larvae"] if row[2] > 0}
+    assert "application-unknown" in kinds(read("second"))
+
+
+@pytest.mark.parametrize("word", ["larvae pre", "pre-count larvae", "larvae (before treatment)",
+                                  "larvae_pre"])  # fmt: skip
+def test_a_count_before_without_its_day(table, word):
+    reading = table(wide([word, "larvae 3 DAT", "larvae 7 DAT"]))
+    assert by_name(reading) == {(b, t, max(d, 0.0), value) for b, t, d, value in TRUTH["larvae"]}
+    assert "count-before" in kinds(reading)
+    assert reading.trial is not None
+    assert len(reading.trial.variables) == 1
+
+
+def test_a_count_before_beside_another_one_is_asked_about(table):
+    assert table(wide(["larvae pre", "larvae -1 DAT", "larvae 7 DAT"])).trial is None
+
+
+def test_weights_of_seeds_need_no_day(table):
+    rows = [["plot", "block", "treatment", "larvae 7 DAT", "1000 seed weight (g)", "yield t/ha"]]
+    rows += [[p, b, t, larvae(b, t, 7), 40 + b, 3.5] for p, b, t in PLOTS]
+    trial = table(rows).trial
+    assert trial is not None
+    roles = {item.name: item.role.value for item in trial.variables}
+    assert roles["1000 seed weight (g)"] == "yield"

@@ -50,7 +50,51 @@ def unfold(table: Table, names: Names, ledger: Ledger) -> Table:
         )
     if samples and table.column("sample") is None:
         table = _longer(table, samples, "sample", ledger)
-    return _check_numbered(table, names, ledger)
+    return _check_numbered(_with_count_before(table, names, ledger), names, ledger)
+
+
+_WORD_BEFORE = (
+    r"(?:pre-?\s?(?:count|treat(?:ment)?|spray(?:ing)?|appl(?:ication)?)?(?:\s?count)?|"
+    r"before (?:the )?(?:first )?(?:treatment|application|spray(?:ing)?)|baseline|initial)"
+)
+_COUNT_BEFORE = re.compile(
+    rf"(?P<stem>.*?)[\s_,:;(-]*(?<![^\W_]){_WORD_BEFORE}[)\]]?"
+    rf"|{_WORD_BEFORE}[\s_,:;-]+(?P<other>.+)",
+    re.IGNORECASE,
+)
+
+
+def _with_count_before(table: Table, names: Names, ledger: Ledger) -> Table:
+    """Take "larvae pre" beside "larvae 7 DAT" for the count on day 0, before the treatment.
+
+    Only where the variable has other days, and none of them is before treatment.
+    """
+    days: dict[str, list[float | None]] = {}
+    for column in table.columns:
+        if column.day is not None:
+            days.setdefault(column.written.casefold(), []).append(column.day.day)
+    made: dict[int, Column] = {}
+    for column in table.columns:
+        plain = column.field is None and column.day is None and not names.knows(column.written)
+        match = _COUNT_BEFORE.fullmatch(undash(column.written)) if plain else None
+        if match is None:
+            continue
+        stem = (match["stem"] or match["other"] or "").strip(" _-:,")
+        others = days.get(stem.casefold(), [])
+        if others and all(day is not None and day > 0 for day in others):
+            made[column.index] = replace(column, day=DayHeader(stem, day=0.0))
+            days[stem.casefold()].append(0.0)
+    if made:
+        heads = listing([quoted(column.label) for column in made.values()], 4)
+        ledger.warn(
+            "count-before",
+            f"{heads} {'was' if len(made) == 1 else 'were'} taken for counts on day 0, before the "
+            "treatment.",
+            "Nothing needs to be done if that is right; else write how many days before it was, "
+            "such as 'larvae 1 DBT'.",
+            table.header_place(next(iter(made.values()))),
+        )
+    return table.with_columns([made.get(column.index, column) for column in table.columns])
 
 
 def _numbered(columns: Sequence[Column], taken: Callable[[str], Across | None]) -> _Found:

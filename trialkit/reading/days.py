@@ -18,6 +18,13 @@ from trialkit.reading.zero import Zero
 #: T-1 is a day before treatment where others are written T+3.
 _PLUS = re.compile(r"(?<![^\W\d_])[TDJ]0?\s?\+\d", re.IGNORECASE)
 _MINUS = re.compile(r"(?<![^\W\d_])[TDJ]0?\s?-\d", re.IGNORECASE)
+#: DAS is days after sowing, and beside DBS (days before spraying) days after spraying.
+_AFTER_S = re.compile(r"(?<![^\W\d_])DAS(?![^\W\d_])", re.IGNORECASE)
+_BEFORE_SPRAYING = re.compile(r"(?<![^\W\d_])DBS(?![^\W\d_])", re.IGNORECASE)
+_SOWN = (
+    "DAS was read as days after sowing.",
+    "Nothing needs to be done if that is right; for days after spraying write DAT.",
+)
 _DAY_FIELDS = ("days_after", "days_before", "days_planting", "hours_after", "weeks_after")
 _SCALES = {"hours_after": 1 / 24, "weeks_after": 7.0}
 #: Headings that may mean the day of the year, or of the month, as well.
@@ -59,6 +66,7 @@ def header_days(
     ]
     dates = iter(read_dates(dated, table, ledger, zero.day))
     plus = any(_PLUS.search(undash(column.header)) for column in columns)
+    sprayed = any(_BEFORE_SPRAYING.search(column.header) for column in columns)
     days: list[float | None] = []
     for column in columns:
         place = table.header_place(column)
@@ -66,6 +74,10 @@ def header_days(
             header = column.day
             if plus and header.unclear and _MINUS.search(undash(column.header)):
                 header = replace(header, unclear=False, day=-abs(column.day.day))
+            if header.since and _AFTER_S.search(column.header):
+                header = replace(header, since="") if sprayed else header
+                if not sprayed:
+                    ledger.warn_once("days-sown", *_SOWN, place)
             days.append(zero.of(header, column.label, place, ledger))
         else:
             day = next(dates)

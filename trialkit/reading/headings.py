@@ -88,7 +88,7 @@ _WHICH = (
     rf"(?P<o2>[1-6]|[A-F]))?|[ _]*(?P<g>{_GROWN}))?"
 )
 _UNIT = (
-    r"(?P<u>(?:dat|daa|dbt|dba)(?:[ _-]?(?P<k>[1-6]))?|da(?P<l>[b-f])(?![a-z])|da(?P<k2>[1-6])"
+    r"(?P<u>(?:dat|daa|dbt|dba|dbs)(?:[ _-]?(?P<k>[1-6]))?|da(?P<l>[b-f])(?![a-z])|da(?P<k2>[1-6])"
     r"|(?P<p>dap|das|dae)"
     rf"|(?:hat|haa|wat|waa)|(?:days?|hours?|hrs?|weeks?|wks?)[ _]*(?:after|before){_WHICH}"
     r"|(?:tage|jours|d[i\u00ed]as|giorni|dagen)(?:[ _]*(?P<w>nach|apr[e\u00e8]s|despu[e\u00e9]s|"
@@ -184,17 +184,31 @@ def _taken_apart(match: re.Match[str]) -> DayHeader:
     later = later or (groups.get("w") or "").casefold() in _BEFORE_ABROAD
     if later:
         day = -abs(day)
-    planted = bool(groups.get("p") or groups.get("g"))
+    variable, put_out = _without_application(variable)
+    planted = bool(groups.get("p") or groups.get("g")) and not put_out
     return DayHeader(
         variable,
         day=day,
         unclear=not groups.get("span") and (touching or loose or (trailing and bool(variable))),
         certain=unit not in {"d", "h"},
         span=_span(match) if groups.get("span") else "",
-        application=_application(groups),
+        application=put_out or _application(groups),
         since=PLANTING if planted else "",
         before=later,
     )
+
+
+_AFTER_WHICH = re.compile(
+    rf"(?P<v>.*?)[\s_,;:-]*(?:after[ _]|the[ _])*(?:(?P<o>{_ORDINAL})[ _]+{_PUT_OUT}"
+    rf"|{_PUT_OUT}[ _]*(?:no\.?[ _]*)?(?P<o2>[1-6]|[A-F]))[\s_,;:-]*",
+    re.IGNORECASE,
+)
+
+
+def _without_application(variable: str) -> tuple[str, int]:
+    """Take "second spray" out of what stands beside a day: the rest, and which one; 0 for none."""
+    match = _AFTER_WHICH.fullmatch(variable)
+    return (variable, 0) if match is None else (match["v"], _application(match.groupdict()))
 
 
 def _span(match: re.Match[str]) -> str:

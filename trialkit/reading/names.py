@@ -15,7 +15,12 @@ from trialkit.trial import Kind, Variable, VariableRole
 
 PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
 _YIELD = re.compile(
-    r"yield|\b(?:grain|straw|lint|tonnage)\b|ertrag|rendement|rendimiento", re.IGNORECASE
+    r"yield|\b(?:grain|straw|lint|tonnage)\b|ertrag|rendement|rendimiento"
+    r"|\b(?:test|hectolitre|hundred ?seed|(?:100|1,?000)[ -]?(?:seeds?|grains?|kernels?))[ -]*"
+    r"(?:weight|wt|mass)\b|weight of 1,?0?00 (?:seeds?|grains?|kernels?)\b"
+    r"|\bt[gk]w\b|\b(?:protein|oil|starch|sugar|gluten) (?:content|concentration)"
+    r"|^(?:protein|oil|starch|sugar|gluten)\s*(?:[(%,]|$)",
+    re.IGNORECASE,
 )
 _CROP = re.compile(
     r"height|weight|length|ndvi|vigou?r|biomass|diameter|\bstand|emergence|ground cover|canopy|"

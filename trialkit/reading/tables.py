@@ -23,7 +23,7 @@ from trialkit.reading.headings import (
 from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.lines import with_lines
 from trialkit.reading.numbers import Marks, cell_is_number, is_error_text, marks_of, plain_number
-from trialkit.reading.told_beside import settle_main_plots, settle_mass
+from trialkit.reading.told_beside import settle_main_plots, settle_mass, settle_samples
 from trialkit.reading.tops import find_header, rows_above
 
 _FILLED = frozenset({
@@ -343,6 +343,7 @@ def _columns(
     settle_doubles(tops, fields, ledger)
     settle_main_plots(tops, fields)
     settle_mass(tops, fields)
+    settle_samples(tops, fields)
     if "replicate" in fields and "block" not in fields:
         fields[fields.index("replicate")] = "block"
     above = [[over[cell.column] for over in aboves if cell.column in over] for cell in header]

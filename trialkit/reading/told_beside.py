@@ -6,6 +6,7 @@ import re
 from collections import Counter
 
 from trialkit.reading.doubles import Tops
+from trialkit.reading.headers import normal
 from trialkit.reading.numbers import looks_numeric
 
 
@@ -38,3 +39,36 @@ def settle_mass(tops: Tops, fields: list[str | None]) -> None:
     ]
     if len(ends) == 1:
         fields[ends[0][0]] = ends[0][1]
+
+
+_UNITS = frozenset({
+    "plant", "leaf", "leaflet", "tree", "shoot", "stem", "quadrat", "frame", "trap", "hill", "pot",
+    "ring", "tiller", "branch", "fruit", "head", "ear", "pflanze", "plante", "planta",
+})  # fmt: skip
+_FEWEST_ROWS = 6
+
+
+def settle_samples(tops: Tops, fields: list[str | None]) -> None:
+    """Take a column "plant" that counts up within each plot for the samples of the plot."""
+    times = {"days_after", "date", "days_before", "variable", "weeks_after", "hours_after"}
+    if "sample" in fields or len(tops.body) < _FEWEST_ROWS:
+        return
+    ids = [place for place, field in enumerate(fields) if field in _NAMES_PLOTS | times]
+    for place, (cell, field) in enumerate(zip(tops.header, fields, strict=False)):
+        if field is not None or normal(cell.text) not in _UNITS or not ids:
+            continue
+        groups: dict[tuple[str, ...], list[str]] = {}
+        columns = [tops.texts(index) for index in ids]
+        for number, *own in zip(tops.texts(place), *columns, strict=True):
+            groups.setdefault(tuple(own), []).append(number)
+        sizes = [
+            sorted(own) == sorted(str(n) for n in range(1, len(own) + 1)) for own in groups.values()
+        ]
+        if all(sizes) and max(map(len, groups.values())) > 1:
+            fields[place] = "sample"
+
+
+_NAMES_PLOTS = {
+    "plot", "treatment", "name", "block", "replicate", "row", "column", "main_factor",
+    "sub_factor",
+}  # fmt: skip
