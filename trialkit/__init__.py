@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from trialkit.series.result import SeriesAnalysis
     from trialkit.trial import (
         Application,
+        Better,
         Comparison,
         ControlMethod,
         Design,
@@ -64,6 +65,7 @@ if TYPE_CHECKING:
 _ROOMS = {
     "Analysis": "analysis",
     "Application": "trial",
+    "Better": "trial",
     "BlocksNeeded": "planning",
     "Comparison": "trial",
     "ControlMethod": "trial",
@@ -125,6 +127,7 @@ __all__ = [
     "Analysis",
     "Application",
     "Audit",
+    "Better",
     "BlocksNeeded",
     "Comparison",
     "ControlMethod",

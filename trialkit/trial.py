@@ -154,6 +154,20 @@ class VariableRole(StrEnum):
     YIELD = "yield"
 
 
+class Better(StrEnum):
+    """Whether more or less of what was assessed on the crop is better.
+
+    Examples
+    --------
+    >>> import trialkit
+    >>> trialkit.Better("more").name
+    'MORE'
+    """
+
+    MORE = "more"
+    LESS = "less"
+
+
 def _no_extras() -> Mapping[str, str]:
     return MappingProxyType({})
 
@@ -242,6 +256,8 @@ class Variable:
     examined : str, float or None
         For percentages that are k of n (damaged fruits of fruits examined): what names n, a
         column or another variable, or n itself where it is the same in every plot.
+    better : Better or None
+        Of stand, vigour, lodging and the like on the crop: whether more or less is better.
 
     Examples
     --------
@@ -260,6 +276,7 @@ class Variable:
     unit: str | None = None
     transform: Transform | None = None
     examined: str | float | None = None
+    better: Better | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -207,3 +207,29 @@ def test_text_of_the_report(folder, base, book, sheets, check):
     found = check(folder({"trial.toml": toml.replace("objective", "objectiv")}))
     said = found.warning("unknown-key", "trial.toml, row 12, column report.objectiv")
     assert "Did you mean 'objective'?" in said
+
+
+def test_whether_more_of_the_crop_is_better_is_kept(tmp_path):
+    import trialkit
+
+    rows = ["plot,block,treatment,height 40 DAT,larvae 7 DAT"]
+    rows += [
+        f"{b}{t},{b},{t},{90 + (b * 7 + t * 5) % 4 - 30 * (t == 2)},{10 + b + 3 * t}"
+        for b in (1, 2, 3, 4)
+        for t in (1, 2, 3)
+    ]
+    (tmp_path / "trial.csv").write_text("\n".join(rows))
+    toml = (
+        'untreated = "1"\n[variables.height]\nkind = "measurement"\nrole = "crop"\nbetter = "{}"\n'
+    )
+    (tmp_path / "trial.toml").write_text(toml.format("more"))
+    trial = trialkit.read_trial(tmp_path / "trial.csv")
+    assert trial.variables[0].better is trialkit.Better.MORE
+    trialkit.save_trial(trial, tmp_path / "saved")
+    assert trialkit.read_trial(tmp_path / "saved").variables == trial.variables
+    told = [item.text for item in trialkit.make_findings(trialkit.analyse(trial))]
+    (sentence,) = [text for text in told if text.startswith("Height was lower with")]
+    assert "which is for the worse" in sentence
+    (tmp_path / "trial.toml").write_text(toml.format("yes"))
+    with pytest.raises(trialkit.TrialError, match="more"):
+        trialkit.read_trial(tmp_path / "trial.csv")

@@ -21,7 +21,7 @@ from trialkit.findings.shown import (
     variables_of,
 )
 from trialkit.rows import Tables
-from trialkit.trial import Variable, VariableRole
+from trialkit.trial import Better, Variable, VariableRole
 
 _QUESTIONS = {
     VariableRole.PEST: "pest",
@@ -57,8 +57,12 @@ def level_findings(tables: Tables, variable: Variable, *, front: bool) -> Iterat
     if not front:
         lower = [row for row in lower if row["front"] is not True]
         higher = [row for row in higher if row["front"] is not True]
-    yield from _lower(tables, variable, lower, alone=front)
-    if higher:
+    if variable.role is VariableRole.CROP:
+        yield from _on_crop(tables, variable, lower, Better.LESS, front=front)
+        yield from _on_crop(tables, variable, higher, Better.MORE, front=front)
+    else:
+        yield from _lower(tables, variable, lower, alone=front)
+    if higher and variable.role is not VariableRole.CROP:
         say = Teller(tables)
         text = phrase(
             "level.higher",
@@ -72,6 +76,26 @@ def level_findings(tables: Tables, variable: Variable, *, front: bool) -> Iterat
         say = Teller(tables)
         text = none_shown(say, "level.none", asked, variable)
         yield say.finding(question, text, variable=variable.name, front=True)
+
+
+def _on_crop(
+    tables: Tables, variable: Variable, found: list[Row], way: Better, *, front: bool
+) -> Iterator[Finding]:
+    """What was shown of stand, height and the like, and whether it is for the better."""
+    if not found:
+        return
+    say = Teller(tables)
+    worth = ""
+    if variable.better is not None:
+        worth = phrase("level.crop_better" if variable.better is way else "level.crop_worse")
+    text = phrase(
+        "level.crop_more" if way is Better.MORE else "level.crop_less",
+        treatments=treatments_named(say, [row["a"] for row in found]),
+        noun=noun(variable),
+        worth=worth,
+        brackets=brackets(say.largest_p(found)),
+    )
+    yield say.claim(question_of(variable), text[:1].upper() + text[1:], found, front=front)
 
 
 def _lower(
@@ -260,10 +284,18 @@ def _pairs_starred(tables: Tables, variable: Variable, reference: str) -> bool:
     )
 
 
+_BESIDE = (
+    VariableRole.NATURAL_ENEMY,
+    VariableRole.CROP_INJURY,
+    VariableRole.DAMAGE,
+    VariableRole.CROP,
+)
+
+
 def side_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
-    """Natural enemies, damage beside a pest, crop injury: what was shown over the whole trial."""
+    """Natural enemies, damage beside a pest, the crop: what was shown over the whole trial."""
     main = {item.name for item in main_variables(tables)}
-    for role in (VariableRole.NATURAL_ENEMY, VariableRole.CROP_INJURY, VariableRole.DAMAGE):
+    for role in _BESIDE:
         for variable in variables_of(tables, role):
             if variable.name in main:
                 continue

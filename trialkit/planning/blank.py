@@ -211,6 +211,7 @@ def _variable(item: Variable) -> dict[str, object]:
         "examined": item.examined,
         "code": item.code,
         "transform": None if item.transform is None else item.transform.value,
+        "better": None if item.better is None else item.better.value,
     }
 
 

@@ -20,6 +20,7 @@ from trialkit.reading.sheet_top import APPLIED
 from trialkit.report_choices import REPORT_CHOICES, REPORT_KEYS
 from trialkit.setting_rules import Text, UnfitError, no_choice, rule_of
 from trialkit.trial import (
+    Better,
     Design,
     Kind,
     Settings,
@@ -82,7 +83,17 @@ _OTHER_WORDS = {
     "crop": frozenset({"kultur", "culture", "cultivo", "cultura", "coltura", "gewas"}),
     "design": frozenset({"experimentaldesign", "trialdesign", "layout", "versuchsanlage"}),
 }
-_VARIABLE_KEYS = ("label", "kind", "role", "threshold", "code", "unit", "transform", "examined")
+_VARIABLE_KEYS = (
+    "label",
+    "kind",
+    "role",
+    "threshold",
+    "code",
+    "unit",
+    "transform",
+    "examined",
+    "better",
+)
 # Other words for how many a share is of.
 _EXAMINED = frozenset({"tested", "sown", "inspected", "of", "outof", "numberexamined"})
 
@@ -101,6 +112,7 @@ class Declared:
     unit: str | None = None
     transform: Transform | None = None
     examined: str | float | None = None
+    better: Better | None = None
     examined_place: Place = field(default_factory=Place)
 
 
@@ -268,6 +280,8 @@ def _read_variable(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
         declared.role = _choice(entry, VariableRole, ledger)
     elif key == "transform":
         declared.transform = _choice(entry, Transform, ledger)
+    elif key == "better":
+        declared.better = _choice(entry, Better, ledger)
     elif key == "threshold":
         declared.threshold = _number(entry, ledger, lambda v: v >= 0, "0 or more")
     elif key == "examined":

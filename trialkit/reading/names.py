@@ -263,6 +263,7 @@ def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested
         unit=item.unit,
         transform=item.transform,
         examined=item.examined,
+        better=item.better,
     )
 
 

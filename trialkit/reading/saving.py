@@ -328,6 +328,7 @@ def trial_keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
                 "unit",
                 "transform",
                 "examined",
+                "better",
             )
         ]
     keys += [(("report", name), text) for name, text in trial.report.items()]

@@ -20,6 +20,7 @@ from trialkit.record.writing import FORMAT, SERIES_FORMAT, is_series
 from trialkit.trial import (
     EXAMINED,
     Application,
+    Better,
     Design,
     Kind,
     Plot,
@@ -184,13 +185,14 @@ def _treatment(row: Mapping[str, Any]) -> Treatment:
 
 
 def _variable(row: Mapping[str, Any]) -> Variable:
-    transform = row["transform"]
+    transform, better = row["transform"], row.get("better")
     return Variable(
         **{
             **row,
             "kind": Kind(row["kind"]),
             "role": VariableRole(row["role"]),
             "transform": Transform(transform) if transform else None,
+            "better": Better(better) if better else None,
         }
     )
 
