@@ -382,3 +382,15 @@ def test_a_strip_plot_too_small_for_its_strata_says_so(strip_rice):
     assert analysis.means["mean_analysed"].isna().all()
     assert analysis.responses["note"].notna().all()
     assert not analysis.comparisons["different"].any()
+
+
+def test_enemies_that_are_down_on_the_last_day_only_stop_nothing():
+    # The pest was not counted after that day; the claim looks at all days after the first count.
+    from dataclasses import replace
+
+    from known_truth.claims import NULL, SETTINGS
+    from known_truth.claims import trial as drawn
+
+    analysis = analyse(drawn(replace(SETTINGS[1], effects=NULL), 50_100_049))
+    (row,) = analysis.resurgence.to_dict("records")
+    assert row["pest_day"] > row["enemy_day"]

@@ -116,7 +116,7 @@ def spoil(path: Path, rng: random.Random) -> None:
                 data[rng.randrange(len(data))] = rng.randrange(256)
         file.write_bytes(bytes(data))
     elif file.suffix == ".toml":
-        lines = file.read_text(encoding="utf-8").splitlines()
+        lines = file.read_text(encoding="utf-8", errors="replace").splitlines()
         if lines:
             place = rng.randrange(len(lines))
             key = lines[place].partition("=")[0]

@@ -300,3 +300,28 @@ def test_weights_of_seeds_need_no_day(table):
     assert trial is not None
     roles = {item.name: item.role.value for item in trial.variables}
     assert roles["1000 seed weight (g)"] == "yield"
+
+
+@pytest.mark.parametrize("head", ["infested/total", "plants attacked", "k out of n"])
+def test_cells_that_say_how_many_of_how_many(table, head):
+    rows = [["plot", "block", "treatment", "day", head]] + [
+        [p, b, t, d, f"{larvae(b, t, d)}/60"] for p, b, t in PLOTS for d in DAYS
+    ]
+    reading = table(rows)
+    assert reading.trial is not None, reading.problems
+    assert set(reading.trial.counts["examined"]) == {60}
+    share = {(b, t, d, round(value / 0.6, 9)) for b, t, d, value in TRUTH["larvae"]}
+    assert {(*rest, round(value, 9)) for *rest, value in by_name(reading)} == share
+
+
+def test_days_and_months_are_no_shares(table):
+    rows = [["plot", "block", "treatment", "larvae 7 DAT", "ripe on"]]
+    rows += [[p, b, t, larvae(b, t, 7), f"{b}/12"] for p, b, t in PLOTS]
+    reading = table(rows)
+    assert "fractions" not in kinds(reading)
+
+
+def test_more_than_all_is_no_share(table):
+    rows = [["plot", "block", "treatment", "day", "infested/total"]]
+    rows += [[p, b, t, d, f"{larvae(b, t, d)}/20"] for p, b, t in PLOTS for d in DAYS]
+    assert table(rows).trial is None

@@ -12,6 +12,7 @@ from trialkit.reading.cells import Ledger
 from trialkit.reading.compared import named_treatment
 from trialkit.reading.dates import order_of, plain_date
 from trialkit.reading.facts import Facts, Known, read_facts
+from trialkit.reading.fractions import split_fractions
 from trialkit.reading.harvest import Harvest, read_harvest
 from trialkit.reading.headers import normal
 from trialkit.reading.headings import PLANTING
@@ -170,7 +171,8 @@ def _read_counts(draft: Draft, ledger: Ledger) -> None:
         )
         if table is None:
             continue
-        table = named_treatment(unfold(table, names, ledger), plan.words())
+        table = unfold(split_fractions(table, names, ledger), names, ledger)
+        table = named_treatment(table, plan.words())
         table = with_attributes(table, names, ledger)
         table = with_plots(table, plan.plots, plan.words())
         found = row_plots(table, plan.known_plots(), ledger)

@@ -10,6 +10,7 @@ from trialkit.reading.across import unfold
 from trialkit.reading.cells import Ledger
 from trialkit.reading.compared import with_treatments
 from trialkit.reading.flat import flat_plot_rows, respelled, treatments_of_plots
+from trialkit.reading.fractions import split_fractions
 from trialkit.reading.headers import normal
 from trialkit.reading.keys import TrialKeys
 from trialkit.reading.names import Names
@@ -151,7 +152,7 @@ def _read_plots(
     table = make_table(flat, "flat", ledger, variables=names.words())
     if table is None:
         return None, None
-    table = unfold(table, names, ledger)
+    table = unfold(split_fractions(table, names, ledger), names, ledger)
     if tell_several(table, ledger):
         return table, None
     compared = with_treatments(table, names, ledger)

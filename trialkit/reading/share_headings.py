@@ -30,7 +30,7 @@ _TOTAL = re.compile(
     r"|total[\s_]+(?:number|no\.?|count)|number|of|out[\s_]+of|sample[\s_]+size|assessed|checked|observed",
     re.IGNORECASE,
 )
-_HIT = re.compile(
+HIT = re.compile(
     r".*(?<![a-z])(?:damaged|infested|infected|diseased|dead|alive|live|surviv\w+|attacked|affected|"
     r"mined|bored|hit|positive|killed|rotten|rotted|blighted|wilted|lodged|germinated|emerged|"
     r"scarred|injured|galled|sick|parasiti[sz]ed|moribund|eaten|tunnel+ed|spotted|mouldy|moldy|"
@@ -64,7 +64,7 @@ def assume_examined(table: Table, names: Names, ledger: Ledger) -> None:
         match = _STEM.fullmatch(number)
         stem = (match.group("stem") or match.group("other")) if match else None
         shares = [] if stem is None else _shares(_named(stem), number, heads)
-        shares = shares or _shares(_HIT, number, heads)
+        shares = shares or _shares(HIT, number, heads)
         if not shares and number.casefold() == "n":
             shares = _shares(_LETTER, number, heads)
         if not shares:

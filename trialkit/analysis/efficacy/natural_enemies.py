@@ -236,6 +236,8 @@ def _risen(
     code, untreated = pair
     down = np.flatnonzero(enemy.lower[code] > 0.0)
     at_enemy = int(down[0]) if down.size else 0
+    if not (pest.after > enemy.course.after[at_enemy]).any():
+        at_enemy = 0  # the claim looks at all days after the first count of the enemies
     enemy_day = float(enemy.course.after[at_enemy])
     after = pest.item.days > 0
     means = treatment_means(pest.item.values, basis.plan)[:, after]
@@ -253,7 +255,7 @@ def _risen(
         "pest_day": [float(pest.after[most])],
         "pest_mean": [means[code, most]],
         "untreated_mean": [means[untreated, most]],
-        "pest_percent": [100.0 * (ratio[most] - 1.0)],
+        "pest_percent": [100.0 * (ratio[most] - 1.0) if np.isfinite(ratio[most]) else np.nan],
         "lower": [-float(high)],
         "upper": [-float(low)],
         "p": [p],
