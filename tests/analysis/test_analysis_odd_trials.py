@@ -392,5 +392,5 @@ def test_enemies_that_are_down_on_the_last_day_only_stop_nothing():
     from known_truth.claims import trial as drawn
 
     analysis = analyse(drawn(replace(SETTINGS[1], effects=NULL), 50_100_049))
-    (row,) = analysis.resurgence.to_dict("records")
-    assert row["pest_day"] > row["enemy_day"]
+    assert len(analysis.resurgence) == 2
+    assert (analysis.resurgence["pest_day"] > analysis.resurgence["enemy_day"]).all()
