@@ -24,7 +24,7 @@ from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.lines import with_lines
 from trialkit.reading.numbers import Marks, cell_is_number, is_error_text, marks_of, plain_number
 from trialkit.reading.told_beside import settle_main_plots, settle_mass, settle_samples
-from trialkit.reading.tops import find_header, rows_above
+from trialkit.reading.tops import find_header, rows_above, with_bare_days
 
 _FILLED = frozenset({
     "plot", "treatment", "name", "block", "replicate", "row", "column", "main_plot",
@@ -347,7 +347,7 @@ def _columns(
     if "replicate" in fields and "block" not in fields:
         fields[fields.index("replicate")] = "block"
     above = [[over[cell.column] for over in aboves if cell.column in over] for cell in header]
-    above = _with_bare_days(header, fields, above)
+    above = with_bare_days(header, fields, above)
     columns = [
         _column(cell, field, upper)
         for cell, field, upper in zip(header, fields, above, strict=True)
@@ -381,41 +381,6 @@ def _without_ordinals(columns: Sequence[Column]) -> tuple[Column, ...]:
         else column
         for column in columns
     )
-
-
-_OF_DAYS = re.compile(
-    r"\s*[(\[,:-]*\s*\b(days? (?:after|since)[^)\]]*|dat|daa|dap|das)\s*[)\]]?$", re.IGNORECASE
-)
-
-
-def _with_bare_days(
-    header: Row, fields: Sequence[str | None], above: list[list[Cell]]
-) -> list[list[Cell]]:
-    """Take bare numbers under the name of a variable for days, where they can be nothing else.
-
-    They are days where the name says so, and where they do not count up from 1 as replicates or
-    samples do. The name then stands with the day in the row above.
-    """
-    bare = {
-        place: plain_number(cell.text)
-        for place, (cell, field) in enumerate(zip(header, fields, strict=True))
-        if field is None and cell.text and above[place] and plain_number(cell.text) is not None
-    }
-    numbers = sorted({value for value in bare.values() if value is not None})
-    named = any(_OF_DAYS.search(above[place][0].text) for place in bare)
-    counting = numbers == [float(n) for n in range(1, len(numbers) + 1)]
-    if not numbers or (counting and not named):
-        return above
-    made = list(above)
-    for place in bare:
-        upper, *rest = above[place]
-        unit = "DAP" if re.search(r"plant|sow|\bda[ps]\b", upper.text, re.IGNORECASE) else "DAT"
-        words = _OF_DAYS.sub("", upper.text).strip()
-        made[place] = [
-            upper._replace(text=f"{words} {header[place].text} {unit}".strip(), day=None),
-            *rest,
-        ]
-    return made
 
 
 def _column(cell: Cell, field: str | None, above: list[Cell]) -> Column:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 
 from trialkit.reading.cells import Cell, Grid, Row
 from trialkit.reading.headers import field_of
@@ -151,3 +152,38 @@ def _over(above: Row, below: Row, is_id: Known | None = None) -> Row:
         named = is_id is not None and is_id(upper) and day_header(lower) is None
         cells.append(lower if lower.text and not named else upper._replace(row=row))
     return tuple(cells)
+
+
+_OF_DAYS = re.compile(
+    r"\s*[(\[,:-]*\s*\b(days? (?:after|since)[^)\]]*|dat|daa|dap|das)\s*[)\]]?$", re.IGNORECASE
+)
+
+
+def with_bare_days(
+    header: Row, fields: Sequence[str | None], above: list[list[Cell]]
+) -> list[list[Cell]]:
+    """Take bare numbers under the name of a variable for days, where they can be nothing else.
+
+    They are days where the name says so, and where they do not count up from 1 as replicates or
+    samples do. The name then stands with the day in the row above.
+    """
+    bare = {
+        place: plain_number(cell.text)
+        for place, (cell, field) in enumerate(zip(header, fields, strict=True))
+        if field is None and cell.text and above[place] and plain_number(cell.text) is not None
+    }
+    numbers = sorted({value for value in bare.values() if value is not None})
+    named = any(_OF_DAYS.search(above[place][0].text) for place in bare)
+    counting = numbers == [float(n) for n in range(1, len(numbers) + 1)]
+    if not numbers or (counting and not named):
+        return above
+    made = list(above)
+    for place in bare:
+        upper, *rest = above[place]
+        unit = "DAP" if re.search(r"plant|sow|\bda[ps]\b", upper.text, re.IGNORECASE) else "DAT"
+        words = _OF_DAYS.sub("", upper.text).strip()
+        made[place] = [
+            upper._replace(text=f"{words} {header[place].text} {unit}".strip(), day=None),
+            *rest,
+        ]
+    return made
