@@ -325,3 +325,19 @@ def test_more_than_all_is_no_share(table):
     rows = [["plot", "block", "treatment", "day", "infested/total"]]
     rows += [[p, b, t, d, f"{larvae(b, t, d)}/20"] for p, b, t in PLOTS for d in DAYS]
     assert table(rows).trial is None
+
+
+@pytest.mark.parametrize("heads", [("I", "II", "III", "IV"), ("R1", "R2", "R3", "R4")])
+def test_days_over_replicates_below_the_name_of_the_treatments(table, heads):
+    top, low = ["Treatments"], [""]
+    for d in DAYS:
+        top += [f"{d} DAT" if d > 0 else f"{-d} DBT", "", "", ""]
+        low += heads
+    rows = [[t, *(larvae(b, t, d) for d in DAYS for b in (1, 2, 3, 4))] for t in TREATMENTS]
+    reading = table([top, low, *rows])
+    assert reading.trial is not None, reading.problems
+    found = {(d, v) for _, _, d, v in TRUTH["larvae"]}
+    assert (
+        set(zip(reading.trial.counts["day"], reading.trial.counts["value"], strict=True)) == found
+    )
+    assert len(reading.trial.plots) == 16

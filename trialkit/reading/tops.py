@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from trialkit.reading.cells import Cell, Grid, Row
 from trialkit.reading.headers import field_of
 from trialkit.reading.headings import day_header, replicate_in
+from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.numbers import plain_number
 
 _HEADER_WITHIN = 20
@@ -45,6 +46,8 @@ def find_header(
             # A row of nothing but days can be no row of data, so it also wins a tie.
             whole = all(_says_no_variable(cell) for cell in below if cell.text)
             needed = best_hits if whole else best_hits + 1
+            if _only_replicates(below) and best == (index, row) and hits >= _NAMES_ROWS:
+                return index + 1, both
             if hits >= needed and hits > _hits(below, known, is_id):
                 best, best_hits = (index + 1, both), hits
     return best
@@ -118,6 +121,13 @@ def _reaching(grid: Grid, row: Row, header: Row, is_id: Callable[[Cell], bool]) 
         if last is not None:
             over[index] = last
     return over
+
+
+def _only_replicates(row: Row) -> bool:
+    """Whether a row holds replicates, and means of them, and can be no row of data."""
+    filled = [cell.text for cell in row if cell.text]
+    across = [replicate_in(text) for text in filled if not is_summary_word(text)]
+    return len(across) > 1 and all(item is not None and not item.rest for item in across)
 
 
 #: What a heading of the ids is worth more than any number of days.
