@@ -341,3 +341,21 @@ def test_days_over_replicates_below_the_name_of_the_treatments(table, heads):
         set(zip(reading.trial.counts["day"], reading.trial.counts["value"], strict=True)) == found
     )
     assert len(reading.trial.plots) == 16
+
+
+@pytest.mark.parametrize("name", ["Key", "Varianten", "Treatment codes"])
+def test_a_list_of_treatments_on_a_sheet_called_otherwise(tmp_path, name):
+    import openpyxl
+
+    from trialkit.reading import read
+
+    book = openpyxl.Workbook()
+    page = book.active
+    page.title = "Data"
+    for row in NUMBERED:
+        page.append(row)
+    key = book.create_sheet(name)
+    for row in [["trt", "name"], *LIST]:
+        key.append(row)
+    book.save(tmp_path / "trial.xlsx")
+    assert by_name(read(tmp_path / "trial.xlsx")) == TRUTH["larvae"]

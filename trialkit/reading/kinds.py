@@ -17,7 +17,8 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
     ),
     "treatments": (
         "treatments", "treatment", "treatmentlist", "trt", "trts", "listoftreatments", "products",
-        "protocol", "entries",
+        "protocol", "entries", "key", "treatmentkey", "trtkey", "codes", "treatmentcodes",
+        "varianten", "prüfglieder", "behandlungen", "modalités", "traitements", "tratamientos",
     ),
     "plots": (
         "plots", "plot", "plotlist", "plan", "fieldplan", "trialplan", "plotplan", "layout",
