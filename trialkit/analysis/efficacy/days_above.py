@@ -7,9 +7,9 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.draws import Course
-from trialkit.analysis.plots.responses import FloatArray, treatment_means
+from trialkit.analysis.plots.responses import treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
-from trialkit.inference.numerics.quantiles import quantiles_of_draws
+from trialkit.inference.draws.farthest import farthest_courses
 from trialkit.measures.pest_days import above_threshold, time_above
 from trialkit.trial import VariableRole
 
@@ -22,11 +22,10 @@ def days_above_table(basis: Basis) -> pd.DataFrame:
     """Days on which the course of the mean of each treatment lay above the threshold.
 
     ``days`` is read off the straight lines between the means on the days of assessment, with its
-    interval from draws of the whole course; it lies between 0 and ``span``. It is not the mean of
-    the days of single plots, which stand above the threshold on other days than their mean does.
-    ``difference`` is the untreated less the treatment: the days above the threshold that the
-    treatment saved. Its limits come from those of the two: draws of the difference itself are
-    pulled to one side where either stands at the end of what is possible.
+    interval from the courses within reach of the data (`farthest_courses`); it lies between 0 and
+    ``span``. It is not the mean of the days of single plots, which stand above the threshold on
+    other days than their mean does. ``difference`` is the untreated less the treatment: the days
+    above the threshold that the treatment saved.
     """
     untreated = basis.plan.untreated
     if untreated is None:
@@ -47,12 +46,13 @@ def _rows(basis: Basis, course: Course, threshold: float, untreated: int) -> pd.
     found = above_threshold(item.days, means, threshold)
     days = found.days_above
     known = np.isfinite(days)
-    drawn = time_above(item.days, course.means.swapaxes(0, 1), threshold).T
-    low, high = _limits(np.where(np.isfinite(drawn), drawn, 0.0), alpha)
-    difference = days[untreated] - days
-    gap_low, gap_high = _difference_limits(
-        (days[untreated], low[untreated], high[untreated]), (days, low, high)
+    farthest = farthest_courses(
+        course.law, lambda means: time_above(item.days, means, threshold), alpha
     )
+    low, high = np.fmin(farthest.lower, days), np.fmax(farthest.upper, days)
+    difference = days[untreated] - days
+    gap_low, gap_high = farthest.differences(untreated)
+    gap_low, gap_high = np.fmin(gap_low, difference), np.fmax(gap_high, difference)
     size = len(basis.plan.treatments)
     own = np.arange(size) == untreated
     reason = np.full(size, None, dtype=object)
@@ -77,24 +77,3 @@ def _rows(basis: Basis, course: Course, threshold: float, untreated: int) -> pd.
             "reason": reason,
         },
     )
-
-
-def _difference_limits(
-    first: tuple[float, float, float], second: tuple[FloatArray, FloatArray, FloatArray]
-) -> tuple[FloatArray, FloatArray]:
-    """Limits of a difference from the estimates and limits of both.
-
-    The distances from estimate to limit are added as squares, each on its own side: Zou GY & Donner
-    A 2008, Statistics in Medicine 27:1693-1702 (reference from memory). Independence of the two is
-    assumed.
-    """
-    (x, x_low, x_high), (y, y_low, y_high) = first, second
-    lower = x - y - np.hypot(x - x_low, y_high - y)
-    upper = x - y + np.hypot(x_high - x, y - y_low)
-    return np.asarray(lower), np.asarray(upper)
-
-
-def _limits(drawn: FloatArray, alpha: float) -> tuple[FloatArray, FloatArray]:
-    """Central interval of draws of which many may be exactly 0, or the whole span."""
-    low, high = quantiles_of_draws(drawn, [alpha / 2.0, 1.0 - alpha / 2.0], method="inverted_cdf")
-    return low, high

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.efficacy.carrier import pests
@@ -16,11 +14,14 @@ from trialkit.analysis.efficacy.rates import lower_rates
 from trialkit.analysis.fits.draws import Course
 from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, make_table
+from trialkit.inference.draws.course_draws import positive_laws
+from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.log_laws import LogLaw
+from trialkit.inference.draws.scaled_changes import change_limits
 from trialkit.inference.draws.start_slopes import SlopeDifference, slope_difference
 from trialkit.inference.normal.linear import fit_layout
-from trialkit.inference.numerics.quantiles import quantiles_of_draws
 from trialkit.measures.pest_days import pest_days
-from trialkit.trial import Kind
+from trialkit.trial import ControlMethod, Kind
 
 PLOTS, BLOCKS = "plots", "blocks"
 #: Range of the counts at the start, largest over smallest, from which something may be told: one
@@ -34,7 +35,6 @@ SMALL_RANGE = (
 #: the block is taken (common practice, no source). It looks at counts before treatment alone.
 BLOCK_RATIO = 2.0
 _FEWEST_BLOCKS = 3
-_DRAWS = 2000
 #: A slope on the log scale beyond this says nothing: a factor of ten million for each doubling.
 _MOST_SLOPE = 16.0
 
@@ -121,7 +121,8 @@ def _rows(
         means = treatment_means(values[:, None], plan)[:, 0]
         left = means[code] / means[plan.untreated] if means[plan.untreated] > 0 else np.nan
         lower, upper = found.limits(alpha)
-        ends = _points_limits(basis, course, found, code, day)
+        share = _share_left(basis, course, code, day, values)
+        ends = _points_limits(share, found, alpha)
         ratio = _factor(found.slope)
         known = np.isfinite(ratio) & np.isfinite(left)
         small = bool(high < LEAST_RANGE * low)
@@ -150,39 +151,32 @@ def _factor(slope: float) -> float:
     return float(np.exp(slope)) if abs(slope) <= _MOST_SLOPE else float("nan")
 
 
-@lru_cache(maxsize=16)
-def _quantiles_of_t(df: float) -> FloatArray:
-    """Quantiles of Student's t at chances spread evenly, the same for all days of a trial."""
-    quantiles = np.asarray(special.stdtrit(df, (np.arange(_DRAWS) + 0.5) / _DRAWS), np.float64)
-    quantiles.flags.writeable = False
-    return quantiles
+def _share_left(
+    basis: Basis, course: Course, code: int, day: float, values: FloatArray
+) -> LogLaw | None:
+    """Law of what a rate left of the untreated, on a day or over all days."""
+    untreated = basis.plan.untreated
+    if untreated is None:
+        return None
+    if np.isfinite(day):
+        place = int(np.flatnonzero(course.after == day)[0])
+        return course.ratios(untreated, ControlMethod.ABBOTT).on((code, place))
+    if not np.nanmax(values, initial=0.0) > 0.0:
+        return None
+    (law,) = positive_laws(basis.plan.layout, values[:, None])
+    asked = Quotient(days=np.zeros(1, dtype=np.intp), base=untreated)
+    return law.ratio(asked).on((code, 0))
 
 
 def _points_limits(
-    basis: Basis, course: Course, found: SlopeDifference, code: int, day: float
+    share: LogLaw | None, found: SlopeDifference, alpha: float
 ) -> tuple[float, float]:
-    """Limits of the change of control, from draws of the slope and of what the rate left."""
-    if not np.isfinite(found.se):
+    """Limits of the change of control: what the rate left, times by how much that grows."""
+    if share is None or not np.isfinite(found.se):
         return float("nan"), float("nan")
-    alpha = basis.settings.alpha
-    untreated = basis.plan.untreated
-    later = course.item.days > 0
-    if untreated is None:
-        return float("nan"), float("nan")
-    pair = course.means[:, [code, untreated]]
-    if np.isfinite(day):
-        drawn = pair[:, :, np.flatnonzero(course.item.days == day)[0]]
-    else:
-        drawn = pest_days(course.after, pair[:, :, later]).pest_days
-    share = drawn[:, 0] / drawn[:, 1]
-    share = share[np.isfinite(share)]
-    if share.size == 0:
-        return float("nan"), float("nan")
-    slopes = found.slope + found.se * _quantiles_of_t(found.df)
-    # Every quantile of the slope beside a share drawn at random: the two are independent.
-    order = np.random.default_rng(basis.settings.seed).integers(0, share.size, _DRAWS)
-    change = -100.0 * share[order] * np.expm1(np.clip(slopes, -_MOST_SLOPE, _MOST_SLOPE))
-    low, high = quantiles_of_draws(change, [alpha / 2.0, 1.0 - alpha / 2.0])
+    change = found.slope, found.se, found.df
+    low, high = change_limits(share, change, alpha, most=_MOST_SLOPE)
+    lower, upper = -100.0 * high, -100.0 * low
     # A limit as far out says only that the trial knows nothing of the slope.
     far = np.exp(_MOST_SLOPE)
-    return (float(low) if low > -far else float("nan"), float(high) if high < far else float("nan"))
+    return (lower if lower > -far else float("nan"), upper if upper < far else float("nan"))

@@ -10,9 +10,11 @@ control against another product are ratios of means. Their distributions are wor
 tenths of a point with a count before treatment), p-values to about a hundred-thousandth, and
 neither knows a seed. A difference of two controls on a day, or of a mixture from what its parts
 let expect, is an integral over such laws (`differences`), right to some tenths of a point.
-What depends on the whole course of means (days above a threshold, mixtures over a period, what
-rates do with the count at the start), and differences of control in split- and strip-plots, are
-computed from each of 2,000 draws of all means (`drawn_means`), and move with their seed.
+How a lower rate does with the count at the start is an integral over a law and Student's t
+(`scaled_changes`). Days above a threshold have the limits of a profile likelihood over courses
+(`farthest`), which know no seed either. Mixtures over a period, and differences of control in
+split- and strip-plots, are computed from each of 2,000 draws of all means (`drawn_means`), and
+move with their seed.
 
 **Model.** A count is Poisson about the mean of its plot, and plots scatter about the mean of their
 group (treatment and day) as a gamma of variance ``dispersion * mean**2``, with blocks taken out. A

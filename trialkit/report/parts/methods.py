@@ -57,11 +57,11 @@ INTERVALS = (
     "Intervals and p-values of control and reductions come from the joint confidence distribution "
     "of all treatment means of a variable, worked out and not drawn. Counts were taken as negative "
     "binomial, percentages as beta. Dispersion is averaged over and may differ between treatments; "
-    "plots keep an effect over the days. What concerns a whole course of means (days above a "
-    f"threshold, mixtures over a period) comes from {DRAWS:,} draws of it. In simulated randomised "
-    "blocks, nominal 95% intervals covered the truth in 91 to 99% of trials. Where the untreated "
-    "plots alone varied far more than the others they covered 84 to 90%. The model, its prior and "
-    "the simulations are documented with trialkit.inference.draws."
+    "plots keep an effect over the days. Limits of days above a threshold are those of a profile "
+    f"likelihood; those of mixtures over a period come from {DRAWS:,} draws. In simulated "
+    "randomised blocks, nominal 95% intervals covered the truth in 91 to 99% of trials. Where "
+    "the untreated plots alone varied far more than the others they covered 84 to 90%. The model, "
+    "its prior and the simulations are documented with trialkit.inference.draws."
 )
 INTERVALS_IN_UNITS = "In simulated split-plots and strip-plots they covered 93 to 99%."
 
