@@ -90,9 +90,7 @@ def _hints(kind: Any) -> dict[str, Any]:
 def _of_dataclass(where: str, thing: Any) -> Iterator[Problem]:
     kind: Any = type(thing)
     for name, hint in _hints(kind).items():
-        value = getattr(thing, name)
-        if type(value) not in _certain(hint):
-            yield from _of(f"{where}: {name}", hint, value)
+        yield from _of(f"{where}: {name}", hint, getattr(thing, name))
 
 
 @cache

@@ -62,15 +62,7 @@ def level_findings(tables: Tables, variable: Variable, *, front: bool) -> Iterat
         yield from _on_crop(tables, variable, higher, Better.MORE, front=front)
     else:
         yield from _lower(tables, variable, lower, alone=front)
-    if higher and variable.role is not VariableRole.CROP:
-        say = Teller(tables)
-        text = phrase(
-            "level.higher",
-            treatments=treatments_named(say, [row["a"] for row in higher]),
-            noun=noun(variable),
-            brackets=brackets(say.largest_p(higher)),
-        )
-        yield say.claim(question, text, higher, front=front)
+        yield from _higher(tables, variable, higher, front=front)
     nothing = not any(row["shown"] is True for row in asked)
     if front and nothing and not starred(tables, variable.name, "pest_days"):
         say = Teller(tables)
@@ -138,6 +130,21 @@ def _lower(
         else:
             text = phrase("level.lower_many", low=size[0], high=size[1], **slots)
         yield say.claim(topic, text, others, front=alone)
+
+
+def _higher(
+    tables: Tables, variable: Variable, higher: list[Row], *, front: bool
+) -> Iterator[Finding]:
+    if not higher:
+        return
+    say = Teller(tables)
+    text = phrase(
+        "level.higher",
+        treatments=treatments_named(say, [row["a"] for row in higher]),
+        noun=noun(variable),
+        brackets=brackets(say.largest_p(higher)),
+    )
+    yield say.claim(question_of(variable), text, higher, front=front)
 
 
 def _percent(tables: Tables, variable: Variable, treatment: str) -> float:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from trialkit.reading.attributes import ATTRIBUTE, holds_numbers, is_rate, with_attributes
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.dates import is_dated, plain_date
-from trialkit.reading.headers import ASIDE, COMPARED, normal
+from trialkit.reading.headers import ASIDE, COMPARED, TIMES, normal
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import cell_is_number
 from trialkit.reading.tables import Column, Table
@@ -20,10 +20,7 @@ _CLASSES = frozenset({
     "scoreclass",
 })  # fmt: skip
 _MOST_LEVELS = 12
-_KEYS = (
-    "days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date", "sample",
-    "variable",
-)  # fmt: skip
+_KEYS = (*TIMES, "sample", "variable")
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from trialkit.reading.attributes import ATTRIBUTE
 from trialkit.reading.cells import Cell, Ledger, Row, listing, quoted
-from trialkit.reading.headers import field_of
+from trialkit.reading.headers import TIMES, field_of
 from trialkit.reading.plan import (
     PLOT_FIELDS,
     Listed,
@@ -22,7 +22,6 @@ from trialkit.reading.spellings import one_spelling, warn_near_doubles
 from trialkit.reading.tables import Column, Table
 from trialkit.trial import Application
 
-_TIMES = ("days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date")
 _NATURAL = re.compile(r"(.*?)(\d+)")
 
 
@@ -150,7 +149,7 @@ def _within_blocks(table: Table, ids: list[str | None], ledger: Ledger) -> list[
 
 def _tell_samples_or_plots(table: Table, ledger: Ledger) -> bool:
     """Ask what rows are where every treatment stands several times in every block."""
-    keys = [c for name in ("block", "treatment", *_TIMES) if (c := table.column(name))]
+    keys = [c for name in ("block", "treatment", *TIMES) if (c := table.column(name))]
     if not {"block", "treatment"} <= {column.field for column in keys}:
         return False
     number = Counter(tuple(row[c.index - 1].text for c in keys) for row in table.rows)
@@ -170,12 +169,12 @@ def _tell_samples_or_plots(table: Table, ledger: Ledger) -> bool:
 
 
 def _day_columns(table: Table) -> int:
-    return sum(column.field in {*_TIMES, "sample"} for column in table.columns)
+    return sum(column.field in {*TIMES, "sample"} for column in table.columns)
 
 
 def _told_apart(table: Table, joined: Sequence[str]) -> bool:
     """Whether no plot made from two columns stands twice on one day."""
-    keys = [column for name in (*_TIMES, "sample", "variable") if (column := table.column(name))]
+    keys = [column for name in (*TIMES, "sample", "variable") if (column := table.column(name))]
     times = zip(*(table.cells(column) for column in keys), strict=True) if keys else None
     if times is None:
         return max(Counter(joined).values(), default=0) <= 1
@@ -283,7 +282,7 @@ def respelled(table: Table, ledger: Ledger, *, treatments: bool) -> Table:
 def _one_row_a_plot(table: Table, rows: Sequence[Sequence[Cell]]) -> list[bool]:
     """Whether each row is the first of its plot, or of its day where plots have no id."""
     keys = [c for name in ("plot",) if (c := table.column(name))] or [
-        c for name in (*_TIMES, "sample", "variable") if (c := table.column(name))
+        c for name in (*TIMES, "sample", "variable") if (c := table.column(name))
     ]
     if not keys:
         return [True] * len(rows)

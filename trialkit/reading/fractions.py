@@ -7,12 +7,10 @@ from dataclasses import replace
 
 from trialkit.reading.cells import Cell, Ledger, Row, listing, quoted, undash
 from trialkit.reading.headings import DayHeader
-from trialkit.reading.keys import Declared
-from trialkit.reading.names import Names, number_key
+from trialkit.reading.names import Names
 from trialkit.reading.numbers import is_missing
 from trialkit.reading.share_headings import HIT
 from trialkit.reading.tables import Column, Table
-from trialkit.trial import Kind
 
 _OF = re.compile(r"(\d{1,6})\s*/\s*(\d{1,6})")
 _FEWEST = 4
@@ -43,13 +41,7 @@ def split_fractions(table: Table, names: Names, ledger: Ledger) -> Table:
             for row, (hit, of) in zip(rows, pairs, strict=True)
         ]
         if not names.knows(written):
-            names.declare(
-                Declared(
-                    written, table.header_place(column), label=written, kind=Kind.PERCENT,
-                    examined=number,
-                )
-            )  # fmt: skip
-            names.numbers.setdefault(number_key(number), number)
+            names.declare_share(written, table.header_place(column), number)
     heads = listing([quoted(column.label) for column in found], 4)
     ledger.warn(
         "fractions",

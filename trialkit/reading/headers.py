@@ -111,6 +111,8 @@ _DAYS: dict[str, tuple[str, ...]] = {
         "plantnumber", "leafno", "leafnumber", "quadrat", "quadratno",
     ),
 }  # fmt: skip
+#: Fields of the day of an assessment.
+TIMES = ("days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date")
 _HARVEST: dict[str, tuple[str, ...]] = {
     "harvested_kg": (
         "plotwtkg", "wtkg", "weightkg", "harvestwtkg",

@@ -30,7 +30,7 @@ from trialkit.trial import (
 from trialkit.trial_tables import out_of_bounds
 
 _TEXTS = ("title", "untreated", "crop", "crop_code", "site", "season", "notes")
-_KEYS = ("title", "design", "main_plots", "applied", "untreated", "crop", "crop_code", "site",
+KEYS = ("title", "design", "main_plots", "applied", "untreated", "crop", "crop_code", "site",
          "season", "plot_area_m2", "notes")  # fmt: skip
 _IN_REPORT = {False: "text of the report", True: "what the report shows"}
 # Keys that people keep with a trial and that change nothing in the analysis.
@@ -83,7 +83,7 @@ _OTHER_WORDS = {
     "crop": frozenset({"kultur", "culture", "cultivo", "cultura", "coltura", "gewas"}),
     "design": frozenset({"experimentaldesign", "trialdesign", "layout", "versuchsanlage"}),
 }
-_VARIABLE_KEYS = (
+VARIABLE_KEYS = (
     "label",
     "kind",
     "role",
@@ -168,7 +168,7 @@ def read_keys(entries: Sequence[Entry], ledger: Ledger) -> TrialKeys:
 
 def _read_key(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
     written = ".".join(entry.path)
-    known = {normal(key): key for key in _KEYS}
+    known = {normal(key): key for key in KEYS}
     key = known.get(normal(written)) if len(entry.path) == 1 else None
     if key is None and len(entry.path) == 1:
         key = _other_word(normal(written), entry.value)
@@ -221,7 +221,7 @@ def _keep_extra(entry: Entry, written: str, head: TrialKeys, ledger: Ledger) -> 
     ledger.understand(entry.source, written, "a note about the trial, kept as text")
     if normal(written) in _KEPT:
         return
-    near = nearest(written, _KEYS)
+    near = nearest(written, KEYS)
     meant = f" Did you mean '{near}'?" if near else ""
     ledger.warn(
         "unknown-key",
@@ -261,16 +261,16 @@ def _read_variable(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
                 entry.place,
             )
         return
-    key = next((k for k in _VARIABLE_KEYS if normal(k) == normal(entry.path[2])), None)
+    key = next((k for k in VARIABLE_KEYS if normal(k) == normal(entry.path[2])), None)
     if normal(entry.path[2]) in _EXAMINED:
         key = "examined"
     if key is None:
-        near = nearest(entry.path[2], _VARIABLE_KEYS)
+        near = nearest(entry.path[2], VARIABLE_KEYS)
         meant = f"Did you mean '{near}'? " if near else ""
         ledger.warn(
             "unknown-key",
             f"The key '{entry.path[2]}' of the variable '{name}' is not known and was left out.",
-            f"{meant}Known are {', '.join(_VARIABLE_KEYS)}.",
+            f"{meant}Known are {', '.join(VARIABLE_KEYS)}.",
             entry.place,
         )
         return

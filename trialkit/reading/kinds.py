@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 
 from trialkit.reading.cells import Grid
-from trialkit.reading.headers import COMPARED, field_of, normal
+from trialkit.reading.headers import COMPARED, TIMES, field_of, normal
 from trialkit.reading.headings import day_header, replicate_in
 from trialkit.report_choices import REPORT_KEYS
 
@@ -49,10 +49,6 @@ _OLD_COPY = re.compile(
     r"superseded|deleted|do not use|unused)(?![a-z])",
     re.IGNORECASE,
 )
-
-_TIMES = {
-    "days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date",
-}  # fmt: skip
 
 _REPORT_WORDS = frozenset(map(normal, REPORT_KEYS))
 
@@ -107,7 +103,7 @@ def kind_of_content(grid: Grid) -> str | None:
             varieties = any(normal(cell.text) in COMPARED for cell in row)
             if varieties and best & {"block", "replicate", "plot", "row"}:
                 best.add("treatment")
-    assessed = days or across > 1 or bool(best & _TIMES)
+    assessed = days or across > 1 or not best.isdisjoint(TIMES)
     if {"treatment", "plot"} <= best and (assessed or _has_more(grid, best)):
         return "flat"
     if "plot" in best and assessed and "treatment" not in best:

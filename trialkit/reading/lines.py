@@ -6,7 +6,7 @@ import re
 from itertools import pairwise
 
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, listing, quoted
-from trialkit.reading.headers import COMPARED, field_of, normal
+from trialkit.reading.headers import COMPARED, TIMES, field_of, normal
 from trialkit.reading.headings import day_header, long_replicate
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.numbers import looks_numeric
@@ -44,7 +44,7 @@ def with_lines(
     variable = ""
     if all(map(_is_day, lines)) and len(set(map(_variable_of, lines))) == 1:
         dates = any(_dated(row) for row in lines)
-        field = None if fields & _TIMES else "date" if dates else "days_after"
+        field = None if fields.intersection(TIMES) else "date" if dates else "days_after"
         variable = _variable_of(lines[0])
     elif all(long_replicate(row[0].text) for row in lines):
         field = None if fields & {"block", "replicate"} else "block"
@@ -73,11 +73,6 @@ def with_lines(
     top = header[0].row
     empty = (Cell("", top, index) for index in range(len(header) + 1, width + 1))
     return (*header, *empty, Cell(field, top, width + 1)), tuple(rows), variable
-
-
-_TIMES = frozenset({
-    "days_after", "days_before", "days_planting", "hours_after", "weeks_after", "date",
-})  # fmt: skip
 
 
 #: Words beside a day that say no more than that it is one before treatment.

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.days import header_days, row_days
 from trialkit.reading.doubles import REPEATED
-from trialkit.reading.headers import PLACES, is_aside, normal
+from trialkit.reading.headers import PLACES, TIMES, is_aside, normal
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import (
     begins_as_number,
@@ -234,15 +234,7 @@ _SERIAL = frozenset({
 
 
 def _tell_two_days(table: Table, column: Column, ledger: Ledger) -> None:
-    taken = next(
-        (
-            item
-            for field in ("days_after", "days_before", "days_planting", "hours_after",
-                          "weeks_after", "date")
-            if (item := table.column(field)) is not None
-        ),
-        None,
-    )  # fmt: skip
+    taken = next((item for field in TIMES if (item := table.column(field)) is not None), None)
     what = f"the column {quoted(taken.header)}" if taken else f"the name {quoted(table.grid.name)}"
     ledger.error(
         "day-twice",

@@ -88,6 +88,12 @@ class Names:
         self.declared[item.name] = item
         self._words.setdefault(normal(item.name), item.name)
 
+    def declare_share(self, written: str, place: Place, examined: str | float) -> None:
+        """Take a variable that no settings describe for k of n: of a column, or of one number."""
+        self.declare(Declared(written, place, label=written, kind=Kind.PERCENT, examined=examined))
+        if isinstance(examined, str):
+            self.numbers.setdefault(number_key(examined), examined)
+
     def words(self) -> Collection[str]:
         """Reduced names and labels of the described variables, and of numbers examined."""
         return {*self._words, *self.numbers}

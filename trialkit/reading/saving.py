@@ -19,6 +19,7 @@ from trialkit.files import write_set
 from trialkit.reading.applications import PART_MARKS
 from trialkit.reading.headers import field_of, normal
 from trialkit.reading.headings import PLANTING
+from trialkit.reading.keys import KEYS, VARIABLE_KEYS
 from trialkit.reading.kinds import kind_of_name
 from trialkit.reading.saving_counts import Value, clash, counts_table
 from trialkit.reading.sources import LIST_OF_UNDERSTOOD, TEXT_TABLES, WORKBOOKS
@@ -306,30 +307,13 @@ def number_text(value: float) -> str:
 
 def trial_keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
     """Keys of the trial in the order in which they are written."""
-    keys: list[tuple[tuple[str, ...], Any]] = [
-        ((name,), getattr(trial, name))
-        for name in (
-            "title", "design", "main_plots", "applied", "untreated", "crop", "crop_code", "site",
-            "season", "plot_area_m2", "notes",
-        )
-    ]  # fmt: skip
+    keys: list[tuple[tuple[str, ...], Any]] = [((name,), getattr(trial, name)) for name in KEYS]
     keys += [((name,), text) for name, text in trial.extra.items()]
     if trial.counted_from == PLANTING and not {normal(key) for key in trial.extra} & DAY_ZERO_KEYS:
         keys.append((("day_zero",), PLANTING))
     for variable in trial.variables:
         keys += [
-            (("variables", variable.name, name), getattr(variable, name))
-            for name in (
-                "label",
-                "kind",
-                "role",
-                "threshold",
-                "code",
-                "unit",
-                "transform",
-                "examined",
-                "better",
-            )
+            (("variables", variable.name, name), getattr(variable, name)) for name in VARIABLE_KEYS
         ]
     keys += [(("report", name), text) for name, text in trial.report.items()]
     keys += [

@@ -8,11 +8,9 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
-from trialkit.reading.keys import Declared
-from trialkit.reading.names import LOOKED_AT, PERCENT, Names, number_key
+from trialkit.reading.names import LOOKED_AT, PERCENT, Names
 from trialkit.reading.numbers import is_missing, plain_number
 from trialkit.reading.tables import Table
-from trialkit.trial import Kind
 
 _STEM = re.compile(
     r"(?:(?:no\.?|number|n|#)\s+(?:of\s+)?)?(?P<stem>.+?)[\s_]+(?:examined|inspected|tested|sown)"
@@ -70,12 +68,7 @@ def assume_examined(table: Table, names: Names, ledger: Ledger) -> None:
         if not shares:
             continue
         for written in shares:
-            names.declare(
-                Declared(
-                    written, table.header_place(), label=written, kind=Kind.PERCENT, examined=number
-                )
-            )
-        names.numbers.setdefault(number_key(number), number)
+            names.declare_share(written, table.header_place(), number)
         ledger.warn(
             "examined-assumed",
             f"{quoted(number)} was taken for the number examined of "
@@ -102,15 +95,7 @@ def _declare_fixed(table: Table, heads: list[_Head], names: Names, ledger: Ledge
         whole = Cell(match["n"], 0, 0)
         if not all(_may_be(cell, whole) for cell in own):
             continue
-        names.declare(
-            Declared(
-                written,
-                table.header_place(),
-                label=written,
-                kind=Kind.PERCENT,
-                examined=float(match["n"]),
-            )
-        )
+        names.declare_share(written, table.header_place(), float(match["n"]))
         ledger.warn(
             "examined-assumed",
             f"{quoted(written)} was taken for how many of {match['n']}, and is then a percent of "

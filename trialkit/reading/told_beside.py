@@ -6,7 +6,7 @@ import re
 from collections import Counter
 
 from trialkit.reading.doubles import Tops
-from trialkit.reading.headers import normal
+from trialkit.reading.headers import TIMES, normal
 from trialkit.reading.numbers import looks_numeric
 
 
@@ -50,10 +50,9 @@ _FEWEST_ROWS = 6
 
 def settle_samples(tops: Tops, fields: list[str | None]) -> None:
     """Take a column "plant" that counts up within each plot for the samples of the plot."""
-    times = {"days_after", "date", "days_before", "variable", "weeks_after", "hours_after"}
     if "sample" in fields or len(tops.body) < _FEWEST_ROWS:
         return
-    ids = [place for place, field in enumerate(fields) if field in _NAMES_PLOTS | times]
+    ids = [place for place, field in enumerate(fields) if field in _TELLS_APART]
     for place, (cell, field) in enumerate(zip(tops.header, fields, strict=False)):
         if field is not None or normal(cell.text) not in _UNITS or not ids:
             continue
@@ -68,7 +67,8 @@ def settle_samples(tops: Tops, fields: list[str | None]) -> None:
             fields[place] = "sample"
 
 
-_NAMES_PLOTS = {
+#: Fields that tell rows of different plots and days apart.
+_TELLS_APART = {
     "plot", "treatment", "name", "block", "replicate", "row", "column", "main_factor",
-    "sub_factor",
+    "sub_factor", "variable", *TIMES,
 }  # fmt: skip

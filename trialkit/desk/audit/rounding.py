@@ -112,13 +112,10 @@ class Printed:
         """All values that give it where digits are cut off and not rounded."""
         if self.upto is not None or self.sign:
             return self.range
-        step = 10.0**-self.decimals
-        negative = self.text.startswith("-")
-        return Range(self.value - step, self.value) if negative else self._cut(step)
-
-    def _cut(self, step: float) -> Range:
+        step, negative = 10.0**-self.decimals, self.text.startswith("-")
         # A zero without a sign may have been cut from either side.
-        return Range(self.value - step if self.value == 0 else self.value, self.value + step)
+        low = self.value - step if negative or self.value == 0 else self.value
+        return Range(low, self.value if negative else self.value + step)
 
     @property
     def range_of_whole(self) -> Range:

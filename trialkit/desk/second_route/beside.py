@@ -9,6 +9,7 @@ import numpy as np
 from scipy import stats
 
 from trialkit.desk.second_route.agreement import Tally
+from trialkit.desk.second_route.least_squares import Fit, fit_means
 from trialkit.desk.second_route.plots import (
     SCALES,
     PlotValues,
@@ -16,7 +17,6 @@ from trialkit.desk.second_route.plots import (
     frame_of,
     full_rank,
     grouping,
-    independent,
     indicator,
     key_of,
 )
@@ -108,32 +108,18 @@ def compare_covariates(trial: Trial, data: PlotValues, tables: Tables, tally: Ta
             item for item in tables.get("adjusted_means", [])
             if (item["variable"], item["days_after"]) == (key[0], key[2])
         ]  # fmt: skip
-        _compare_adjusted(frame, before, blocks, own, tally)
+        _compare_adjusted(fit_means(frame, blocks, before), own, tally)
 
 
-def _compare_adjusted(
-    frame: Any, before: Any, blocks: Sequence[Any], rows: Sequence[Row], tally: Tally
-) -> None:
+def _compare_adjusted(found: Fit, rows: Sequence[Row], tally: Tally) -> None:
     """Means at the average count before, over equal shares of the blocks."""
-    from statsmodels.api import OLS
-
-    matrix = np.hstack([np.ones((len(frame), 1)), before, indicator(frame["t"]), *blocks])
-    kept, told = independent(matrix), np.linalg.pinv(matrix) @ matrix
-    fit = OLS(frame["y"].to_numpy(), matrix[:, kept]).fit()
-    names = sorted(frame["t"].astype(str).unique())
-    spread = [1 / part.shape[1] for part in blocks for _ in range(part.shape[1])]
     for row in rows:
-        if row["treatment"] not in names:
+        line = found.weights.get(row["treatment"])
+        if line is None or not found.known(line):
             continue
-        own = np.eye(len(names))[names.index(row["treatment"])]
-        line = np.array([1.0, before.mean(), *own, *spread])
-        if np.abs(line @ told - line).max() > 1e-8 * max(1.0, float(np.abs(line).max())):
-            continue
-        line = line[kept]
-        se = float(np.sqrt(line @ fit.cov_params() @ line))
+        mean, se = found.at(line)
         where = f"{row['variable']}, day {row['days_after']:g}, {row['treatment']}"
-        tally.note("adjusted_means", "mean_adjusted", row["mean_adjusted"],
-                   float(line @ fit.params), where, unit=se)  # fmt: skip
+        tally.note("adjusted_means", "mean_adjusted", row["mean_adjusted"], mean, where, unit=se)
         tally.note("adjusted_means", "se", row["se"], se, where)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.desk.second_route.agreement import AGREES, DRAWN, Tally
+from trialkit.desk.second_route.least_squares import Fit, fit_means
 from trialkit.desk.second_route.planned import coefficients
 from trialkit.desk.second_route.plots import (
     Key,
@@ -19,7 +19,6 @@ from trialkit.desk.second_route.plots import (
     frame_of,
     full_rank,
     grouping,
-    independent,
     indicator,
     named,
     rows_at,
@@ -32,8 +31,6 @@ Tables = Mapping[str, Sequence[Row]]
 Lines = dict[str, tuple[float, float]]
 #: Share of the sum of squares below which what is left is rounding.
 _NO_ERROR = 1e-20
-#: How far a contrast may lie outside what the plots tell.
-_TOLD = 1e-8
 
 
 def compare_response(
@@ -103,19 +100,8 @@ def _whole(lines: Lines) -> float:
 def _means_and_pairs(
     trial: Trial, frame: pd.DataFrame, key: Key, tables: Tables, tally: Tally
 ) -> None:
-    from statsmodels.api import OLS
-
-    groups = [indicator(frame[name]) for name in grouping(trial)]
-    names = sorted(frame["t"].astype(str).unique())
-    matrix = np.hstack([np.ones((len(frame), 1)), indicator(frame["t"]), *groups])
-    kept = independent(matrix)
-    fit = OLS(frame["y"].to_numpy(), matrix[:, kept]).fit()
-    spread = [1 / part.shape[1] for part in groups for _ in range(part.shape[1])]
-    weights = {
-        name: np.array([1.0, *np.eye(len(names))[place], *spread])
-        for place, name in enumerate(names)
-    }
-    found = _Fit(fit=fit, weights=weights, kept=kept, told=np.linalg.pinv(matrix) @ matrix)
+    found = fit_means(frame, [indicator(frame[name]) for name in grouping(trial)])
+    weights, names = found.weights, list(found.weights)
     _compare_means(found, frame, key, tables, tally)
     _compare_contrasts(found, rows_at(tables, "contrasts", key), named(key), tally)
     letters = {
@@ -136,38 +122,19 @@ def _means_and_pairs(
                        f"{named(key)}, {a} and {b}", unit=1.0)  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Fit:
-    """A fit, and the weights of its means on all columns, of which some were kept."""
-
-    fit: Any
-    weights: Mapping[str, Any]
-    kept: Any
-    told: Any
-
-    def known(self, line: Any) -> bool:
-        """Whether the plots tell a contrast, however blocks and treatments lie."""
-        return bool(np.abs(line @ self.told - line).max() < _TOLD)
-
-
-def _compare_means(
-    found: _Fit, frame: pd.DataFrame, key: Key, tables: Tables, tally: Tally
-) -> None:
-    covariance = found.fit.cov_params()
+def _compare_means(found: Fit, frame: pd.DataFrame, key: Key, tables: Tables, tally: Tally) -> None:
     number = frame["t"].astype(str).value_counts()
     for row in rows_at(tables, "means", key):
         name = row["treatment"]
         tally.note("means", "n", row["n"], float(number.get(name, 0)), f"{named(key)}, {name}")
         if name not in found.weights or not found.known(found.weights[name]):
             continue
-        where, weight = f"{named(key)}, {name}", found.weights[name][found.kept]
-        se = float(np.sqrt(weight @ covariance @ weight))
-        mean = float(weight @ found.fit.params)
+        where, (mean, se) = f"{named(key)}, {name}", found.at(found.weights[name])
         tally.note("means", "mean_analysed", row["mean_analysed"], mean, where, unit=se)
         tally.note("means", "se", row["se"], se, where)
 
 
-def _compare_contrasts(found: _Fit, rows: Iterable[Row], name: str, tally: Tally) -> None:
+def _compare_contrasts(found: Fit, rows: Iterable[Row], name: str, tally: Tally) -> None:
     """Compare planned contrasts and trends over rates, as their notes say what they compare."""
     for row in rows:
         asked = coefficients(str(row["contrast"]), str(row["note"]), list(found.weights))
@@ -177,9 +144,7 @@ def _compare_contrasts(found: _Fit, rows: Iterable[Row], name: str, tally: Tally
         line = sum(share * found.weights[item] for item, share in asked.items())
         if not found.known(line):
             continue
-        line = line[found.kept]
-        se = float(np.sqrt(line @ found.fit.cov_params() @ line))
-        estimate, where = float(line @ found.fit.params), f"{name}, {row['contrast']}"
+        (estimate, se), where = found.at(line), f"{name}, {row['contrast']}"
         p = 2 * float(stats.t.sf(abs(estimate / se), found.fit.df_resid)) if se > 0 else np.nan
         tally.note("contrasts", "estimate", row["estimate"], estimate, where, unit=se)
         tally.note("contrasts", "se", row["se"], se, where)
@@ -187,7 +152,7 @@ def _compare_contrasts(found: _Fit, rows: Iterable[Row], name: str, tally: Tally
 
 
 def _compare_pairs(
-    found: _Fit, rows: Sequence[Row], name: str, tally: Tally
+    found: Fit, rows: Sequence[Row], name: str, tally: Tally
 ) -> dict[tuple[str, str], float] | None:
     """Compare the pairs of one procedure, and give back their p-values."""
     contrasts = [found.weights[row["a"]] - found.weights[row["b"]] for row in rows]
@@ -209,9 +174,7 @@ def _compare_pairs(
                    unit=se[place])  # fmt: skip
         tally.note("comparisons", "se", row["se"], se[place], where)
     # Means differ as treatment effects do, where every pair is told.
-    means = {
-        key: float(weight[found.kept] @ found.fit.params) for key, weight in found.weights.items()
-    }
+    means = {key: found.at(weight)[0] for key, weight in found.weights.items()}
     df = float(found.fit.df_resid)
     pairs = Pairs(names=names, t=difference / se, covariance=covariance, means=means, df=df)
     p = adjusted(method, pairs) if all(told) else None
