@@ -237,6 +237,10 @@ def shade_words(page: PageTable) -> list[tuple[str, str]]:
     ]
 
 
+#: How much wider headings run than what stands below them, being bold.
+_BOLD = 1.15
+
+
 def column_widths(page: PageTable) -> list[int]:
     """How wide each column of a printed table wants to be, in characters.
 
@@ -247,14 +251,13 @@ def column_widths(page: PageTable) -> list[int]:
     most = max((len(cell.letters or "") for row in page.rows for cell in row), default=0)
     for place, head in enumerate(page.heads):
         cells = [row[place] for row in page.rows]
-        words = [len(word) for text in (head.title, head.under) for word in text.split()]
-        widest = max(words, default=0)
+        widest = _widest_word(head)
         if "number" in head.style.split():
             letters = most if any(cell.letters is not None for cell in cells) else 0
             texts = [max(len(cell.text) + 0.9 * letters, 0.8 * len(cell.span)) for cell in cells]
         else:
             texts = [float(len(cell.text)) for cell in cells]
-            widest = max(widest, min(len(head.title), 14))
+            widest = max(widest, _BOLD * min(len(head.title), 14))
         longest = max(texts, default=0.0)
         widths.append(round(max(4, widest, min(longest, 34))) + 2)
     return widths
@@ -273,9 +276,15 @@ def least_widths(page: PageTable) -> list[int]:
     """How wide each column must be so that no word is broken, in characters."""
     least = []
     for place, head in enumerate(page.heads):
-        texts = [head.title, head.under]
-        texts += [f"{row[place].text} {row[place].span}" for row in page.rows]
+        texts = [f"{row[place].text} {row[place].span}" for row in page.rows]
         if "number" in head.style.split():
             texts += [f"{row[place].text}{row[place].letters or ''}" for row in page.rows]
-        least.append(max((len(word) for text in texts for word in text.split()), default=2) + 2)
+        longest = max((len(word) for text in texts for word in text.split()), default=2)
+        least.append(round(max(longest, _widest_word(head))) + 2)
     return least
+
+
+def _widest_word(head: HeadCell) -> float:
+    """Characters of the longest word of a heading, as wide as they run there."""
+    bold = _BOLD * max(map(len, head.title.split()), default=0)
+    return max(bold, max(map(len, head.under.split()), default=0))
