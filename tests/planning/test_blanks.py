@@ -17,7 +17,7 @@ from trialkit.planning.words import CHOICES, cautions, column_meanings, key_mean
 from trialkit.problems import TrialError
 from trialkit.reading import read_protocol
 from trialkit.reading.headers import FIELDS
-from trialkit.reading.keys import _KEYS
+from trialkit.reading.keys import KEYS
 from trialkit.resources import data_folder
 
 BLANKS = data_folder("templates")
@@ -71,9 +71,9 @@ def test_every_example_behind_a_key_can_be_taken_as_it_is(tmp_path: Path) -> Non
 
 
 def test_every_key_and_column_explained_is_one_that_is_read() -> None:
-    known = {*_KEYS, *(key.name for key in PLAN_KEYS)}
+    known = {*KEYS, *(key.name for key in PLAN_KEYS)}
     assert {name for name in key_meanings() if "." not in name} <= known
-    assert set(_KEYS) <= set(key_meanings())
+    assert set(KEYS) <= set(key_meanings())
     for table in ("doses", "events"):
         assert set(column_meanings(table)) <= set(FIELDS[table])
     assert {"date", "equipment", "carrier_l_per_ha"} <= set(FIELDS["applications"])
