@@ -122,12 +122,15 @@ def test_three_trials_foretell_with_wide_limits():
     assert np.isfinite(control["predicted_lower"]).all()
 
 
-def test_a_treatment_of_one_trial_says_whose_spread_it_has():
+def test_of_a_treatment_of_one_trial_nothing_is_claimed_or_foretold():
     left_out = [(), (4,), (4,), (4,)]
     tables = pooled_tables(invented_series(_trials(4, left_out=left_out)))
     row = tables["combined_control"].query("treatment == 'T4' and window == '1-4'").iloc[0]
     assert row["note"] == ALONE and row["trials"] == 1
-    assert np.isfinite(row["predicted_upper"])
+    assert np.isfinite(row["percent"]) and not np.isfinite(row["predicted_upper"])
+    assert not np.isfinite(row["share_above_target"])
+    claims = tables["series_claims"]
+    assert not claims.empty and not claims[["a", "b"]].isin(["T4"]).any().any()
     assert not (tables["leave_one_out"].query("left_out == 'site 1'")["treatment"] == "T4").any()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -335,16 +336,20 @@ class Called(Protocol):
         ...
 
 
+#: "(%)", "(per plant)" or ", %" behind a name.
+_UNIT_BEHIND = re.compile(r"\s*\([^()]*\)$|[\s,]*%$")
+
+
 def noun(variable: Called) -> str:
     """What a variable is called within a sentence: its name where the label has it, else the label.
 
     Names are what people write over columns (larvae, lady_beetles); where one is no word of the
-    label it may be a code. Of a label the unit behind it is left out.
+    label it may be a code. The unit behind either is left out.
     """
-    words = variable.name.replace("_", " ").strip()
+    words = _UNIT_BEHIND.sub("", variable.name.replace("_", " ").strip())
     if len(words) > 2 and words.lower() in variable.label.lower():
         return words
-    label = variable.label.removesuffix("%").rstrip(", (")
+    label = _UNIT_BEHIND.sub("", variable.label)
     return label[:1].lower() + label[1:] if label[1:2].islower() else label
 
 

@@ -8,6 +8,7 @@ from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import Finding, Row, Style, brackets, noun, rows
 from trialkit.findings.series_shown import SeriesSpeaker, called, claims, combined, shown
 from trialkit.series.matched import SeriesVariable
+from trialkit.series.questions import LEAST_CLAIMED
 from trialkit.series.rows import Asked, SeriesTables
 
 #: Least change of control, in percentage points, that makes a trial left out worth a sentence.
@@ -48,6 +49,8 @@ def _rates(tables: SeriesTables, variable: SeriesVariable, asked: Asked) -> Iter
     for lower, full in rate_pairs(tables):
         row = difference_of(tables, asked, lower, full)
         if row is None or row["not_inferior"] not in (True, False):
+            continue
+        if row["trials"] < min(len(tables.matched.trials), LEAST_CLAIMED):
             continue
         say = SeriesSpeaker(tables)
         within = row["not_inferior"] is True

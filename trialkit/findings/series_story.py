@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from itertools import zip_longest
+from itertools import chain, zip_longest
 
 from trialkit.findings.front import MOST_SENTENCES
 from trialkit.findings.phrases import phrase
@@ -19,7 +19,7 @@ from trialkit.findings.series_shown import (
     most_trials,
     shown,
 )
-from trialkit.findings.series_yields import yield_findings
+from trialkit.findings.series_yields import injury_findings, yield_findings
 from trialkit.series.matched import SeriesVariable
 from trialkit.series.result import SeriesAnalysis
 from trialkit.series.rows import QUESTIONS, Asked, SeriesTables
@@ -57,6 +57,7 @@ def series_findings(
         *reference_findings(read, front=False),
         *yield_findings(read, front=False),
         *level_findings(read, _SIDES, front=False),
+        *injury_findings(read, front=False),
         *beside_findings(read),
     )
 
@@ -65,7 +66,7 @@ def series_findings(
 Of = tuple[SeriesVariable, Asked]
 
 _PESTS = (VariableRole.PEST,)
-_SIDES = (VariableRole.NATURAL_ENEMY, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
+_SIDES = (VariableRole.NATURAL_ENEMY, VariableRole.DAMAGE)
 
 
 def _front(tables: SeriesTables) -> tuple[list[Finding], list[Finding]]:
@@ -80,8 +81,9 @@ def _front(tables: SeriesTables) -> tuple[list[Finding], list[Finding]]:
         lambda: next_findings(tables),
         lambda: reference_findings(tables, front=True),
         lambda: yield_findings(tables, front=True),
-        lambda: level_findings(
-            tables, tuple(role for role in _SIDES if role not in roles), front=True
+        lambda: chain(
+            level_findings(tables, tuple(role for role in _SIDES if role not in roles), front=True),
+            injury_findings(tables, front=True),
         ),
     )
     found = [list(topic()) for topic in topics]

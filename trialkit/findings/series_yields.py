@@ -52,6 +52,43 @@ def yield_findings(tables: SeriesTables, *, front: bool) -> Iterator[Finding]:
             yield say.finding("yield", text, variable=variable.name, front=True)
 
 
+def injury_findings(tables: SeriesTables, *, front: bool) -> Iterator[Finding]:
+    """What injured the crop more, or less, than the untreated over the trials."""
+    for variable in tables.measured:
+        if variable.role is not VariableRole.CROP_INJURY:
+            continue
+        found = claims(tables, "crop injury", variable.name, None)
+        for way in ("higher", "lower"):
+            told = shown(found, way, front=front)
+            if told:
+                yield _level(tables, variable, told, way, front=front)
+
+
+def _level(
+    tables: SeriesTables, variable: SeriesVariable, found: list[Row], way: str, *, front: bool
+) -> Finding:
+    """Means of treatments against that of the untreated."""
+    say = SeriesSpeaker(tables)
+    means = sorted(
+        (_mean(tables, variable, row["a"]) for row in found), key=lambda row: float(row["mean"])
+    )
+    own = _mean(tables, variable, found[0]["b"])
+    decimals = decimals_of(means[0], "mean", LIMITS)
+    ends = means if len(means) == 1 else [means[0], means[-1]]
+    sizes = [quantity(say.cite(row, "mean", decimals=decimals), variable.unit) for row in ends]
+    size = sizes[0] if len(sizes) == 1 else phrase("series.from_to", low=sizes[0], high=sizes[1])
+    text = phrase(
+        f"series.level_{way}",
+        trials=say.trials(most_trials(means)),
+        treatments=say.named([row["a"] for row in found]),
+        noun=noun(variable),
+        size=size,
+        own=quantity(say.cite(own, "mean", decimals=decimals), variable.unit),
+        brackets=brackets(say.largest_p(found)),
+    )
+    return say.claim("crop injury", text, found, front=front)
+
+
 def _found(tables: SeriesTables, table: str, own: Rows, **wanted: object) -> Row | None:
     """A row of one inference, with its place in the whole table."""
     kept = own.where(**wanted)

@@ -68,6 +68,8 @@ def reference_of(tables: Tables) -> str | None:
 
 def quantity(number: str, unit: str | None) -> str:
     """Write a number with its unit where one was given."""
+    if unit == "%":
+        return phrase("level.percent", number=number)
     return phrase("yield.quantity", number=number, unit=unit) if unit else number
 
 

@@ -85,6 +85,16 @@ class Grid:
             return Place(self.file, self.sheet, None, ", ".join(where) or None)
         return Place(self.file, self.sheet, row, column)
 
+    def without(self, column: int) -> Grid:
+        """Clear a column that was read already; all others keep their places."""
+        return replace(
+            self,
+            rows=tuple(
+                tuple(Cell("", c.row, c.column) if c.column == column else c for c in row)
+                for row in self.rows
+            ),
+        )
+
     def turned_round(self) -> Grid:
         """Exchange rows and columns; what stands alone in its row at the top is left behind."""
         rows = self.rows

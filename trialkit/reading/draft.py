@@ -32,7 +32,7 @@ from trialkit.reading.rows import (
 from trialkit.reading.settings import mapping_entries, sheet_entries, toml_entries
 from trialkit.reading.share_headings import assume_examined
 from trialkit.reading.shares import settle_examined
-from trialkit.reading.sheet_top import APPLIED, date_above
+from trialkit.reading.sheet_top import APPLIED, date_above, date_column
 from trialkit.reading.sources import Source
 from trialkit.reading.tables import make_table
 from trialkit.reading.variables import variable_entries
@@ -134,12 +134,16 @@ def _read_applications(
 
 def _settle_zero(source: Source, keys: TrialKeys, zero: Zero, ledger: Ledger) -> None:
     """Find day 0 above a table, or count from planting or a day that is named."""
-    for grid in (*source.tables.get("flat", ()), *source.tables.get("counts", ())):
-        above = date_above(grid, APPLIED, ledger.date_order)
-        if zero.day is None and above is not None:
-            zero.day, cell = above
-            zero.place = grid.place(cell.row)
-            ledger.understand(grid.name, cell.text, f"the first application, day 0: {zero.day}")
+    for grids in (source.tables.get("flat", []), source.tables.get("counts", [])):
+        for number, grid in enumerate(grids):
+            column = date_column(grid, APPLIED, ledger.date_order)
+            said = date_above(grid, APPLIED, ledger.date_order) or column
+            if zero.day is None and said is not None:
+                zero.day, cell = said
+                zero.place = grid.place(cell.row)
+                ledger.understand(grid.name, cell.text, f"the first application, day 0: {zero.day}")
+            if column is not None and column[0] == zero.day:
+                grids[number] = grid.without(column[1].column)
     for key, text in list(keys.extra.items()):
         if normal(key) == "dayzero" and normal(text) == PLANTING and zero.day is None:
             zero.counted_from = PLANTING

@@ -65,6 +65,25 @@ def date_above(grid: Grid, labels: Collection[str], order: str = "") -> tuple[da
     return None
 
 
+def date_column(grid: Grid, labels: Collection[str], order: str = "") -> tuple[date, Cell] | None:
+    """Find a column under one of some labels that holds one and the same date in every row."""
+    for row in grid.rows[:20]:
+        for head in row:
+            if normal(head.text) not in labels:
+                continue
+            below = [
+                line[head.column - 1]
+                for line in grid.rows
+                if line[0].row > head.row and head.column <= len(line)
+            ]
+            filled = [cell for cell in below if not is_missing(cell.text)]
+            days = {cell.day or certain_date(cell.text, order) for cell in filled}
+            day = days.pop() if len(days) == 1 else None
+            if day is not None:
+                return day, head
+    return None
+
+
 _LABELLED = re.compile(
     r"(?P<label>[^\W\d][^:=\d]*?)\s*(?::|=|\bon\b|\bam\b|\ble\b|\s)\s*(?P<value>\d.*)"
 )

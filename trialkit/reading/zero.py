@@ -78,7 +78,8 @@ class Zero:
                     "no-day-zero",
                     "Assessments are given by date, and the date of the first application is not "
                     "known.",
-                    "Give it as applied = 2025-06-12 in the settings, or list it under "
+                    "Give it as applied = 2025-06-12 in the settings, in a column applied (of "
+                    "several trials in one table each has its own), or list it under "
                     "applications; where nothing was applied give planted = 2025-04-20 or "
                     "day_zero = 2025-04-20.",
                     place,

@@ -3,7 +3,8 @@
 As in one trial: the gate of a pest, a kind of damage or a natural enemy is its whole course (the
 area under the curve; where no trials have that, the window of most trials), treatments adjusted by
 Holm; windows stand behind their gate and are never shown without it. The level is shared out over
-the gates and passed on where all of one is shown (`hold_together.shared_levels`).
+the gates and passed on where all of one is shown (`hold_together.shared_levels`). Of a treatment
+that is in one trial of several nothing is claimed: it was seen at one site.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from trialkit.inference.comparisons.hold_together import shared_levels
 from trialkit.inference.comparisons.methods import Method
 from trialkit.series.control_tables import Columns
 from trialkit.series.matched import FloatArray, Matched
-from trialkit.series.questions import Asked
+from trialkit.series.questions import Asked, in_enough
 from trialkit.series.yields import Harvest, compared
 from trialkit.trial import VariableRole
 
@@ -62,7 +63,7 @@ def series_claims(
 def _gates(matched: Matched, asked: Sequence[Asked]) -> Iterator[tuple[Asked, list[Asked]]]:
     """The question that stands for a variable, and its windows behind it."""
     for variable in matched.variables:
-        own = [one for one in asked if one.variable.name == variable.name]
+        own = [one for one in asked if one.variable.name == variable.name and one.claimed]
         if variable.role not in _OF_ROLE or not own:
             continue
         areas = [one for one in own if one.measure == "pest_days"]
@@ -75,21 +76,22 @@ def _gates(matched: Matched, asked: Sequence[Asked]) -> Iterator[tuple[Asked, li
 
 
 def _of_gate(matched: Matched, gate: Asked) -> Iterator[Answer]:
+    codes = [gate.treatments.index(name) for name in gate.claimed]
     found = gate.fit.treatments()
     untreated = matched.settings.untreated or ""
     yield Answer(
         question=_OF_ROLE[gate.variable.role],
         variable=gate.variable.name,
-        a=gate.treatments,
-        b=(untreated,) * len(gate.treatments),
-        difference=found.estimate,
-        p=holm(found.p[:, None])[:, 0],
+        a=gate.claimed,
+        b=(untreated,) * len(codes),
+        difference=found.estimate[codes],
+        p=holm(found.p[codes, None])[:, 0],
     )
     reference = matched.settings.reference
-    if gate.variable.role is not VariableRole.PEST or reference not in gate.treatments:
+    if gate.variable.role is not VariableRole.PEST or reference not in gate.claimed:
         return
     base = gate.treatments.index(str(reference))
-    others = [code for code in range(len(gate.treatments)) if code != base]
+    others = [code for code in codes if code != base]
     if not others:
         return
     apart = gate.fit.differences(
@@ -106,22 +108,33 @@ def _of_gate(matched: Matched, gate: Asked) -> Iterator[Answer]:
 
 
 def _of_yields(matched: Matched, harvests: Sequence[Harvest]) -> Iterator[Answer]:
-    """Yields against the untreated (Dunnett), or all pairs (Tukey)."""
+    """Yields and injury of the crop against the untreated (Dunnett), or yields in pairs (Tukey)."""
     for one in harvests:
-        if one.fit is None or one.variable.role is not VariableRole.YIELD:
-            continue
         against = matched.settings.untreated in one.treatments
+        injury = one.variable.role is VariableRole.CROP_INJURY
+        told = one.variable.role is VariableRole.YIELD or (injury and against)
+        if one.fit is None or not told:
+            continue
         inference = one.order(matched.settings.environments)[0]
         made = compared(
             matched, one, one.fit, inference, Method.DUNNETT if against else Method.TUKEY
         )
+        claimed = in_enough(one.treatments, one.fit.trials_of, len(matched.trials))
+        a, b = ([one.treatments[code] for code in side] for side in (made.a, made.b))
+        kept = [row for row, pair in enumerate(zip(a, b, strict=True)) if {*pair} <= {*claimed}]
+        if not kept:
+            continue
         yield Answer(
-            question=Question.YIELD if against else Question.PAIRS,
+            question=Question.CROP_INJURY
+            if injury
+            else Question.YIELD
+            if against
+            else Question.PAIRS,
             variable=one.variable.name,
-            a=tuple(one.treatments[code] for code in made.a),
-            b=tuple(one.treatments[code] for code in made.b),
-            difference=made.difference[:, 0],
-            p=made.p_adjusted[:, 0],
+            a=tuple(a[row] for row in kept),
+            b=tuple(b[row] for row in kept),
+            difference=made.difference[kept, 0],
+            p=made.p_adjusted[kept, 0],
         )
 
 
@@ -161,8 +174,8 @@ def _of_seasons(
 def _behind(answer: Answer, one: Asked, levels: tuple[float, float]) -> Columns:
     """The same pairs in a window: adjusted there, and at least at the p of their gate."""
     gate = dict(zip(answer.a, answer.p, strict=True))
-    names = [name for name in answer.a if name in one.treatments]
-    if answer.question is Question.REFERENCE and answer.b[0] not in one.treatments:
+    names = [name for name in answer.a if name in one.claimed]
+    if answer.question is Question.REFERENCE and answer.b[0] not in one.claimed:
         names = []
     codes = np.array([one.treatments.index(name) for name in names], dtype=np.intp)
     found = one.fit.treatments()

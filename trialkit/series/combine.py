@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from itertools import takewhile
@@ -10,6 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
+from trialkit.analysis.fits.draws import DRAWN
 from trialkit.problems import Place, Problem, Severity, TrialError, error, listing, nearest, warning
 from trialkit.processes import LOST, work_through
 from trialkit.series.effects import effects_of
@@ -167,7 +168,8 @@ def read_series(
         raise TrialError(problems)
     kept = {item.key: item for item in loaded if item.key not in chosen.left_out}
     facts = in_order([item.facts for item in kept.values() if item.facts is not None], chosen)
-    matching = match_trials(facts, chosen)
+    elsewhere = [item.facts for item in loaded if item.key not in kept and item.facts is not None]
+    matching = match_trials(facts, chosen, elsewhere)
     own = _own_warnings(list(kept.values()))
     return Series(
         title=chosen.title or _title(paths, facts),
@@ -307,9 +309,10 @@ def analysed(
     )
     together = asked(together, series.options)
     left_out = {item.key: item.left_out for item in series.inputs if item.left_out}
+    unweighed = _unweighed(series, together) if "means" in series.options.questions else {}
     tables = pooled_tables(together)
     tables["series_matches"] = matches_table(
-        series.matching, series.facts, _days_used(together), left_out
+        series.matching, series.facts, _days_used(together), left_out, {*unweighed}
     )
     return SeriesAnalysis(
         title=series.title,
@@ -317,7 +320,7 @@ def analysed(
         matched=together,
         tables=MappingProxyType(tables),
         inputs=series.inputs,
-        problems=(*series.problems, *problems),
+        problems=(*series.problems, *problems, *_tell_unweighed(unweighed)),
         facts=treatment_facts(series.facts, series.matching.names),
         crop=crop_of(series.facts),
     )
@@ -338,6 +341,32 @@ def asked(together: Matched, options: SeriesOptions) -> Matched:
         ),
         means=together.means if "means" in options.questions else (),
     )
+
+
+def _unweighed(series: Series, together: Matched) -> dict[tuple[str, str], str]:
+    """Labels of yields and measurements, by trial and variable, without an error to weigh by."""
+    weighed = {(part.trial, part.variable) for part in together.means}
+    measured = {
+        item.name: item.label for item in series.matching.variables if item.role not in DRAWN
+    }
+    return {
+        (match.trial, name): measured[name]
+        for match in series.matching.matches
+        for name in match.variables.values()
+        if name in measured and (match.trial, name) not in weighed
+    }
+
+
+def _tell_unweighed(unweighed: Mapping[tuple[str, str], str]) -> Iterator[Problem]:
+    if unweighed:
+        places = [f"{label} of {trial}" for (trial, _), label in unweighed.items()]
+        yield warning(
+            "nothing-to-weigh",
+            f"Plots did not vary beside treatments and blocks, or have no two treatments, so "
+            f"{'this is' if len(places) == 1 else 'these are'} left out of the means over trials: "
+            f"{listing(places, 6)}.",
+            "Nothing needs to be done if the values are right; each trial's report has them.",
+        )
 
 
 def _days_used(together: Matched) -> dict[tuple[str, str], dict[str, str]]:

@@ -18,14 +18,14 @@ from trialkit.inference.pooling.random_effects import Pooled, PooledFit, heterog
 from trialkit.inference.pooling.random_effects import weights as weights_of
 from trialkit.series.logarithms import UNBOUNDED, percent_of, ratio_of
 from trialkit.series.matched import Matched
-from trialkit.series.questions import Asked
+from trialkit.series.questions import LEAST_CLAIMED, Asked
 
 #: How trials were combined.
 ONE_TRIAL = "one trial: as its report has it"
 REML = "random effects (REML), Hartung and Knapp"
 TOGETHER = "random effects (REML), Hartung and Knapp, treatments of a trial together"
 #: What is to be known of a row.
-ALONE = "in one trial only: the spread between sites is that of the other treatments"
+ALONE = "in one trial only: nothing is claimed over trials, nor of the next site"
 NOT_POOLED = "in one trial only: nothing to combine it with"
 TWO_TRIALS = "two trials cannot tell what the next site will show"
 FEW_TRIALS = "three trials say little of the spread between sites: limits are wide"
@@ -149,7 +149,7 @@ def _notes(fit: PooledFit) -> list[str | None]:
         common = FEW_TRIALS
     elif fit.spread == "own":
         common = OWN_SPREAD
-    return [ALONE if trials == 1 else common for trials in fit.data.trials_of]
+    return [ALONE if trials < LEAST_CLAIMED else common for trials in fit.data.trials_of]
 
 
 def _spread(fit: PooledFit, alpha: float, target: float | None) -> Columns:
@@ -168,12 +168,13 @@ def _spread(fit: PooledFit, alpha: float, target: float | None) -> Columns:
     except NotEstimable:
         return columns
     next_low, next_high = nodes.next_site(alpha)
-    columns |= {"predicted_lower": percent_of(next_high), "predicted_upper": percent_of(next_low)}
+    foretold = {"predicted_lower": percent_of(next_high), "predicted_upper": percent_of(next_low)}
     if target is not None and target < 100.0:
         shares = nodes.share_below(float(np.log1p(-target / 100.0)), alpha)
         names = ("share_above_target", "share_lower", "share_upper")
-        columns |= {name: 100.0 * part for name, part in zip(names, shares, strict=True)}
-    return columns
+        foretold |= {name: 100.0 * part for name, part in zip(names, shares, strict=True)}
+    seen_twice = fit.data.trials_of >= LEAST_CLAIMED
+    return columns | {name: np.where(seen_twice, part, np.nan) for name, part in foretold.items()}
 
 
 def combined_differences(matched: Matched, asked: Sequence[Asked]) -> pd.DataFrame:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
 import pandas as pd
 
@@ -13,6 +13,7 @@ from trialkit.series.facts import TrialFacts
 from trialkit.series.matched import WHOLE, TrialMatch
 from trialkit.series.matching import Matching
 from trialkit.series.names import Match
+from trialkit.series.trial_means import AVERAGED
 from trialkit.trial import VariableRole
 
 
@@ -21,6 +22,7 @@ def matches_table(
     facts: Sequence[TrialFacts],
     used: Mapping[tuple[str, str], Mapping[str, str]],
     left_out: Mapping[str, str],
+    unweighed: Collection[tuple[str, str]] = (),
 ) -> pd.DataFrame:
     """Tabulate what was taken as what, the days too.
 
@@ -33,11 +35,13 @@ def matches_table(
         written.
     left_out : mapping of str to str
         Trials that take no part, and why.
+    unweighed : collection of (str, str)
+        Trial and variable of means that have no error to be weighed by.
     """
     rows = [
         *(Match("trial", key, key, None, f"{why}") for key, why in left_out.items()),
         *matching.rows,
-        *_days(matching, facts, used),
+        *_days(matching, facts, used, unweighed),
     ]
     order = {"trial": 0, "treatment": 1, "variable": 2, "unit": 3, "days": 4}
     rows.sort(key=lambda row: order[row.kind])
@@ -49,6 +53,7 @@ def _days(
     matching: Matching,
     facts: Sequence[TrialFacts],
     used: Mapping[tuple[str, str], Mapping[str, str]],
+    unweighed: Collection[tuple[str, str]],
 ) -> Iterator[Match]:
     for trial, match in zip(facts, matching.matches, strict=True):
         for item in trial.variables:
@@ -61,8 +66,12 @@ def _days(
                     others = _others(item.days, day, match)
                     how = "its mean with other days of the span" if others else "the only day of it"
                     yield Match("days", trial.key, found, window, how)
-                elif name is not None and item.variable.role is VariableRole.CROP and day > 0:
-                    yield Match("days", trial.key, found, WHOLE, "mean of all days after treatment")
+                elif name is not None and item.variable.role in AVERAGED and day > 0:
+                    lacking = (trial.key, name) in unweighed
+                    how = (
+                        "the plots did not vary" if lacking else "mean of all days after treatment"
+                    )
+                    yield Match("days", trial.key, found, None if lacking else WHOLE, how)
                 else:
                     why = _why_not(item.variable.role, day, match, trial)
                     yield Match("days", trial.key, found, None, why)

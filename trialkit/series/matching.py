@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from trialkit.analysis.fits.draws import DRAWN
-from trialkit.problems import Place, Problem, TrialError, error, listing, nearest, quoted, warning
+from trialkit.problems import Problem, TrialError, listing, warning
 from trialkit.series.facts import TrialFacts
 from trialkit.series.matched import SeriesSettings, SeriesTrial, SeriesVariable, TrialMatch
 from trialkit.series.names import (
@@ -20,6 +20,7 @@ from trialkit.series.names import (
 )
 from trialkit.series.options import SeriesOptions
 from trialkit.series.units import Units
+from trialkit.series.unknown import unknown_members, unknown_names
 from trialkit.trial import TreatmentRole, VariableRole
 
 _DECIDE = (
@@ -72,7 +73,11 @@ def in_order(facts: Sequence[TrialFacts], options: SeriesOptions) -> list[TrialF
     )
 
 
-def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matching:
+def match_trials(
+    facts: Sequence[TrialFacts],
+    options: SeriesOptions,
+    elsewhere: Sequence[TrialFacts] = (),
+) -> Matching:
     """Match treatments, variables and units of the trials that take part.
 
     Parameters
@@ -80,6 +85,8 @@ def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matchin
     facts : sequence of TrialFacts
         In the order of the series.
     options : SeriesOptions
+    elsewhere : sequence of TrialFacts
+        Trials that are left out: the options may name what they alone have.
 
     Raises
     ------
@@ -88,7 +95,8 @@ def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matchin
     """
     treatments = match_treatments(facts, options)
     variables = match_variables(facts, options)
-    problems = _unknown_names(facts, treatments, variables, options)
+    problems = unknown_names(facts, treatments, variables, options)
+    problems += unknown_members([*facts, *elsewhere], treatments, variables, options)
     reference = _reference(facts, treatments, options, problems)
     if problems:
         raise TrialError(problems)
@@ -101,6 +109,8 @@ def match_trials(facts: Sequence[TrialFacts], options: SeriesOptions) -> Matchin
         *_several_references(facts, treatments, options),
         *_nothing_shared(facts, treatments, variables),
     ]
+    if not any(item.kind == "no-common-treatment" for item in looks):
+        looks += _in_one_trial(facts, treatments)
     series_variables = tuple(_series_variables(facts, variables, units))
     asked = {item.name for item in series_variables if _is_asked(item.role, options)}
     matches = tuple(
@@ -163,48 +173,6 @@ def _series_trial(trial: TrialFacts, options: SeriesOptions, variables: Variable
         last_day=days[-1] if days and not trial.undated else None,
         covariates=covariates,
         note=None if trial.untreated else "without an untreated: yields and measurements only",
-    )
-
-
-def _unknown_names(
-    facts: Sequence[TrialFacts],
-    treatments: Treatments,
-    variables: Variables,
-    options: SeriesOptions,
-) -> list[Problem]:
-    """Find what the options name and no trial has."""
-    keys = [trial.key for trial in facts]
-    found: list[Problem] = []
-    for section, names, known in (
-        ("treatments", options.treatments, set(treatments.names)),
-        ("variables", options.variables, set(variables.groups)),
-        ("units", options.units, set(variables.groups)),
-    ):
-        found += [_unknown(section, name, known) for name in names if name not in known]
-    for section, trials in (
-        ("covariates", options.covariates),
-        ("sites", options.sites),
-        ("seasons", options.seasons),
-    ):
-        found += [
-            _unknown(section, name, keys)
-            for name in trials
-            if name not in keys and name not in options.left_out
-        ]
-    for name, key in ((options.untreated, "untreated"), (options.reference, "reference")):
-        if name is not None and name not in treatments.names:
-            found.append(_unknown(key, name, treatments.names))
-    return found
-
-
-def _unknown(section: str, name: str, known: Sequence[str] | set[str]) -> Problem:
-    near = nearest(name, known)
-    meant = f"Did you mean {quoted(near)}? " if near else ""
-    return error(
-        "unknown-in-series",
-        f"{quoted(name)} is in no trial of the series.",
-        f"{meant}Known are {listing(sorted(known), 12)}.",
-        Place("series.toml", column=section),
     )
 
 
@@ -272,6 +240,30 @@ def _nothing_shared(
             "several-crops",
             f"The trials are of different crops: {listing(crops.values())}.",
             "Nothing needs to be done if they belong together; else leave some out.",
+        )
+
+
+def _in_one_trial(facts: Sequence[TrialFacts], treatments: Treatments) -> Iterator[Problem]:
+    """Name the treatments that stand in one trial: another name may hide them elsewhere."""
+    if len(facts) < 2:
+        return
+    having: dict[str, list[str]] = {}
+    for key, own in treatments.by_trial.items():
+        for name in dict.fromkeys(own.values()):
+            having.setdefault(name, []).append(key)
+    alone = [
+        f"{name} ({keys[0]})"
+        for name, keys in having.items()
+        if len(keys) == 1 and name not in treatments.doubted
+    ]
+    if alone:
+        one = len(alone) == 1
+        yield warning(
+            "in-one-trial",
+            f"{'A treatment is' if one else f'{len(alone)} treatments are'} in one trial only: "
+            f"{listing(alone, 6)}. {'It is' if one else 'They are'} shown, and nothing is claimed "
+            f"of {'it' if one else 'them'} over the trials.",
+            _DECIDE.format(section="[treatments]"),
         )
 
 

@@ -112,6 +112,8 @@ class Treatments:
     rows : list of Match
     asked : list of str
         What only the user can tell, a sentence each.
+    doubted : set of str
+        The names in these sentences.
     """
 
     names: tuple[str, ...] = ()
@@ -119,6 +121,7 @@ class Treatments:
     by_trial: dict[str, dict[str, str]] = field(default_factory=dict)
     rows: list[Match] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
+    doubted: set[str] = field(default_factory=set)
 
 
 def match_treatments(trials: Sequence[TrialFacts], options: SeriesOptions) -> Treatments:
@@ -152,7 +155,7 @@ def match_treatments(trials: Sequence[TrialFacts], options: SeriesOptions) -> Tr
         for member in group.members:
             named[member] = group.label, how
     found = _ordered(trials, named, untreated)
-    found.asked = _asked(trials, found, options)
+    _ask(trials, found, options)
     return found
 
 
@@ -242,9 +245,8 @@ def _ordered(
     return found
 
 
-def _asked(trials: Sequence[TrialFacts], found: Treatments, options: SeriesOptions) -> list[str]:
-    """What may be one treatment under two names: nearly the same name, or the same id."""
-    asked = []
+def _ask(trials: Sequence[TrialFacts], found: Treatments, options: SeriesOptions) -> None:
+    """Ask what may be one treatment under two names: nearly the same name, or the same id."""
     decided = {folded(name) for name in options.treatments}
     having = {
         name: {key for key, own in found.by_trial.items() if name in own.values()}
@@ -263,10 +265,12 @@ def _asked(trials: Sequence[TrialFacts], found: Treatments, options: SeriesOptio
             ids.setdefault(found.by_trial[trial.key][item.id], set()).add(folded(item.id))
     for a, b in pairs:
         if near_names(a, b):
-            asked.append(f"{a} and {b} are nearly the same name")
+            found.asked.append(f"{a} and {b} are nearly the same name")
         elif ids[a] & ids[b] and (_nameless(a, ids[a]) or _nameless(b, ids[b])):
-            asked.append(f"{a} and {b} have the same id, {min(ids[a] & ids[b])}")
-    return asked
+            found.asked.append(f"{a} and {b} have the same id, {min(ids[a] & ids[b])}")
+        else:
+            continue
+        found.doubted |= {a, b}
 
 
 def _nameless(name: str, ids: Iterable[str]) -> bool:

@@ -9,7 +9,8 @@ from itertools import pairwise
 from types import MappingProxyType
 from typing import Final, NamedTuple, get_args
 
-from trialkit.problems import TrialError, error, quoted
+from trialkit.problems import Place, Problem, TrialError, error, listing, quoted
+from trialkit.reading.spellings import folded
 from trialkit.series.matched import WINDOWS, Measure, SeriesSettings, Window
 from trialkit.setting_rules import Number, OneOf, Rule, Text, UnfitError, one_of, shown
 from trialkit.trial import Comparison
@@ -191,6 +192,28 @@ def _named(item: object) -> Named:
     return item if isinstance(item, Named) else Named(str(item))
 
 
+def _under_two(section: str, given: Mapping[str, Sequence[Named]]) -> list[Problem]:
+    """Find names that are said to be two things of the series."""
+    having: dict[tuple[str, str | None], dict[str, None]] = {}
+    written: dict[tuple[str, str | None], Named] = {}
+    for name, members in given.items():
+        for member in (Named(name), *members):
+            key = (folded(member.name), member.trial)
+            having.setdefault(key, {})[name] = None
+            written.setdefault(key, member)
+    return [
+        error(
+            "name-under-two",
+            f"{quoted(written[key].name)} stands under {listing(map(quoted, names))}"
+            f"{f' for the trial {key[1]}' if key[1] else ''}, and can be one of them only.",
+            "Take it out of the other.",
+            Place("series.toml", column=section),
+        )
+        for key, names in having.items()
+        if len(names) > 1
+    ]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeriesOptions:
     """How a series is combined; what ``series.toml`` holds.
@@ -267,6 +290,9 @@ class SeriesOptions:
             given = getattr(self, name)
             made = {str(key): tuple(map(_named, _listed(names))) for key, names in given.items()}
             object.__setattr__(self, name, MappingProxyType(made))
+            problems += _under_two(name, made)
+        if problems:
+            raise TrialError(problems)
 
     def settings(self, untreated: str | None, reference: str | None) -> SeriesSettings:
         """Settings of the statistics, with the names of untreated and reference in the series."""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from trialkit.inference.design.layout import IntArray
 from trialkit.inference.estimable import NotEstimable
@@ -21,6 +22,9 @@ from trialkit.series.matched import (
     SeriesVariable,
 )
 from trialkit.trial import VariableRole
+
+#: Trials that must have a treatment before anything is claimed of it over all of them.
+LEAST_CLAIMED = 2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,6 +42,9 @@ class Asked:
     data : TrialEstimates
         The same as arrays; codes of treatments are places in ``treatments``.
     fit : PooledFit or OneTrial
+    claimed : tuple of str
+        Treatments of which something may be claimed over all trials: those in two trials at the
+        least, where the series has more than one.
     """
 
     variable: SeriesVariable
@@ -47,6 +54,7 @@ class Asked:
     cells: Mapping[str, LogRatios]
     data: TrialEstimates
     fit: PooledFit | OneTrial
+    claimed: tuple[str, ...]
 
     @property
     def trials(self) -> tuple[str, ...]:
@@ -107,6 +115,21 @@ def _asked(
         cells=cells,
         data=data,
         fit=fit,
+        claimed=in_enough(treatments, data.trials_of, len(matched.trials)),
+    )
+
+
+def in_enough(treatments: Sequence[str], trials_of: ArrayLike, trials: int) -> tuple[str, ...]:
+    """Treatments of which something may be claimed over all trials of a series.
+
+    What one trial alone has tested was seen at one site: of two trials or more it is shown, and
+    nothing is claimed of it.
+    """
+    least = min(trials, LEAST_CLAIMED)
+    return tuple(
+        name
+        for name, number in zip(treatments, np.asarray(trials_of), strict=True)
+        if number >= least
     )
 
 

@@ -17,7 +17,6 @@ from trialkit.trial import VariableRole
 QUESTIONS = {
     VariableRole.PEST: "pest",
     VariableRole.DAMAGE: "damage",
-    VariableRole.CROP_INJURY: "damage",
     VariableRole.NATURAL_ENEMY: "enemies",
 }
 #: What is to be kept low: for it the target of control holds.

@@ -16,7 +16,7 @@ from trialkit.series.matched import FloatArray, Means, TrialMatch
 from trialkit.trial import Trial, Variable, VariableRole
 
 #: Roles that are measured on the crop over days, where more days than one are averaged.
-_MEASURED = (VariableRole.CROP,)
+AVERAGED = (VariableRole.CROP, VariableRole.CROP_INJURY)
 
 
 def means_of(
@@ -46,7 +46,7 @@ def _responses(
         yield response.variable, response.values, None
     for item in assessed:
         after = np.flatnonzero(item.days > 0)
-        if item.variable.role in _MEASURED and after.size:
+        if item.variable.role in AVERAGED and after.size:
             note = f"mean of {after.size} assessments" if after.size > 1 else None
             yield item.variable, item.values[:, after].mean(axis=1), note
 

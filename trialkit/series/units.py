@@ -41,8 +41,9 @@ class Units:
         self, name: str, members: Sequence[tuple[str, VariableFacts]], asked: str | None
     ) -> None:
         target = asked or _common_unit([item for _, item in members])
-        self.units[name] = target
-        counted = members[0][1].variable.kind is not Kind.MEASUREMENT
+        kind = members[0][1].variable.kind
+        self.units[name] = target or ("%" if kind is Kind.PERCENT else None)
+        counted = kind is not Kind.MEASUREMENT
         labels = {item.variable.label for _, item in members}
         for trial, item in members:
             unit = item.variable.unit

@@ -9,8 +9,11 @@ errors with the covariance of the trial, its own error variance where the trials
 level of an environment is taken out of each trial by contrasts. **Broad** inference, of other
 environments, has (GE) random, its variance by REML and signed, so that in balanced data treatments
 are tested against treatment x environment exactly; Kenward and Roger's covariance and degrees of
-freedom. **Narrow** inference, of these environments alone, has (GE) fixed: every environment weighs
-alike, however large its error, and error alone is what the estimates err by.
+freedom. Where each trial has its own error variance nothing is exact. A variance of (GE) below zero
+would hand all weight to the trial of the smallest error: there it is held at zero or above, and
+degrees of freedom at one less than the trials of the rarer treatment or above (measured in
+tests/benchmarks/own_errors.md). **Narrow** inference, of these environments alone, has (GE) fixed:
+every environment weighs alike, however large its error, and error alone is what estimates err by.
 
 Source: Moore KJ & Dixon PM 2015, Agron. J. 107:763-771 (broad and narrow inference in combined
 analyses; reference from memory).
@@ -88,6 +91,7 @@ class EnvironmentFit:
             variance += np.einsum("gi,ij,gj->g", part, own, part)
         # Of what sets a treatment apart from all: the level that all share adds little.
         df = contrast_df((np.eye(t) - 1.0 / t) @ centred(t), fit.small, expected=True)
+        df = np.maximum(df, self._least_df(self.trials_of))
         return Estimated(estimate=estimate, se=np.sqrt(np.maximum(variance, 0.0)), df=df)
 
     def differences(self, a: IntArray, b: IntArray, inference: Inference) -> Estimated:
@@ -103,8 +107,15 @@ class EnvironmentFit:
         return Estimated(
             estimate=reduced @ fit.beta,
             se=np.sqrt(np.maximum(variance, 0.0)),
-            df=contrast_df(reduced, fit.small, expected=True),
+            df=np.maximum(
+                contrast_df(reduced, fit.small, expected=True),
+                self._least_df(np.minimum(self.trials_of[a], self.trials_of[b])),
+            ),
         )
+
+    def _least_df(self, trials: IntArray) -> FloatArray:
+        """Degrees of freedom that so many trials give at the least."""
+        return np.maximum(trials - 1.0, 1.0) if self.own_errors else np.ones(trials.size)
 
     def _narrow(
         self, rows: FloatArray, linear: tuple[FloatArray, ...], estimate: FloatArray
@@ -173,7 +184,7 @@ def analyse_environments(
     pooled = float(freedom @ variances / freedom.sum())
     errors = variances if own_errors else np.full(len(kept), pooled)
     t = int(max(trial.treatment.max() for trial in kept)) + 1
-    fit = TrialContrasts(kept, errors, t)
+    fit = TrialContrasts(kept, errors, t, signed=not own_errors)
     return EnvironmentFit(
         trials_of=np.bincount(
             np.concatenate([trial.treatment for trial in kept]), minlength=t

@@ -40,7 +40,9 @@ class TrialMeans:
 class TrialContrasts:
     """REML of the contrasts inside trials; what it makes of the means is linear in them."""
 
-    def __init__(self, trials: tuple[TrialMeans, ...], errors: FloatArray, t: int) -> None:
+    def __init__(
+        self, trials: tuple[TrialMeans, ...], errors: FloatArray, t: int, *, signed: bool = True
+    ) -> None:
         self.trials, self.t = trials, t
         helmert = [centred(trial.mean.size).T for trial in trials]
         unit = float(np.sqrt(np.mean(np.concatenate([_spread(trial) for trial in trials]))))
@@ -61,9 +63,9 @@ class TrialContrasts:
             error * k @ trial.unit @ k.T
             for k, trial, error in zip(helmert, trials, errors, strict=True)
         ]
-        model = _model([part / unit**2 for part in self.known], x.shape[0])
+        model = _model([part / unit**2 for part in self.known], x.shape[0], signed=signed)
         solution = maximise(model, x, y / unit, np.array([0.5]))
-        if not solution.converged:
+        if signed and not solution.converged:
             model = _model([part / unit**2 for part in self.known], x.shape[0], signed=False)
             solution = maximise(model, x, y / unit, np.array([0.5]))
         small = small_sample(model, solution, x)

@@ -72,7 +72,7 @@ def next_site(context: SeriesContext) -> Iterator[Block]:
 
 def sides(context: SeriesContext) -> Iterator[Block]:
     """What became of natural enemies, damage and the crop, in the same way."""
-    roles = (VariableRole.NATURAL_ENEMY, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
+    roles = (VariableRole.NATURAL_ENEMY, VariableRole.DAMAGE)
     for variable, main in _variables(context, *roles):
         yield from _forest(context, variable, main)
         yield by_window(context, variable)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import cached_property
 from typing import Any
@@ -26,6 +25,7 @@ from trialkit.report.parts.glance import MOST_ROWS, ROLES
 from trialkit.report.series.context import SeriesContext, only, span_of
 from trialkit.rows import Rows, defined
 from trialkit.series.matched import SeriesVariable
+from trialkit.series.questions import LEAST_CLAIMED
 from trialkit.series.rows import Asked
 from trialkit.trial import Comparison, Design, VariableRole
 from trialkit.words import COMPARISONS, DESIGNS
@@ -40,6 +40,14 @@ LOW, HIGH = -30.0, (90.0, 99.0)
 #: Share of the variance between trials from which on they are said to differ much, in percent
 #: (the rule of thumb of Higgins and others 2003: 75 is high).
 MUCH = 75.0
+#: What warnings of the matching say on page 1.
+_DOUBTS = {
+    "treatments-to-decide": "treatments may be one under two names (see Departures)",
+    "variables-to-decide": "variables may be one under two names (see Departures)",
+    "in-one-trial": "treatments in one trial only stand last, and nothing is claimed of them",
+    "unit-unfit": "values in units that do not fit are left out (see Departures)",
+    "no-untreated": "trials without an untreated tell nothing of control",
+}
 CAUTION = (
     "Small plots, open to reinvasion, at the sites and in the seasons listed. Not a "
     "recommendation: follow the product label, local law and licensed advice."
@@ -295,14 +303,19 @@ def _yield(sheet: _Sheet) -> Fill:
 
 
 def _ordered(sheet: _Sheet) -> list[str]:
-    """Treatments, the best first by control, else by yield; the untreated stands last."""
-    untreated = sheet.context.tables.untreated
+    """Treatments, the best first by control, else by yield; the untreated stands last.
 
-    def key(treatment: str) -> tuple[bool, float]:
+    Those in one trial of several stand behind the others, which were seen at more sites.
+    """
+    untreated = sheet.context.tables.untreated
+    least = min(len(sheet.context.series.trials), LEAST_CLAIMED)
+
+    def key(treatment: str) -> tuple[bool, bool, float]:
         row = sheet.combined(sheet.main, treatment) if sheet.main else None
         mean = sheet.mean(treatment) if sheet.main is None else None
         value = row["percent"] if row else mean["mean"] if mean else -math.inf
-        return treatment == untreated, -value
+        trials = (row or mean or {"trials": 0.0})["trials"]
+        return treatment == untreated, trials < least, -value
 
     present = [
         name
@@ -427,10 +440,10 @@ def _doubt(context: SeriesContext) -> str:
     uneven = [context.short_label(item).lower() for item in _uneven(context)]
     if uneven:
         parts.append(f"control of {joined(uneven)} varied much between trials (see Reliability)")
-    parts += _unmatched(context.tables["series_matches"])
+    parts += [words for problem in context.series.problems if (words := _DOUBTS.get(problem.kind))]
     if not parts:
         return ""
-    return f"Read with care: {joined(parts)}."
+    return f"Read with care: {'; '.join(parts)}."
 
 
 def _uneven(context: SeriesContext) -> Iterator[SeriesVariable]:
@@ -440,14 +453,3 @@ def _uneven(context: SeriesContext) -> Iterator[SeriesVariable]:
         rows = context.tables["combined_control"].where(**asked.where) if asked else Rows({})
         if max(rows.numbers("heterogeneity") if rows else [], default=0.0) >= MUCH:
             yield variable
-
-
-def _unmatched(rows: Rows) -> list[str]:
-    """Say how many treatments and variables were left out since nothing matches them."""
-    lacking = rows.keep(not defined(taken) for taken in rows["taken_as"])
-    counts = Counter(lacking["kind"])
-    return [
-        f"{plural(counts[kind], kind)} left out as unmatched (see Departures)"
-        for kind in ("treatment", "variable")
-        if counts[kind]
-    ]
