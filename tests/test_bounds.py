@@ -19,7 +19,6 @@ LONG_FILES = {
     "planning/power.py",
     "reading/sources.py",
     "report/document.py",
-    "report/series/front.py",
     "trial.py",
 }
 #: Wider or longer than they should be.

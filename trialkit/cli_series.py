@@ -76,6 +76,14 @@ def combine(
     length: Annotated[
         str, typer.Option("--length", metavar="short|full", help="Without or with the annex.")
     ] = "full",
+    form: Annotated[
+        str,
+        typer.Option(
+            "--form",
+            metavar="report|page|table",
+            help="The whole report, its first page alone, or one table.",
+        ),
+    ] = "report",
     paper: Annotated[
         str, typer.Option("--paper", metavar="a4|letter", help="Paper of the PDF.")
     ] = "a4",
@@ -105,7 +113,7 @@ def combine(
         out_folder(out)
     wanted = [name.strip().lower() for name in formats.split(",") if name.strip()]
     try:
-        report = ReportOptions(formats=wanted, length=length, paper=paper)
+        report = ReportOptions(formats=wanted, length=length, form=form, paper=paper)
     except ValueError as fault:
         usage(str(fault))
     if start and out is None:
@@ -152,8 +160,9 @@ def _combine(
     jobs: int | None,
     quiet: bool,
 ) -> None:
-    from trialkit.run_series import report_series, series_lines
+    from trialkit.run_series import report_series
     from trialkit.series.combine import combine as combine_trials
+    from trialkit.series_summaries import series_lines
     from trialkit.wording import path_lines
 
     show = _shown(quiet)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from trialkit.problems import Problem, error, nearest, quoted
@@ -43,6 +43,31 @@ PARTS: Mapping[str, str] = {
     "assessments": "Assessments and weather",
     "plots": "Plot data",
 }
+#: The parts of a report over several trials, in the same way.
+SERIES_PARTS: Mapping[str, str] = {
+    "trials": "The trials",
+    "control": "Control over all trials",
+    "next": "The next site",
+    "differences": "Differences between treatments",
+    "enemies": "Natural enemies and damage",
+    "yield": "Yield, crop and stability",
+    "discussion": "Discussion",
+    "conclusion": "Conclusion",
+    "reliability": "Reliability",
+    "seasons": "Seasons",
+    "goes-with": "What goes with the differences",
+    "methods": "Methods",
+    "departures": "Departures",
+    "cautions": "Cautions",
+    "sign-off": "Sign-off",
+    "references": "References",
+    "again": "How to run it again",
+    "findings": "Further findings",
+    "each": "Means of each trial",
+    "variance": "Analysis of variance over trials",
+    "matches": "What was taken as the same",
+    "files": "What was read",
+}
 #: What each key of ``[report]`` is for.
 REPORT_MEANINGS: Mapping[str, str] = {
     "objective": "What the trial was to find out; opens the part on treatments and dates.",
@@ -63,7 +88,16 @@ REPORT_MEANINGS: Mapping[str, str] = {
 }
 #: What no choice leaves out: what a reader must know, and what the user wrote for him.
 KEPT = frozenset(
-    {"discussion", "conclusion", "notes", "cautions", "sign-off", "references", "again"}
+    {
+        "discussion",
+        "conclusion",
+        "notes",
+        "departures",
+        "cautions",
+        "sign-off",
+        "references",
+        "again",
+    }
 )
 
 
@@ -98,10 +132,12 @@ class ReportChoices:
     Attributes
     ----------
     parts : tuple of str
-        Keys of `PARTS` in the order of the report; all in the usual order where empty.
+        Keys of ``known`` in the order of the report; all in the usual order where empty.
     variables : tuple of str
         Names of variables in the order of the report; all where empty.
     numbers : NumberStyle
+    known : mapping of str to str
+        The parts that there are: `PARTS`, or `SERIES_PARTS`.
 
     Examples
     --------
@@ -112,14 +148,15 @@ class ReportChoices:
     parts: tuple[str, ...] = ()
     variables: tuple[str, ...] = ()
     numbers: NumberStyle = NumberStyle.PLAIN
+    known: Mapping[str, str] = field(default_factory=lambda: PARTS)
 
     def order(self) -> Iterator[str]:
         """Keys of the parts that the report has, in its order."""
         if not self.parts:
-            yield from PARTS
+            yield from self.known
             return
         yield from self.parts
-        yield from (key for key in PARTS if key in KEPT and key not in self.parts)
+        yield from (key for key in self.known if key in KEPT and key not in self.parts)
 
 
 def choosable(trial: Trial) -> dict[str, str]:
@@ -132,7 +169,11 @@ def choosable(trial: Trial) -> dict[str, str]:
     return labels
 
 
-def report_choices(texts: Mapping[str, str], variables: Mapping[str, str]) -> ReportChoices:
+def report_choices(
+    texts: Mapping[str, str],
+    variables: Mapping[str, str],
+    known: Mapping[str, str] = PARTS,
+) -> ReportChoices:
     """Read what ``[report]`` chooses, of texts in which `choice_faults` finds nothing.
 
     Parameters
@@ -141,27 +182,34 @@ def report_choices(texts: Mapping[str, str], variables: Mapping[str, str]) -> Re
         ``trial.report``.
     variables : mapping of str to str
         Label of each variable by its name.
+    known : mapping of str to str
+        The parts that there are: `PARTS`, or `SERIES_PARTS`.
     """
-    parts = (_chosen(item, PARTS) for item in _items(texts.get("parts", "")))
+    parts = (_chosen(item, known) for item in _items(texts.get("parts", "")))
     names = (_chosen(item, variables) for item in _variables(texts.get("variables", ""), variables))
     return ReportChoices(
         parts=tuple(dict.fromkeys(key for key in parts if key)),
         variables=tuple(dict.fromkeys(name for name in names if name)),
         numbers=NumberStyle(_style(texts)),
+        known=known,
     )
 
 
-def choice_faults(texts: Mapping[str, str], variables: Mapping[str, str]) -> Iterator[Problem]:
+def choice_faults(
+    texts: Mapping[str, str],
+    variables: Mapping[str, str],
+    known: Mapping[str, str] = PARTS,
+) -> Iterator[Problem]:
     """Find what ``[report]`` chooses that is not there.
 
     Parameters
     ----------
-    texts, variables
+    texts, variables, known
         See `report_choices`.
     """
     for item in _items(texts.get("parts", "")):
-        if _chosen(item, PARTS) is None:
-            yield _unknown("part", item, PARTS)
+        if _chosen(item, known) is None:
+            yield _unknown("part", item, known)
     for item in _variables(texts.get("variables", ""), variables):
         if _chosen(item, variables) is None:
             yield _unknown("variable", item, variables)

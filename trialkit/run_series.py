@@ -15,8 +15,6 @@ from trialkit.findings.series_story import series_findings
 from trialkit.record.series import make_series_record
 from trialkit.record.writing import digest_in
 from trialkit.report import Drawer, series_files
-from trialkit.report.series.compose import compose_series
-from trialkit.report.terminal import front_lines
 from trialkit.report_options import TIDY, USUAL, ReportOptions
 from trialkit.series.combine import combine, read_series
 from trialkit.series.options import SeriesOptions
@@ -136,23 +134,6 @@ def report_series(
 def with_findings(series: SeriesAnalysis) -> SeriesAnalysis:
     """A series with the sentences that tell it, where it has none yet."""
     return series if series.findings else replace(series, findings=series_findings(series))
-
-
-def series_lines(series: SeriesAnalysis) -> list[str]:
-    """Write the first page of the report of a series as lines for a terminal.
-
-    Parameters
-    ----------
-    series : SeriesAnalysis
-
-    Returns
-    -------
-    list of str
-        At most 80 columns wide.
-    """
-    told = with_findings(series)
-    page = ReportOptions(formats=(), form="page")
-    return front_lines(compose_series(told, told.findings, options=page))
 
 
 def start_series(

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 from typing import TYPE_CHECKING
 
 from trialkit.analysis.schema import TABLES
+from trialkit.analysis.schema.columns import Table as TableSchema
 from trialkit.findings import make_findings
 from trialkit.numerals import plural
 from trialkit.report.compose import compose
@@ -35,14 +36,28 @@ def summary_lines(analysis: Analysis) -> list[str]:
 
 def summary_html(analysis: Analysis) -> str:
     """Write the first page for a notebook, with the list of tables; all text is escaped."""
+    return page_html(first_page(analysis), analysis, TABLES)
+
+
+def page_html(page: Document, source: object, known: Mapping[str, TableSchema]) -> str:
+    """Write a first page for a notebook, with the list of those tables that have rows.
+
+    Parameters
+    ----------
+    page : Document
+    source : object
+        With a table for each of the known names.
+    known : mapping of str to Table
+        Schema by name.
+    """
     held = [
-        (name, str(len(getattr(analysis, name))), table.question)
-        for name, table in TABLES.items()
-        if len(getattr(analysis, name))
+        (name, str(len(getattr(source, name))), table.question)
+        for name, table in known.items()
+        if len(getattr(source, name))
     ]
     return "".join(
         [
-            *_front(first_page(analysis)),
+            *_front(page),
             f"<details><summary>{plural(len(held), 'table')}</summary>",
             _table(("Table", "Rows", "What it tells"), held),
             "</details>",

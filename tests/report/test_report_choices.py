@@ -18,11 +18,13 @@ from trialkit.report import compose
 from trialkit.report.compose import OUTLINE
 from trialkit.report.document import Document, Notes, Paragraph, Table
 from trialkit.report.html import render_html
+from trialkit.report.series.compose import OUTLINE as SERIES_OUTLINE
 from trialkit.report_choices import (
     KEPT,
     PARTS,
     REPORT_KEYS,
     REPORT_MEANINGS,
+    SERIES_PARTS,
     NumberStyle,
     ReportChoices,
 )
@@ -47,7 +49,8 @@ def words(document: Document) -> str:
 
 def test_every_part_has_a_heading_and_every_heading_a_part() -> None:
     assert {part.key for part in OUTLINE} == set(PARTS)
-    assert set(PARTS) >= KEPT
+    assert {key for key, _, _ in SERIES_OUTLINE} == set(SERIES_PARTS)
+    assert {*PARTS, *SERIES_PARTS} >= KEPT
 
 
 def test_parts_stand_in_the_order_that_was_asked_for(beetles: Analysis) -> None:

@@ -190,7 +190,7 @@ def test_the_small_picture_has_a_mark_for_every_trial(documents: dict[str, Docum
 
 
 def test_what_was_left_out_is_told(documents: dict[str, Document]) -> None:
-    section = next(item for item in documents["five"].sections if item.key == "warnings")
+    section = next(item for item in documents["five"].sections if item.key == "departures")
     assert "Brine" in str(section.blocks)
 
 

@@ -14,9 +14,9 @@ import trialkit
 from trialkit.problems import TrialError
 from trialkit.record import rerun
 from trialkit.record.series import make_series_record, series_from_record
-from trialkit.run_series import series_lines
 from trialkit.series.combine import combine, read_series
 from trialkit.series.start import start_text
+from trialkit.series_summaries import series_lines
 
 SERIES = trialkit.example_series("bean_aphids")
 KEYS = [

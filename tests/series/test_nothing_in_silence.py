@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from trialkit.problems import TrialError
-from trialkit.run_series import series_lines
 from trialkit.series.combine import combine
 from trialkit.series.options import SeriesOptions
+from trialkit.series_summaries import series_lines
 
 FIRST = date(2025, 6, 10)
 USUAL = {"Untreated": 40.0, "Wimbrel": 4.0, "Tarnock": 15.0}

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from trialkit.figures.field import field_days
 from trialkit.figures.forest import control_windows, forest, series_means
+from trialkit.figures.gains import gains
 from trialkit.figures.lines import control_course, course
 from trialkit.figures.means import pest_days_means, yield_means
 from trialkit.figures.residuals import residuals
@@ -26,6 +27,7 @@ __all__ = [
     "draw_svg",
     "field_days",
     "forest",
+    "gains",
     "pest_days_means",
     "residuals",
     "series_means",

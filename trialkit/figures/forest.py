@@ -38,7 +38,7 @@ MOST_NAMED, MOST_DOTS = 50, 40
 _TICKS = (-100.0, -50.0, 0.0, 30.0, 50.0, 65.0, 80.0, 90.0, 95.0, 98.0, 99.0, 99.5)
 #: Least distance of two numbers of the scale, as a share of its length.
 _APART = 0.13
-ALL = "All trials"
+ALL, ALL_LINE = "All trials", 0.9
 #: Longest names of a trial beside a forest.
 _NAME = 24
 
@@ -71,7 +71,8 @@ class _Frame:
         return kept
 
 
-def _looks(tables: SeriesTables) -> dict[str, Identity]:
+def looks_in(tables: SeriesTables) -> dict[str, Identity]:
+    """Label, colour and mark of each treatment of a series."""
     return looks_of(
         (name, plain_line(label), name == tables.untreated) for name, label in tables.labels.items()
     )
@@ -99,12 +100,13 @@ def panels_of_forest(trials: int) -> int:
 PANELS_OF_WINDOWS = COLUMNS * int((TALLEST - FOOT) / (PANEL + 0.2))
 
 
-def _panels(tables: SeriesTables, rows: pd.DataFrame, chosen: tuple[str, ...]) -> list[str]:
+def panels_in(tables: SeriesTables, rows: pd.DataFrame, chosen: tuple[str, ...]) -> list[str]:
+    """Treatments that get a panel: those that were chosen and have rows."""
     present = set(rows["treatment"]) & set(chosen or tables.treated)
     return [name for name in tables.treated if name in present]
 
 
-def _titled(frame: pd.DataFrame, panels: list[str], looks: dict[str, Identity]) -> pd.DataFrame:
+def titled(frame: pd.DataFrame, panels: list[str], looks: dict[str, Identity]) -> pd.DataFrame:
     """Give every row the title of its panel, and the colours of its treatment."""
     titles = {name: two_lines(looks[name].label, 30) for name in panels}
     for place, name in enumerate(panels):  # names that are alike once shortened are numbered
@@ -158,39 +160,53 @@ def forest(
     trials, pooled = _asked(series, Asked(variable, measure, window))
     if trials.empty:
         raise ValueError(f"no trial has control of {variable!r}, {window}")
-    looks, panels = _looks(tables), _panels(tables, trials, treatments)
+    looks, panels = looks_in(tables), panels_in(tables, trials, treatments)
     names = [key for key in tables.trial_labels if key in set(trials["trial"])]
-    lines = {key: float(len(names) - place + 1) for place, key in enumerate(names)}
+    lines = trial_lines(names)
     target = _target(tables, variable)
     spans = ("percent", "lower", "upper")
     ends = [value for part in (trials, pooled) for name in spans for value in part[name]]
     frame = _Frame.around(ends, target)
-    dots = _drawn(_titled(trials, panels, looks), frame, "percent", "lower", "upper")
+    dots = _drawn(titled(trials, panels, looks), frame, "percent", "lower", "upper")
     dots = dots.assign(line=dots["trial"].map(lines).astype(float))
-    whole = _drawn(_titled(pooled, panels, looks), frame, *_POOLED).assign(line=0.9)
-    plot = _layers(dots, whole, frame, target)
+    whole = _drawn(titled(pooled, panels, looks), frame, *_POOLED).assign(line=ALL_LINE)
+    plot = layers(dots, whole, *_target_line(target), _scale(frame))
     plot += p9.labs(x=_axis(tables, variable, target), y="")
-    rows = math.ceil(len(panels) / COLUMNS)
+    plot += lines_by_name(tables, names, len(panels))
+    return plot
+
+
+def lines_by_name(tables: SeriesTables, names: list[str], panels: int) -> list[Any]:
+    """A line a trial by its name, all trials at the foot, in so many panels."""
+    import plotnine as p9
+
+    rows = math.ceil(panels / COLUMNS)
     height = min(FOOT + rows * (HEAD + ROW * (len(names) + 2)), TALLEST)
+    lines = trial_lines(names)
     named = names if len(names) <= MOST_NAMED else []
-    plot += [
+    return [
         p9.scale_y_continuous(
-            breaks=[*(lines[key] for key in named), 0.9],
+            breaks=[*(lines[key] for key in named), ALL_LINE],
             labels=[*(shorten(tables.trial_labels[key], _NAME) for key in named), ALL],
             limits=(0.3, len(names) + 1.6),
             expand=(0, 0),
         ),
-        p9.facet_wrap("panel", ncol=min(COLUMNS, max(len(panels), 1))),
+        p9.facet_wrap("panel", ncol=min(COLUMNS, max(panels, 1))),
         report_theme(WIDTH, height, across=True),
         panel_theme(),
     ]
-    return plot
+
+
+def trial_lines(names: list[str]) -> dict[str, float]:
+    """Where the line of each trial lies, the first at the top."""
+    return {key: float(len(names) - place + 1) for place, key in enumerate(names)}
 
 
 _POOLED = ("percent", "lower", "upper", "predicted_lower", "predicted_upper")
 
 
-def _segments(data: pd.DataFrame, ends: tuple[str, str], colour: str, size: float) -> list[Any]:
+def segments(data: pd.DataFrame, ends: tuple[str, str], colour: str, size: float) -> list[Any]:
+    """Lines across from one column to another, of rows that have both."""
     import plotnine as p9
 
     known = data[data[ends[0]].notna() & data[ends[1]].notna()]
@@ -200,21 +216,21 @@ def _segments(data: pd.DataFrame, ends: tuple[str, str], colour: str, size: floa
     return [p9.geom_segment(across, data=known, size=size)]
 
 
-def _layers(dots: pd.DataFrame, whole: pd.DataFrame, frame: _Frame, target: float | None) -> ggplot:
+def layers(dots: pd.DataFrame, whole: pd.DataFrame, *beside: Any) -> ggplot:
+    """Draw trials and all of them together by places across, and what stands beside: the scale."""
     import plotnine as p9
 
     whole = whole.assign(ink=INK, soft=SOFT_INK)
     plot = p9.ggplot()
     plot += [
         p9.geom_vline(xintercept=0.0, color=SOFT_INK, size=0.5),
-        *_target_line(target),
-        *_segments(dots, ("lower", "upper"), "pale", 0.9),
+        *segments(dots, ("lower", "upper"), "pale", 0.9),
         *_circles(dots),
-        *_segments(whole, ("predicted_lower", "predicted_upper"), "soft", 0.5),
-        *_segments(whole, ("lower", "upper"), "colour", 1.9),
+        *segments(whole, ("predicted_lower", "predicted_upper"), "soft", 0.5),
+        *segments(whole, ("lower", "upper"), "colour", 1.9),
         p9.geom_point(p9.aes(x="percent", y="line", color="ink", group=1), data=whole, **_DIAMOND),
         p9.scale_color_identity(),
-        _scale(frame),
+        *beside,
     ]
     return plot
 
@@ -304,13 +320,13 @@ def control_windows(series: SeriesAnalysis, variable: str, *treatments: str) -> 
     places = {asked.window: float(place) for place, asked in enumerate(windows, start=1)}
     parts = [_asked(series, asked) for asked in windows]
     trials, pooled = (pd.concat([part[i] for part in parts], ignore_index=True) for i in (0, 1))
-    looks, panels = _looks(tables), _panels(tables, pooled, treatments)
+    looks, panels = looks_in(tables), panels_in(tables, pooled, treatments)
     target = _target(tables, variable)
     ends = [value for name in _POOLED for value in pooled[name]]
     frame = _Frame.around([*trials["percent"], *ends], target)
-    dots = _drawn(_titled(_thinned(trials), panels, looks), frame, "percent")
+    dots = _drawn(titled(_thinned(trials), panels, looks), frame, "percent")
     dots = dots.assign(at=dots["window"].map(places).astype(float))
-    whole = _drawn(_titled(pooled, panels, looks), frame, *_POOLED)
+    whole = _drawn(titled(pooled, panels, looks), frame, *_POOLED)
     whole = whole.assign(at=whole["window"].map(places).astype(float), ink=INK, soft=SOFT_INK)
     columns = min(COLUMNS, max(len(panels), 1))
     plot = p9.ggplot()
@@ -387,4 +403,4 @@ def series_means(series: SeriesAnalysis, variable: str) -> ggplot:
     title = (
         f"{item.label}, {item.unit}" if item.unit and item.unit not in item.label else item.label
     )
-    return dot_means(rows.assign(point=rows["mean"]), _looks(tables), title)
+    return dot_means(rows.assign(point=rows["mean"]), looks_in(tables), title)

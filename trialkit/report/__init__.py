@@ -12,10 +12,10 @@ from trialkit.report.compose import Sentence, compose
 from trialkit.report.document import Document
 from trialkit.report.drawing import Drawer, draw_figures
 from trialkit.report.html import render_html
-from trialkit.report.number_style import restyled_drawings
+from trialkit.report.number_style import restyled_drawings, words_of_trial
 from trialkit.report.tidy_files import series_tidy_files, tidy_files
 from trialkit.report.workbook import workbook_bytes, write_tables
-from trialkit.report_choices import choosable, report_choices
+from trialkit.report_choices import SERIES_PARTS, choosable, report_choices
 from trialkit.report_options import FILES, FORMATS, TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
 
@@ -127,7 +127,7 @@ def report_files(
 
     def styled(drawings: dict[str, str]) -> dict[str, str]:
         style = report_choices(analysis.trial.report, choosable(analysis.trial)).numbers
-        return restyled_drawings(drawings, analysis.trial, style)
+        return restyled_drawings(drawings, words_of_trial(analysis.trial), style)
 
     making = _Making(composed, options, progress, made, drawer or Drawer(), styled)
     files = _document_files(analysis, making)
@@ -160,6 +160,7 @@ def series_files(
         Content by path below the folder of the report; figures may lie elsewhere.
     """
     from trialkit.report.series.compose import compose_series
+    from trialkit.report.series.context import words_of_series
     from trialkit.series.rows import SeriesTables
 
     rows = SeriesTables(series)
@@ -169,9 +170,12 @@ def series_files(
             series, findings, made=made, options=options, tables=rows, digest=digest
         )
 
-    files = _document_files(
-        series, _Making(composed, options, progress, made, drawer or Drawer(), dict)
-    )
+    def styled(drawings: dict[str, str]) -> dict[str, str]:
+        style = report_choices(series.options.report, {}, SERIES_PARTS).numbers
+        return restyled_drawings(drawings, words_of_series(series), style)
+
+    making = _Making(composed, options, progress, made, drawer or Drawer(), styled)
+    files = _document_files(series, making)
     if TIDY in options.formats:
         files |= {Path(TIDY) / name: content for name, content in series_tidy_files(rows).items()}
     return files

@@ -11,7 +11,7 @@ from trialkit.figures.identity import plain_line
 from trialkit.record.digest import short
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Document, FigureBlock, Section, Table, Where
-from trialkit.report.number_style import restyled
+from trialkit.report.number_style import restyled, words_of_trial
 from trialkit.report.parts import (
     closing,
     completeness,
@@ -235,7 +235,7 @@ def compose(
     """
     options = options or ReportOptions()
     choices = report_choices(analysis.trial.report, choosable(analysis.trial))
-    findings = [item for item in findings if _chosen(item, choices)]
+    findings = [item for item in findings if is_chosen(item, choices)]
     context = Context(
         analysis=analysis,
         tables=(tables or Tables(analysis)).only(choices.variables),
@@ -255,10 +255,10 @@ def compose(
         made=context.made,
         foot=_foot(context, digest),
     )
-    return restyled(document, analysis.trial, choices.numbers)
+    return restyled(document, words_of_trial(analysis.trial), choices.numbers)
 
 
-def _chosen(finding: Sentence, choices: ReportChoices) -> bool:
+def is_chosen(finding: Sentence, choices: ReportChoices) -> bool:
     """Whether a finding is of a variable that the report shows, or of none."""
     variable = getattr(finding, "variable", None)
     return not choices.variables or variable is None or variable in choices.variables

@@ -67,6 +67,11 @@ class Context:
         """The trial behind the analysis."""
         return self.analysis.trial
 
+    @property
+    def texts(self) -> Mapping[str, str]:
+        """Texts of the user's own, by key of ``[report]``."""
+        return self.trial.report
+
     @cached_property
     def looks(self) -> dict[str, Identity]:
         """Label, colour and mark of each treatment by id."""

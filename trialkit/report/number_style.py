@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass, replace
 from enum import Enum
 from typing import Any, TypeVar
@@ -19,37 +19,38 @@ _NUMBER = re.compile(r"\d[,%]")
 _Thing = TypeVar("_Thing")
 
 
-def restyled(document: Document, trial: Trial, style: NumberStyle) -> Document:
+def restyled(document: Document, own: Iterable[str], style: NumberStyle) -> Document:
     """Write the numbers of a document in another style; names and texts of the user's stay.
 
     Parameters
     ----------
     document : Document
         Its numbers in the plain style.
-    trial : Trial
-        Whose names and own texts are left as they are.
+    own : iterable of str
+        Names and texts of the user's own, which are left as they are.
     style : NumberStyle
     """
     if style is NumberStyle.PLAIN:
         return document
-    return _walked(document, _writer(trial, style), style)
+    return _walked(document, _writer(own, style), style)
 
 
 def restyled_drawings(
-    drawings: Mapping[str, str], trial: Trial, style: NumberStyle
+    drawings: Mapping[str, str], own: Iterable[str], style: NumberStyle
 ) -> dict[str, str]:
     """The same for the words of drawings, each an ``<svg>`` element."""
     if style is NumberStyle.PLAIN:
         return dict(drawings)
-    write = _writer(trial, style)
+    write = _writer(own, style)
     return {
         key: re.sub(r"(?<=>)[^<>]+(?=</text>|</tspan>)", lambda found: write(found[0]), svg)
         for key, svg in drawings.items()
     }
 
 
-def _writer(trial: Trial, style: NumberStyle) -> Callable[[str], str]:
-    kept = sorted(set(_own_words(trial)), key=len, reverse=True)
+def _writer(own: Iterable[str], style: NumberStyle) -> Callable[[str], str]:
+    lines = (plain_line(part) for text in own for part in text.split("\n\n"))
+    kept = sorted({line for line in lines if _NUMBER.search(line)}, key=len, reverse=True)
     pattern = re.compile(f"({'|'.join(map(re.escape, kept))})") if kept else None
 
     def write(text: str) -> str:
@@ -63,14 +64,13 @@ def _writer(trial: Trial, style: NumberStyle) -> Callable[[str], str]:
     return write
 
 
-def _own_words(trial: Trial) -> Iterable[str]:
-    """Words of the user's own that a change of numbers would alter."""
-    texts = [trial.title, trial.site or "", trial.season or "", trial.notes or ""]
-    texts += [item.name or "" for item in trial.treatments] + [item.id for item in trial.treatments]
-    texts += [plot.id for plot in trial.plots]
-    texts += [variable.label for variable in trial.variables]
-    texts += [part for text in trial.report.values() for part in text.split("\n\n")]
-    return (line for line in map(plain_line, texts) if _NUMBER.search(line))
+def words_of_trial(trial: Trial) -> Iterator[str]:
+    """Names and texts of the user's own in a trial."""
+    yield from (trial.title, trial.site or "", trial.season or "", trial.notes or "")
+    yield from (text for item in trial.treatments for text in (item.name or "", item.id))
+    yield from (plot.id for plot in trial.plots)
+    yield from (variable.label for variable in trial.variables)
+    yield from trial.report.values()
 
 
 def _walked(thing: _Thing, write: Callable[[str], str], style: NumberStyle) -> _Thing:

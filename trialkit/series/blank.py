@@ -15,6 +15,7 @@ _EXAMPLES = {
     "left_out": ('north-2024 = "hail on day 6"',),
     "sites": ('north-2025 = "North farm"',),
     "seasons": ('north-2025 = "2025"',),
+    "report": ('objective = "Is the lower rate good enough?"', 'parts = "control; next; yield"'),
 }
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from trialkit.analysis.fits.draws import DRAWN
-from trialkit.problems import Problem, TrialError, listing, warning
+from trialkit.problems import Place, Problem, TrialError, listing, warning
+from trialkit.report_choices import SERIES_PARTS, choice_faults
 from trialkit.series.facts import TrialFacts
 from trialkit.series.matched import SeriesSettings, SeriesTrial, SeriesVariable, TrialMatch
 from trialkit.series.names import (
@@ -113,6 +114,13 @@ def match_trials(
         looks += _in_one_trial(facts, treatments)
     series_variables = tuple(_series_variables(facts, variables, units))
     asked = {item.name for item in series_variables if _is_asked(item.role, options)}
+    labels = {item.name: item.label for item in series_variables}
+    faults = [
+        replace(item, place=Place("series.toml", column="report"))
+        for item in choice_faults(options.report, labels, SERIES_PARTS)
+    ]
+    if faults:
+        raise TrialError(faults)
     matches = tuple(
         TrialMatch(
             trial=trial.key,

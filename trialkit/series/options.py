@@ -9,8 +9,9 @@ from itertools import pairwise
 from types import MappingProxyType
 from typing import Final, NamedTuple, get_args
 
-from trialkit.problems import Place, Problem, TrialError, error, listing, quoted
+from trialkit.problems import Place, Problem, TrialError, error, listing, nearest, quoted
 from trialkit.reading.spellings import folded
+from trialkit.report_choices import REPORT_KEYS
 from trialkit.series.matched import WINDOWS, Measure, SeriesSettings, Window
 from trialkit.setting_rules import Number, OneOf, Rule, Text, UnfitError, one_of, shown
 from trialkit.trial import Comparison
@@ -175,6 +176,9 @@ SECTIONS: Final[Mapping[str, str]] = MappingProxyType(
         "left_out": "A trial that takes no part, and the reason.",
         "sites": "A trial, and its site.",
         "seasons": "A trial, and its season.",
+        "report": "The report of the series, by the keys that [report] of a trial has: texts of "
+        "your own (objective, discussion, conclusion, sign-off) and what it shows (parts, "
+        "variables, numbers).",
     }
 )
 
@@ -190,6 +194,16 @@ def _listed(names: object) -> Sequence[object]:
 
 def _named(item: object) -> Named:
     return item if isinstance(item, Named) else Named(str(item))
+
+
+def _unknown_text(name: str) -> Problem:
+    near = nearest(name, REPORT_KEYS)
+    return error(
+        "unknown-key",
+        f"There is no key report.{name}.",
+        f"{f'Did you mean {near}? ' if near else ''}Known are {', '.join(REPORT_KEYS)}.",
+        Place("series.toml", column="report"),
+    )
 
 
 def _under_two(section: str, given: Mapping[str, Sequence[Named]]) -> list[Problem]:
@@ -240,6 +254,8 @@ class SeriesOptions:
         Trial to reason.
     sites, seasons : mapping of str to str
         Trial to what is taken in place of what it says itself.
+    report : mapping of str to str
+        Keys of `trialkit.report_choices.REPORT_KEYS` to text.
 
     Raises
     ------
@@ -274,6 +290,7 @@ class SeriesOptions:
     left_out: Mapping[str, str] = field(default_factory=_nothing)
     sites: Mapping[str, str] = field(default_factory=_nothing)
     seasons: Mapping[str, str] = field(default_factory=_nothing)
+    report: Mapping[str, str] = field(default_factory=_nothing)
 
     def __post_init__(self) -> None:
         problems = []
@@ -291,6 +308,7 @@ class SeriesOptions:
             made = {str(key): tuple(map(_named, _listed(names))) for key, names in given.items()}
             object.__setattr__(self, name, MappingProxyType(made))
             problems += _under_two(name, made)
+        problems += [_unknown_text(name) for name in self.report if name not in REPORT_KEYS]
         if problems:
             raise TrialError(problems)
 

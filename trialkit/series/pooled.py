@@ -21,10 +21,10 @@ from trialkit.series.yields import (
     combined_anova,
     combined_comparisons,
     combined_means,
-    error_variances,
     harvests,
     stability_table,
 )
+from trialkit.series.yields_by_trial import error_variances, trial_differences
 
 
 def pooled_tables(matched: Matched) -> dict[str, pd.DataFrame]:
@@ -58,6 +58,7 @@ def pooled_tables(matched: Matched) -> dict[str, pd.DataFrame]:
         "combined_anova": combined_anova(yields),
         "combined_means": combined_means(matched, yields),
         "combined_comparisons": combined_comparisons(matched, yields),
+        "trial_differences": trial_differences(matched, yields),
         "stability": stability_table(matched, yields),
         "series_claims": series_claims(matched, asked, yields, seasons),
     }

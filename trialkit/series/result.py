@@ -134,6 +134,31 @@ class SeriesAnalysis:
             f"{len(self.matched.treatments)} treatments, {filled} tables have rows>"
         )
 
+    def _repr_html_(self) -> str:
+        # The answer is told by the room after this one, so it is fetched when it is asked for.
+        from trialkit.series_summaries import series_html
+
+        return series_html(self)
+
+    def summary(self) -> str:
+        """Write the first page of the report: its sentences and the table at a glance.
+
+        Returns
+        -------
+        str
+            Lines of at most 80 characters.
+
+        Examples
+        --------
+        >>> import trialkit
+        >>> series = trialkit.combine(trialkit.example_series("bean_aphids"), jobs=1)
+        >>> series.summary().splitlines()[0]
+        'Aphids in field beans'
+        """
+        from trialkit.series_summaries import series_lines
+
+        return "\n".join(series_lines(self))
+
     @property
     def trials(self) -> tuple[SeriesTrial, ...]:
         """The trials that take part, in the order of every table."""

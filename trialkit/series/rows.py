@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -44,17 +46,31 @@ class SeriesTables(TableRows):
     Parameters
     ----------
     series : SeriesAnalysis
+    variables : sequence of str
+        Those that are looked at, in their order; all where none is named.
     """
 
-    def __init__(self, series: SeriesAnalysis) -> None:
+    def __init__(self, series: SeriesAnalysis, variables: Sequence[str] = ()) -> None:
         super().__init__(series, series.matched.settings.alpha)
         self.series = series
         self.matched = series.matched
+        if variables:
+            known = {item.name: item for item in series.matched.variables}
+            chosen = tuple(known[name] for name in variables if name in known)
+            self.matched = replace(series.matched, variables=chosen)
+        self._chosen = frozenset(variables)
 
     def __getitem__(self, name: str) -> Rows:
         if name not in self.series.tables:
             return Rows({column.name: [] for column in SERIES_TABLES[name].columns})
-        return super().__getitem__(name)
+        rows = super().__getitem__(name)
+        if self._chosen and "variable" in rows:
+            return rows.keep(item in self._chosen for item in rows["variable"])
+        return rows
+
+    def only(self, variables: Sequence[str]) -> SeriesTables:
+        """The tables of some variables alone, in their order; of all where none is named."""
+        return SeriesTables(self.series, variables) if variables else self
 
     @cached_property
     def labels(self) -> dict[str, str]:

@@ -18,7 +18,6 @@ from trialkit.inference.pooling.environments import (
     EnvironmentFit,
     Inference,
     analyse_environments,
-    bartlett,
 )
 from trialkit.inference.pooling.stability import (
     LEAST_ENVIRONMENTS,
@@ -102,27 +101,6 @@ def _as_codes(part: Means, treatments: tuple[str, ...]) -> TrialMeans:
         error_variance=part.error_variance,
         df=part.df,
     )
-
-
-def error_variances(asked: Sequence[Harvest]) -> pd.DataFrame:
-    """Error variance of every trial, and whether they are equal."""
-    parts: list[Columns] = []
-    for one in asked:
-        variance = np.array([part.error_variance for part in one.means])
-        df = np.array([part.df for part in one.means])
-        level = np.array([float(part.means.mean()) for part in one.means])
-        size = variance.size
-        parts.append(
-            {
-                "variable": [one.variable.name] * size,
-                "trial": [part.trial for part in one.means],
-                "error_variance": variance,
-                "df": df,
-                "cv_percent": 100.0 * np.sqrt(variance) / np.where(level > 0.0, level, np.nan),
-                "p": np.full(size, bartlett(variance, df)),
-            }
-        )
-    return table_of_parts("error_variances", parts)
 
 
 def combined_anova(asked: Sequence[Harvest]) -> pd.DataFrame:

@@ -117,6 +117,22 @@ COMBINED_MEANS = Table(
         NOTE,
     ),
 )
+TRIAL_DIFFERENCES = Table(
+    name="trial_differences",
+    sheet="Differences by trial",
+    question="Yields and measurements in every trial against the untreated or the reference",
+    row="a variable, treatment and trial",
+    columns=(
+        VARIABLE,
+        A,
+        B,
+        TRIAL,
+        number("difference", "Difference", "as the variable", 2, "Mean of a less that of b."),
+        *limits("as the variable", 2, "the difference in the trial, each interval on its own"),
+        number("df", "df", "number", 0, "Degrees of freedom of the trial's error."),
+        NOTE,
+    ),
+)
 COMBINED_COMPARISONS = Table(
     name="combined_comparisons",
     sheet="Pairs over all trials",

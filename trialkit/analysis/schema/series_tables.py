@@ -385,6 +385,7 @@ SERIES_TABLES: Mapping[str, Table] = MappingProxyType(
             means.COMBINED_ANOVA,
             means.COMBINED_MEANS,
             means.COMBINED_COMPARISONS,
+            means.TRIAL_DIFFERENCES,
             means.STABILITY,
             SERIES_CLAIMS,
         )

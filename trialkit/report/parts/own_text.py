@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from typing import Protocol
 
 from trialkit.figures.identity import plain_line
-from trialkit.report.context import Context
 from trialkit.report.document import Block, Facts, Paragraph
+
+
+class Told(Protocol):
+    """A trial, or a series of trials, with texts of the user's own."""
+
+    @property
+    def texts(self) -> Mapping[str, str]:
+        """Text by key of ``[report]``."""
+        ...
+
 
 #: Who stands behind a report, in the order of a sign-off.
 _SIGNED = {
@@ -19,7 +29,7 @@ _SIGNED = {
 }
 
 
-def own(name: str) -> Callable[[Context], Iterator[Block]]:
+def own(name: str) -> Callable[[Told], Iterator[Block]]:
     """Make what prints one text of the user's, a paragraph for each of its own.
 
     Parameters
@@ -28,8 +38,8 @@ def own(name: str) -> Callable[[Context], Iterator[Block]]:
         One of ``trialkit.trial.REPORT_TEXTS``.
     """
 
-    def fill(context: Context) -> Iterator[Block]:
-        for part in context.trial.report.get(name, "").split("\n\n"):
+    def fill(context: Told) -> Iterator[Block]:
+        for part in context.texts.get(name, "").split("\n\n"):
             text = plain_line(part)
             if text:
                 yield Paragraph(text)
@@ -37,9 +47,9 @@ def own(name: str) -> Callable[[Context], Iterator[Block]]:
     return fill
 
 
-def signed(context: Context) -> Iterator[Block]:
+def signed(context: Told) -> Iterator[Block]:
     """Who ordered, wrote and approved the report, its version and amendment."""
-    texts = context.trial.report
+    texts = context.texts
     pairs = tuple(
         (words, plain_line(texts[name])) for name, words in _SIGNED.items() if texts.get(name)
     )

@@ -8,10 +8,14 @@ from datetime import datetime
 from trialkit.analysis.schema import SERIES_TABLES
 from trialkit.figures.identity import plain_line
 from trialkit.record.digest import short
-from trialkit.report.compose import Sentence, numbered
+from trialkit.report.compose import Sentence, is_chosen, numbered
 from trialkit.report.document import Block, Document, Section, Where
-from trialkit.report.series import beside, closing, control, front, trials, yields
-from trialkit.report.series.context import MOST_PRINTED, SeriesContext
+from trialkit.report.number_style import restyled
+from trialkit.report.parts import own_text
+from trialkit.report.series import beside, closing, control, differences, front, trials, yields
+from trialkit.report.series.context import MOST_PRINTED, SeriesContext, words_of_series
+from trialkit.report.series.one_table import one_table
+from trialkit.report_choices import SERIES_PARTS, report_choices
 from trialkit.report_options import ReportOptions
 from trialkit.series.result import SeriesAnalysis
 from trialkit.series.rows import SeriesTables
@@ -51,42 +55,47 @@ def _long(*names: str, most: int | None = None, least: int = 0) -> tuple[Compose
     return tuple(one(name) for name in names)
 
 
-#: The report in reading order: anchor, heading, what fills it, and where it is printed. A part
-#: whose functions yield nothing does not appear.
-OUTLINE: tuple[tuple[str, str, tuple[Compose, ...], Where], ...] = (
+#: The report in reading order: the word that chooses a part, what fills it, and where it is
+#: printed. A part whose functions yield nothing does not appear.
+OUTLINE: tuple[tuple[str, tuple[Compose, ...], Where], ...] = (
     (
         "trials",
-        "The trials",
-        (trials.trials_table, trials.treatments_table, trials.how_to_read),
+        (
+            own_text.own("objective"),
+            trials.trials_table,
+            trials.treatments_table,
+            trials.how_to_read,
+        ),
         Where.MAIN,
     ),
-    ("control", "Control over all trials", (control.pests, control.held), Where.MAIN),
-    ("next", "The next site", (control.next_site,), Where.MAIN),
-    ("differences", "Differences between treatments", (control.differences,), Where.MAIN),
-    ("enemies", "Natural enemies and damage", (control.sides,), Where.MAIN),
-    ("yield", "Yield, crop and stability", (yields.yields,), Where.MAIN),
-    ("trust", "Reliability", (beside.doubts, beside.left_out), Where.MAIN),
-    ("seasons", "Seasons", (beside.seasons,), Where.MAIN),
-    ("goes-with", "What goes with the differences", (beside.covariates,), Where.MAIN),
-    ("analysed", "Methods", (closing.methods,), Where.MAIN),
-    ("warnings", "Departures", (closing.departures,), Where.MAIN),
-    ("cautions", "Cautions", (closing.cautions,), Where.MAIN),
-    ("references", "References", (closing.references,), Where.MAIN),
-    ("again", "How to run it again", (closing.run_again,), Where.MAIN),
-    ("shows", "Further findings", (closing.findings,), Where.ANNEX),
-    ("each", "Means of each trial", (yields.trial_by_trial,), Where.ANNEX),
-    (
-        "tests",
-        "Analysis of variance over trials",
-        _long("combined_anova", "error_variances", most=ERRORS),
-        Where.ANNEX,
-    ),
-    ("matches", "What was taken as the same", (trials.matches,), Where.ANNEX),
-    ("files", "What was read", (closing.input_files,), Where.ANNEX),
-    ("listed", "All trials", _long("series_trials", least=MOST_PRINTED + 1), Where.BOOK),
-    ("errors", "Error of trials", _long("error_variances", least=ERRORS + 1), Where.BOOK),
+    ("control", (control.pests, control.held), Where.MAIN),
+    ("next", (control.next_site,), Where.MAIN),
+    ("differences", (differences.differences,), Where.MAIN),
+    ("enemies", (control.sides,), Where.MAIN),
+    ("yield", (yields.yields,), Where.MAIN),
+    ("discussion", (own_text.own("discussion"),), Where.MAIN),
+    ("conclusion", (own_text.own("conclusion"),), Where.MAIN),
+    ("reliability", (beside.doubts, beside.left_out), Where.MAIN),
+    ("seasons", (beside.seasons,), Where.MAIN),
+    ("goes-with", (beside.covariates,), Where.MAIN),
+    ("methods", (own_text.own("methods"), closing.methods), Where.MAIN),
+    ("departures", (closing.departures,), Where.MAIN),
+    ("cautions", (closing.cautions,), Where.MAIN),
+    ("sign-off", (own_text.signed,), Where.MAIN),
+    ("references", (closing.references,), Where.MAIN),
+    ("again", (closing.run_again,), Where.MAIN),
+    ("findings", (closing.findings,), Where.ANNEX),
+    ("each", (yields.trial_by_trial,), Where.ANNEX),
+    ("variance", _long("combined_anova", "error_variances", most=ERRORS), Where.ANNEX),
+    ("matches", (trials.matches,), Where.ANNEX),
+    ("files", (closing.input_files,), Where.ANNEX),
+)
+#: What the workbook alone shows, whatever parts are chosen: anchor, heading, what fills it.
+IN_THE_BOOK: tuple[tuple[str, str, tuple[Compose, ...]], ...] = (
+    ("listed", "All trials", _long("series_trials", least=MOST_PRINTED + 1)),
+    ("errors", "Error of trials", _long("error_variances", least=ERRORS + 1)),
     *(
-        (f"all-{name}", f"{SERIES_TABLES[name].sheet} (full)", _long(name), Where.BOOK)
+        (f"all-{name}", f"{SERIES_TABLES[name].sheet} (full)", _long(name))
         for name in IN_FULL
         if name in SERIES_TABLES
     ),
@@ -123,9 +132,12 @@ def compose_series(
     Document
     """
     options = options or ReportOptions()
+    choices = report_choices(series.options.report, choosable_of(series), SERIES_PARTS)
+    findings = [item for item in findings if is_chosen(item, choices)]
     lines = [(plain_line(item.text), bool(getattr(item, "front", False))) for item in findings]
     context = SeriesContext(
-        tables=tables or SeriesTables(series),
+        tables=(tables or SeriesTables(series)).only(choices.variables),
+        choices=choices,
         findings=tuple(text for text, on_front in lines if not on_front),
         front=tuple(text for text, on_front in lines if on_front),
         made=made.strftime("%Y-%m-%d %H:%M %Z").strip() if made is not None else "",
@@ -135,22 +147,33 @@ def compose_series(
         f"made {context.made}" if context.made else "",
         f"record {short(digest)}" if digest else "",
     )
-    return Document(
+    document = Document(
         title=plain_line(series.title),
         subtitle=front.subtitle(context),
         design=front.design(context),
         facts=(),
-        front=front.front_page(context),
+        front=front.front_page(context) if options.form != "table" else (),
         sections=numbered(_sections(context, options)),
         made=context.made,
         foot=" \N{MIDDLE DOT} ".join(part for part in foot if part),
     )
+    return restyled(document, words_of_series(series), choices.numbers)
+
+
+def choosable_of(series: SeriesAnalysis) -> dict[str, str]:
+    """Label of every variable that the report of a series can show, by its name."""
+    return {item.name: item.label for item in series.matched.variables}
 
 
 def _sections(context: SeriesContext, options: ReportOptions) -> Iterator[Section]:
-    if options.form == "page":
+    if options.form == "table":
+        yield Section(key="table", title="Results", blocks=tuple(one_table(context)))
+    if options.form != "report":
         return
-    for key, title, fills, where in OUTLINE:
+    by_key = {key: (fills, where) for key, fills, where in OUTLINE}
+    chosen = [(key, SERIES_PARTS[key], *by_key[key]) for key in context.choices.order()]
+    chosen += [(key, title, fills, Where.BOOK) for key, title, fills in IN_THE_BOOK]
+    for key, title, fills, where in sorted(chosen, key=lambda part: list(Where).index(part[3])):
         if where is Where.ANNEX and options.length == "short":
             continue
         blocks = tuple(block for fill in fills for block in fill(context))

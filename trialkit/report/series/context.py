@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -14,6 +14,7 @@ from trialkit.numerals import plural
 from trialkit.report.document import Cell, Column, Table, number_or_missing
 from trialkit.report.document import Kind as CellKind
 from trialkit.report.numbers import decimals_for_error, write_number, write_share
+from trialkit.report_choices import ReportChoices
 from trialkit.rows import Rows, defined
 from trialkit.series.matched import WHOLE, SeriesSettings, SeriesVariable
 from trialkit.series.result import SeriesAnalysis
@@ -40,12 +41,20 @@ class SeriesContext:
         Those of page 1.
     made : str
         When the report was made.
+    choices : ReportChoices
+        What the series wants of its report.
     """
 
     tables: SeriesTables
     findings: tuple[str, ...] = ()
     front: tuple[str, ...] = ()
     made: str = ""
+    choices: ReportChoices = field(default_factory=ReportChoices)
+
+    @property
+    def texts(self) -> Mapping[str, str]:
+        """Texts of the user's own, by key of ``[report]``."""
+        return self.series.options.report
 
     @property
     def series(self) -> SeriesAnalysis:
@@ -178,6 +187,17 @@ def _cell_kind(name: str, kind: str) -> CellKind:
     if kind == "number":
         return CellKind.P_VALUE if name == "p" or name.startswith("p_") else CellKind.NUMBER
     return CellKind.TEXT
+
+
+def words_of_series(series: SeriesAnalysis) -> Iterator[str]:
+    """Names and texts of the user's own in a series."""
+    yield series.title
+    yield from (
+        text for item in series.trials for text in (item.key, item.title, item.site, item.season)
+    )
+    yield from (text for pair in series.matched.treatments for text in pair)
+    yield from (item.label for item in series.matched.variables)
+    yield from series.options.report.values()
 
 
 def span_of(lower: float, upper: float, digits: int = 0) -> str:

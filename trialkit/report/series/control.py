@@ -7,7 +7,6 @@ from typing import Any
 
 from trialkit.figures.forest import PANELS_OF_WINDOWS, panels_of_forest
 from trialkit.figures.identity import plain_line
-from trialkit.findings.series_beside import rate_pairs
 from trialkit.report.document import (
     Block,
     Cell,
@@ -36,20 +35,17 @@ from trialkit.trial import VariableRole
 
 Row = dict[str, Any]
 _NOT_HERE = "not in this trial, or no control could be had"
-#: Most pairs of treatments that are printed where there is neither a reference nor a pair of rates.
-MOST_PAIRS = 15
 
 
-def _variables(
-    context: SeriesContext, *roles: VariableRole
-) -> Iterator[tuple[SeriesVariable, Asked]]:
+def judged(context: SeriesContext, *roles: VariableRole) -> Iterator[tuple[SeriesVariable, Asked]]:
+    """Variables of some roles, each with the comparison that it is judged by."""
     for variable in context.tables.of_role(*roles):
         main = context.tables.main(variable.name)
         if main is not None:
             yield variable, main
 
 
-def _what(context: SeriesContext, variable: SeriesVariable) -> str:
+def what_of(context: SeriesContext, variable: SeriesVariable) -> str:
     """Control of a pest, or reduction of anything else."""
     word = "Control" if variable.role is VariableRole.PEST else "Reduction"
     return f"{word} of {context.short_label(variable).lower()}"
@@ -57,7 +53,7 @@ def _what(context: SeriesContext, variable: SeriesVariable) -> str:
 
 def pests(context: SeriesContext) -> Iterator[Block]:
     """Control of every pest: by window, as a forest, in a table, trial by trial."""
-    for variable, main in _variables(context, VariableRole.PEST):
+    for variable, main in judged(context, VariableRole.PEST):
         yield from _over_windows(context, variable)
         yield from _forest(context, variable, main)
         yield by_window(context, variable)
@@ -66,14 +62,14 @@ def pests(context: SeriesContext) -> Iterator[Block]:
 
 def next_site(context: SeriesContext) -> Iterator[Block]:
     """Where control at a further site is expected."""
-    for variable, main in _variables(context, VariableRole.PEST):
+    for variable, main in judged(context, VariableRole.PEST):
         yield from _next_site(context, variable, main)
 
 
 def sides(context: SeriesContext) -> Iterator[Block]:
     """What became of natural enemies, damage and the crop, in the same way."""
     roles = (VariableRole.NATURAL_ENEMY, VariableRole.DAMAGE)
-    for variable, main in _variables(context, *roles):
+    for variable, main in judged(context, *roles):
         yield from _forest(context, variable, main)
         yield by_window(context, variable)
 
@@ -83,17 +79,17 @@ def _over_windows(context: SeriesContext, variable: SeriesVariable) -> Iterator[
     if len(windows) < 2:
         return
     for place, treatments in enumerate(evenly(context.tables.treated, PANELS_OF_WINDOWS)):
-        more = f"{_what(context, variable)} over the days, further treatments."
+        more = f"{what_of(context, variable)} over the days, further treatments."
         yield FigureBlock(
             key=context.key("windows", variable.name, place),
             kind="control_windows",
             tall=True,
             variable=variable.name,
             of=treatments,
-            alt=f"{_what(context, variable)} over all trials in each span of days, by treatment.",
+            alt=f"{what_of(context, variable)} over all trials in each span of days, by treatment.",
             caption=more
             if place
-            else f"{_what(context, variable)} over the days. Grey circles: the trials. Diamonds "
+            else f"{what_of(context, variable)} over the days. Grey circles: the trials. Diamonds "
             f"and thick lines: all trials together with their {context.level} interval. Thin "
             "lines: where the next site is expected.",
         )
@@ -105,7 +101,7 @@ def _forest(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> I
         return
     present = set(context.tables["trial_control"].where(**asked.where)["treatment"])
     treated = [name for name in context.tables.treated if name in present]
-    what = f"{_what(context, variable)}, {context.days(asked)}, trial by trial"
+    what = f"{what_of(context, variable)}, {context.days(asked)}, trial by trial"
     for place, treatments in enumerate(evenly(treated, panels_of_forest(len(trials)))):
         yield FigureBlock(
             key=context.key("forest", variable.name, place),
@@ -113,7 +109,7 @@ def _forest(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> I
             tall=True,
             variable=variable.name,
             of=(asked.measure, asked.window, *treatments),
-            alt=f"{_what(context, variable)} in every trial and over all of them, by treatment.",
+            alt=f"{what_of(context, variable)} in every trial and over all of them, by treatment.",
             caption=f"{what}, further treatments."
             if place
             else f"{what}. Circles: one trial with its {context.level} interval. Diamonds: all "
@@ -139,7 +135,7 @@ def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
     number = {a: max(tables["combined_control"].where(**a.where)["trials"]) for a in windows}
     return Table(
         key=context.key("combined", variable.name),
-        question=f"{_what(context, variable)} over all trials, %",
+        question=f"{what_of(context, variable)} over all trials, %",
         columns=(
             Column(title="Treatment"),
             *(
@@ -159,7 +155,7 @@ def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
         rows=tuple(rows),
         shades=tuple(shades),
         notes=(_tint_note(context, variable),),
-        sheet=f"{_what(context, variable)}",
+        sheet=f"{what_of(context, variable)}",
     )  # fmt: skip
 
 
@@ -234,7 +230,7 @@ def _grid(
     for trial in trials:
         columns.append(Column(title=context.trial(trial), kind=Kind.NUMBER, digits=0))
         columns.append(Column(title="In words", kind=Kind.SPAN))
-    what = f"{_what(context, variable)} trial by trial, %, {context.days(asked)}"
+    what = f"{what_of(context, variable)} trial by trial, %, {context.days(asked)}"
     note = (
         f"In words, by the {context.level} interval of the trial: above or below the target of "
         f"{context.settings.target:g}%, near it where the interval holds it; not shown where it "
@@ -247,7 +243,7 @@ def _grid(
         rows=tuple(rows),
         shades=tuple(shades),
         notes=() if place else (note,),
-        sheet=f"{_what(context, variable)} by trial",
+        sheet=f"{what_of(context, variable)} by trial",
     )
 
 
@@ -277,7 +273,7 @@ def _next_site(context: SeriesContext, variable: SeriesVariable, asked: Asked) -
     rows.sort(key=lambda row: order.get(row["treatment"], 0))
     yield Table(
         key=context.key("next", variable.name),
-        question=f"What the next site is expected to show: {_what(context, variable).lower()}, "
+        question=f"What the next site is expected to show: {what_of(context, variable).lower()}, "
         f"{context.days(asked)}",
         columns=(
             Column(title="Treatment"),
@@ -318,7 +314,7 @@ def held(context: SeriesContext) -> Iterator[Block]:
     """How long the target was held over the trials."""
     if "combined_held" not in context.series.tables:
         return
-    for variable, _ in _variables(context, VariableRole.PEST):
+    for variable, _ in judged(context, VariableRole.PEST):
         rows = context.tables["combined_held"].where(variable=variable.name).records()
         order = {name: place for place, name in enumerate(context.tables.treated)}
         rows = sorted(
@@ -376,70 +372,3 @@ def _bounds(lower: float, upper: float) -> str:
     if defined(lower):
         return f"from {write_number(lower, 0)}"
     return f"to {write_number(upper, 0)}" if defined(upper) else ""
-
-
-def differences(context: SeriesContext) -> Iterator[Block]:
-    """How treatments differ from the reference and rates of one product from each other."""
-    for variable, main in _variables(context, VariableRole.PEST):
-        rows = [
-            row
-            for row in context.tables["combined_differences"].where(**main.where).records()
-            if defined(row["ratio"])
-        ]
-        kept = [row for row in rows if _asked(context, row)] or rows[:MOST_PAIRS]
-        if kept:
-            yield _differences(context, (variable, main), kept, left_out=len(rows) - len(kept))
-
-
-def _asked(context: SeriesContext, row: Row) -> bool:
-    pairs = {frozenset(pair) for pair in rate_pairs(context.tables)}
-    return row["kind"] == "reference" or frozenset((row["a"], row["b"])) in pairs
-
-
-def _differences(
-    context: SeriesContext, of: tuple[SeriesVariable, Asked], rows: list[Row], left_out: int
-) -> Table:
-    variable, asked = of
-    rows.sort(key=lambda row: row["kind"] != "reference")
-    margins = {row["margin"] for row in rows if defined(row["margin"])}
-    margin = f"{margins.pop():g} points" if len(margins) == 1 else "the margin"
-    words = {True: "yes", False: "not shown"}
-    notes = [
-        "Difference: control of the first less that of the second, in percentage points. Ratio: "
-        "what the first leaves over what the second leaves. p-values are adjusted over the pairs "
-        "of a kind (Holm)."
-    ]
-    if left_out:
-        notes.append(f"{left_out} more pairs stand in the workbook.")
-    return Table(
-        key=context.key("differences", variable.name),
-        question=f"Differences over all trials: {_what(context, variable).lower()}, "
-        f"{context.days(asked)}",
-        columns=(
-            Column(title="Treatment"),
-            Column(title="Compared with"),
-            Column(title="Trials", kind=Kind.NUMBER, digits=0),
-            Column(title="Difference, points", kind=Kind.NUMBER, digits=0),
-            Column(title="Interval", kind=Kind.SPAN),
-            Column(title="Ratio of what is left", kind=Kind.NUMBER, digits=2),
-            Column(title="Interval", kind=Kind.SPAN),
-            Column(title="p-value", kind=Kind.P_VALUE),
-            Column(title=f"Within {margin}"),
-        ),
-        rows=tuple(
-            (
-                context.label(row["a"]),
-                context.label(row["b"]),
-                number_or_missing(row["trials"]),
-                number_or_missing(row["points"], row["note"]),
-                span_of(row["points_lower"], row["points_upper"]),
-                number_or_missing(row["ratio"], row["note"]),
-                span_of(row["lower"], row["upper"], 2),
-                number_or_missing(row["p_adjusted"], row["note"]),
-                words.get(row["not_inferior"], ""),
-            )
-            for row in rows
-        ),
-        notes=tuple(notes),
-        sheet="Differences",
-    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from trialkit.figures.forest import panels_of_forest
 from trialkit.report.document import (
     Block,
     Cell,
@@ -46,8 +47,34 @@ def yields(context: SeriesContext) -> Iterator[Block]:
                 caption=f"{label}: means over all trials, with {context.level} intervals"
                 f"{' and letters' if rows.knows('letters') else ''}.",
             )
+        yield from _gains(context, variable)
         yield _means(context, variable, rows)
         yield from _stability(context, variable)
+
+
+def _gains(context: SeriesContext, variable: SeriesVariable) -> Iterator[Block]:
+    """What treatments gained in every trial, where two trials or more tell it."""
+    rows = context.tables["trial_differences"].where(variable=variable.name)
+    trials = len(set(rows["trial"])) if rows else 0
+    if not 2 <= trials <= MOST_PRINTED:
+        return
+    present, base = set(rows["a"]), context.label(rows["b"][0])
+    treated = [name for name in context.tables.labels if name in present]
+    label = context.short_label(variable)
+    for place, treatments in enumerate(evenly(treated, panels_of_forest(trials))):
+        what = f"{label}: differences from {base}, trial by trial"
+        yield FigureBlock(
+            key=context.key("gains", variable.name, place),
+            kind="gains",
+            tall=True,
+            variable=variable.name,
+            of=treatments,
+            alt=f"{label}: differences from {base} in every trial and over all, by treatment.",
+            caption=f"{what}, further treatments."
+            if place
+            else f"{what}. Circles: one trial with its {context.level} interval. Diamonds: all "
+            "trials together.",
+        )
 
 
 def _means(context: SeriesContext, variable: SeriesVariable, rows: Rows) -> Table:
