@@ -14,6 +14,7 @@ from trialkit.inference.comparisons.methods import Method
 from trialkit.inference.comparisons.procedures import Comparisons, compare_pairs
 from trialkit.inference.design.layout import FloatArray
 from trialkit.inference.estimable import NotEstimable
+from trialkit.inference.pooling.environment_anova import Crossing
 from trialkit.inference.pooling.environments import (
     EnvironmentFit,
     Inference,
@@ -77,7 +78,7 @@ def harvests(matched: Matched) -> list[Harvest]:
         trials = tuple(_as_codes(part, treatments) for part in means)
         fit, reason = None, None
         try:
-            fit = analyse_environments(trials)
+            fit = analyse_environments(trials, crossing=_crossing(matched, means))
         except NotEstimable as fault:
             reason = str(fault)
         found.append(
@@ -91,6 +92,19 @@ def harvests(matched: Matched) -> list[Harvest]:
             )
         )
     return found
+
+
+def _crossing(matched: Matched, means: Sequence[Means]) -> Crossing | None:
+    """Codes of sites and years of the trials; None where one does not say both."""
+    places = {trial.key: (trial.site, trial.year) for trial in matched.trials}
+    found = [places[part.trial] for part in means]
+    if any(not site or year is None for site, year in found):
+        return None
+    sites, years = (list(dict.fromkeys(part)) for part in zip(*found, strict=True))
+    return (
+        np.array([sites.index(site) for site, _ in found], dtype=np.intp),
+        np.array([years.index(year) for _, year in found], dtype=np.intp),
+    )
 
 
 def _as_codes(part: Means, treatments: tuple[str, ...]) -> TrialMeans:

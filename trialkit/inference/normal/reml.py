@@ -125,10 +125,10 @@ def _sharper(observed: FloatArray, average: FloatArray) -> FloatArray:
 def _newton(information: FloatArray, gradient: FloatArray) -> FloatArray:
     """Solve for the step; directions without information get a bounded one."""
     diagonal = np.diag(information)
-    floor = max(1e-12 * float(diagonal.max()), np.finfo(float).tiny)
+    floor = max(1e-12 * float(diagonal.max()), 1e-150)
     scale = np.sqrt(np.maximum(diagonal, floor))
     values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
-    values = np.maximum(values, 1e-8 * max(float(values[-1]), 1e-300))
+    values = np.maximum(values, 1e-8 * max(float(values[-1]), 1e-8))
     return np.asarray((vectors @ ((vectors.T @ (gradient / scale)) / values)) / scale)
 
 

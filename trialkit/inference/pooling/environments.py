@@ -31,7 +31,7 @@ from scipy import special
 from trialkit.inference.design.layout import FloatArray, IntArray
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.degrees_of_freedom import contrast_df
-from trialkit.inference.pooling.environment_anova import AnovaLine, anova_lines
+from trialkit.inference.pooling.environment_anova import AnovaLine, Crossing, anova_lines
 from trialkit.inference.pooling.trial_contrasts import TrialContrasts, TrialMeans, centred
 
 Inference = Literal["broad", "narrow"]
@@ -157,7 +157,10 @@ def bartlett(variances: FloatArray, df: FloatArray) -> float:
 
 
 def analyse_environments(
-    trials: Sequence[TrialMeans], *, own_errors: bool | None = None
+    trials: Sequence[TrialMeans],
+    *,
+    own_errors: bool | None = None,
+    crossing: Crossing | None = None,
 ) -> EnvironmentFit:
     """Analyse the means of two trials or more together.
 
@@ -167,13 +170,19 @@ def analyse_environments(
         Together with every code from 0 on; only differences inside a trial tell of treatments.
     own_errors : bool, optional
         Whether each trial has its own error variance; by Bartlett's test at 5 % where not given.
+    crossing : two (k,) int arrays, optional
+        Site and year of each trial: where every site was there in every year, the analysis of
+        variance parts environments into both.
 
     Raises
     ------
     NotEstimable
         Where trials do not connect all treatments, or nothing is left for their interaction.
     """
-    kept = tuple(trial for trial in trials if trial.mean.size > 1)
+    places = [place for place, trial in enumerate(trials) if trial.mean.size > 1]
+    kept = tuple(trials[place] for place in places)
+    if crossing is not None:
+        crossing = crossing[0][places], crossing[1][places]
     if len(kept) < 2:
         raise NotEstimable("one trial does not tell how environments differ")
     variances = np.array([trial.error_variance for trial in kept])
@@ -194,7 +203,7 @@ def analyse_environments(
         error_variance=pooled,
         df_error=float(freedom.sum()),
         interaction=fit.interaction,
-        anova=anova_lines(kept, fit, own_errors=own_errors),
+        anova=anova_lines(kept, fit, own_errors=own_errors, crossing=crossing),
         _fit=fit,
         _errors=errors,
     )
