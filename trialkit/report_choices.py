@@ -35,13 +35,14 @@ PARTS: Mapping[str, str] = {
     "cautions": "Cautions",
     "sign-off": "Sign-off",
     "references": "References",
-    "again": "How to run it again",
     "findings": "All findings",
+    "choices": "Choice of scales and formulas",
     "variance": "Analysis of variance",
     "residuals": "Residuals",
     "map": "Field map",
     "assessments": "Assessments and weather",
     "plots": "Plot data",
+    "again": "How to run it again",
 }
 #: The parts of a report over several trials, in the same way.
 SERIES_PARTS: Mapping[str, str] = {

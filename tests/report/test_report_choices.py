@@ -95,7 +95,7 @@ def _heads(document: Document) -> list[tuple[str, str]]:
 def test_order_of_variables_is_that_asked_for(beetles: Analysis) -> None:
     document = chosen(beetles, variables="defoliation; larvae")
     plots = [table.question for table in document.tables() if table.key.startswith("plots-")]
-    assert [text.split(":")[0] for text in plots[:2]] == [
+    assert [text.split(" in each")[0] for text in plots[:2]] == [
         "Leaf area eaten, %",
         "Larvae per 10 plants",
     ]

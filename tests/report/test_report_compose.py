@@ -51,7 +51,8 @@ def test_sections_come_in_the_order_of_the_outline(document: Document) -> None:
     assert keys == [key for key in order if key in keys]
     assert keys[:4] == ["treatments", "course", "control", "pest-days"]
     main = [section.key for section in document.sections if section.where is Where.MAIN]
-    assert main[-3:] == ["cautions", "references", "again"]
+    assert main[-2:] == ["cautions", "references"]
+    assert keys[-1] == "again"
 
 
 def test_no_section_is_empty_and_none_is_without_need(
@@ -99,7 +100,7 @@ def test_control_shows_the_chosen_method_without_the_untreated(
 ) -> None:
     made = table(document, "control-1")
     assert made.target == 80.0
-    assert "Abbott" in made.question
+    assert "Abbott" in made.about
     assert [row[0] for row in made.rows] == ["2 Brambletox", "3 Fernway", "NA Brambletox + Fernway"]
     rows = analysis.control
     wanted = rows[

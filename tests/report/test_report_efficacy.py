@@ -323,7 +323,7 @@ def test_loss_and_returns_show_their_numbers(story: Analysis, told: Document, pa
     row = story.money[story.money["treatment"] == "NA"].iloc[0]
     assert cell(money, "NA Both", "Gain over the untreated") == pytest.approx(row["gain"])
     assert cell(money, "1 Untreated", "Gain over the untreated") == Missing("")
-    assert "EUR per ha" in money.question
+    assert "EUR per ha" in money.about
     assert "Returns of each treatment, EUR per ha" in page
 
 

@@ -107,7 +107,7 @@ def test_every_figure_has_words(page: str, document: Document) -> None:
         assert box.get("aria-label") == block.alt
         assert len(block.alt) > 40
         assert plain(item.find(NAMESPACE + "figcaption")) == (
-            f"{block.label}. {hold_together(block.caption)}"
+            f"{block.label}. {hold_together(block.title)}. {hold_together(block.caption)}"
         )
 
 

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 WIDTH = 8.0
 #: Room that axes take, and height of a row of panels, in inches.
-FOOT, PANEL = 0.75, 1.6
+FOOT, PANEL = 0.7, 1.2
 #: Most panels beside each other, and characters in a line of their titles.
 COLUMNS, TITLE_WIDTH = 4, 27
 #: More treatments than this get no panel each: they stand in order, as on the last day.

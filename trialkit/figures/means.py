@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis
 
 WIDTH = 8.0
-ROW, FOOT = 0.3, 0.85
+ROW, FOOT = 0.25, 0.75
 #: Of more treatments than this a figure of dots shows the lowest and the highest alone.
 MOST_DOTS = 30
 #: A scale starts at 0 unless its lowest value is above this share of its highest.

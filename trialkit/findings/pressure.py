@@ -8,7 +8,7 @@ from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import Finding, Style, Teller, noun, rows
 from trialkit.findings.shown import main_variables, variables_of
 from trialkit.rows import Tables
-from trialkit.trial import VariableRole
+from trialkit.trial import Variable, VariableRole
 
 #: What changes from day to day, by source of the tests; the factors of split-plots and strip-plots.
 _COURSES = {
@@ -24,44 +24,59 @@ def pressure_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
     if untreated is None:
         return
     for variable in variables_of(tables, VariableRole.PEST):
-        wanted = {"variable": variable.name, "measure": "count", "treatment": untreated}
-        course = [row for row in rows(tables, "means", **wanted) if row.known("mean")]
-        if not course:
-            continue
         say = Teller(tables)
-        about = {"variable": variable.name, "subjects": (untreated,)}
-        if not any(row["mean"] > 0.0 for row in course):
-            text = phrase("pressure.nothing", noun=noun(variable))
+        text = level_in_untreated(say, variable, with_threshold=True)
+        if text is not None:
+            about = {"variable": variable.name, "subjects": (untreated,)}
             yield say.finding("pressure", text, front=front, **about)
-            continue
-        peak = max(course, key=lambda row: float(row["mean"]))
-        threshold = ""
-        if variable.threshold is not None:
-            above = peak["mean"] >= variable.threshold
-            threshold = phrase(
-                "pressure.above" if above else "pressure.never",
-                threshold=f"{variable.threshold:g}",
-            )
-        label, sign = _parted(variable.label)
-        slots = {"noun": label, "threshold": threshold, "peak": say.cite(peak, "mean") + sign}
+
+
+def level_in_untreated(
+    say: Teller, variable: Variable, *, with_threshold: bool = False
+) -> str | None:
+    """Say how high a variable stood in the untreated; None where it was not seen there.
+
+    Parameters
+    ----------
+    say : Teller
+        Keeps the numbers.
+    variable : Variable
+    with_threshold : bool
+        Say too whether it passed the action threshold, where it has one.
+    """
+    wanted = {
+        "variable": variable.name,
+        "measure": "count",
+        "treatment": say.tables.trial.untreated,
+    }
+    course = [row for row in rows(say.tables, "means", **wanted) if row.known("mean")]
+    if not course:
+        return None
+    if not any(row["mean"] > 0.0 for row in course):
+        return phrase("pressure.nothing", noun=noun(variable))
+    peak = max(course, key=lambda row: float(row["mean"]))
+    threshold = ""
+    if with_threshold and variable.threshold is not None:
+        above = peak["mean"] >= variable.threshold
+        threshold = phrase(
+            "pressure.above" if above else "pressure.never",
+            threshold=f"{variable.threshold:g}",
+        )
+    label, sign = _parted(variable.label)
+    slots = {"noun": label, "threshold": threshold, "peak": say.cite(peak, "mean") + sign}
+    if len(course) == 1:
         dated = peak.known("days_after")
-        if len(course) == 1:
-            day = (
-                phrase("pressure.on", day=say.cite(peak, "days_after", Style.DAY)) if dated else ""
-            )
-            text = phrase("pressure.one", day=day, **slots)
-        else:
-            slots["peak_day"] = say.cite(peak, "days_after", Style.DAY)
-            if course[0] is peak:
-                text = phrase("pressure.first", **slots)
-            else:
-                text = phrase(
-                    "pressure.course",
-                    first=say.cite(course[0], "mean") + sign,
-                    first_day=say.cite(course[0], "days_after", Style.DAY),
-                    **slots,
-                )
-        yield say.finding("pressure", text, front=front, **about)
+        day = phrase("pressure.on", day=say.cite(peak, "days_after", Style.DAY)) if dated else ""
+        return phrase("pressure.one", day=day, **slots)
+    slots["peak_day"] = say.cite(peak, "days_after", Style.DAY)
+    if course[0] is peak:
+        return phrase("pressure.first", **slots)
+    return phrase(
+        "pressure.course",
+        first=say.cite(course[0], "mean") + sign,
+        first_day=say.cite(course[0], "days_after", Style.DAY),
+        **slots,
+    )
 
 
 def _parted(label: str) -> tuple[str, str]:

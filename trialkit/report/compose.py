@@ -23,6 +23,7 @@ from trialkit.report.parts import (
     factors,
     field,
     front,
+    how_analysed,
     kept_facts,
     means,
     methods,
@@ -39,6 +40,7 @@ from trialkit.report.parts import (
     shares,
     supporting,
     trust,
+    variance,
 )
 from trialkit.report_choices import PARTS, ReportChoices, choosable, report_choices
 from trialkit.report_options import ReportOptions
@@ -153,7 +155,7 @@ OUTLINE: tuple[Part, ...] = (
     ),
     Part(
         "methods",
-        (own_text.own("methods"), methods.how_analysed, supporting.how_supported),
+        (own_text.own("methods"), how_analysed.how_analysed, supporting.how_supported),
     ),
     Part(
         "notes",
@@ -163,9 +165,9 @@ OUTLINE: tuple[Part, ...] = (
     Part("cautions", (closing.cautions,)),
     Part("sign-off", (own_text.signed,)),
     Part("references", (closing.references,)),
-    Part("again", (closing.run_again,)),
     Part("findings", (closing.findings,), Where.ANNEX),
-    Part("variance", (means.fits,), Where.ANNEX),
+    Part("choices", (how_analysed.how_chosen,), Where.ANNEX),
+    Part("variance", (variance.analyses_of_variance,), Where.ANNEX, beside=(variance.fits,)),
     Part("residuals", (trust.scatter,), Where.ANNEX),
     Part("map", (field.field_map, field.field_days, neighbours.residual_maps), Where.ANNEX),
     Part(
@@ -174,6 +176,7 @@ OUTLINE: tuple[Part, ...] = (
         Where.ANNEX,
     ),
     Part("plots", (field.plot_data, closing.input_files), Where.ANNEX),
+    Part("again", (closing.run_again,), Where.ANNEX),
 )
 
 
@@ -191,7 +194,8 @@ PAGE_ONLY: frozenset[Compose] = frozenset(
         trust.doubts,
         trust.standing,
         trust.scatter,
-        methods.how_analysed,
+        how_analysed.how_analysed,
+        how_analysed.how_chosen,
         supporting.how_supported,
         field.field_map,
         field.field_days,

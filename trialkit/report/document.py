@@ -70,7 +70,7 @@ class Table:
     key : str
         Short name, unique in the document: the anchor of a page.
     question : str
-        What the table tells; its caption.
+        What the table tells: the statement that heads its caption.
     columns : tuple of Column
     rows : tuple of tuple of Cell
     notes : tuple of str
@@ -89,6 +89,10 @@ class Table:
         Whether its rows are set close, as of long tables of data.
     numbers : NumberStyle
         How a page writes its numbers.
+    once : bool
+        Whether a page leaves out the head of a row that is that of the row above.
+    about : str
+        What the numbers are: sentences of the caption after its statement.
     """
 
     key: str
@@ -103,6 +107,8 @@ class Table:
     label: str = ""
     compact: bool = False
     numbers: NumberStyle = NumberStyle.PLAIN
+    about: str = ""
+    once: bool = False
 
     def __post_init__(self) -> None:
         for row in self.rows:
@@ -182,6 +188,9 @@ class FigureBlock:
     alt : str
         What the figure shows, for those who cannot see it.
     caption : str
+        What the lines and dots are.
+    title : str
+        The statement that heads the caption; empty where it has none.
     """
 
     key: str
@@ -192,6 +201,7 @@ class FigureBlock:
     label: str = ""
     of: tuple[str, ...] = ()
     tall: bool = False
+    title: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from trialkit.figures.identity import plain_line
-from trialkit.report.document import Cell, FieldMap, Kind, MapPlot, Missing, Table
+from trialkit.report.document import Cell, Column, FieldMap, Kind, MapPlot, Missing, Table
 from trialkit.report.numbers import write_cell
 from trialkit.report_choices import NumberStyle
 
@@ -62,7 +62,8 @@ class BodyCell:
     ----------
     text : str
     style : str
-        Class of the cell: how it is set, and how it is shaded.
+        Class of the cell: how it is set, and how it is shaded; ``again`` where it repeats the cell
+        above, and is not printed.
     letters : str or None
         Letters beside a mean; None in a column that has none.
     note : str
@@ -128,8 +129,8 @@ def page_table(table: Table) -> PageTable:
     reasons: dict[str, str] = {}
     shades = table.shades or tuple(("",) * len(row) for row in table.rows)
     rows = tuple(
-        tuple(_cells(table, row, line, reasons))
-        for row, line in zip(table.rows, shades, strict=True)
+        tuple(_cells(table, row, line, reasons, again=again))
+        for row, line, again in zip(table.rows, shades, _again(table), strict=True)
     )
     return PageTable(
         heads=tuple(heads),
@@ -142,6 +143,14 @@ def page_table(table: Table) -> PageTable:
         shade_key=table.shade_key,
         numbers=table.numbers,
     )
+
+
+def _again(table: Table) -> Iterator[bool]:
+    """Whether the head of each row is that of the row above, in a table that says it once."""
+    above: Cell = None
+    for row in table.rows:
+        yield table.once and row[0] == above
+        above = row[0]
 
 
 def _table_style(table: Table, width: int) -> str:
@@ -162,12 +171,22 @@ def _beside(table: Table, row: tuple[Cell, ...], index: int) -> dict[Kind, str]:
     for column, value in zip(table.columns[index + 1 :], row[index + 1 :], strict=True):
         if column.kind not in _BESIDE:
             break
-        found[column.kind] = plain_line(value) if isinstance(value, str) else ""
+        found[column.kind] = plain_line(value) if isinstance(value, str) else _below(value, column)
     return found
 
 
+def _below(value: Cell, column: Column) -> str:
+    """A number below another stands in brackets."""
+    return f"({write_cell(value, column)})" if isinstance(value, float) else ""
+
+
 def _cells(
-    table: Table, row: tuple[Cell, ...], shades: tuple[str, ...], reasons: dict[str, str]
+    table: Table,
+    row: tuple[Cell, ...],
+    shades: tuple[str, ...],
+    reasons: dict[str, str],
+    *,
+    again: bool = False,
 ) -> Iterator[BodyCell]:
     for index, (column, value) in enumerate(zip(table.columns, row, strict=True)):
         if column.kind in _BESIDE:
@@ -182,6 +201,8 @@ def _cells(
         if table.target is not None and column.kind is Kind.NUMBER:
             style += f" {shade(value, table.target)}".rstrip()
         style += f" {shades[index]}".rstrip()
+        if again and index == 0:
+            style += " again"
         yield BodyCell(
             text=hold_together(plain_line(write_cell(value, column)))
             if isinstance(value, str)
@@ -234,6 +255,26 @@ def shade_words(page: PageTable) -> list[tuple[str, str]]:
         ("little", "0 or more"),
         ("below", "below 0"),
         *page.shade_key,
+    ]
+
+
+#: What is left of a column of words where a narrow table is set beside another: of one that has a
+#: cell for each row, and of one whose cells stand beside several rows.
+_SQUEEZED, _SHARED = 22, 16
+
+
+def narrow_widths(page: PageTable) -> list[int]:
+    """Widths of the columns of a printed table that stands beside another: words are broken."""
+    shared = any("again" in row[0].style.split() for row in page.rows)
+    widths = column_widths(page)
+    return [
+        width if "number" in head.style.split() else min(width, most)
+        for head, width, most in zip(
+            page.heads,
+            widths,
+            [_SHARED if shared else _SQUEEZED, *[_SQUEEZED] * (len(widths) - 1)],
+            strict=True,
+        )
     ]
 
 

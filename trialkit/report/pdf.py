@@ -30,6 +30,7 @@ from trialkit.report.laid_out import (
     column_widths,
     letters_width,
     map_edges,
+    narrow_widths,
     page_table,
     shade_words,
 )
@@ -44,7 +45,7 @@ _NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHADES = ("held", "near", "half", "some", "below", "harm-2", "harm-3", "harm-4")
 #: Sections that are set smaller: sources and remarks, not results.
-_SMALL = frozenset({"references", "notes", "again", "findings"})
+_SMALL = frozenset({"references", "notes", "cautions", "again", "findings"})
 #: A glyph that none of the fonts has is left to the reader's eye, as on the page; all else is ours.
 _NO_GLYPH = "font"
 
@@ -125,6 +126,7 @@ def page_data(document: Document, figures: Mapping[str, str], paper: str) -> dic
             {
                 "title": section.title,
                 "small": section.key in _SMALL,
+                "sources": section.key == "references",
                 "annex": section.where is Where.ANNEX,
                 "blocks": list(_blocks(section.blocks, figures)),
             }
@@ -141,6 +143,7 @@ def _blocks(blocks: tuple[Block, ...], figures: Mapping[str, str]) -> Iterator[d
                     "kind": "figure",
                     "svg": figures[block.key],
                     "alt": block.alt,
+                    "title": block.title,
                     "caption": block.caption,
                     "label": block.label,
                 }
@@ -185,6 +188,7 @@ def _table(table: Table) -> dict[str, Any]:
         "kind": "table",
         "label": table.label,
         "question": table.question,
+        "about": table.about,
         "heads": [
             {"title": head.title, "under": head.under, "number": "number" in head.style}
             for head in page.heads
@@ -196,6 +200,7 @@ def _table(table: Table) -> dict[str, Any]:
         "wide": "wide" in page.style.split(),
         "compact": table.compact,
         "widths": column_widths(page),
+        "narrow": narrow_widths(page),
         "short": page.short,
     }
 
@@ -204,6 +209,7 @@ def _cell(cell: BodyCell, width: int) -> dict[str, Any]:
     names = cell.style.split()
     return {
         "text": cell.text,
+        "again": "again" in names,
         "number": "number" in names,
         "shade": next((name for name in names if name in _SHADES), ""),
         "letters": cell.letters,

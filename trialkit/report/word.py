@@ -188,11 +188,11 @@ class _Writer:
         line = self.word.add_paragraph(style=parts.FIGURE)
         line.paragraph_format.keep_with_next = True
         parts.picture(line, picture, TEXT_WIDTH, block.alt)
-        parts.caption(self.word, block.label, block.caption)
+        parts.caption(self.word, block.label, block.title, about=block.caption)
 
     def table(self, block: Table) -> None:
         page = page_table(block)
-        parts.caption(self.word, block.label, block.question, before=True)
+        parts.caption(self.word, block.label, block.question, about=block.about, before=True)
         size = parts.size_for(len(page.heads))
         grid = self.word.add_table(rows=1, cols=len(page.heads), style=parts.TABLE)
         widths = parts.fitted(column_widths(page), least_widths(page), TEXT_WIDTH)
@@ -214,7 +214,7 @@ class _Writer:
             names = cell.style.split()
             number = "number" in names
             line = parts.cell_line(target, right=number)
-            parts.run(line, cell.text, size, bold="held" in names)
+            parts.run(line, "" if "again" in names else cell.text, size, bold="held" in names)
             if cell.note:
                 parts.run(line, cell.note, size)
             if cell.letters:

@@ -148,8 +148,13 @@ def code(line: Line, text: str) -> None:
     line.add_run(clean(text))
 
 
-def caption(word: WordFile, label: str, text: str, *, before: bool = False) -> None:
-    """Add a caption whose number is a field, so that Word counts on where text is put in."""
+def caption(
+    word: WordFile, label: str, text: str, *, about: str = "", before: bool = False
+) -> None:
+    """Add a caption whose number is a field, so that Word counts on where text is put in.
+
+    What heads it is bold; what the table or figure was made of follows in the same line.
+    """
     line = word.add_paragraph(style="Caption")
     line.paragraph_format.keep_with_next = before
     kind, _, number = label.rpartition(" ")
@@ -157,7 +162,10 @@ def caption(word: WordFile, label: str, text: str, *, before: bool = False) -> N
         line.add_run(f"{kind} ")
         _field(line, f"SEQ {kind} \\* ARABIC", number)
         line.add_run(". ")
-    line.add_run(clean(text))
+    if text:
+        line.add_run(clean(f"{text}. " if about else text))
+    if about:
+        line.add_run(clean(about)).bold = False
 
 
 def _field(line: Line, instruction: str, shown: str) -> None:

@@ -183,13 +183,13 @@ def _write_table(sheet: Worksheet, table: Table, line: int) -> int:
             name = _shade_name(table, step, place, cell, column)
             if name in fills:
                 look_of["fill"] = fills[name]
-            if column.kind in {Kind.NUMBER, Kind.P_VALUE}:
+            if column.kind in {Kind.NUMBER, Kind.P_VALUE, Kind.SPAN}:
                 look_of["number_format"] = number_format(column)
             put(sheet, head + 1 + step, place + 1, _shown(cell), **look_of)
     last = head + len(table.rows)
     if len(table.rows) >= FILTERED_FROM:
         _filter(sheet, titles, head, last)
-    for note in [*table.notes, *_reasons(table)]:
+    for note in [*filter(None, (table.about,)), *table.notes, *_reasons(table)]:
         last += 1
         _write_note(sheet, note, last, widths)
     return last + 1

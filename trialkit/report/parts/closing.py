@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from importlib.metadata import PackageNotFoundError
 
 from trialkit.figures.identity import plain_line
+from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -25,6 +26,8 @@ from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.trial import Kind as VariableKind
 from trialkit.trial import VariableRole
 
+#: Kind of the problem that plots have no value.
+MISSING_PLOTS = "missing-plots"
 #: How many findings lead the report at full size.
 LEADING = 8
 
@@ -62,7 +65,9 @@ def _grey_lines(context: Context) -> str:
 
 def warnings(context: Context) -> Iterator[Block]:
     """Everything odd in the input and in the analysis, what has the same remedy together."""
-    problems = context.analysis.problems
+    problems = list(context.analysis.problems)
+    if "methods" in context.choices.order():  # where missing plots are departures from the plan
+        problems = [item for item in problems if item.kind != MISSING_PLOTS]
     left_out = _left_out(context)
     if left_out:
         yield Paragraph(left_out)
@@ -227,7 +232,8 @@ def input_files(context: Context) -> Iterator[Block]:
     if inputs:
         yield Table(
             key="inputs",
-            question="Input files with their digests",
+            question=caption("inputs", count=len(inputs), number=counted(len(inputs))),
+            about=caption("inputs_how"),
             columns=(Column(title="File"), Column(title="SHA-256")),
             rows=tuple((plain_line(name), digest) for name, digest in inputs),
             sheet="Files read",

@@ -8,8 +8,11 @@ from collections.abc import Iterator
 from trialkit.analysis.efficacy.control_tables import UNEVEN
 from trialkit.analysis.efficacy.mode_of_action import applied_later
 from trialkit.figures.lines import LOWEST_CONTROL, MOST_PANELS
+from trialkit.findings.phrases import phrase
+from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
+from trialkit.report.captions import Spot, caption, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock, Table, number_or_missing
 from trialkit.report.numbers import write_share
@@ -20,6 +23,7 @@ from trialkit.report.parts.across import (
     by_treatment,
     day_heads,
     interval_words,
+    percent_digits,
     span_text,
 )
 from trialkit.report.parts.pest import MOST_FIGURES, days_text, extremes_words
@@ -88,15 +92,37 @@ def control_table(context: Context, variable: Variable) -> Table | None:
     )
     method = str(rows["method"][0])
     label = context.variable_label(variable.name)
+    level = write_share(1 - context.trial.settings.alpha)
     return Table(
         key=context.key("control", variable.name),
-        question=f"{label}: percent control ({CONTROL_METHODS.get(method, method)})",
+        question=range_caption(context, "control", percent_places(rows), noun=noun(variable)) or "",
+        about=caption(
+            "control_how",
+            label=label,
+            method=CONTROL_METHODS.get(method, method),
+            with_intervals=phrase("caption.with_intervals", level=level)
+            if rows.knows("lower")
+            else "",
+        ),
         columns=columns,
         rows=cells,
         notes=tuple(_control_notes(context, rows, lines)),
         sheet=f"Control {label}",
         target=context.trial.settings.control_target,
     )
+
+
+def percent_places(rows: Rows, column: str = "percent") -> list[Spot]:
+    """Where the percentages of some rows stand, for a caption; decimals as their table has them."""
+    days: dict[float, list[object]] = {}
+    for day, value in zip(rows["days_after"], rows[column], strict=True):
+        days.setdefault(day, []).append(value)
+    return [
+        Spot(as_number(value), treatment, day, percent_digits(days[day]))
+        for value, treatment, day in zip(
+            rows[column], rows["treatment"], rows["days_after"], strict=True
+        )
+    ]
 
 
 def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
@@ -118,7 +144,7 @@ def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[
             f"treatments and days, {share})"
         )
     if meanings:
-        yield f"{'; '.join(meanings)}."
+        yield " ".join(f"{meaning}." for meaning in meanings)
     how = f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
     yield how
     yield from later_note(context, min(rows["days_after"]))
@@ -179,10 +205,7 @@ def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
     lowest = min(known["percent"])
     many = len(set(known["treatment"])) > MOST_PANELS
     panels = f"dots{extremes_words(many)}" if many else "a panel for each treatment"
-    notes = [
-        f"{label}: percent control, {panels}. Dotted: the target of {target:g}%. "
-        "Grey, dashed: the reference."
-    ]
+    notes = [caption("control_course_how", label=label, panels=panels, target=f"{target:g}")]
     if known.knows("lower"):
         notes.append(f"Bands are {interval_words(context)}s.")
     if math.isfinite(lowest) and lowest < LOWEST_CONTROL:
@@ -194,5 +217,25 @@ def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
         alt=f"Percent control of {label} by treatment, {days_text(days)}, with the target of "
         f"{target:g}%. Highest: {context.label(best['treatment'])} with "
         f"{number(best['percent'])}% on day {write_day(best['days_after'])}.",
+        title=_reached(context, variable, known, days),
         caption=" ".join(notes),
+    )
+
+
+def _reached(context: Context, variable: Variable, rows: Rows, days: list[float]) -> str:
+    """State how many treatments were estimated at the target on the first day and the last."""
+    target = context.trial.settings.control_target
+    at = [
+        sum(value >= target for value in rows.where(days_after=day)["percent"])
+        for day in (days[0], days[-1])
+    ]
+    return caption(
+        "control_days",
+        noun=noun(variable),
+        target=f"{target:g}",
+        first=at[0],
+        last=at[1],
+        all=len(set(rows["treatment"])),
+        first_day=write_day(days[0]),
+        last_day=write_day(days[-1]),
     )

@@ -81,15 +81,14 @@ _MODEL_COLUMNS = (
     ),
 )
 _RANDOMISED = (
-    "Randomisation: the share of arrangements of the treatments over the plots, drawn as the "
-    "design allows, that would have shown an F as large; no distribution is taken on trust. Where "
-    "few arrangements are possible or drawn, it cannot become smaller than one over their number."
+    "Randomisation: the share of rearrangements of treatments over plots, as the design allows, "
+    "with an F at least as large. It assumes no distribution. It cannot be smaller than one over "
+    "the number of arrangements tried."
 )
 _RANDOMISED_IN_STRATA = (
-    "Randomisation: both factors were dealt anew over their own units, as the design allows; "
-    "the p-value is the share of arrangements in which the mean of the F of both factors and "
-    "of their acting together, weighted by degrees of freedom, was as large. No distribution "
-    "is taken on trust."
+    "Randomisation: both factors were rearranged over their own units, as the design allows. The "
+    "statistic is the mean of the F of both factors and of their interaction, weighted by degrees "
+    "of freedom. It assumes no distribution."
 )
 
 
@@ -103,7 +102,7 @@ def _few_counted(context: Context) -> Iterator[str]:
 
 _MODELLED = (
     "Counts are also analysed as counts, by log-linear models with the same blocking, tested by F "
-    "from the deviance, which keeps its level in simulated trials of 4 to 6 blocks; the "
+    "from the deviance. In simulated trials of 4 to 6 blocks this test keeps its level. The "
     "likelihood-ratio test and quasi-Poisson, in the tables file, reject too often there. "
     "Dispersion is that of the negative binomial: the variance of plots is the "
     "mean plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "

@@ -13,17 +13,20 @@ from trialkit.trial import Trial
 def missing_plots(context: Context) -> list[str]:
     """Say which plots lack which values, plots with the same gaps together."""
     by_plot: dict[str, list[str]] = {}
+    gaps_of: dict[str, dict[str, list[str]]] = {}
     for variable in context.variables.values():
         label = context.variable_label(variable.name)
         values = context.plot_values(variable.name)
-        gaps: dict[str, list[str]] = {}
+        missed: dict[str, list[str]] = {}
         for j, day in enumerate(values.days):
             for plot, row in zip(values.plots, values.values, strict=True):
                 if row[j] != row[j]:
-                    gaps.setdefault(plot, []).append(write_day(day))
-        for plot, days in gaps.items():
-            on = "day" if len(days) == 1 else "days"
-            by_plot.setdefault(plot, []).append(f"{label} on {on} {', '.join(days)}")
+                    missed.setdefault(plot, []).append(write_day(day))
+        for plot, days in missed.items():
+            on = f"{'day' if len(days) == 1 else 'days'} {', '.join(days)}"
+            gaps_of.setdefault(plot, {}).setdefault(on, []).append(label)
+    for plot, gaps in gaps_of.items():
+        by_plot[plot] = [f"{'; '.join(labels)} on {on}" for on, labels in gaps.items()]
     for name, plots in _missing_yields(context).items():
         for plot in plots:
             by_plot.setdefault(plot, []).append(name)

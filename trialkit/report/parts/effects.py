@@ -7,11 +7,12 @@ from collections.abc import Iterator
 from trialkit.figures.marks import DIFFERS, marks
 from trialkit.figures.means import scale_start
 from trialkit.numerals import number
+from trialkit.report.captions import caption, range_caption, shown_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock
 from trialkit.report.numbers import write_share
 from trialkit.report.parts.control import control_table
-from trialkit.report.parts.means import single_means
+from trialkit.report.parts.means import mean_places, single_means
 from trialkit.report.parts.persistence import persistence_of
 from trialkit.report.parts.pest import MOST_FIGURES, courses_of_role
 from trialkit.rows import Rows
@@ -21,6 +22,12 @@ from trialkit.trial import VariableRole
 def asterisk(context: Context, rows: Rows) -> bool:
     """Whether some mean carries the sign of a difference from the untreated."""
     return DIFFERS in marks(context.analysis, rows).values()
+
+
+def label_and_unit(label: str) -> tuple[str, str]:
+    """Part a label such as "Grain, t/ha" into name and unit, which may be empty."""
+    named, _, unit = label.rpartition(", ")
+    return (named, unit) if named and "/" in unit else (label, "")
 
 
 def course_of_damage(context: Context) -> Iterator[Block]:
@@ -53,6 +60,7 @@ def yields(context: Context) -> Iterator[Block]:
         if not rows:
             continue
         label = context.variable_label(variable.name)
+        named, unit = label_and_unit(label)
         if drawn < MOST_FIGURES:
             drawn += 1
             spread = (rows[name] for name in ("back_transformed", "lower", "upper"))
@@ -65,15 +73,23 @@ def yields(context: Context) -> Iterator[Block]:
                 kind="yield_means",
                 variable=variable.name,
                 alt=f"{label} by treatment: {listed}.",
-                caption=f"{label}. Dots are least-squares means, bars {level} intervals."
+                title=range_caption(
+                    context,
+                    "yields",
+                    mean_places(context, variable.name, rows, "yield"),
+                    noun=named[:1].lower() + named[1:],
+                    unit=f" {unit}" if unit else "",
+                )
+                or "",
+                caption=caption("yield_how", label=label, level=level)
                 + (f" {DIFFERS} differs from the untreated." if asterisk(context, rows) else "")
                 + (" The scale does not start at 0." if scale_start(*spread) > 0 else ""),
             )
         table = single_means(
             context,
-            variable.name,
+            variable,
             "yield",
-            f"{label} by treatment",
+            shown_caption(context, variable) or caption("by_treatment", label=label),
             f"Yield {label}",
         )
         if table is not None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.numerals import p_value
+from trialkit.report.captions import caption, range_caption, shown_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Notes, Table, number_or_missing
 from trialkit.report.numbers import decimals_for_size, write_share
@@ -21,6 +23,7 @@ from trialkit.report.parts.across import (
     percent_text,
     span_text,
 )
+from trialkit.report.parts.control import percent_places
 from trialkit.report.parts.period import reductions_of
 from trialkit.report.parts.pest import courses_of_role
 from trialkit.rows import Rows
@@ -101,7 +104,10 @@ def _reductions(context: Context, variable: Variable, rows: Rows) -> Table:
     label = context.variable_label(variable.name)
     return Table(
         key=context.key("enemies", variable.name),
-        question=f"{label}: reduction against the untreated, %",
+        question=shown_caption(context, variable)
+        or range_caption(context, "reduction", percent_places(rows), noun=noun(variable))
+        or "",
+        about=caption("reduction_how", label=label),
         columns=columns,
         rows=cells,
         notes=(

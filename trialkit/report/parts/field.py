@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from trialkit.figures.field import map_days
 from trialkit.figures.identity import mix, plain_line
 from trialkit.figures.plot_values import ByPlot, PlotValues
 from trialkit.numerals import plural
+from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -23,11 +24,12 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.numbers import decimals_as_entered
+from trialkit.report.parts.layout_words import long_date
 from trialkit.report.parts.means import day_column
 from trialkit.report.parts.methods import in_words
 from trialkit.report.parts.pest import days_text
 from trialkit.report.parts.shares import of_text, units
-from trialkit.trial import Variable
+from trialkit.trial import Application, Variable
 
 #: Maps with more rows or columns than this show only those that hold plots.
 WIDEST_MAP = 60
@@ -57,7 +59,7 @@ def applications(context: Context) -> Iterator[Block]:
     }
     yield Table(
         key="applications",
-        question="Applications",
+        question=when_applied(items),
         columns=(
             Column(title="Application"),
             Column(title="Date"),
@@ -75,6 +77,17 @@ def applications(context: Context) -> Iterator[Block]:
         ),
         sheet="Applications",
     )
+
+
+def when_applied(items: Sequence[Application]) -> str:
+    """State on which dates treatments were applied."""
+    dates = sorted({item.date for item in items})
+    first, last = long_date(dates[0]), long_date(dates[-1])
+    if len(items) == 1:
+        return caption("applied_once", first=first)
+    if len(dates) == 1:
+        return caption("applied_one_day", first=first)
+    return caption("applied", number=counted(len(dates)), first=first, last=last)
 
 
 def field_map(context: Context) -> Iterator[Block]:
@@ -102,7 +115,13 @@ def field_map(context: Context) -> Iterator[Block]:
     present = {plot.treatment for plot in placed}
     yield FieldMap(
         key="field-map",
-        caption=f"Field map: {shown or 'plot and treatment'}."
+        caption=caption(
+            "field",
+            rows=plural(len({plot.row for plot in placed}), "row"),
+            columns=plural(len({plot.column for plot in placed}), "column"),
+        )
+        + ". "
+        + caption("field_how", shown=shown or "plot and treatment")
         + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else ""),
         plots=tuple(placed),
         legend=tuple(
@@ -130,8 +149,8 @@ def field_days(context: Context) -> Iterator[Block]:
             kind="field_days",
             variable=variable.name,
             alt=f"{label} in each plot where it lies in the field, {days_text(days)}.",
-            caption=f"{label}, plot by plot: the darker, the more, on one scale for all days. "
-            "Framed: the untreated.",
+            title=caption("field_days", label=label),
+            caption=caption("field_days_how"),
         )
 
 
@@ -170,7 +189,7 @@ def plot_data(context: Context) -> Iterator[Block]:
         label = context.variable_label(variable.name)
         yield Table(
             key=context.key("plots", variable.name),
-            question=f"{label}: plot by plot",
+            question=caption("plots", label=label),
             columns=(*head, *(day_column(context, day, digits) for day in values.days)),
             rows=tuple(
                 (*starts[plot], *(number_or_missing(value) for value in row))
@@ -209,7 +228,7 @@ def _share_data(
     sampled = "Of several samples in a plot, all units together." if _sampled(context) else ""
     return Table(
         key=context.key("plots", variable.name),
-        question=f"{label}: plot by plot, percent, and how many of {units(variable)}",
+        question=caption("plots_shares", label=label, units=units(variable)),
         columns=tuple(columns),
         rows=tuple(rows),
         notes=(sampled,) if sampled else (),
@@ -241,7 +260,7 @@ def _yield_data(
         return
     yield Table(
         key="plots-yield",
-        question="Yield: plot by plot, as entered",
+        question=caption("plots_yield"),
         columns=(*head, *columns),
         rows=tuple(
             (*start, *(number_or_missing(column.get(plot)) for column in values))

@@ -8,6 +8,7 @@ from datetime import date
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.trial import Design, Trial
+from trialkit.words import DESIGNS
 
 _DOT = " \N{MIDDLE DOT} "
 _MONTHS = (
@@ -38,7 +39,7 @@ def design_line(trial: Trial) -> str:
 
 def _pieces(trial: Trial) -> Iterator[str]:
     area = f", plots of {trial.plot_area_m2:g} m\N{SUPERSCRIPT TWO}" if trial.plot_area_m2 else ""
-    yield f"{plural(len(trial.treatments), 'treatment')} in {_layout(trial)}{area}"
+    yield f"{plural(len(trial.treatments), 'treatment')} in {layout(trial)}{area}"
     dates = sorted({item.date for item in trial.applications})
     if len(dates) == 1:
         yield f"one application, {long_date(dates[0])}"
@@ -56,13 +57,14 @@ def _pieces(trial: Trial) -> Iterator[str]:
         yield "harvested"
 
 
-def _layout(trial: Trial) -> str:
+def layout(trial: Trial) -> str:
+    """Say how plots were laid out: "4 randomised blocks", "24 completely randomised plots"."""
     blocks = len({plot.block for plot in trial.plots if plot.block is not None})
     if trial.design is Design.LATIN:
         return "a Latin square"
     if trial.design is Design.CRD or not blocks:
-        plots = plural(len(trial.plots), "plot")
-        kind = "completely randomised " if trial.design is Design.CRD else ""
-        return f"{kind}{plots}" if kind else f"{plots} ({trial.design.value})"
+        if trial.design is Design.CRD:
+            return f"{len(trial.plots)} completely randomised plots"
+        return f"{plural(len(trial.plots), 'plot')} ({DESIGNS[trial.design]})"
     names = {Design.SPLIT_PLOT: "split-plot blocks", Design.STRIP_PLOT: "strip-plot blocks"}
     return f"{blocks} {names.get(trial.design, 'randomised blocks')}"

@@ -6,13 +6,16 @@ import math
 from collections.abc import Iterator
 
 from trialkit.figures.marks import DIFFERS, marks
+from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
+from trialkit.numerals import p_value
+from trialkit.report.captions import Spot, caption, plots_words, range_caption, shown_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_number, write_p, write_share
 from trialkit.rows import Rows
 from trialkit.trial import Comparison, Variable, VariableRole
-from trialkit.words import COMPARISONS, SCALE_FORMULAS, SCALES
+from trialkit.words import COMPARISONS, SCALES
 
 
 def day_column(context: Context, day: float, digits: int | None = None) -> Column:
@@ -48,7 +51,7 @@ def _response_notes(context: Context, variable: str, measure: str) -> tuple[str,
     rows = context.rows("responses", variable, measure)
     notes = []
     if len(set(rows["note"])) == 1:
-        return _distinct_notes(rows)
+        return distinct_notes(rows)
     for day, text in zip(rows["days_after"], rows["note"], strict=True):
         if isinstance(text, str) and text:
             where = "" if math.isnan(day) else f"Day {write_day(day)}: "
@@ -56,7 +59,7 @@ def _response_notes(context: Context, variable: str, measure: str) -> tuple[str,
     return tuple(notes)
 
 
-def _distinct_notes(rows: Rows) -> tuple[str, ...]:
+def distinct_notes(rows: Rows) -> tuple[str, ...]:
     """Each note once, as a sentence."""
     texts = dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text)
     return tuple(f"{text[0].upper()}{text[1:]}." for text in texts)
@@ -69,55 +72,89 @@ def means_by_day(context: Context, variable: Variable) -> Table | None:
         return None
     digits = context.digits(variable.name, "count")
     days = sorted(set(rows["days_after"]))
-    found = {
-        (day, treatment): mean
-        for day, treatment, mean in zip(
-            rows["days_after"], rows["treatment"], rows["mean_shown"], strict=True
-        )
-    }
+    found = {(row["days_after"], row["treatment"]): row for row in rows.records()}
     beside = marks(context.analysis, rows)
-    columns = [Column(title="Treatment")]
     lettered = {day for day, _ in beside}
+    back = scale_of(context, variable.name) != "none" and rows.knows("back_transformed")
+    columns = [Column(title="Treatment")]
     for day in days:
         columns.append(day_column(context, day, digits))
+        title = columns[-1].title
         if day in lettered:
-            columns.append(Column(title=f"Day {write_day(day)}, letters", kind=Kind.LETTERS))
+            columns.append(Column(title=f"{title}, letters", kind=Kind.LETTERS))
+        if back:
+            columns.append(
+                Column(title=f"{title}, back-transformed", kind=Kind.SPAN, digits=digits)
+            )
     body: list[tuple[Cell, ...]] = []
     for treatment in context.shown_treatments(rows):
         cells: list[Cell] = [context.label(treatment)]
         for day in days:
-            cells.append(number_or_missing(found.get((day, treatment)), "no plot was assessed"))
+            row = found.get((day, treatment), {})
+            cells.append(number_or_missing(row.get("mean_shown"), "no plot was assessed"))
             if day in lettered:
                 cells.append(beside.get((day, treatment), ""))
+            if back:
+                cells.append(number_or_missing(row.get("back_transformed")))
         body.append(tuple(cells))
-    feet, foot_notes = _feet(context, variable.name, days, lettered)
+    feet, foot_notes = _feet(context, variable.name, columns)
     body += feet
     label = context.variable_label(variable.name)
     notes = marks_note(context, variable.name, "count", across=len(days) > 1) if beside else ()
     return Table(
         key=context.key("means", variable.name),
-        question=f"{label}: treatment means by assessment",
+        question=means_caption(context, variable),
+        about=caption("means_how", label=label, plots=plots_words(rows["n"])),
         columns=tuple(columns),
         rows=tuple(body),
         notes=(
             *notes,
             *foot_notes,
-            *_distinct_notes(rows),
+            *distinct_notes(rows),
             *_response_notes(context, variable.name, "count"),
         ),
         sheet=f"Means {label}",
     )
 
 
+def means_caption(context: Context, variable: Variable) -> str:
+    """State what page 1 holds as shown of a variable, else the range of its means."""
+    enemy = variable.role is VariableRole.NATURAL_ENEMY  # told by the table of reductions
+    found = None if enemy else shown_caption(context, variable)
+    if found is None:
+        rows = context.rows("means", variable.name, "count")
+        found = range_caption(
+            context, "range", mean_places(context, variable.name, rows), noun=noun(variable)
+        )
+    return found or caption("by_treatment", label=context.variable_label(variable.name))
+
+
+def mean_places(context: Context, variable: str, rows: Rows, measure: str = "count") -> list[Spot]:
+    """Where the means of some rows stand, for a caption."""
+    digits = context.digits(variable, measure)
+    return [
+        Spot(mean, treatment, day, digits)
+        for mean, treatment, day in zip(
+            rows["mean_shown"], rows["treatment"], rows["days_after"], strict=True
+        )
+    ]
+
+
+def scale_of(context: Context, variable: str, measure: str = "count") -> str:
+    """On which scale a variable was tested."""
+    rows = context.rows("responses", variable, measure)
+    return str(rows["transform"][0]) if rows else "none"
+
+
 def _feet(
-    context: Context, variable: str, days: list[float], lettered: set[float]
+    context: Context, variable: str, columns: list[Column]
 ) -> tuple[list[tuple[Cell, ...]], tuple[str, ...]]:
     """Rows below the means of each day, and a note: p, significant difference, standard error."""
     rows = context.rows("responses", variable, "count")
     found = {row["days_after"]: row for row in rows.records()}
-    errors = _standard_errors(context, variable)
     wanted = (
         ("p, treatments", {day: row["p"] for day, row in found.items()}, write_p),
+        ("Standard error of a mean", _standard_errors(context, variable), write_number),
         (
             "Significant difference",
             {day: row["significant_difference"] for day, row in found.items()},
@@ -126,22 +163,21 @@ def _feet(
     )
     feet: list[tuple[Cell, ...]] = []
     for head, values, write in wanted:
-        known = {day: value for day, value in values.items() if math.isfinite(value)}
-        if not known:
-            continue
-        cells: list[Cell] = [head]
-        for day in days:
-            cells.append(write(known[day]) if day in known else "")
-            if day in lettered:
-                cells.append("")
-        feet.append(tuple(cells))
-    scale = str(rows["transform"][0]) if rows else "none"
-    on = "as counted" if scale == "none" else f"on the {SCALES.get(scale, scale)} scale"
-    if not errors or len(feet) < 2:
+        known = {
+            f"Day {write_day(day)}": write(value)
+            for day, value in values.items()
+            if math.isfinite(value)
+        }
+        if known:
+            feet.append((head, *(known.get(column.title, "") for column in columns[1:])))
+    scale = scale_of(context, variable)
+    if scale == "none" or not feet:
         return feet, ()
-    span = sorted({write_number(min(errors.values())), write_number(max(errors.values()))})
-    said = f"Standard error of a mean: {' to '.join(span)}; it and significant differences {on}."
-    return feet, (said,)
+    on = SCALES.get(scale, scale)
+    return feet, (
+        f"In brackets: means back-transformed from the {on} scale, on which standard errors and "
+        "significant differences are.",
+    )
 
 
 def _standard_errors(context: Context, variable: str) -> dict[float, float]:
@@ -154,14 +190,37 @@ def _standard_errors(context: Context, variable: str) -> dict[float, float]:
     return {day: math.sqrt(sum(e * e for e in es) / len(es)) for day, es in by_day.items()}
 
 
+def precision_note(context: Context, variable: str, measure: str) -> Iterator[str]:
+    """P of the treatments, standard error of a mean and significant difference, in a line."""
+    rows = context.rows("responses", variable, measure)
+    if not rows:
+        return
+    parts = []
+    p, least = float(rows["p"][0]), float(rows["significant_difference"][0])
+    errors = [e for e in context.rows("means", variable, measure)["se"] if math.isfinite(e)]
+    if math.isfinite(p):
+        parts.append(f"treatments {p_value(p)}")
+    if errors:
+        span = dict.fromkeys(write_number(error) for error in (min(errors), max(errors)))
+        parts.append(f"standard error of a mean {' to '.join(span)}")
+    if math.isfinite(least):
+        parts.append(f"significant difference {write_number(least)}")
+    scale = scale_of(context, variable, measure)
+    if parts:
+        on = "" if scale == "none" else f" ({SCALES.get(scale, scale)} scale)"
+        text = "; ".join(parts)
+        yield f"{text[:1].upper()}{text[1:]}{on}."
+
+
 def single_means(
-    context: Context, variable: str, measure: str, question: str, sheet: str
+    context: Context, variable: Variable, measure: str, question: str, sheet: str
 ) -> Table | None:
     """Means of a response that has no days: plots, mean with letters, and its interval."""
-    rows = context.rows("means", variable, measure)
+    name = variable.name
+    rows = context.rows("means", name, measure)
     if not rows:
         return None
-    digits = context.digits(variable, measure)
+    digits = context.digits(name, measure)
     beside = marks(context.analysis, rows)
     level = write_share(1 - context.trial.settings.alpha)
     columns = [
@@ -187,14 +246,16 @@ def single_means(
             )
         )
     return Table(
-        key=context.key(measure.replace("_", "-"), variable),
+        key=context.key(measure.replace("_", "-"), name),
         question=question,
+        about=caption("single_how", label=context.variable_label(name), level=level),
         columns=tuple(columns),
         rows=tuple(body),
         notes=(
-            *(marks_note(context, variable, measure, across=False) if beside else ()),
-            *_distinct_notes(rows),
-            *_response_notes(context, variable, measure),
+            *(marks_note(context, name, measure, across=False) if beside else ()),
+            *precision_note(context, name, measure),
+            *distinct_notes(rows),
+            *_response_notes(context, name, measure),
         ),
         sheet=sheet,
     )
@@ -234,59 +295,3 @@ def damage_means(context: Context) -> Iterator[Block]:
 def enemy_means(context: Context) -> Iterator[Block]:
     """Tables of means of natural enemies, one column a day."""
     yield from _means_of(context, VariableRole.NATURAL_ENEMY)
-
-
-def fits(context: Context) -> Iterator[Block]:
-    """One row a response: what the analysis of variance says of it."""
-    rows = context.table("responses", "variable", "F", "p")
-    if not rows:
-        return
-    body: list[tuple[Cell, ...]] = []
-    for row in rows.records():
-        day = float(row["days_after"])
-        reason = row["note"]
-        body.append(
-            (
-                context.response(row["variable"], row["measure"], day),
-                SCALES.get(row["transform"], str(row["transform"])),
-                number_or_missing(row["n_plots"]),
-                number_or_missing(row["n_missing"]),
-                number_or_missing(row["df_treatment"], reason),
-                number_or_missing(row["df_error"], reason),
-                number_or_missing(row["F"], reason),
-                number_or_missing(row["p"], reason),
-                number_or_missing(row["cv_percent"], "the mean is not above 0"),
-            )
-        )
-    yield Table(
-        key="fits",
-        question="Analysis of variance of each response",
-        columns=(
-            Column(title="Response"),
-            Column(title="Scale of analysis"),
-            Column(title="Plots used", kind=Kind.NUMBER, digits=0),
-            Column(title="Plots missing", kind=Kind.NUMBER, digits=0),
-            Column(title="df, treatments", kind=Kind.NUMBER, digits=0),
-            Column(title="df, error", kind=Kind.NUMBER, digits=_df_digits(rows)),
-            Column(title="F for treatments", kind=Kind.NUMBER, digits=2),
-            Column(title="p-value", kind=Kind.P_VALUE),
-            Column(title="Coefficient of variation, %", kind=Kind.NUMBER, digits=1),
-        ),
-        rows=tuple(body),
-        notes=(
-            *(
-                f"{SCALES[name].capitalize()}: {formula}."
-                for name, formula in SCALE_FORMULAS.items()
-                if name in set(rows["transform"])
-            ),
-            *(_distinct_notes(rows) if len(rows.known("F")) == len(rows) else ()),
-            "df: degrees of freedom. The coefficient of variation is on the scale of analysis.",
-        ),
-        sheet="Analysis of variance",
-        compact=True,
-    )
-
-
-def _df_digits(rows: Rows) -> int:
-    """One decimal where degrees of freedom are not whole, as in designs with several errors."""
-    return 0 if all(float(df).is_integer() for df in rows.numbers("df_error")) else 1

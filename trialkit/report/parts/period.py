@@ -7,7 +7,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from trialkit.figures.marks import marks
+from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
+from trialkit.report.captions import caption, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import decimals_for_size
@@ -17,7 +19,7 @@ from trialkit.report.parts.across import (
     percent_digits,
     span_text,
 )
-from trialkit.report.parts.means import marks_note
+from trialkit.report.parts.means import marks_note, mean_places, precision_note
 from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
@@ -132,13 +134,21 @@ def _table(context: Context, variable: Variable, plots: Rows, means: Rows) -> Ta
         body.append(tuple(cells))
     return Table(
         key=context.key("pest-days", variable.name),
-        question=f"{label}: {words.lower()} over {span_words(plots)}",
+        question=range_caption(
+            context,
+            "area_pest" if pest else "area",
+            mean_places(context, variable.name, means, "pest_days"),
+            noun=noun(variable),
+        )
+        or "",
+        about=caption("area_how", label=label, words=words.lower(), span=span_words(plots)),
         columns=tuple(columns),
         rows=tuple(body),
         notes=(
             *_area_notes(plots),
             *_reduction_notes(whole, bool(above or days), level, bool(spans)),
             *(marks_note(context, variable.name, "pest_days", across=False) if beside else ()),
+            *precision_note(context, variable.name, "pest_days"),
         ),
         sheet=f"{words} {label}",
     )

@@ -6,7 +6,9 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
+from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
+from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
 from trialkit.report.parts.across import as_number, interval_words, percent_text
@@ -105,7 +107,8 @@ def _table(context: Context, variable: Variable, rows: Rows) -> Table:
     last = write_day(max(rows.numbers("last_day")))
     return Table(
         key=context.key("persistence", variable.name),
-        question=f"{label}: first and highest control, and how long it stayed at {target:g}%",
+        question=_how_many(variable, list(by_treatment.values()), last),
+        about=caption("held_how", label=label, target=f"{target:g}"),
         columns=(
             Column(title="Treatment"),
             Column(title="First assessment, %", kind=Kind.NUMBER, digits=0),
@@ -123,6 +126,22 @@ def _table(context: Context, variable: Variable, rows: Rows) -> Table:
         rows=tuple(body),
         notes=tuple(_notes(list(by_treatment.values()), spans, last)),
         sheet=f"Persistence {label}",
+    )
+
+
+def _how_many(variable: Variable, rows: list[dict[str, Any]], last: str) -> str:
+    """State how many treatments were estimated at the target to the end, and how many never."""
+    known = [row for row in rows if math.isfinite(as_number(row["peak_percent"]))]
+    return caption(
+        "held",
+        noun=noun(variable),
+        target=f"{rows[0]['target']:g}",
+        last=last,
+        held=counted(sum(row["censored"] is True for row in known)),
+        all=counted(len(known)),
+        never=counted(
+            sum(as_number(row["peak_percent"]) < as_number(row["target"]) for row in known)
+        ),
     )
 
 

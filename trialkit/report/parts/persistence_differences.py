@@ -26,14 +26,12 @@ SHOWN, LEAST, MOST = "*", "\u2265", "\u2264"
 _QUESTIONS: Mapping[str, tuple[str, str, str]] = {
     "days held": (
         "compared-persistence",
-        "how many days later did control fall below {target:g}% with the treatment of the row "
-        "than with that of the column?",
+        "days by which control lasted longer at {target:g}% in the row than in the column",
         "Longer",
     ),
     "first control": (
         "compared-speed",
-        "how much more control had the treatment of the row than that of the column at the first "
-        "assessment, in percentage points?",
+        "control at the first assessment, row minus column, percentage points",
         "Faster",
     ),
 }
@@ -133,18 +131,18 @@ def _left_out(rows: Rows) -> str:
 def _notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
     signs = "".join(sign for line in lines for sign in line.signs.values())
     words = interval_words(context)
-    text = f"Below each number stands its {words}."
+    text = f"Small figures are the {words} of each difference."
     if SHOWN in signs:
         level = write_share(context.trial.settings.alpha)
         text += (
-            f" {SHOWN} a difference was shown, all pairs together at {level} (Holm); a pair "
-            f"without {SHOWN} may differ all the same."
+            f" {SHOWN} significant, all pairs together at {level} (Holm). A pair without "
+            f"{SHOWN} may still differ."
         )
     else:
         level = write_share(context.trial.settings.alpha)
         text += (
-            f" Between no two of them was a difference shown, all pairs together at {level} (Holm)"
-            f"{_left_out(rows)}; they may differ all the same."
+            f" No difference was significant, all pairs together at {level} (Holm)"
+            f"{_left_out(rows)}. Treatments may still differ."
         )
     yield text
     variable = rows["variable"][0]
@@ -153,10 +151,11 @@ def _notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
         return
     last = write_day(max(context.rows("persistence", variable).numbers("last_day")))
     yield (
-        "Compared are the days until which the target was held, from 0 (never reached) to "
-        f"{last}, the last assessment; how late it was reached does not count."
+        "Compared is the day until which control stayed at the target, from 0 (never reached) to "
+        f"{last} (the last assessment). How late it was reached does not count."
     ) + (
-        f" {LEAST}, {MOST}: one of the two held to it, and the difference may be larger."
+        f" {LEAST}, {MOST}: one of the two was at the target to the end, so the difference may be "
+        "larger."
         if LEAST in signs or MOST in signs
         else ""
     )

@@ -7,8 +7,11 @@ from collections.abc import Iterator
 from trialkit.figures.lines import MOST_PANELS
 from trialkit.figures.means import MOST_DOTS
 from trialkit.figures.scales import course_scale
+from trialkit.findings.pressure import level_in_untreated
+from trialkit.findings.sentences import Teller
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
+from trialkit.report.captions import caption, counted, sentence
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -39,13 +42,26 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     if len(days) > 1:
         note = course_scale(rows["mean"], rows["upper"], variable.kind).note()
     spans = _bars(context, variable.name, level) if rows.knows("lower") else ""
+    how = caption("course_how", extremes=extremes_words(many))
     return FigureBlock(
         key=context.key("course", variable.name),
         kind="course",
         variable=variable.name,
         alt=f"{label} by treatment, {days_text(days)}. {_ends(context, rows)}",
-        caption=f"{label}: treatment means as counted{extremes_words(many)}.{spans} {note}".strip(),
+        title=_course_title(context, variable, days),
+        caption=f"{how}{spans} {note}".strip(),
     )
+
+
+def _course_title(context: Context, variable: Variable, days: list[float]) -> str:
+    """State how high a variable stood in the untreated, where there is one."""
+    told = level_in_untreated(Teller(context.tables), variable)
+    if told is not None and len(days) > 1:
+        return sentence(told).removesuffix(".")
+    label = context.variable_label(variable.name)
+    if len(days) == 1:
+        return caption("course_one", label=label, day=write_day(days[0]))
+    return caption("course_many", label=label, number=counted(len(days)))
 
 
 def extremes_words(many: bool) -> str:

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from trialkit.figures.identity import plain_line
+from trialkit.findings.sentences import noun
+from trialkit.report.captions import Spot, caption, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -97,18 +99,25 @@ def rates(context: Context) -> Iterator[Block]:
         half = write_share(context.trial.settings.alpha / 2)
         yield Table(
             key=context.key("rates", variable.name),
-            question=f"{label}: lower rates against the full rate",
+            question=_differences(context, "rates", variable, rows),
+            about=caption("rates_how", label=label),
             columns=columns,
             rows=cells,
             notes=(
-                f"Margin: {margin:g} points (a test at {half}). \u201cYes\u201d: the interval of "
-                f"the difference lies above \u2212{margin:g} points. \u201cLower\u201d: less "
-                "control than the full rate. \u201cNot shown\u201d: neither.",
+                f"Margin: {margin:g} points (a test at {half}). Yes: the interval of the "
+                f"difference lies above \u2212{margin:g} points. Lower: less control than the full "
+                "rate. Not shown: neither.",
                 "A lower rate may match early and fail late. Rates below the label may be unlawful "
                 "or favour resistance.",
             ),
             sheet=f"Rates {label}",
         )
+
+
+def _differences(context: Context, key: str, variable: Variable, rows: Rows) -> str:
+    """State between which points the estimated differences of single days lie."""
+    spots = [Spot(as_number(difference), digits=0) for difference in rows["difference"]]
+    return range_caption(context, key, spots, noun=noun(variable)) or ""
 
 
 def _rate_verdict(row: dict[str, Any]) -> str:
@@ -151,7 +160,8 @@ def mixtures(context: Context) -> Iterator[Block]:
         label = context.variable_label(variable.name)
         yield Table(
             key=context.key("mixtures", variable.name),
-            question=f"{label}: mixtures against what their components predict",
+            question=_differences(context, "mixtures", variable, rows),
+            about=caption("mixtures_how", label=label),
             columns=columns,
             rows=cells,
             notes=(

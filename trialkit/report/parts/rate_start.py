@@ -64,8 +64,8 @@ def _table(context: Context, variable: Variable, rows: Rows) -> Table:
     label = context.variable_label(variable.name)
     return Table(
         key=context.key("rate-start", variable.name),
-        question=f"{label}: did a lower rate lose more where more were there before treatment? "
-        "Change of its control against the full rate with every doubling, percentage points",
+        question=f"{label}: change in control of lower rates against the full rate with each "
+        "doubling of starting numbers, percentage points",
         columns=columns,
         rows=body,
         notes=tuple(_notes(context, rows)),
@@ -84,28 +84,23 @@ def _notes(context: Context, rows: Rows) -> Iterator[str]:
     shown = any(p < alpha for p in rows["p"])
     of = "their blocks, on average" if rows["level"][0] == "blocks" else "their plots"
     yield (
-        f"Below zero the lower rate loses more as numbers rise. Below each number stands its "
-        f"{interval_words(context)}"
-        + (
-            f"; {SHOWN} a change was shown (each a test of its own at {write_share(alpha)})"
-            if shown
-            else ""
-        )
-        + ". Where the interval holds 0 no such risk was shown, which is no proof that there is "
-        "none."
+        "Below zero, the lower rate loses more as starting numbers rise. Small figures are "
+        f"{interval_words(context)}s."
+        + (f" {SHOWN} significant (each test on its own, {write_share(alpha)})." if shown else "")
+        + " An interval that includes 0 does not rule the risk out."
     )
     yield (
-        f"The counts before treatment were {number(lowest)} to {number(highest)} in {of}; of "
-        "larger and smaller numbers the trial says nothing."
+        f"Counts before treatment ranged from {number(lowest)} to {number(highest)} in {of}; the "
+        "trial says nothing about other numbers."
         + (
-            " A count of one plot is partly chance, so that the change comes out too small."
+            " The count of one plot is partly chance, so the change is underestimated."
             if rows["level"][0] == "plots"
             else ""
         )
     )
     yield (
-        "From a log-linear model of the counts (negative binomial) with blocks, treatments and, "
-        "for each treatment, a slope on the logarithm of the count before treatment."
+        "Log-linear model of the counts (negative binomial): blocks, treatments, and a slope of "
+        "each treatment on the logarithm of the count before it."
     )
     for note in dict.fromkeys(text for text in rows["note"] if isinstance(text, str)):
         yield f"{note[0].upper()}{note[1:]}."

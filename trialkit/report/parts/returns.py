@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import number, p_value
+from trialkit.report.captions import Spot, caption, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import decimals_for_error, decimals_for_size
@@ -126,7 +128,18 @@ def money(context: Context) -> Iterator[Block]:
     ]
     yield Table(
         key="money",
-        question=f"Returns of each treatment, {per}",
+        question=range_caption(
+            context,
+            "returns",
+            [
+                Spot(row["gain"], row["treatment"], digits=digits)
+                for row in rows.records()
+                if math.isfinite(row["gain"]) and row["treatment"] != context.trial.untreated
+            ],
+            per=f"{currency}/{area}" if area else currency,
+        )
+        or caption("returns_how", per=per).removesuffix("."),
+        about=caption("returns_how", per=per),
         columns=(
             Column(title="Treatment"),
             Column(

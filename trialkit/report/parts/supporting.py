@@ -139,8 +139,8 @@ def planned(context: Context) -> Iterator[Block]:
             *notes,
             *(
                 (
-                    "A linear trend is the change with one unit of rate, a curvature the "
-                    "coefficient of the squared rate by which the course bends away from a line.",
+                    "A linear trend is the change with one unit of rate. A curvature is the "
+                    "coefficient of the squared rate.",
                 )
                 if trend
                 else ()

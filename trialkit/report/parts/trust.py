@@ -7,9 +7,11 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from trialkit.figures.identity import plain_line
+from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.plain_text import joined
+from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -234,8 +236,10 @@ def scatter(context: Context) -> Iterator[Block]:
             variable=variable.name,
             alt=f"Residuals of {label} on {days} against fitted values; {far} of {len(own)} lie "
             "beyond 3 standard errors.",
-            caption=f"{label}, {days}: studentized residuals against fitted values. A band that "
-            "widens shows variance rising with the mean. Plots beyond 3 are named.",
+            title=caption(
+                "residuals", count=far, far=counted(far), number=len(own), noun=noun(variable)
+            ),
+            caption=caption("residuals_how", label=label, days=days),
         )
         return
 

@@ -1,0 +1,302 @@
+"""How the trial was analysed: a text to paste into a paper, and the reasons of each choice."""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from trialkit.analysis.efficacy.control_tables import FORETOLD, NOT_FORETOLD
+from trialkit.analysis.fits.draws import DRAWS
+from trialkit.figures.identity import plain_line
+from trialkit.numerals import day as write_day
+from trialkit.numerals import number, plural
+from trialkit.plain_text import joined
+from trialkit.report.captions import counted
+from trialkit.report.context import Context
+from trialkit.report.document import Block, Facts, Notes, Paragraph
+from trialkit.report.numbers import write_share
+from trialkit.report.parts.closing import versions
+from trialkit.report.parts.departures import missing_plots, uneven_samples
+from trialkit.report.parts.field import when_applied
+from trialkit.report.parts.layout_words import layout
+from trialkit.report.parts.shares import BETA_BINOMIAL, units
+from trialkit.report.parts.variance import responses_by_scale
+from trialkit.trial import Comparison, Design, Trial
+from trialkit.trial import Kind as VariableKind
+from trialkit.words import CONTROL_METHODS, SCALE_FORMULAS, day_zero
+
+_PROCEDURES: Mapping[Comparison, str] = {
+    Comparison.TUKEY: "Tukey's procedure (Tukey-Kramer where the numbers of plots differ)",
+    Comparison.LSD: "the least significant difference, protected by the F test",
+    Comparison.DUNNETT: "Dunnett's procedure",
+    Comparison.SNK: "the Student-Newman-Keuls procedure",
+    Comparison.DUNCAN: "Duncan's multiple range procedure",
+    Comparison.BONFERRONI: "t tests with Bonferroni's correction",
+    Comparison.SIDAK: "t tests with Sidak's correction",
+    Comparison.HOLM: "t tests with Holm's correction",
+    Comparison.FDR: "t tests at a controlled false discovery rate (Benjamini-Hochberg)",
+    Comparison.SCHEFFE: "Scheff\u00e9's procedure",
+}
+_SOURCES = {
+    Design.CRD: "treatments",
+    Design.RCBD: "blocks and treatments",
+    Design.LATIN: "rows, columns and treatments",
+    Design.SPLIT_PLOT: "main plots, subplots and the factors put on them",
+    Design.STRIP_PLOT: "strips, the plots where they cross and the factors put on them",
+}
+
+
+INTERVALS = (
+    "Intervals and p-values of control and reductions come from the joint confidence distribution "
+    "of all treatment means of a variable, worked out and not drawn. Counts were taken as negative "
+    "binomial, percentages as beta. Dispersion is averaged over and may differ between treatments; "
+    "plots keep an effect over the days. Limits of days above a threshold are those of a profile "
+    f"likelihood; those of mixtures over a period come from {DRAWS:,} draws. In simulated "
+    "randomised blocks, nominal 95% intervals covered the truth in 91 to 99% of trials. Where "
+    "the untreated plots alone varied far more than the others they covered 84 to 90%. The model, "
+    "its prior and the simulations are documented with trialkit.inference.draws."
+)
+INTERVALS_IN_UNITS = "In simulated split-plots and strip-plots they covered 93 to 99%."
+
+
+TESTS_ONLY = (
+    "Supporting analyses were switched off (supporting = false): checks of assumptions, "
+    "randomisation tests, count models, repeated measures, covariance and neighbours."
+)
+
+
+def how_analysed(context: Context) -> Iterator[Block]:
+    """Say what was done and computed, in words that can be pasted into a paper."""
+    yield Paragraph(" ".join(_trial_sentences(context)))
+    yield Paragraph(" ".join(_analysis_sentences(context)))
+    control = _control_text(context)
+    if control:
+        yield Paragraph(control)
+    yield Paragraph(software_text(context.trial.settings.seed))
+    departures = [*missing_plots(context), *uneven_samples(context.trial)]
+    if departures:
+        yield Paragraph("Departures from the plan:")
+        yield Notes(tuple(departures))
+
+
+def _trial_sentences(context: Context) -> Iterator[str]:
+    """Treatments, layout, applications and assessments, a sentence each."""
+    trial = context.trial
+    treatments = plural(counted(len(trial.treatments)), "treatment")
+    area = f" of {trial.plot_area_m2:g} m\N{SUPERSCRIPT TWO}" if trial.plot_area_m2 else ""
+    plots = f"{plural(len(trial.plots), 'plot')}{area}"
+    laid_out = f"{treatments[:1].upper()}{treatments[1:]} were compared in {layout(trial)}"
+    yield f"{laid_out}{'' if laid_out.endswith('plots') and not area else f' ({plots})'}."
+    if trial.applications:
+        yield f"{when_applied(trial.applications)}."
+    days = sorted(day for day in set(trial.counts["day"]) if math.isfinite(day))
+    assessed = [
+        context.variable_label(name) for name in context.variables if context.plot_values(name).days
+    ]
+    if assessed and days and not trial.undated:
+        on = "day" if len(days) == 1 else "days"
+        listed = joined([write_day(day) for day in days])
+        were = "was" if len(assessed) == 1 else "were"
+        yield (
+            f"{'; '.join(assessed)} {were} assessed on {on} {listed}, counted from "
+            f"{day_zero(trial)}."
+        )
+
+
+def _analysis_sentences(context: Context) -> Iterator[str]:
+    """Unit, analysis of variance, scales and comparison, a sentence each."""
+    trial = context.trial
+    sources = _SOURCES.get(trial.design, "the strata of the design and treatments")
+    yield f"The plot was the experimental unit.{_samples_text(trial)}"
+    yield (
+        "Each assessment, area under the curve and yield was subjected to analysis of variance "
+        f"with {sources}."
+    )
+    for scale, labels in responses_by_scale(context).items():
+        if scale in SCALE_FORMULAS:
+            was = "was" if len(labels) == 1 else "were"
+            yield f"{'; '.join(labels)} {was} analysed as the {SCALE_FORMULAS[scale]}."
+    if any(number > 0 for number in context.table("responses").get("n_missing")):
+        yield "Plots were missing: least-squares means were compared, and no value was filled in."
+    yield _comparison_text(context, write_share(trial.settings.alpha))
+    shared = _shares_text(context)
+    if shared:
+        yield shared
+
+
+def software_text(seed: int) -> str:
+    """Name the software that made the numbers, and how to cite it."""
+    known = dict(versions())
+    own = known.pop("trialkit", "")
+    python = f"Python {platform.python_version()}"
+    others = joined([python, *(f"{name} {version}" for name, version in known.items())])
+    return (
+        f"All numbers were computed with trialkit {own} ({others}; seed {seed}). To cite it: "
+        f"The trialkit developers. trialkit, version {own} [computer program]. The number of the "
+        "record at the foot of each page names this analysis."
+    )
+
+
+def how_chosen(context: Context) -> Iterator[Block]:
+    """Give the reasons of each choice of scale and formula, and what intervals were held to."""
+    choices = _choices(context)
+    if choices:
+        yield Facts(choices)
+    control = _control_details(context)
+    if control:
+        yield Paragraph(control)
+    if not context.trial.settings.supporting:
+        yield Paragraph(TESTS_ONLY)
+
+
+def _samples_text(trial: Trial) -> str:
+    if trial.counts.empty or trial.counts["sample"].isna().all():
+        return ""
+    return " Samples within a plot were averaged before testing; they are not replicates."
+
+
+_BLOCKS_LEVEL = (
+    "In simulated randomised blocks without differences its F test at 5% rejected in 1 to 8% of "
+    "the trials, least where units were independent."
+)
+_STRATA_LEVEL = (
+    "Each factor is tested on the mean shares of its own units, main plots or strips, or on what "
+    "these leave of the plots. In simulated trials without differences the tests of the factors at "
+    "5% rejected in 4 to 6% of the trials, less where in most plots none were counted."
+)
+
+
+def _shares_text(context: Context) -> str:
+    """Say how shares k of n were analysed; empty where there are none."""
+    names = [
+        f"{context.variable_label(name)} (of {units(item)})"
+        for name, item in context.variables.items()
+        if item.examined is not None and context.plot_numbers(name) is not None
+    ]
+    if not names:
+        return ""
+    text = (
+        f"Counted out of a number examined: {'; '.join(names)}. The percentage of each plot was "
+        "analysed like other percentages, each plot with the same weight. Samples within a plot "
+        "were added up first."
+    )
+    if BETA_BINOMIAL in context.table("count_tests").get("model"):
+        text += (
+            " A beta-binomial model with logit link was fitted beside it. It allows for unequal "
+            "numbers examined and for likeness of units within a plot. "
+        )
+        text += _STRATA_LEVEL if context.trial.design.has_larger_units else _BLOCKS_LEVEL
+    return text
+
+
+def _comparison_text(context: Context, level: str) -> str:
+    settings = context.trial.settings
+    if settings.comparison is Comparison.NONE:
+        return "Treatment means were not compared with each other (comparison = none)."
+    method = _PROCEDURES.get(settings.comparison, settings.comparison.value)
+    if settings.comparison is Comparison.DUNNETT:
+        return f"Every treatment was compared with the untreated by {method} (familywise {level})."
+    text = f"Treatment means were compared pairwise by {method} at {level}"
+    text += " for each pair." if settings.comparison in {Comparison.LSD, Comparison.DUNCAN} else "."
+    if "dunnett" in context.table("comparisons").get("method"):
+        text += " Each treatment was also compared with the untreated by Dunnett's procedure."
+    return text
+
+
+def _choices(context: Context) -> tuple[tuple[str, str], ...]:
+    rows = context.table("choices", "variable", "rule")
+    return tuple(
+        (
+            f"Scale for {context.variable_label(row['variable'])}",
+            plain_line(row["rule"]) + _power_text(context, row) + _area_text(row),
+        )
+        for row in rows.records()
+        if isinstance(row["rule"], str) and row["rule"]
+    )
+
+
+def _area_text(row: Mapping[str, Any]) -> str:
+    rule = row.get("area_rule")
+    return f" {plain_line(rule)}" if isinstance(rule, str) and rule else ""
+
+
+def _power_text(context: Context, row: Mapping[str, Any]) -> str:
+    """Say which power Box and Cox's profile would take, as a second opinion."""
+    power, lower, upper = (
+        float(row.get(name, math.nan)) for name in ("power", "power_lower", "power_upper")
+    )
+    if not math.isfinite(power):
+        return ""
+    limits = ""
+    if math.isfinite(lower) and math.isfinite(upper):
+        limits = f" (95% limits {number(lower, 2)} to {number(upper, 2)})"
+    variable = context.variables.get(str(row["variable"]))
+    of = " of count + 1" if variable is not None and variable.kind is VariableKind.COUNT else ""
+    return f" Box-Cox power{of}: {number(power, 2)}{limits} (0 log, 0.5 square root, 1 none)."
+
+
+_SLOPE = (
+    "The formula of control follows from how strongly counts before treatment predicted later "
+    "ones between plots of one treatment. A slope of 0 is Abbott's formula, 1 Henderson and "
+    "Tilton's."
+)
+
+
+def _choices_of_control(context: Context) -> list[dict[str, Any]]:
+    found = context.table("control_methods", "variable", "rule", "slope")
+    return [row for row in found.records() if row["rule"] in (FORETOLD, NOT_FORETOLD)]
+
+
+def _slope_text(context: Context, row: dict[str, Any]) -> str:
+    label = context.variable_label(row["variable"])
+    name = CONTROL_METHODS[row["method"]]
+    return (
+        f" {label}: {row['rule']}, hence {name} on all days (slope {number(row['slope'], 2)}, "
+        f"standard error {number(row['slope_se'], 2)})."
+    )
+
+
+def _control_text(context: Context) -> str:
+    """By which formula control was computed; empty where there is none."""
+    rows = context.table("control", "variable", "method", "chosen")
+    if not rows:
+        return ""
+    shown = rows.where(chosen=True)
+    used = set(zip(shown["variable"], shown["method"], strict=True))
+    parts = []
+    for method, name in CONTROL_METHODS.items():
+        labels = [context.variable_label(v) for v in context.variables if (v, method) in used]
+        if labels:
+            parts.append(f"by {name} for {joined(labels)}")
+    if not parts:
+        return ""
+    text = (
+        f"Percent control was computed {joined(parts)}, from untransformed treatment means. "
+        "Values below zero are kept."
+    )
+    if shown.knows("lower") or shown.knows("upper"):
+        level = write_share(1 - context.trial.settings.alpha)
+        text += (
+            f" Its {level} intervals come from the joint confidence distribution of all treatment "
+            "means, allowing for plot effects over days and unequal dispersion."
+        )
+    return text
+
+
+def _control_details(context: Context) -> str:
+    """How the formula of control was chosen, and what its intervals hold."""
+    rows = context.table("control", "variable", "method", "chosen")
+    if not rows:
+        return ""
+    parts = []
+    chosen = _choices_of_control(context)
+    if chosen:
+        parts.append(_SLOPE + "".join(_slope_text(context, row) for row in chosen))
+    shown = rows.where(chosen=True)
+    if shown.knows("lower") or shown.knows("upper"):
+        parts.append(INTERVALS)
+        if context.trial.design.has_larger_units:
+            parts.append(INTERVALS_IN_UNITS)
+    return " ".join(parts)
