@@ -373,7 +373,7 @@ def test_what_only_follows_is_not_told(table):
         ["larvae June", "larvae July", "larvae August"],
         ["Pre", "Mid", "Post"],
         ["larvae before", "larvae after", "larvae late"],
-        ["larvas 1 DDA", "larvas 3 DDA", "larvas 7 DDA"],
+        ["larvas 1 DXQ", "larvas 3 DXQ", "larvas 7 DXQ"],
     ],
 )
 def test_headings_that_differ_in_a_word_of_time_are_asked_about(table, heads):
@@ -381,7 +381,7 @@ def test_headings_that_differ_in_a_word_of_time_are_asked_about(table, heads):
 
 
 def test_a_day_that_cannot_be_read_is_no_name_of_a_variable(table):
-    rows = [[*FIRST, "larvas 7 DDA"]] + [[p, b, t, larvae(b, t, 7)] for p, b, t in PLOTS]
+    rows = [[*FIRST, "larvae DAT 7b"]] + [[p, b, t, larvae(b, t, 7)] for p, b, t in PLOTS]
     assert kinds(table(rows)) == {"day-unreadable"}
     sizes = ["tubers 35-45 mm", "tubers 45-55 mm", "tubers over 55 mm"]
     assert len(values(table(wide(sizes)))) == 3

@@ -20,6 +20,7 @@ from trialkit.reading.headings import (
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.months import MONTH
 from trialkit.reading.names import Names
+from trialkit.reading.sums import tell_statistics, totals_of
 from trialkit.reading.tables import Column, Table
 
 _Found = dict[int, Across]
@@ -49,7 +50,11 @@ def unfold(table: Table, names: Names, ledger: Ledger) -> Table:
             [replace(c, field="unclear") if c in heads else c for c in table.columns]
         )
     if samples and table.column("sample") is None:
-        table = _longer(table, samples, "sample", ledger)
+        own = [column for column in columns if column.index in samples]
+        lost = totals_of(table, own, [c for c in columns if c.index not in samples])
+        tell_statistics(table, lost, ledger)
+        gone = [replace(c, field="left out") if c in lost else c for c in table.columns]
+        table = _longer(table.with_columns(gone), samples, "sample", ledger)
     return _check_numbered(_with_count_before(table, names, ledger), names, ledger)
 
 
@@ -169,18 +174,6 @@ def _without_statistics(table: Table, kept: list[Column], ledger: Ledger) -> lis
     lost = [c for c in kept if c.field is None and is_summary_word(c.written)]
     tell_statistics(table, lost, ledger)
     return [column for column in kept if column not in lost]
-
-
-def tell_statistics(table: Table, lost: Sequence[Column], ledger: Ledger) -> None:
-    """Say which columns hold means or statistics and were left out."""
-    if lost:
-        ledger.warn(
-            "summary-column",
-            f"{listing([quoted(column.label) for column in lost])} "
-            f"{'holds' if len(lost) == 1 else 'hold'} what is worked out from other columns.",
-            "It was left out." if len(lost) == 1 else "They were left out.",
-            table.header_place(lost[0]),
-        )
 
 
 def _tell_replicates(

@@ -42,11 +42,16 @@ def _make(year: int, month: int, day: int) -> date | None:
 
 def plain_date(text: str) -> date | None:
     """Read a date that can be read in one way only: ISO, year first, or with a month's name."""
-    text = undash(text)
+    text = _spaced(undash(text))
     found = _plain_date(text)
     if found is None and _WEEKDAY.match(text):
         return _plain_date(_WEEKDAY.sub("", text, count=1))
     return found
+
+
+def _spaced(text: str) -> str:
+    """The same with plain single spaces: a date is often pasted with others."""
+    return " ".join(text.split())
 
 
 def certain_date(text: str, order: str = "") -> date | None:
@@ -82,7 +87,7 @@ def _plain_date(text: str) -> date | None:
 
 def yearless(text: str) -> tuple[int, int] | None:
     """Month and day of a date that names its month and no year: ``11 Jun``, ``June 11``."""
-    text = undash(text)
+    text = _spaced(undash(text))
     if match := _YEARLESS.fullmatch(text):
         day, name = match.groups()
     elif match := _YEARLESS_FIRST.fullmatch(text):
@@ -93,14 +98,16 @@ def yearless(text: str) -> tuple[int, int] | None:
     return None if month is None or _make(2024, month, int(day)) is None else (month, int(day))
 
 
-def _short_year(text: str, applied: date) -> date | None:
+def _short_year(text: str, applied: date | None) -> date | None:
     """Read ``11-Jun-25``, as spreadsheets show a date, where it lies near the application."""
-    match = _NAMED.fullmatch(undash(text))
+    match = _NAMED.fullmatch(_spaced(undash(text)))
     month = None if match is None else month_number(match[2])
     if match is None or month is None or len(match[3]) != 2:
         return None
     made = _make(2000 + int(match[3]), month, int(match[1]))
-    return made if made is not None and abs((made - applied).days) <= _NEAR_DAYS else None
+    if made is None or applied is None:
+        return made  # what day it is after the application is asked anyway
+    return made if abs((made - applied).days) <= _NEAR_DAYS else None
 
 
 def _in_season(month: int, day: int, applied: date) -> date | None:
@@ -170,14 +177,14 @@ def _without_year(cell: Cell, table: Located, ledger: Ledger, applied: date | No
     """Take the year of the application for a date that gives none, and say so."""
     parts = yearless(cell.text)
     found = None if parts is None or applied is None else _in_season(*parts, applied)
-    short = _short_year(cell.text, applied) if applied is not None and found is None else None
+    short = _short_year(cell.text, applied) if found is None else None
     found = found or short
     if found is not None:
         what = "no year" if short is None else "a year of two figures"
         ledger.warn_once(
             "date-year",
-            f"Dates here have {what}; {quoted(cell.text)} was taken for {found.isoformat()}, by "
-            "the date of the first application.",
+            f"Dates here have {what}; {quoted(cell.text)} was taken for {found.isoformat()}"
+            f"{', by the date of the first application' if applied is not None else ''}.",
             "Nothing needs to be done if that is right; dates such as 2025-06-19 leave no doubt.",
             table.place(cell),
         )

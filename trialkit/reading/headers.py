@@ -13,6 +13,9 @@ _PLOT = (
     "plot", "plotno", "plotnr", "plotnumber", "plotid", "plots", "plotcode", "parcel", "plotname",
     "parzelle", "parzellennr", "parzellennummer", "parcelle", "parcela", "parcella", "veldje",
     "parz", "parznr", "parznummer", "plotn", "ptnr", "parcellenr", "noparcelle", "perceel",
+    # Polish, Czech and Slovak, Hungarian, Nordic, Finnish, Romanian, Turkish
+    "poletko", "nrpoletka", "numerpoletka", "parcelka", "parcelakc", "cisloparcely", "parcell",
+    "parcelnr", "rute", "rutenr", "ruta", "rutnr", "ruutu", "koeruutu", "parsel", "parselno",
 )  # fmt: skip
 _TREATMENT = (
     "treatment", "trt", "treat", "trtno", "trtnr", "treatmentno", "treatmentnr",
@@ -20,6 +23,9 @@ _TREATMENT = (
     "trmt", "entry", "entryno", "entrynr", "entrynumber", "treatments", "behandlung", "variante",
     "prüfglied", "pruefglied", "traitement", "modalité", "modalite", "tratamiento", "tratamento",
     "trattamento", "tesi", "behandeling", "versuchsglied", "vgl", "objet", "objekt",
+    "obiekt", "kombinacja", "wariant", "varianta", "variant", "osetreni", "osetrenie", "kezeles",
+    "led", "ledd", "forsoksled", "forsogsled", "behandling", "koejasen", "kasittely", "tratament",
+    "muamele", "uygulama",
 )  # fmt: skip
 _NAME = (
     "name", "treatmentname", "trtname", "product", "description", "treatmentdescription",
@@ -39,7 +45,9 @@ _PLAN: dict[str, tuple[str, ...]] = {
         "replicate", "rep", "reps", "repno", "repnr", "repnumber", "replicates", "replication",
         "replicateno", "replicationno", "replicationnumber", "replicatenumber", "superblock",
         "wiederholung", "wdh", "répétition", "repetition", "repetición", "repeticion", "repetição",
-        "repeticao", "ripetizione", "herhaling", "wdhlg", "répét", "rép",
+        "repeticao", "ripetizione", "herhaling", "wdhlg", "répét", "rép", "powtórzenie", "powt",
+        "opakování", "opakovanie", "opak", "ismétlés", "ism", "upprepning", "gentagelse", "gjentak",
+        "kerranne", "toisto", "repetiție", "repetitie", "rep\u0163", "tekerrür", "tekerrur",
     ),
     "row": ("row", "rowno", "rownr", "rownumber", "fieldrow", "plotrow", "rowpos"),
     "column": (
@@ -103,7 +111,7 @@ _DAYS: dict[str, tuple[str, ...]] = {
         "date", "assessmentdate", "dateofassessment", "dateassessed", "samplingdate", "countdate",
         "countingdate", "dateofcount", "datecounted", "ratingdate", "observationdate", "assessed",
         "evaluationdate", "sampledate", "assessedon", "countedon", "datum", "fecha", "data",
-        "boniturdatum",
+        "boniturdatum", "dátum", "dato", "päivämäärä", "pvm", "tarih", "dataoceny",
     ),
     "sample": (
         "sample", "sampleno", "samplenr", "samplenumber", "sampleid", "samples", "subsample",
@@ -285,6 +293,23 @@ def normal(text: str) -> str:
     return "".join(sign for sign in folded.replace("#", "no") if sign.isalnum())
 
 
+def unaccented(word: str) -> str:
+    """A word without its accents, as it is often typed; strokes through letters count as such.
+
+    Examples
+    --------
+    >>> unaccented("powtórzenie"), unaccented("forsøgsled")
+    ('powtorzenie', 'forsogsled')
+    """
+    if word.isascii():
+        return word
+    plain = unicodedata.normalize("NFD", word.translate(_STROKES))
+    return "".join(sign for sign in plain if not unicodedata.combining(sign))
+
+
+_STROKES = str.maketrans({"ø": "o", "ł": "l", "đ": "d", "ı": "i", "æ": "ae", "ß": "ss"})
+
+
 @lru_cache(maxsize=4096)
 def _without_brackets(text: str) -> str:
     return re.sub(r"\s*[(\[].*?[)\]]\s*$", "", text)
@@ -293,7 +318,7 @@ def _without_brackets(text: str) -> str:
 def field_of(kind: str, header: str) -> str | None:
     """Find the field of a table that a header stands for; None where it is not known."""
     index = _index(kind)
-    named = index.get(normal(header))
+    named = index.get(normal(header)) or index.get(unaccented(normal(header)))
     unit = heading_unit(header) if named is None else None
     if unit is not None:
         stem = index.get(normal(unit.stem))
@@ -310,6 +335,8 @@ def _index(kind: str) -> Mapping[str, str]:
     for name, words in FIELDS[kind].items():
         for word in words:
             found.setdefault(word, name)
+    for word, name in list(found.items()):
+        found.setdefault(unaccented(word), name)
     return found
 
 

@@ -9,6 +9,7 @@ from datetime import date
 from functools import lru_cache
 
 from trialkit.reading.cells import Cell, undash
+from trialkit.reading.day_words import BEFORE_ABROAD, COUNTED_ABROAD, LEADING
 from trialkit.reading.months import MONTH
 
 #: From what days are counted where it is not the first application.
@@ -78,28 +79,21 @@ _ORDINALS = {
 }  # fmt: skip
 _ORDINAL = "|".join(sorted(_ORDINALS, key=len, reverse=True))
 _PUT_OUT = r"(?:treatment|application|spraying|spray|trt|appl?\.?)"
-_PUT_OUT_ABROAD = (
-    r"behandlung|applikation|spritzung|traitement|application|tratamiento|aplicaci[o\u00f3]n|"
-    r"tratamento|aplica[c\u00e7][a\u00e3]o|trattamento|behandeling"
-)
 _GROWN = r"(?:planting|sowing|seeding|emergence|transplanting|drilling)"
 _WHICH = (
     rf"(?:[ _]*(?:the[ _])?(?:(?P<o>{_ORDINAL})[ _]+)?{_PUT_OUT}(?:[ _]*(?:no\.?[ _]*)?"
     rf"(?P<o2>[1-6]|[A-F]))?|[ _]*(?P<g>{_GROWN}))?"
 )
 _UNIT = (
-    r"(?P<u>(?:dat|daa|dbt|dba|dbs)(?:[ _-]?(?P<k>[1-6]))?|da(?P<l>[b-f])(?![a-z])|da(?P<k2>[1-6])"
-    r"|(?P<p>dap|das|dae)"
+    r"(?P<u>(?:dat|daa|dbt|dba|dbs|dpt|dpa)(?:[ _-]?(?P<k>[1-6]))?"
+    r"|da(?P<l>[b-f])(?![a-z])|da(?P<k2>[1-6])|(?P<p>dap|das|dae)"
     rf"|(?:hat|haa|wat|waa)|(?:days?|hours?|hrs?|weeks?|wks?)[ _]*(?:after|before){_WHICH}"
-    r"|(?:tage|jours|d[i\u00ed]as|giorni|dagen)(?:[ _]*(?P<w>nach|apr[e\u00e8]s|despu[e\u00e9]s|"
-    r"dopo|ap[o\u00f3]s|na|vor|avant|antes|prima|voor)(?:[ _](?:de[lr]?|du|la|el|il|d[oai]|le))*"
-    rf"(?:[ _]*(?:{_PUT_OUT_ABROAD}))?)?"
-    r"|days?|hours?|hrs?|weeks?|wks?|d|h)"
+    rf"|{COUNTED_ABROAD}|days?|hours?|hrs?|weeks?|wks?|d|h)"
 )
-_BEFORE_ABROAD = ("vor", "avant", "antes", "prima", "voor")
 _NUMBER = r"[-+]?\d+(?:[.,]\d+)?"
 _SPACE = r"[\s_,:;@()\[\]]*"
-_LED_LAST = r"(?P<u>day|dat|daa|dbt|dba|(?P<p>dap|das|dae)|hat|d)"
+_LED = rf"(?P<u>{LEADING})"
+_LED_LAST = rf"(?P<u>{LEADING}|d)"
 _PATTERNS = tuple(
     re.compile(pattern, re.IGNORECASE)
     for pattern in (
@@ -112,7 +106,7 @@ _PATTERNS = tuple(
         rf"(?P<v>.*?)(?P<j>{_SPACE}(?:-\s)?{_SPACE})(?P<n>{_NUMBER})[\s_]*{_UNIT}[)\]]?",
         rf"(?P<n>{_NUMBER})[\s_]*{_UNIT}[)\]]?[\s_,:;@\-]+(?P<v>.+)",
         rf"(?P<v>(?:.*[-\s_,:;@()\[\]])??){_LED_LAST}[\s_]*(?P<n>{_NUMBER})[)\]]?",
-        rf"{_LED_LAST.replace('|d)', ')')}[\s_]*(?P<n>{_NUMBER})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
+        rf"{_LED}[\s_]*(?P<n>{_NUMBER})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
         # T+3 and D+3 are days after treatment; T-1 is told from a joint by its neighbours.
         r"(?P<v>(?:.*[\s_,:;@()\[\]])??)(?P<u>[tdj])0?[\s_]?(?P<n>[-+]\d+)[)\]]?",
         r"(?P<u>[tdj])0?[\s_]?(?P<n>[-+]\d+)[\s_,:;@\-]+(?P<v>.+)",
@@ -143,12 +137,20 @@ def _day_header(header: str) -> DayHeader | None:
         match = pattern.fullmatch(text)
         if match is not None:
             return _taken_apart(match)
+    behind = _BEHIND.fullmatch(text)
+    sized = None if behind is None else _day_header(behind["head"])
+    if sized is not None and behind is not None:
+        return replace(sized, variable=f"{sized.variable} {behind['size']}".strip())
     dots = _DOTS.sub(" ", re.sub(r"^X(?=\.?\d)", "", text))
     found = _day_header(dots) if dots != text else None
     # Programs that write points for other signs write two of them for ' -'.
     return replace(found, unclear=True) if found is not None and ".." in text else found
 
 
+#: A size of the sample behind the day: ``larvae 7 DAT (n = 50)``.
+_BEHIND = re.compile(
+    r"(?P<head>.*\S)\s*(?P<size>[(\[]\s*(?:n\s*[=:]|of|out of)\s*\d+[^)\]]*[)\]])", re.IGNORECASE
+)
 #: Points that stand for spaces, as some programs write headings: ``larvae.7.DAT``.
 _DOTS = re.compile(r"(?<=[^\W\d_])\.+(?=[\w-])|(?<=\w)\.+(?=[^\W\d_])")
 #: Words for days that stay in a heading when no day could be read from it.
@@ -173,7 +175,7 @@ def _taken_apart(match: re.Match[str]) -> DayHeader:
     day = float(number)
     if unit.startswith(("h", "hr")):
         day = day / 24
-    elif unit.startswith("w"):
+    elif unit.startswith("w") or groups.get("weeks"):
         day = day * 7
     joint, before = groups.get("j") or "", groups["v"]
     # 'larvae-7 DAT' and 'larvae - 7 DAT' may mean either; 'larvae -7 DAT' is seven days before.
@@ -181,10 +183,10 @@ def _taken_apart(match: re.Match[str]) -> DayHeader:
     loose = "-" in joint and bool(variable)
     trailing = before.endswith("-") and not joint and not number.startswith("-")
     later = "b" in unit[:3] if unit[:2] in {"db"} else "before" in unit
-    later = later or (groups.get("w") or "").casefold() in _BEFORE_ABROAD
+    later = later or (groups.get("w") or "").casefold() in BEFORE_ABROAD
     if later:
         day = -abs(day)
-    variable, put_out = _without_application(variable)
+    variable, put_out = _without_application(_LINK.sub("", variable))
     planted = bool(groups.get("p") or groups.get("g")) and not put_out
     return DayHeader(
         variable,
@@ -198,6 +200,8 @@ def _taken_apart(match: re.Match[str]) -> DayHeader:
     )
 
 
+#: What links a variable with its day: "larvae on day 7".
+_LINK = re.compile(r"(?<=\S)[\s_]+(?:on|at|am|au|al)$", re.IGNORECASE)
 _AFTER_WHICH = re.compile(
     rf"(?P<v>.*?)[\s_,;:-]*(?:after[ _]|the[ _])*(?:(?P<o>{_ORDINAL})[ _]+{_PUT_OUT}"
     rf"|{_PUT_OUT}[ _]*(?:no\.?[ _]*)?(?P<o2>[1-6]|[A-F]))[\s_,;:-]*",
@@ -253,9 +257,13 @@ _SHORT_REPLICATE = re.compile(
 )
 _SAMPLE = re.compile(
     r"(?P<a>.*?)(?<![a-z])(?P<w>plant|sample|subsample|sub-sample|tree|shoot|quadrat|vine|stem|"
-    r"trap|fruit|head|ear|tiller|sweep|card|leaf)[\s_.#:-]*(?P<n>\d{1,3})(?![a-z0-9.%])(?P<b>.*)",
+    r"trap|fruit|head|ear|tiller|sweep|card|leaf|pl|plt|spl|smp|subs)[\s_.#:-]*(?P<n>\d{1,3})(?![a-z0-9.%])(?P<b>.*)",
     re.IGNORECASE,
 )
+
+
+#: "s1" alone; "s1 larvae" may be a stage.
+_SHORT_SAMPLE = re.compile(r"s[\s_.#-]?(?P<n>\d{1,2})", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +298,8 @@ def sample_in(header: str) -> Across | None:
     """Take a numbered sample out of a heading; None where it names none."""
     match = _SAMPLE.fullmatch(undash(header))
     if match is None:
-        return None
+        short = _SHORT_SAMPLE.fullmatch(undash(header).strip())
+        return None if short is None else Across("sample", short["n"], "")
     return Across(match["w"].casefold(), match["n"], _rest(match))
 
 

@@ -42,7 +42,15 @@ _STRONG = re.compile(
     r"|s\.?\s?e\.?\s?[(\[]?\s?(?:d|m|diff|mean)\s?\.?\s?[)\]]?\s?(?:±|\+/?-)?|[cl]\.?\s?d\.?"
     r"(?:\s?(?:at|@)?\s?[(\[]?\s?(?:p\s?[=<]\s?)?0?\.?\d{1,2}\s?%?\s?[)\]]?)|c\.?d\.?|h\.?s\.?d\.?.*"
     r"|mittel(?:wert)?e?|durchschnitt|gesamt|moyennes?|promedios?|media|m[ée]dias?|gemiddelde|"
-    r"summe|somme|suma|totale",
+    r"summe|somme|suma|totale|[śs]rednia|pr[ůu]m[ěe]r|priemer|[áa]tlag|medel(?:v[äa]rde)?|"
+    r"gennemsnit|gjennomsnitt|snitt|keskiarvo|medie|ortalama",
+    re.IGNORECASE,
+)
+_MEAN_OF = re.compile(
+    r".+[\s_:,(-]+(?:means?|averages?|avg|totals?|sum|mittel(?:wert)?|moyenne|promedio|media|m[ée]dia|"
+    r"gemiddelde|[śs]rednia|medel)\.?\)?"
+    r"|(?:means?|averages?|avg|totals?|sum|mittel(?:wert)?|moyenne|promedio|media|m[ée]dia)"
+    r"(?:\s+(?:of|for|von|de|di))?[\s:_-]+.+",
     re.IGNORECASE,
 )
 _NOTE_WORDS = ("note", "remark", "comment", "source", "legend", "nb", "n.b", "*", "#", "key:")
@@ -158,6 +166,11 @@ def _is_summary(frame: Frame, row: Row, filled: list[Cell], key: str) -> bool:
         return True
     if not ids.get("plot") and any(is_summary_word(ids.get(n, "")) for n in ("treatment", "name")):
         return True
+    if {"plot", "block"} & {*frame.ids} and not (ids.get("plot") or ids.get("block")):
+        # "Wimbrel mean" below the plots of a treatment: a row of data names its plot or block
+        named = (_MEAN_OF.fullmatch(ids.get(name, "")) for name in ("treatment", "name"))
+        if any(match is not None for match in named):
+            return True
     first = key or filled[0].text
     if not ids.get("plot") and not ids.get("treatment") and is_summary_word(filled[0].text):
         return True
@@ -216,9 +229,21 @@ _STATISTICS = frozenset({
 
 def _is_units(filled: list[Cell]) -> bool:
     """Whether the first row below the headings holds nothing but units."""
-    return len(filled) > 1 and all(
-        normal(cell.text) in _UNITS and not looks_numeric(cell.text) for cell in filled
-    )
+    return len(filled) > 1 and all(is_unit(cell.text) for cell in filled)
+
+
+#: A unit of a count: "no./plant", "count per leaf", "% of leaves".
+_UNIT_OF = re.compile(
+    r"[(\[]?(?:no\.?|nr\.?|numbers?|#|counts?|n|kg|g|t|dt|lb|bu|%|percent)\s*(?:/|per|of)\s*"
+    r"[\w² ]{1,20}[)\]]?",
+    re.IGNORECASE,
+)
+
+
+def is_unit(text: str) -> bool:
+    """Whether a cell under a heading holds nothing but a unit."""
+    plain = normal(text.strip("()[]")) in _UNITS and not looks_numeric(text)
+    return plain or _UNIT_OF.fullmatch(text.strip()) is not None
 
 
 def _is_statistics(filled: list[Cell]) -> bool:

@@ -19,10 +19,14 @@ _UNTREATED = (
      "unsprayedcontrol", "untreatedplot", "untreatedplots", "untr", "unt", "unbehandelt",
      "unbehandeltekontrolle", "nontraité", "nontraite", "témoinnontraité", "temoinnontraite",
      "sintratar", "sintratamiento", "testigosintratar", "testigoabsoluto", "nontrattato",
-     "testimonenontrattato", "semtratamento", "testemunhasemaplicação", "onbehandeld"),
+     "testimonenontrattato", "semtratamento", "testemunhasemaplicação", "onbehandeld",
+     "nietraktowane", "nietraktowana", "kontrolanietraktowana", "neošetřeno", "neošetřená",
+     "neošetrené", "neošetrená", "kezeletlen", "kezeletlenkontroll", "obehandlat", "obehandlad",
+     "obehandlet", "ubehandlet", "käsittelemätön", "netratat", "martornetratat", "ilaçsız"),
     ("check", "controlplot", "nil", "controluntreated", "checkuntreated", "testigo", "témoin",
-     "temoin", "testemunha", "testimone"),
-    ("control", "none", "blank", "kontrolle", "contrôle", "controle", "controllo"),
+     "temoin", "testemunha", "testimone", "martor", "şahit"),
+    ("control", "none", "blank", "kontrolle", "contrôle", "controle", "controllo", "kontrola",
+     "kontroll", "kontrol", "kontrolli", "verranne"),
 )  # fmt: skip
 #: What people write where a trial has no untreated.
 NO_UNTREATED = frozenset({"none", "no", "nountreated", "nil", "na", "notreatment", "without"})

@@ -90,8 +90,8 @@ def _declare_fixed(table: Table, heads: list[_Head], names: Names, ledger: Ledge
         cells.setdefault(head.written, []).extend(head.cells)
     for written, own in cells.items():
         match = None if PERCENT.search(written) else _FIXED.fullmatch(written)
-        if match is None:
-            continue
+        if match is None or ("=" in written and not HIT.fullmatch(written)):
+            continue  # larvae (n = 50) are counted on 50, and not some of 50
         whole = Cell(match["n"], 0, 0)
         if not all(_may_be(cell, whole) for cell in own):
             continue

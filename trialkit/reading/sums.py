@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from trialkit.reading.across import tell_statistics
-from trialkit.reading.cells import Ledger, quoted
+from trialkit.reading.cells import Ledger, listing, quoted
 from trialkit.reading.headers import normal
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.names import Names
@@ -47,6 +46,35 @@ def without_summaries(
     return [column for column in columns if column not in lost and column not in unclear]
 
 
+def tell_statistics(table: Table, lost: Sequence[Column], ledger: Ledger) -> None:
+    """Say which columns hold means or statistics and were left out."""
+    if lost:
+        ledger.warn(
+            "summary-column",
+            f"{listing([quoted(column.label) for column in lost])} "
+            f"{'holds' if len(lost) == 1 else 'hold'} what is worked out from other columns.",
+            "It was left out." if len(lost) == 1 else "They were left out.",
+            table.header_place(lost[0]),
+        )
+
+
+def totals_of(table: Table, parts: Sequence[Column], others: Sequence[Column]) -> list[Column]:
+    """Columns that hold the sum or the mean of numbered ones: "larvae total" beside samples."""
+    found = []
+    for column in others:
+        match = _SUM_OF.fullmatch(column.written)
+        named = match is not None or is_summary_word(column.written)
+        same = [part for part in parts if _day(part) == _day(column)]
+        if (named or normal(column.written) in _SUMS) and _adds_up(table, column, same):
+            found.append(column)
+    return found
+
+
+def _day(column: Column) -> object:
+    day = column.day
+    return None if day is None else (day.day, day.date_text, day.date)
+
+
 _SUMS = frozenset({"total", "sum", "all", "n"})
 
 _STATISTIC = ("lsd", "cv", "se", "sd", "p", "f", "st")
@@ -58,15 +86,9 @@ def _is_of(table: Table, column: Column, others: Sequence[Column]) -> bool:
         return False
     if normal(column.written).startswith(_STATISTIC) and normal(column.written) not in _SUMS:
         return True
-    day = None if column.day is None else (column.day.day, column.day.date_text, column.day.date)
-    same = [
-        other
-        for other in others
-        if (None if other.day is None else (other.day.day, other.day.date_text, other.day.date))
-        == day
-    ]
+    same = [other for other in others if _day(other) == _day(column)]
     groups = [same]
-    if day is None:
+    if column.day is None:
         # Over the days of one variable, or over all there is.
         by_name = {
             other.written: [o for o in others if o.written == other.written]

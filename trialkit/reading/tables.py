@@ -337,6 +337,14 @@ def _columns(
         declared = normal(cell.text) in variables
         # A variable named in the settings goes before a synonym, not before the name itself.
         fields.append(None if declared and name and normal(cell.text) != normal(name) else name)
+    if "variable" in fields and "value" not in fields:
+        loose = [
+            place
+            for place, (cell, field) in enumerate(zip(header, fields, strict=True))
+            if field is None and normal(cell.text) in _NUMBER_WORDS
+        ]
+        if len(loose) == 1:
+            fields[loose[0]] = "value"
     if tops.kind not in {"assessments", "variables"} and not {"variable", "value"} <= set(fields):
         # A column 'count' or 'pest' alone is a variable; only both together make a long table.
         fields = [None if name in {"variable", "value"} else name for name in fields]
@@ -359,6 +367,11 @@ def _columns(
     return _without_ordinals(columns)
 
 
+#: Headings of what was counted, beside a column that says what it was.
+_NUMBER_WORDS = frozenset({
+    "n", "no", "nb", "num", "total", "x", "y", "anzahl", "nombre", "aantal", "antal", "liczba",
+    "pocet", "počet", "numero", "número", "freq", "frequency",
+})  # fmt: skip
 #: Numbered assessments, as they are called under or over their dates.
 _ASSESSMENT = re.compile(
     r"(a|ass|assess|assessment|count|rating|eval|evaluation|obs|observation|reading|scouting|visit|"

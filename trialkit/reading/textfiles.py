@@ -18,12 +18,35 @@ _PEEK = 25
 _LONG_CELL = 20
 
 
+#: How files begin that are no text, and what they are.
+_OTHER_FILES = {
+    b"%PDF": "a PDF",
+    b"PK\x03\x04": "a packed file such as a workbook (.xlsx) or a text document (.docx)",
+    b"\xd0\xcf\x11\xe0": "an old office file (.xls, .doc)",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+    b"GIF8": "a picture",
+    b"{\\rtf": "a text document (.rtf)",
+    b"\x1f\x8b": "a packed file",
+}
+
+
 def decode(data: bytes, name: str, ledger: Ledger) -> str | None:
     """Bytes of a text file to text.
 
     UTF-8 with or without byte order mark, UTF-16 with one, else Windows-1252. None, with an
     error in the ledger, where the bytes are no text.
     """
+    other = next((words for start, words in _OTHER_FILES.items() if data.startswith(start)), None)
+    if other is not None:
+        ledger.error(
+            "not-text",
+            f"This is {other}, whatever its name ends in, and no table that can be read.",
+            "Open it in the program that it was made with, and save the table as 'CSV UTF-8' or as "
+            ".xlsx.",
+            Place(name),
+        )
+        return None
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         try:
             return data.decode("utf-16")
