@@ -53,13 +53,25 @@ class Merged(NamedTuple):
     last_column: int
 
 
+class Piece(NamedTuple):
+    """One of several sheets or files that were put below each other.
+
+    ``below`` is what was added to its rows.
+    """
+
+    below: int
+    file: str
+    sheet: str | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
     """One text file or sheet as cells; rows without any text are left out.
 
     Every row starts at column 1 and ends with its last filled cell. ``caption`` is what the name
     of the sheet or file says beside the kind of table: a variable, a day. ``turned`` where rows
-    and columns were exchanged after reading.
+    and columns were exchanged after reading; ``pieces`` where it was put together of several, in
+    the order of their rows.
     """
 
     file: str
@@ -70,6 +82,7 @@ class Grid:
     caption: str = ""
     hidden: bool = False
     turned: bool = False
+    pieces: tuple[Piece, ...] = ()
 
     @property
     def name(self) -> str:
@@ -78,6 +91,9 @@ class Grid:
 
     def place(self, row: int | None = None, column: str | None = None) -> Place:
         """Point into this file or sheet."""
+        if self.pieces and row is not None:
+            piece = [item for item in self.pieces if item.below < row][-1]
+            return Place(piece.file, piece.sheet, row - piece.below, column)
         if self.turned:
             # A row of the table is a column of the file, and a heading names one of its rows.
             where = [] if row is None else [column_letter(row)]

@@ -26,6 +26,7 @@ from trialkit.reading.roles import settle_roles
 from trialkit.reading.several import tell_several
 from trialkit.reading.sources import Source
 from trialkit.reading.tables import Table, make_table
+from trialkit.reading.treatments_across import treatments_down
 from trialkit.trial import Application, Design, Plot, Treatment
 
 
@@ -85,7 +86,7 @@ def read_plan(
     plan = Plan(place=Place(source.label), treatments_place=Place(source.label))
     listed = _read_treatments(source, plan, applications, ledger)
     plan.listed_at = {key: item.place for key, item in (listed or {}).items()}
-    table, rows = _read_plots(source, names, plan, ledger)
+    table, rows = _read_plots(source, names, plan, listed, ledger)
     if table is None or rows is None:
         if listed:
             plan.treatments, plan.untreated = settle_roles(
@@ -130,7 +131,11 @@ def _read_treatments(
 
 
 def _read_plots(
-    source: Source, names: Names, plan: Plan, ledger: Ledger
+    source: Source,
+    names: Names,
+    plan: Plan,
+    listed: Mapping[str, Listed] | None,
+    ledger: Ledger,
 ) -> tuple[Table | None, dict[str, PlotRow] | None]:
     grid = source.first("plots")
     if grid is not None:
@@ -152,6 +157,10 @@ def _read_plots(
     table = make_table(flat, "flat", ledger, variables=names.words())
     if table is None:
         return None, None
+    known = {
+        normal(word) for key, item in (listed or {}).items() for word in (key, item.treatment.name)
+    }
+    table = treatments_down(table, known, names, ledger)
     table = unfold(split_fractions(table, names, ledger), names, ledger)
     if tell_several(table, ledger):
         return table, None
@@ -159,8 +168,8 @@ def _read_plots(
     if compared is None:
         return table, None
     plan.factors, plan.design = compared.factors, compared.design
-    listed = source.first("treatments") is not None
-    table = respelled(compared.table, ledger, treatments=not listed)
+    given = source.first("treatments") is not None
+    table = respelled(compared.table, ledger, treatments=not given)
     found = flat_plot_rows(table, ledger)
     if found is None:
         return table, None

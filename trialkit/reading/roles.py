@@ -36,6 +36,17 @@ _CARRIER = frozenset({
 })  # fmt: skip
 
 
+def names_untreated(text: str) -> bool:
+    """Whether a heading or name is one of the words for the untreated.
+
+    Examples
+    --------
+    >>> names_untreated("Untreated check"), names_untreated("Wimbrel")
+    (True, False)
+    """
+    return any(normal(text) in words for words in _UNTREATED)
+
+
 def settle_roles(
     listed: Mapping[str, Listed], keys: TrialKeys, place: Place, ledger: Ledger
 ) -> tuple[tuple[Treatment, ...], str | None]:

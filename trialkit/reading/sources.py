@@ -23,6 +23,8 @@ from trialkit.reading.kinds import (
     kind_of_name,
     kind_of_table,
 )
+from trialkit.reading.maps import from_maps
+from trialkit.reading.stacked import stacked
 from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
 from trialkit.reading.treatment_key import split_key
 from trialkit.reading.workbooks import read_workbook
@@ -120,7 +122,7 @@ def open_source(path: Path, ledger: Ledger) -> Source | None:
     grid = read_text_table(data, name, ledger)
     if grid is None:
         return None
-    source.add("flat", grid)
+    source.add("flat", from_maps(grid, ledger) or grid)
     _part_key(source, ledger)
     for beside in (path.with_suffix(".toml"), path.parent / "trial.toml"):
         if beside.is_file() and source.toml is None and not (path.parent / "plots.csv").exists():
@@ -334,7 +336,11 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
 def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str) -> None:
     """Find by their headers what tables with other names hold; the rest is named and left."""
     named = set(source.tables)
-    for grid in grids:
+    for grid in stacked(grids, ledger):
+        mapped = from_maps(grid, ledger)
+        if mapped is not None and "flat" not in source.tables and "plots" not in source.tables:
+            source.add("flat", mapped)
+            continue
         kind = kind_of_content(grid)
         if kind == "flat" and "plots" in source.tables:
             kind = "counts"

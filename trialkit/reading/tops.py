@@ -8,11 +8,12 @@ from collections.abc import Callable, Sequence
 from trialkit.reading.cells import Cell, Grid, Row
 from trialkit.reading.headers import field_of
 from trialkit.reading.headings import day_header, replicate_in
-from trialkit.reading.leftout import is_summary_word
+from trialkit.reading.leftout import is_summary_word, is_unit
 from trialkit.reading.numbers import plain_number
 
 _HEADER_WITHIN = 20
 _ROWS_ABOVE = 2
+_FEWEST = 2
 
 Known = Callable[[Cell], bool]
 
@@ -50,7 +51,29 @@ def find_header(
                 return index + 1, both
             if hits >= needed and hits > _hits(below, known, is_id):
                 best, best_hits = (index + 1, both), hits
-    return best
+    return best if best is None else _with_row_below(grid, best, is_id)
+
+
+def _with_row_below(grid: Grid, best: tuple[int, Row], is_id: Known | None) -> tuple[int, Row]:
+    """Take the row below as headings too, where it names variables under days and nothing else.
+
+    ``Plot``, ``Rep`` and ``Trt`` then reach down over it: nothing stands below them.
+    """
+    index, row = best
+    below = grid.rows[index + 1] if index + 1 < len(grid.rows) else ()
+    filled = [cell for cell in below if cell.text]
+    ids = {cell.column for cell in row if is_id is not None and cell.text and is_id(cell)}
+    dated = [cell for cell in row if day_header(cell) is not None]
+    if len(filled) < _FEWEST or not ids or not dated or row[0].row != grid.rows[index][0].row:
+        return best
+    free = all(cell.column not in ids and plain_number(cell.text) is None for cell in filled)
+    first = min(cell.column for cell in dated)
+    if not free or any(cell.column < first for cell in filled):
+        return best
+    words = all(day_header(cell) is None and not is_unit(cell.text) for cell in filled)
+    if not words or below[0].row != row[0].row + 1:
+        return best
+    return index + 1, _over(row, below, is_id)
 
 
 def rows_above(

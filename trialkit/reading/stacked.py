@@ -1,0 +1,74 @@
+"""One sheet or file for each block: put below each other, as one table with a column of blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from trialkit.reading.cells import Cell, Grid, Ledger, Piece, listing, quoted
+from trialkit.reading.headers import field_of, normal
+from trialkit.reading.headings import replicate_in
+
+
+def stacked(grids: Sequence[Grid], ledger: Ledger) -> list[Grid]:
+    """Stack tables that are named by their block, and have the same headings and no blocks.
+
+    Every cell keeps its place in its own sheet or file. Where the tables do not fit together all
+    are given back as they are.
+    """
+    blocks = [_block(grid) for grid in grids]
+    named = [grid for grid, block in zip(grids, blocks, strict=True) if block]
+    if len(named) < 2 or not _alike(named):
+        return list(grids)
+    place = _heading(named[0])
+    head = named[0].rows[place]
+    width = max(len(row) for grid in named for row in grid.rows)
+    rows = [
+        *named[0].rows[:place],
+        (*head, *_blanks(head, width), Cell("block", head[0].row, width + 1)),
+    ]
+    pieces = []
+    below = 0
+    for grid, block in zip(named, filter(None, blocks), strict=True):
+        pieces.append(Piece(below, grid.file, grid.sheet))
+        for row in grid.rows[place + 1 :]:
+            number = row[0].row + below
+            moved = tuple(cell._replace(row=number) for cell in row)
+            rows.append((*moved, *_blanks(moved, width), Cell(block, number, width + 1)))
+        below += grid.rows[-1][0].row + 1
+    names = [quoted(grid.name) for grid in named]
+    ledger.warn(
+        "block-a-sheet",
+        f"{listing(names, 4)} have the same headings and were taken for a block each.",
+        "Nothing needs to be done if that is right.",
+        named[0].place(),
+    )
+    first = replace(named[0], rows=tuple(rows), merged=(), pieces=tuple(pieces))
+    others = [grid for grid, block in zip(grids, blocks, strict=True) if not block]
+    return [first, *others]
+
+
+def _block(grid: Grid) -> str:
+    """The block that a sheet or file is named by; empty where its name says anything else."""
+    across = replicate_in(grid.name.removesuffix(".csv"))
+    return "" if across is None or across.rest else across.number
+
+
+def _heading(grid: Grid) -> int:
+    """Index of the row with most known headings among the first ones."""
+    known = [sum(field_of("flat", cell.text) is not None for cell in row) for row in grid.rows[:20]]
+    return known.index(max(known)) if known else 0
+
+
+def _alike(grids: Sequence[Grid]) -> bool:
+    """Whether tables have one heading row, in which no block or replicate stands."""
+    if any(not grid.rows for grid in grids):
+        return False
+    heads = [[normal(cell.text) for cell in grid.rows[_heading(grid)]] for grid in grids]
+    fields = {field_of("flat", cell.text) for cell in grids[0].rows[_heading(grids[0])]}
+    same = all(head == heads[0] for head in heads) and len({_heading(grid) for grid in grids}) == 1
+    return same and "treatment" in fields and not fields & {"block", "replicate"}
+
+
+def _blanks(row: Sequence[Cell], width: int) -> tuple[Cell, ...]:
+    return tuple(Cell("", row[0].row, index) for index in range(len(row) + 1, width + 1))
