@@ -13,8 +13,15 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from trialkit.figures.identity import Identity, looks_of, mix, plain_line, shorten, text_colour
-from trialkit.figures.lines import two_lines
+from trialkit.figures.identity import (
+    Identity,
+    looks_of,
+    mix,
+    plain_line,
+    shorten,
+    text_colour,
+    two_lines,
+)
 from trialkit.figures.means import dot_means
 from trialkit.figures.scales import HIGHEST, LOWEST, place_of
 from trialkit.figures.theme import INK, PALE, SOFT_INK, panel_theme, report_theme

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -71,6 +72,10 @@ def plain_line(text: str) -> str:
     return re.sub(" {2,}", " ", kept).strip()
 
 
+#: Characters in a line of the title of a panel.
+TITLE_WIDTH = 27
+
+
 def shorten(text: str, longest: int) -> str:
     """Cut text to ``longest`` characters in its middle: names often differ at their ends."""
     if len(text) <= longest:
@@ -78,6 +83,29 @@ def shorten(text: str, longest: int) -> str:
     tail = longest * 2 // 5
     head = text[: longest - 1 - tail].rstrip()
     return f"{head}\N{HORIZONTAL ELLIPSIS}{text[-tail:].lstrip()}"
+
+
+def two_lines(text: str, width: int = TITLE_WIDTH) -> str:
+    """Break a name between words into two lines at most; what is longer still is cut at its end.
+
+    Parameters
+    ----------
+    text : str
+    width : int
+        Characters a line.
+    """
+    lines = textwrap.wrap(text, width) or [""]
+    if len(lines) > 2:
+        second = shorten_end(" ".join(lines[1:]), width)
+        lines = [lines[0], second]
+    return "\n".join(lines)
+
+
+def shorten_end(text: str, longest: int) -> str:
+    """Cut text at its end."""
+    return (
+        text if len(text) <= longest else f"{text[: longest - 1].rstrip()}\N{HORIZONTAL ELLIPSIS}"
+    )
 
 
 def treatment_label(treatment_id: str, name: str) -> str:

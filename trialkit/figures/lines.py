@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -16,7 +15,7 @@ from trialkit.figures.identity import (
     measured_label,
     mix,
     plain_line,
-    shorten,
+    two_lines,
 )
 from trialkit.figures.means import dot_means
 from trialkit.figures.scales import Scale, course_scale
@@ -32,8 +31,10 @@ if TYPE_CHECKING:
 WIDTH = 8.0
 #: Room that axes take, and height of a row of panels, in inches.
 FOOT, PANEL = 0.7, 1.2
-#: Most panels beside each other, and characters in a line of their titles.
-COLUMNS, TITLE_WIDTH = 4, 27
+#: Room of a character: of the title beside the panels, and of a number below them, in inches.
+TITLE_CHARACTER, NUMBER_CHARACTER = 0.078, 0.066
+#: Most panels beside each other.
+COLUMNS = 4
 #: More treatments than this get no panel each: they stand in order, as on the last day.
 MOST_PANELS = 24
 #: Control below this is drawn at the edge of the figure.
@@ -123,8 +124,16 @@ class _Grid:
 
     @property
     def height(self) -> float:
-        rows = math.ceil(len(self.panels) / self.columns)
-        return FOOT + rows * PANEL
+        return FOOT + self._panel_height
+
+    @property
+    def title_width(self) -> int:
+        """Characters of the title beside the panels that fit into their height."""
+        return max(16, min(60, int(self._panel_height / TITLE_CHARACTER)))
+
+    @property
+    def _panel_height(self) -> float:
+        return PANEL * math.ceil(len(self.panels) / self.columns)
 
 
 def _grid(trial: Trial, rows: pd.DataFrame) -> _Grid:
@@ -136,29 +145,6 @@ def _grid(trial: Trial, rows: pd.DataFrame) -> _Grid:
     columns = min(COLUMNS, len(panels)) if len(panels) > 3 else max(len(panels), 2)
     titles = {item: two_lines(looks[item].label) for item in panels}
     return _Grid(panels, behind, titles, columns)
-
-
-def two_lines(text: str, width: int = TITLE_WIDTH) -> str:
-    """Break a name between words into two lines at most; what is longer still is cut at its end.
-
-    Parameters
-    ----------
-    text : str
-    width : int
-        Characters a line.
-    """
-    lines = textwrap.wrap(text, width) or [""]
-    if len(lines) > 2:
-        second = shorten_end(" ".join(lines[1:]), width)
-        lines = [lines[0], second]
-    return "\n".join(lines)
-
-
-def shorten_end(text: str, longest: int) -> str:
-    """Cut text at its end."""
-    return (
-        text if len(text) <= longest else f"{text[: longest - 1].rstrip()}\N{HORIZONTAL ELLIPSIS}"
-    )
 
 
 def _placed(rows: pd.DataFrame, scale: Scale) -> pd.DataFrame:
@@ -221,6 +207,8 @@ def _panels(
     ).assign(dashes=lambda frame: frame["treatment"].map(_dashes(trial)))
     limits = (scale.place(scale.low), scale.place(scale.top))
     days = tuple(sorted(set(rows["days_after"])))
+    numbered = _spaced(days, WIDTH / grid.columns)
+    beside = two_lines(plain_line(title), grid.title_width)
     plot = p9.ggplot()
     # added in place: each ``+`` would copy the plot
     plot += [
@@ -231,9 +219,9 @@ def _panels(
         p9.scale_color_identity(),
         p9.scale_fill_identity(),
         p9.scale_linetype_identity(),
-        p9.scale_x_continuous(breaks=_spaced(days), labels=number_labels, expand=(0.03, 0)),
+        p9.scale_x_continuous(breaks=numbered, labels=number_labels, expand=(0.03, 0)),
         p9.scale_y_continuous(limits=limits, expand=(0.03, 0), **_numbers(scale)),
-        p9.labs(x=f"Days after {day_zero(trial)}", y=shorten(plain_line(title), 60)),
+        p9.labs(x=f"Days after {day_zero(trial)}", y=beside),
         report_theme(WIDTH, grid.height),
         panel_theme(),
     ]
@@ -306,9 +294,11 @@ def _numbers(scale: Scale) -> dict[str, object]:
     return {"breaks": [scale.place(value) for value in values], "labels": number_labels(values)}
 
 
-def _spaced(days: Sequence[float]) -> list[float]:
-    """Days that get a number on the axis: all, or as many as have room."""
-    least = (days[-1] - days[0]) / 28
+def _spaced(days: Sequence[float], width: float) -> list[float]:
+    """Days that get a number on the axis: all, or as many as have room in a panel so wide."""
+    longest = max(map(len, number_labels(days)))
+    room = (longest + 0.7) * NUMBER_CHARACTER
+    least = (days[-1] - days[0]) * room / (0.9 * width)
     kept = [days[0]]
     for day in days[1:]:
         if day - kept[-1] >= least and math.isfinite(day):

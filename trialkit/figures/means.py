@@ -15,6 +15,7 @@ from trialkit.figures.identity import (
     mix,
     plain_line,
     shorten,
+    two_lines,
 )
 from trialkit.figures.marks import marks
 from trialkit.figures.theme import INK, LABEL_SIZE, PALE, number_labels, report_theme
@@ -26,7 +27,10 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis
 
 WIDTH = 8.0
-ROW, FOOT = 0.25, 0.75
+#: Height of a row of one line and of two, and room for the scale, in inches.
+ROW, TWO_LINES, FOOT = 0.25, 0.32, 0.75
+#: Characters in a line of a name.
+NAME_WIDTH = 34
 #: Of more treatments than this a figure of dots shows the lowest and the highest alone.
 MOST_DOTS = 30
 #: A scale starts at 0 unless its lowest value is above this share of its highest.
@@ -124,7 +128,8 @@ def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggp
 
     shown = _shown(rows, looks)
     rows = rows[rows["treatment"].isin(shown)]
-    height = len(shown) * ROW + FOOT
+    names = [two_lines(looks[item].label, NAME_WIDTH) for item in shown]
+    height = len(shown) * (TWO_LINES if any("\n" in name for name in names) else ROW) + FOOT
     places = {item: float(len(shown) - index) for index, item in enumerate(shown)}
     far = rows[["point", "upper"]].max(axis=1)
     low = scale_start(*(rows[name] for name in _SCALED if name in rows))
@@ -148,7 +153,7 @@ def dot_means(rows: pd.DataFrame, looks: dict[str, Identity], title: str) -> ggp
         ),
         p9.scale_y_continuous(
             breaks=list(places.values()),
-            labels=[shorten(looks[item].label, 34) for item in shown],
+            labels=names,
             limits=(0.5, len(shown) + 0.5),
             expand=(0, 0),
         ),

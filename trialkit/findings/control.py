@@ -38,7 +38,8 @@ def control_findings(tables: Tables) -> Iterator[Finding]:
         known = [row for row in found if row.known("percent")]
         if not known:
             if found:
-                text = phrase("control.none", noun=noun(variable))
+                reason = next((row["reason"] for row in found if row["reason"]), "")
+                text = phrase("control.none", noun=noun(variable), reason=reason)
                 yield Teller(tables).finding("control", text, variable=variable.name)
             continue
         days = sorted({float(row["days_after"]) for row in known})
@@ -202,11 +203,13 @@ def _never(tables: Tables, variable: Variable) -> Iterator[Finding]:
     if found:
         say = Teller(tables)
         names = [row["treatment"] for row in found]
-        text = phrase(
-            "held.never",
-            treatments=treatments_named(say, names),
-            target=say.cite(found[0], "target", Style.WHOLE),
-            noun=noun(variable),
+        treatments = treatments_named(say, names)
+        every = treatments == phrase("words.all_products")
+        target = say.cite(found[0], "target", Style.WHOLE)
+        text = (
+            phrase("held.never_any", target=target, noun=noun(variable))
+            if every
+            else phrase("held.never", treatments=treatments, target=target, noun=noun(variable))
         )
         yield say.finding("persistence", text, variable=variable.name, subjects=tuple(names))
 

@@ -5,9 +5,11 @@ One form for every writer of pages: HTML, Word and PDF differ in how they set it
 
 from __future__ import annotations
 
+import itertools
+import math
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.document import Cell, Column, FieldMap, Kind, MapPlot, Missing, Table
@@ -151,6 +153,53 @@ def _again(table: Table) -> Iterator[bool]:
     for row in table.rows:
         yield table.once and row[0] == above
         above = row[0]
+
+
+def in_pieces(table: Table, most: int) -> list[Table]:
+    """Part a table with very many columns of numbers into several, one below the other.
+
+    Parameters
+    ----------
+    table : Table
+    most : int
+        Most columns of numbers of a piece; what stands beside or below a number goes with it.
+
+    Returns
+    -------
+    list of Table
+        Each with the columns before the first number; notes stand below the last.
+    """
+    starts = [
+        place
+        for place, column in enumerate(table.columns)
+        if column.kind in (Kind.NUMBER, Kind.P_VALUE)
+    ]
+    if len(starts) <= most:
+        return [table]
+    pieces = math.ceil(len(starts) / most)
+    each = math.ceil(len(starts) / pieces)
+    edges = [*starts[::each], len(table.columns)]
+    made = []
+    for number, (start, end) in enumerate(itertools.pairwise(edges), start=1):
+        last = end == len(table.columns)
+        made.append(
+            replace(
+                table,
+                key=table.key if number == 1 else f"{table.key}-{number}",
+                label=table.label if number == 1 else "",
+                question=table.question
+                if number == 1
+                else f"{table.label or table.question}, continued",
+                about=table.about if number == 1 else "",
+                columns=(*table.columns[: starts[0]], *table.columns[start:end]),
+                rows=tuple((*row[: starts[0]], *row[start:end]) for row in table.rows),
+                shades=tuple((*row[: starts[0]], *row[start:end]) for row in table.shades),
+                notes=table.notes if last else (),
+                target=table.target,
+                shade_key=table.shade_key if last else (),
+            )
+        )
+    return made
 
 
 def _table_style(table: Table, width: int) -> str:

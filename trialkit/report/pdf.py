@@ -28,6 +28,7 @@ from trialkit.report.document import (
 from trialkit.report.laid_out import (
     BodyCell,
     column_widths,
+    in_pieces,
     letters_width,
     map_edges,
     narrow_widths,
@@ -44,6 +45,8 @@ PAPERS = {"a4": "a4", "letter": "us-letter"}
 _NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHADES = ("held", "near", "half", "some", "below", "harm-2", "harm-3", "harm-4")
+#: Most columns of numbers that a table has beside each other, and one of data of the plots.
+MOST_ACROSS, MOST_COMPACT = 12, 20
 #: Sections that are set smaller: sources and remarks, not results.
 _SMALL = frozenset({"references", "notes", "cautions", "again", "findings"})
 #: A glyph that none of the fonts has is left to the reader's eye, as on the page; all else is ours.
@@ -148,7 +151,8 @@ def _blocks(blocks: tuple[Block, ...], figures: Mapping[str, str]) -> Iterator[d
                     "label": block.label,
                 }
         elif isinstance(block, Table):
-            yield _table(block)
+            most = MOST_COMPACT if block.compact else MOST_ACROSS
+            yield from map(_table, in_pieces(block, most))
         elif isinstance(block, FieldMap):
             yield _map(block)
         elif isinstance(block, Glance):

@@ -31,6 +31,7 @@ from trialkit.report.laid_out import (
     BodyCell,
     PageTable,
     column_widths,
+    in_pieces,
     least_widths,
     map_edges,
     page_table,
@@ -46,6 +47,10 @@ if TYPE_CHECKING:
 
 #: Width of the text on a page, in points.
 TEXT_WIDTH = 481.0
+#: Longest name of a treatment that leaves room for a small course beside it.
+LONGEST_BESIDE = 40
+#: Most columns of numbers that a table has beside each other.
+MOST_ACROSS = 12
 #: Room for the picture of a mean, in characters of small type.
 _SPAN_LEAST = 11
 _INKS = {Ink.SHOWN: parts.INK, Ink.HARM: parts.WARM, Ink.ESTIMATE: parts.SOFT}
@@ -171,7 +176,8 @@ class _Writer:
             case FieldMap():
                 self.map(block)
             case Table():
-                self.table(block)
+                for piece in in_pieces(block, MOST_ACROSS):
+                    self.table(piece)
             case Glance():
                 self.glance(block, level)
 
@@ -270,10 +276,11 @@ class _Writer:
 
     def glance(self, block: Glance, level: int) -> None:
         self.word.add_heading(block.title, level=level)
-        courses = block.course_head is not None
+        longest = max((len(row.name) for row in block.rows), default=0)
+        courses = block.course_head is not None and longest <= LONGEST_BESIDE
         heads = [
             ("Treatment", ""),
-            *([block.course_head] if block.course_head else []),
+            *([block.course_head] if block.course_head and courses else []),
             *block.heads,
         ]
         grid = self.word.add_table(rows=1, cols=len(heads), style=parts.TABLE)
@@ -286,7 +293,7 @@ class _Writer:
                 for i in range(len(block.heads))
             ),
         ]
-        wanted = [18, *least[1:]]
+        wanted = [max(18, min(longest, 34)), *least[1:]]
         parts.set_widths(grid, parts.fitted(wanted, least, TEXT_WIDTH), block.title)
         for index, ((title, under), cell) in enumerate(zip(heads, grid.rows[0].cells, strict=True)):
             right = index > int(courses)

@@ -12,7 +12,7 @@ from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
-from trialkit.report.captions import Spot, caption, range_caption
+from trialkit.report.captions import Spot, caption, counted, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock, Table, number_or_missing
 from trialkit.report.numbers import write_share
@@ -233,9 +233,9 @@ def _reached(context: Context, variable: Variable, rows: Rows, days: list[float]
         "control_days",
         noun=noun(variable),
         target=f"{target:g}",
-        first=at[0],
-        last=at[1],
-        all=len(set(rows["treatment"])),
+        first=counted(at[0]),
+        last=counted(at[1]),
+        all=counted(len(set(rows["treatment"]))),
         first_day=write_day(days[0]),
         last_day=write_day(days[-1]),
     )

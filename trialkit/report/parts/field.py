@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from trialkit.figures.field import map_days
-from trialkit.figures.identity import mix, plain_line
+from trialkit.figures.identity import mix, plain_line, shorten_end
 from trialkit.figures.plot_values import ByPlot, PlotValues
 from trialkit.numerals import plural
 from trialkit.report.captions import caption, counted
@@ -34,6 +34,8 @@ from trialkit.trial import Application, Variable
 #: Maps with more rows or columns than this show only those that hold plots.
 WIDEST_MAP = 60
 TINT = 0.72
+#: Characters of a name beside the data of its plot; its number stands before it.
+LONGEST_NAME = 40
 
 
 def applications(context: Context) -> Iterator[Block]:
@@ -173,7 +175,7 @@ def plot_data(context: Context) -> Iterator[Block]:
         plot.id: (
             plain_line(plot.id),
             *([plain_line(plot.block or "")] if blocks else []),
-            context.label(plot.treatment),
+            shorten_end(context.label(plot.treatment), LONGEST_NAME),
         )
         for plot in trial.plots
     }

@@ -185,7 +185,7 @@ def _standard_errors(context: Context, variable: str) -> dict[float, float]:
     by_day: dict[float, list[float]] = {}
     rows = context.rows("means", variable, "count")
     for day, error in zip(rows["days_after"], rows["se"], strict=True):
-        if math.isfinite(error):
+        if error > 0.0:
             by_day.setdefault(day, []).append(error)
     return {day: math.sqrt(sum(e * e for e in es) / len(es)) for day, es in by_day.items()}
 
@@ -197,7 +197,7 @@ def precision_note(context: Context, variable: str, measure: str) -> Iterator[st
         return
     parts = []
     p, least = float(rows["p"][0]), float(rows["significant_difference"][0])
-    errors = [e for e in context.rows("means", variable, measure)["se"] if math.isfinite(e)]
+    errors = [e for e in context.rows("means", variable, measure)["se"] if e > 0.0]
     if math.isfinite(p):
         parts.append(f"treatments {p_value(p)}")
     if errors:
