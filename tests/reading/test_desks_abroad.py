@@ -227,3 +227,57 @@ def test_another_file_under_the_name_of_a_table_is_named(tmp_path, start, word):
     path.write_bytes(start + b"1 2 3")
     (problem,) = read(path).problems
     assert problem.kind == "not-text" and word in problem.what
+
+
+def test_blocks_on_lines_of_their_own_above_repeated_headings(tmp_path):
+    heads = ["Plot", "Treatment", *(f"larvae {day} DAT" for day in DAYS)]
+    rows = []
+    for block in BLOCKS:
+        own = [[p, n, *(LARVAE[n, b, d] for d in DAYS)] for p, b, n in PLOTS if b == block]
+        rows += [[f"Block {block}"], heads, *own, []]
+    held(read(csv(tmp_path, rows)))
+    # the first block without its line: the others must not be lost as notes
+    (problem,) = [p for p in read(csv(tmp_path, rows[1:])).problems if p.severity == "error"]
+    assert problem.kind == "block-lines"
+
+
+def test_shoots_of_vines_are_samples_and_no_counts(tmp_path):
+    for heads, pairs in (
+        (["vine", "shoot"], [(1, 1), (1, 2), (2, 1), (2, 2)]),
+        (["tree", "branch"], [(1, 1), (1, 2), (2, 3), (2, 4)]),
+    ):
+        rows = [["Plot", "Rep", "Trt", "DAT", *heads, "larvae"]]
+        for plot, block, name in PLOTS:
+            for day in DAYS:
+                value = LARVAE[name, block, day]
+                for (one, two), more in zip(pairs, (-1, 1, -2, 2), strict=True):
+                    rows.append([plot, block, name, day, one, two, value + more])
+        reading = read(csv(tmp_path, rows))
+        held(reading, samples=True)
+        assert [item.name for item in reading.trial.variables] == ["larvae"]
+        assert "samples-nested" in {item.kind for item in reading.problems}
+
+
+def test_treatments_side_by_side_on_a_sheet_a_day_or_by_number(tmp_path):
+    sheets = {
+        f"larvae {day} DAT": [
+            ["Rep", *TREATMENTS],
+            *([block, *(LARVAE[n, block, day] for n in TREATMENTS)] for block in BLOCKS),
+        ]
+        for day in DAYS
+    }
+    held(read(book(tmp_path, sheets)))
+    listed = [["No", "Name"], *([place, n] for place, n in enumerate(TREATMENTS, 1))]
+    counts = [["DAT", "Rep", 1, 2, 3, 4, "Mean"]]
+    for day in DAYS:
+        for block in BLOCKS:
+            own = [LARVAE[n, block, day] for n in TREATMENTS]
+            counts.append([day, block, *own, sum(own) / 4])
+    held(read(book(tmp_path, {"Treatments": listed, "Counts": counts})))
+
+
+def test_control_judged_in_the_plots_is_no_pest(tmp_path):
+    rows = wide(form="weed control % {} DAT")
+    trial = read(csv(tmp_path, rows)).trial
+    (variable,) = trial.variables
+    assert (variable.role, variable.kind, variable.better) == ("crop", "percent", "more")

@@ -1,4 +1,4 @@
-"""Words for days, weeks and what they count from, in the languages of offices, as patterns."""
+"""Words of headings in the languages of offices, as patterns: days, weeks, replicates."""
 
 from __future__ import annotations
 
@@ -42,6 +42,13 @@ SHORT_ABROAD: Final = _any(
 LEADING: Final = _any(
     "day", "dat", "daa", "dbt", "dba", "(?P<p>dap|das|dae)", "hat", "tag", "jour", "d[ií]a",
     "giorno", "dag", "dzie[nń]", "dni", r"t\.?n\.?[ab]\.?", "jat", "dda",
+)  # fmt: skip
+#: Words before the number of a replicate or block.
+REPLICATES: Final = _any(
+    "replicate", "replication", "rep", "block", "blk", "wdh", "wdhlg", "wiederholung", "bloc",
+    "bloque", "bloco", "blocco", "blok", "r[eé]p[eé]tition", "r[eé]p", "repetici[oó]n",
+    "repeti[cç][aã]o", "ripetizione", "herhaling", "powt[oó]rzenie", "powt", "opakov[aá]n[ií]",
+    "opak", "gjentak", "gentagelse", "upprepning", "kerranne", "ism[eé]tl[eé]s",
 )  # fmt: skip
 _ARTICLES = "(?:[ _](?:de[lr]?|du|la|el|il|d[oai]|le|l'))*"
 _END = r"(?![^\W\d_])"

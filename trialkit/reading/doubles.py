@@ -25,6 +25,25 @@ class Tops:
         return [row[index].text if index < len(row) else "" for row in self.body]
 
 
+#: Words for a day that mean something else in English, and headings of their language.
+_DAY_WORDS = frozenset({"tag", "nap", "den", "pv"})
+_COMPANY = frozenset({
+    "parzelle", "parzellennr", "wdh", "wiederholung", "variante", "behandlung", "prüfglied",
+    "pruefglied", "versuchsglied", "anzahl", "ismétlés", "kezelés", "parcella", "opakování",
+    "varianta", "parcelka", "ošetření", "ruutu", "kerranne", "koejäsen", "käsittely",
+})  # fmt: skip
+
+
+def settle_day_word(header: Row, fields: list[str | None]) -> None:
+    """Take ``Tag`` beside ``Parzelle`` for the day; beside ``Plot`` it may be a label."""
+    words = [normal(cell.text) for cell in header]
+    if "days_after" in fields or not _COMPANY.intersection(words):
+        return
+    places = [i for i, word in enumerate(words) if word in _DAY_WORDS and fields[i] is None]
+    if len(places) == 1:
+        fields[places[0]] = "days_after"
+
+
 def settle_doubles(tops: Tops, fields: list[str | None], ledger: Ledger) -> None:
     """Leave one column to each field, and say so where two columns ask for the same."""
     twice = [

@@ -35,6 +35,7 @@ from trialkit.reading.shares import settle_examined
 from trialkit.reading.sheet_top import APPLIED, date_above, date_column
 from trialkit.reading.sources import Source
 from trialkit.reading.tables import make_table
+from trialkit.reading.treatments_across import treatments_down
 from trialkit.reading.variables import variable_entries
 from trialkit.reading.zero import PLANTED, Zero
 from trialkit.trial import Application
@@ -175,6 +176,7 @@ def _read_counts(draft: Draft, ledger: Ledger) -> None:
         )
         if table is None:
             continue
+        table = treatments_down(table, {*map(normal, plan.words())}, names, ledger)
         table = unfold(split_fractions(table, names, ledger), names, ledger)
         table = named_treatment(table, plan.words())
         table = with_attributes(table, names, ledger)

@@ -78,7 +78,9 @@ _LONG: dict[str, tuple[str, ...]] = {
     "variable": (
         "variable", "variables", "variablename", "assessment", "measure", "response", "trait",
         "parameter", "species", "pest", "insect", "organism", "characteristic", "character",
-        "attribute",
+        "attribute", "taxon", "taxa", "organismus", "organisme", "organismo", "espèce",
+        "especie", "espécie", "specie", "soort", "gatunek", "druh", "schädling", "schaderreger",
+        "ravageur", "plaga", "praga", "parassita", "merkmal", "arthropod", "weed", "weedspecies",
     ),
     "value": ("value", "values", "count", "counts", "number", "result", "reading", "observed",
               "score", "rating", "measurement", "amount", "wert", "valeur", "valor", "valore"),
@@ -91,6 +93,8 @@ _DAYS: dict[str, tuple[str, ...]] = {
         "daysafterspray", "dayaftertrt", "dayno", "assessmentday", "timing",
         "tagenachbehandlung", "tagenachapplikation", "joursaprèstraitement", "joursaprestraitement",
         "díasdespuésdeltratamiento", "diasdespuesdeltratamiento", "giornidopotrattamento",
+        "tage", "jour", "jours", "día", "días", "giorno", "giorni", "dag", "dagen", "dagar",
+        "dzień", "dni", "gün", "zile", "tna", "tnb", "jat", "dda", "gdt", "dnb", "dpt", "dpa",
     ),
     "days_before": (
         "daysbefore", "dbt", "dba", "daysbeforetreatment", "daysbeforeapplication",

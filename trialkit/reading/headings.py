@@ -9,7 +9,12 @@ from datetime import date
 from functools import lru_cache
 
 from trialkit.reading.cells import Cell, undash
-from trialkit.reading.day_words import BEFORE_ABROAD, COUNTED_ABROAD, LEADING
+from trialkit.reading.day_words import (
+    BEFORE_ABROAD,
+    COUNTED_ABROAD,
+    LEADING,
+    REPLICATES,
+)
 from trialkit.reading.months import MONTH
 
 #: From what days are counted where it is not the first application.
@@ -108,8 +113,8 @@ _PATTERNS = tuple(
         rf"(?P<v>(?:.*[-\s_,:;@()\[\]])??){_LED_LAST}[\s_]*(?P<n>{_NUMBER})[)\]]?",
         rf"{_LED}[\s_]*(?P<n>{_NUMBER})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
         # T+3 and D+3 are days after treatment; T-1 is told from a joint by its neighbours.
-        r"(?P<v>(?:.*[\s_,:;@()\[\]])??)(?P<u>[tdj])0?[\s_]?(?P<n>[-+]\d+)[)\]]?",
-        r"(?P<u>[tdj])0?[\s_]?(?P<n>[-+]\d+)[\s_,:;@\-]+(?P<v>.+)",
+        r"(?P<v>(?:.*[\s_,:;@()\[\]])??)(?P<u>ta|[tdj])0?[\s_]?(?P<n>[-+]\d+)[)\]]?",
+        r"(?P<u>ta|[tdj])0?[\s_]?(?P<n>[-+]\d+)[\s_,:;@\-]+(?P<v>.+)",
     )
 )
 _TRIM = " _,:;@-"
@@ -247,7 +252,7 @@ def joined(above: DayHeader | None, below: DayHeader | None, text: str) -> DayHe
 # --- replicates and samples ----------------------------------------------------------------
 
 _REPLICATE = re.compile(
-    r"(?P<a>.*?)(?:(?<![a-z])(?:replicate|replication|rep|block|blk)[\s_.#:-]*"
+    rf"(?P<a>.*?)(?:(?<![a-z])(?:{REPLICATES})[\s_.#:-]*"
     r"(?P<n>\d{1,2}|[ivx]{1,4}|[a-h])(?![a-z0-9]))(?P<b>.*)",
     re.IGNORECASE,
 )
@@ -257,7 +262,8 @@ _SHORT_REPLICATE = re.compile(
 )
 _SAMPLE = re.compile(
     r"(?P<a>.*?)(?<![a-z])(?P<w>plant|sample|subsample|sub-sample|tree|shoot|quadrat|vine|stem|"
-    r"trap|fruit|head|ear|tiller|sweep|card|leaf|pl|plt|spl|smp|subs)[\s_.#:-]*(?P<n>\d{1,3})(?![a-z0-9.%])(?P<b>.*)",
+    r"trap|fruit|head|ear|tiller|sweep|card|leaf|pl|plt|spl|smp|subs)"
+    r"(?:[\s_.#:-]*(?P<n>\d{1,3})(?![a-z0-9.%])|[\s_.#:-]+(?P<l>[A-H])(?![a-z0-9.%]))(?P<b>.*)",
     re.IGNORECASE,
 )
 
@@ -300,7 +306,7 @@ def sample_in(header: str) -> Across | None:
     if match is None:
         short = _SHORT_SAMPLE.fullmatch(undash(header).strip())
         return None if short is None else Across("sample", short["n"], "")
-    return Across(match["w"].casefold(), match["n"], _rest(match))
+    return Across(match["w"].casefold(), match["n"] or match["l"], _rest(match))
 
 
 def _rest(match: re.Match[str]) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from trialkit.reading.cells import Grid
 from trialkit.reading.headers import COMPARED, TIMES, field_of, normal
 from trialkit.reading.headings import day_header, replicate_in
+from trialkit.reading.untreated_words import is_untreated_word
 from trialkit.report_choices import REPORT_KEYS
 
 _NAMES: Mapping[str, tuple[str, ...]] = {
@@ -110,7 +111,25 @@ def kind_of_content(grid: Grid) -> str | None:
         return "counts"
     if "treatment" in best and (assessed or _has_more(grid, best - {"treatment"})):
         return "flat"
+    if best & {"block", "replicate"} and has_treatments_across(grid):
+        return "flat"
     return None
+
+
+def has_treatments_across(grid: Grid, known: Collection[str] = ()) -> bool:
+    """Whether a heading row has blocks and, side by side, treatments that are known or untreated.
+
+    ``known`` are ids and names of treatments, reduced.
+    """
+    for row in grid.rows[:20]:
+        fields = {field_of("flat", cell.text) for cell in row if cell.text}
+        if not fields & {"block", "replicate"} or fields & {"treatment", "name", "plot"}:
+            continue
+        loose = [c.text for c in row if c.text and field_of("flat", c.text) is None]
+        untreated = any(is_untreated_word(text) for text in loose)
+        if len(loose) > 1 and (untreated or all(normal(text) in known for text in loose)):
+            return True
+    return False
 
 
 def has_plots(grid: Grid) -> bool:

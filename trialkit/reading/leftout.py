@@ -53,6 +53,8 @@ _MEAN_OF = re.compile(
     r"(?:\s+(?:of|for|von|de|di))?[\s:_-]+.+",
     re.IGNORECASE,
 )
+#: What a line below a table explains: "1 = Untreated", "DAT = days after treatment".
+_LEGEND = re.compile(r"\w{1,8}\s*=\s*\S")
 _NOTE_WORDS = ("note", "remark", "comment", "source", "legend", "nb", "n.b", "*", "#", "key:")
 _LONG_ID = 30
 _IDS = ("plot", "block", "replicate", "treatment", "name", "sample")
@@ -267,7 +269,8 @@ def _is_note(frame: Frame, filled: list[Cell], key: str, *, after_gap: bool) -> 
     if frame.plots is None:
         # Any id may stand in a list, so only what stands below it can be a note.
         sparse = 2 * len(filled) <= frame.width
-        return after_gap and sparse and (begins or len(first) > _LONG_ID)
+        legend = _LEGEND.match(first) is not None
+        return after_gap and sparse and (begins or legend or len(first) > _LONG_ID)
     if begins and (after_gap or " " in first):
         return True
     return after_gap and " " in first and not any(looks_numeric(cell.text) for cell in filled)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from itertools import pairwise
 
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, listing, quoted
@@ -34,10 +35,12 @@ def with_lines(
         that lines of days name beside their day, all the same; else empty.
     """
     above = [row for row in grid.rows if row[0].row == header[0].row - 1]
-    if body and above and _is_line(above[0]) and _is_day(above[0]) and not _is_line(body[0]):
-        body = (*above, *body)  # the first table has its day over its headings
+    named = bool(above) and (_is_day(above[0]) or long_replicate(above[0][0].text))
+    if body and above and _is_line(above[0]) and named and not _is_line(body[0]):
+        body = (*above, *body)  # the first table has its day or block over its headings
     lines = [row for row in body if _is_line(row)]
     if len(lines) < 2 or not _is_line(body[0]) or _follow(body):
+        _tell_blocks(grid, kind, header, [row for row in lines if row not in above], ledger)
         return header, tuple(row for row in body if row not in above), ""
     fields = {field_of(kind, cell.text) for cell in header if cell.text}
     compared = any(normal(cell.text) in COMPARED for cell in header)
@@ -49,8 +52,8 @@ def with_lines(
     elif all(long_replicate(row[0].text) for row in lines):
         field = None if fields & {"block", "replicate"} else "block"
     else:
-        named = fields & {"treatment", "name", "main_factor"} or compared
-        field = "treatment" if kind == "flat" and not named else None
+        listed = bool(fields & {"treatment", "name", "main_factor"}) or compared
+        field = "treatment" if kind == "flat" and not listed else None
     if field is None:
         return header, tuple(row for row in body if row not in above), ""
     width = max(len(header), *(len(row) for row in body))
@@ -73,6 +76,20 @@ def with_lines(
     top = header[0].row
     empty = (Cell("", top, index) for index in range(len(header) + 1, width + 1))
     return (*header, *empty, Cell(field, top, width + 1)), tuple(rows), variable
+
+
+def _tell_blocks(grid: Grid, kind: str, header: Row, lines: Sequence[Row], ledger: Ledger) -> None:
+    """Ask for the block of the first rows where others have theirs on a line above them."""
+    blocks = [row for row in lines if long_replicate(row[0].text)]
+    fields = {field_of(kind, cell.text) for cell in header if cell.text}
+    if blocks and not fields & {"block", "replicate"}:
+        ledger.error(
+            "block-lines",
+            f"{quoted(blocks[0][0].text)} stands on a line of its own, and the rows above it have "
+            "no such line.",
+            "Write the block above each group of rows, or into a column block.",
+            grid.place(blocks[0][0].row),
+        )
 
 
 #: Words beside a day that say no more than that it is one before treatment.

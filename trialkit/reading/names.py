@@ -11,7 +11,7 @@ from trialkit.reading.cells import Ledger, listing, nearest, variable_section
 from trialkit.reading.headers import normal
 from trialkit.reading.heading_units import heading_unit
 from trialkit.reading.keys import Declared, TrialKeys
-from trialkit.trial import Kind, Variable, VariableRole
+from trialkit.trial import Better, Kind, Variable, VariableRole
 
 PERCENT = re.compile(r"%|percent|\bpct|severity|incidence", re.IGNORECASE)
 _YIELD = re.compile(
@@ -29,6 +29,8 @@ _CROP = re.compile(
     re.IGNORECASE,
 )
 _INJURY = re.compile(r"injur|phyto", re.IGNORECASE)
+#: Control as it is judged by eye in the plots: more of it is better.
+_CONTROL = re.compile(r"\bcontrol\b|efficac|eficacia|wirkung", re.IGNORECASE)
 _DAMAGE = re.compile(r"damag|defoliat", re.IGNORECASE)
 LOOKED_AT = re.compile(r"examined|inspected|\btested|\bsown|looked at", re.IGNORECASE)
 _ENEMIES = re.compile(r"enem(y|ies)|predator|parasit|beneficial", re.IGNORECASE)
@@ -207,13 +209,18 @@ def _role(found: Found | None, name: str) -> VariableRole:
         return VariableRole.YIELD
     if _INJURY.search(name):
         return VariableRole.CROP_INJURY
-    if _CROP.search(name):
+    if _CROP.search(name) or _judged_control(found, name):
         return VariableRole.CROP
     if _DAMAGE.search(name):
         return VariableRole.DAMAGE
     if _ENEMIES.search(name):
         return VariableRole.NATURAL_ENEMY
     return VariableRole.PEST
+
+
+def _judged_control(found: Found | None, name: str) -> bool:
+    """Whether a variable is control judged in the plots, in percent."""
+    return _CONTROL.search(name) is not None and _kind(found, name) is Kind.PERCENT
 
 
 def _assumed(found: Found) -> Variable:
@@ -231,6 +238,7 @@ def _assumed(found: Found) -> Variable:
         label=found.header,
         kind=_kind(found, found.name),
         role=role,
+        better=Better.MORE if _judged_control(found, found.name) else None,
     )
 
 
@@ -269,7 +277,8 @@ def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested
         unit=item.unit,
         transform=item.transform,
         examined=item.examined,
-        better=item.better,
+        better=item.better
+        or (Better.MORE if item.role is None and _judged_control(found, item.name) else None),
     )
 
 
@@ -283,10 +292,11 @@ def _tell_assumed(
             " If it says how many units were looked at, name it as examined of the variable that "
             f'counts those hit: examined = "{found.header}".'
         )
+    judged = ", control judged in the plots, of which more is better" if variable.better else ""
     ledger.warn(
         "variable-assumed",
         f"'{found.header}' is not described; it was taken for a {variable.kind} with the role "
-        f"{variable.role}.",
+        f"{variable.role}{judged}.",
         f"Describe it under {variable_section(variable.name)} if it is something else.{meant}",
         found.place,
     )

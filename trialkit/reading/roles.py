@@ -10,41 +10,15 @@ from trialkit.reading.cells import Ledger, listing, nearest, quoted
 from trialkit.reading.headers import COMPARED, normal
 from trialkit.reading.keys import TrialKeys
 from trialkit.reading.plan import Listed
+from trialkit.reading.untreated_words import UNTREATED
 from trialkit.trial import Treatment, TreatmentRole
 
-# The plainer the word, the earlier it is believed.
-_UNTREATED = (
-    ("untreated", "utc", "untreatedcheck", "untreatedcontrol", "nontreated", "unsprayed",
-     "nottreated", "notreatment", "nontreatedcontrol", "nontreatedcheck", "uncontrolled",
-     "unsprayedcontrol", "untreatedplot", "untreatedplots", "untr", "unt", "unbehandelt",
-     "unbehandeltekontrolle", "nontraité", "nontraite", "témoinnontraité", "temoinnontraite",
-     "sintratar", "sintratamiento", "testigosintratar", "testigoabsoluto", "nontrattato",
-     "testimonenontrattato", "semtratamento", "testemunhasemaplicação", "onbehandeld",
-     "nietraktowane", "nietraktowana", "kontrolanietraktowana", "neošetřeno", "neošetřená",
-     "neošetrené", "neošetrená", "kezeletlen", "kezeletlenkontroll", "obehandlat", "obehandlad",
-     "obehandlet", "ubehandlet", "käsittelemätön", "netratat", "martornetratat", "ilaçsız"),
-    ("check", "controlplot", "nil", "controluntreated", "checkuntreated", "testigo", "témoin",
-     "temoin", "testemunha", "testimone", "martor", "şahit"),
-    ("control", "none", "blank", "kontrolle", "contrôle", "controle", "controllo", "kontrola",
-     "kontroll", "kontrol", "kontrolli", "verranne"),
-)  # fmt: skip
 #: What people write where a trial has no untreated.
 NO_UNTREATED = frozenset({"none", "no", "nountreated", "nil", "na", "notreatment", "without"})
 _CARRIER = frozenset({
     "water", "wateralone", "wateronly", "carrier", "carrieralone", "carrieronly", "watercontrol",
     "wettingagentalone", "wettingagentonly",
 })  # fmt: skip
-
-
-def names_untreated(text: str) -> bool:
-    """Whether a heading or name is one of the words for the untreated.
-
-    Examples
-    --------
-    >>> names_untreated("Untreated check"), names_untreated("Wimbrel")
-    (True, False)
-    """
-    return any(normal(text) in words for words in _UNTREATED)
 
 
 def settle_roles(
@@ -156,7 +130,7 @@ def _called(key: str, item: Listed) -> Iterator[str]:
 
 
 def _from_names(listed: Mapping[str, Listed], place: Place, ledger: Ledger) -> str | None:
-    for words in _UNTREATED:
+    for words in UNTREATED:
         found = [
             key
             for key, item in listed.items()

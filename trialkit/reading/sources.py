@@ -18,6 +18,7 @@ from trialkit.reading.headings import day_header, undated_word
 from trialkit.reading.kinds import (
     STANDARD,
     has_plots,
+    has_treatments_across,
     is_old,
     kind_of_content,
     kind_of_name,
@@ -407,6 +408,17 @@ def _regroup(source: Source, ledger: Ledger) -> None:
             del grids[1:]
             ledger.understand(name, name, "flat table, for plan and counts stand together in it")
             return
+    counts = source.tables.get("counts", [])
+    planned = "plots" in source.tables
+    if counts and not planned and has_treatments_across(counts[0], _listed(source)):
+        source.tables["flat"] = [counts.pop(0)]
+
+
+def _listed(source: Source) -> set[str]:
+    """Whatever stands in the first columns of a list of treatments, reduced."""
+    grid = source.first("treatments")
+    rows = () if grid is None else grid.rows
+    return {normal(cell.text) for row in rows for cell in row[:2] if cell.text}
 
 
 def _spoken(kind: str) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter, listing, quoted
-from trialkit.reading.doubles import Tops, settle_doubles
+from trialkit.reading.doubles import Tops, settle_day_word, settle_doubles
 from trialkit.reading.elimination import by_elimination
 from trialkit.reading.filled_down import fill_down
 from trialkit.reading.headers import COMPARED, field_of, normal
@@ -23,7 +23,12 @@ from trialkit.reading.headings import (
 from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.lines import with_lines
 from trialkit.reading.numbers import Marks, cell_is_number, is_error_text, marks_of, plain_number
-from trialkit.reading.told_beside import settle_main_plots, settle_mass, settle_samples
+from trialkit.reading.told_beside import (
+    settle_main_plots,
+    settle_mass,
+    settle_samples,
+    with_nested_samples,
+)
 from trialkit.reading.tops import find_header, rows_above, with_bare_days
 
 _FILLED = frozenset({
@@ -226,6 +231,7 @@ def make_table(
     rows = data_rows(frame, body, ledger)
     if kind in {"plots", "counts", "yield", "flat"}:
         rows = fill_down(grid, kind, fields, rows, ledger)
+        rows = with_nested_samples(columns, rows, grid, ledger)
     padded = tuple(
         row + tuple(Cell("", row[0].row, index) for index in range(len(row) + 1, width + 1))
         for row in rows
@@ -348,6 +354,7 @@ def _columns(
     if tops.kind not in {"assessments", "variables"} and not {"variable", "value"} <= set(fields):
         # A column 'count' or 'pest' alone is a variable; only both together make a long table.
         fields = [None if name in {"variable", "value"} else name for name in fields]
+    settle_day_word(header, fields)
     settle_doubles(tops, fields, ledger)
     settle_main_plots(tops, fields)
     settle_mass(tops, fields)

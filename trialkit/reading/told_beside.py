@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
+from trialkit.reading.cells import Grid, Ledger, Row, listing, quoted
 from trialkit.reading.doubles import Tops
 from trialkit.reading.headers import TIMES, normal
 from trialkit.reading.numbers import looks_numeric
+
+if TYPE_CHECKING:
+    from trialkit.reading.tables import Column
 
 
 def settle_main_plots(tops: Tops, fields: list[str | None]) -> None:
@@ -43,28 +49,100 @@ def settle_mass(tops: Tops, fields: list[str | None]) -> None:
 
 _UNITS = frozenset({
     "plant", "leaf", "leaflet", "tree", "shoot", "stem", "quadrat", "frame", "trap", "hill", "pot",
-    "ring", "tiller", "branch", "fruit", "head", "ear", "pflanze", "plante", "planta",
+    "ring", "tiller", "branch", "fruit", "head", "ear", "vine", "cane", "bunch", "cluster", "twig",
+    "spur", "pod", "boll", "flower", "spike", "panicle", "sample",
+    "pflanze", "baum", "trieb", "blatt", "rebe", "stock", "plante", "arbre", "feuille", "pousse",
+    "rameau", "cep", "planta", "árbol", "arbol", "hoja", "brote", "pianta", "albero", "foglia",
+    "germoglio", "tralcio",
 })  # fmt: skip
 _FEWEST_ROWS = 6
+#: Field of a column of what a sample was taken from: the vine of a shoot.
+SAMPLE_OF = "sample_of"
+_ID = re.compile(r"\d{1,3}|[A-Za-z]")
 
 
 def settle_samples(tops: Tops, fields: list[str | None]) -> None:
-    """Take a column "plant" that counts up within each plot for the samples of the plot."""
-    if "sample" in fields or len(tops.body) < _FEWEST_ROWS:
-        return
+    """Take a column "plant" that counts up within each plot for the samples of the plot.
+
+    Where samples were taken from samples (shoots of vines) all such columns together number them.
+    """
     ids = [place for place, field in enumerate(fields) if field in _TELLS_APART]
-    for place, (cell, field) in enumerate(zip(tops.header, fields, strict=False)):
-        if field is not None or normal(cell.text) not in _UNITS or not ids:
-            continue
-        groups: dict[tuple[str, ...], list[str]] = {}
-        columns = [tops.texts(index) for index in ids]
-        for number, *own in zip(tops.texts(place), *columns, strict=True):
-            groups.setdefault(tuple(own), []).append(number)
-        sizes = [
-            sorted(own) == sorted(str(n) for n in range(1, len(own) + 1)) for own in groups.values()
-        ]
-        if all(sizes) and max(map(len, groups.values())) > 1:
-            fields[place] = "sample"
+    if len(tops.body) < _FEWEST_ROWS or not ids:
+        return
+    named = [
+        place
+        for place, (cell, field) in enumerate(zip(tops.header, fields, strict=False))
+        if field in {None, "sample"} and (field or normal(cell.text) in _UNITS)
+    ]
+    keys = list(zip(*(tops.texts(index) for index in ids), strict=True))
+    units = [place for place in named if _numbers_units(tops.texts(place), keys)]
+    known = fields.index("sample") if "sample" in fields else None
+    alone = next((p for p in units if _counts_up(tops.texts(p), keys)), known)
+    if alone is not None and (alone in units or alone == known):
+        fields[alone] = "sample"
+        others = [place for place in units if place != alone]
+    elif len(units) > 1 and "plot" in fields:  # else vines may be plots
+        fields[units[-1]] = "sample"
+        others = units[:-1]
+    else:
+        return
+    inner = fields.index("sample")
+    joined = list(zip(keys, *map(tops.texts, [*others, inner]), strict=True))
+    for place in others:
+        # what tells no samples apart must still be no count of anything
+        fields[place] = SAMPLE_OF if len(set(joined)) == len(joined) else fields[place]
+
+
+def _numbers_units(texts: Sequence[str], keys: Sequence[tuple[str, ...]]) -> bool:
+    """Whether a column numbers units: short ids, the same ones in nearly every plot and day."""
+    if not all(_ID.fullmatch(text) for text in texts):
+        return False
+    groups = _grouped(texts, keys)
+    sets = Counter(frozenset(own) for own in groups.values())
+    usual, times = sets.most_common(1)[0]
+    return times >= 0.9 * len(groups) and max(map(len, groups.values())) > 1 and len(usual) > 0
+
+
+def _counts_up(texts: Sequence[str], keys: Sequence[tuple[str, ...]]) -> bool:
+    groups = _grouped(texts, keys)
+    return all(
+        sorted(own) == sorted(str(n) for n in range(1, len(own) + 1)) for own in groups.values()
+    ) and any(len(own) > 1 for own in groups.values())
+
+
+def _grouped(
+    texts: Sequence[str], keys: Sequence[tuple[str, ...]]
+) -> dict[tuple[str, ...], list[str]]:
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for text, key in zip(texts, keys, strict=True):
+        groups.setdefault(key, []).append(text)
+    return groups
+
+
+def with_nested_samples(
+    columns: Sequence[Column], rows: Sequence[Row], grid: Grid, ledger: Ledger
+) -> list[Row]:
+    """Number samples by what they were taken from too: shoot 2 of vine 1 is 1/2."""
+    outer = [column for column in columns if column.field == SAMPLE_OF]
+    inner = next((column for column in columns if column.field == "sample"), None)
+    if not outer or inner is None:
+        return list(rows)
+    names = [quoted(column.header) for column in (*outer, inner)]
+    ledger.warn(
+        "samples-nested",
+        f"{listing(names)} together number the samples of a plot; its mean is over all of them.",
+        "Nothing needs to be done if each plot has as many of each; else give a mean for each.",
+        grid.place(inner.cell.row, inner.label),
+    )
+    made = []
+    for row in rows:
+        parts = [row[c.index - 1].text for c in (*outer, inner) if c.index <= len(row)]
+        cells = list(row)
+        if inner.index <= len(row):
+            own = cells[inner.index - 1]
+            cells[inner.index - 1] = own._replace(text="/".join(parts), number=None)
+        made.append(tuple(cells))
+    return made
 
 
 #: Fields that tell rows of different plots and days apart.

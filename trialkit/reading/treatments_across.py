@@ -10,8 +10,9 @@ from trialkit.reading.cells import Cell, Ledger, listing, quoted
 from trialkit.reading.headers import is_aside, normal
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.names import Names
-from trialkit.reading.roles import names_untreated
+from trialkit.reading.sums import tell_statistics, totals_of
 from trialkit.reading.tables import Column, Table
+from trialkit.reading.untreated_words import is_untreated_word
 
 #: What is counted, where nothing names it.
 _NAMELESS = "count"
@@ -43,9 +44,12 @@ def treatments_down(table: Table, known: Collection[str], names: Names, ledger: 
     listed = bool(known) and all(normal(text) in known for text in loose)
     if len(loose) < max(_FEWEST, len(columns)):
         return table
-    if not (listed or any(names_untreated(text) for text in loose)):
+    if not (listed or any(is_untreated_word(text) for text in loose)):
         return table
-    kept = [column for column in table.columns if column not in columns]
+    beside = [c for c in table.columns if c.field is None and c not in columns and c.header]
+    lost = totals_of(table, columns, beside)
+    tell_statistics(table, lost, ledger)
+    kept = [c for c in table.columns if c not in columns and c not in lost]
     ledger.warn(
         "treatments-across",
         f"The headings {listing(map(quoted, loose), 4)} were taken for treatments side by side.",
