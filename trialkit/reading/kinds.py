@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping
 from trialkit.reading.cells import Grid
 from trialkit.reading.headers import COMPARED, TIMES, field_of, normal
 from trialkit.reading.headings import day_header, replicate_in
+from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.untreated_words import is_untreated_word
 from trialkit.report_choices import REPORT_KEYS
 
@@ -125,7 +126,11 @@ def has_treatments_across(grid: Grid, known: Collection[str] = ()) -> bool:
         fields = {field_of("flat", cell.text) for cell in row if cell.text}
         if not fields & {"block", "replicate"} or fields & {"treatment", "name", "plot"}:
             continue
-        loose = [c.text for c in row if c.text and field_of("flat", c.text) is None]
+        loose = [
+            cell.text
+            for cell in row
+            if cell.text and field_of("flat", cell.text) is None and not is_summary_word(cell.text)
+        ]
         untreated = any(is_untreated_word(text) for text in loose)
         if len(loose) > 1 and (untreated or all(normal(text) in known for text in loose)):
             return True
