@@ -115,3 +115,23 @@ def test_tidy_files_hold_every_digit_and_say_what_they_hold(analysis: Analysis) 
     for name in files:
         if name not in {SCHEMA, "plots.csv", "treatments.csv", "counts.csv", "yields.csv"}:
             assert f"\n{name}," in about
+
+
+def test_words_of_a_table_are_whole_where_its_font_is_wide(
+    word: docx.document.Document, document: Document
+) -> None:
+    """Each column has room for its longest word in letters of 0.63 of their size on average."""
+    checked = 0
+    for table in word.tables:
+        caption = table._tbl.tblPr.xpath("./w:tblCaption/@w:val")
+        if not any(text in {item.question for item in document.tables()} for text in caption):
+            continue
+        for place, column in enumerate(table.columns):
+            for row in table.rows[1:]:
+                runs = row.cells[place].paragraphs[0].runs
+                words = (runs[0].text if runs else "").split()
+                if words and len(max(words, key=len)) < 30:
+                    checked += 1
+                    size = runs[0].font.size.pt
+                    assert max(map(len, words)) * 0.63 * size <= column.width.pt, words
+    assert checked > 500

@@ -135,7 +135,7 @@ def _faster(tables: Tables, variable: Variable, days: list[float]) -> Iterator[F
         say = Teller(tables)
         more, less = _larger(row)
         day = say.day(first)
-        number, interval = say.size(row, "difference", whole=True)
+        number, interval = say.size(row, "difference", whole=True, points=True)
         text = phrase(
             "control.faster",
             day=day,

@@ -57,7 +57,7 @@ def mixture_findings(tables: Tables) -> Iterator[Finding]:
                 "observed": say.cite(row, "observed", decimals=0),
                 "expected": say.cite(row, "expected", decimals=0),
             }
-            number, interval = say.signed(row, "difference", whole=True)
+            number, interval = say.signed(row, "difference", whole=True, points=True)
             points = phrase("words.points", count=int(number == "1"), number=number)
             difference = phrase("mixture.difference", difference=points)
             way = "higher" if row["difference"] > 0 else "lower"

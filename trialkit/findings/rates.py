@@ -51,8 +51,9 @@ def _last(tables: Tables, variable: Variable, row: Row) -> Finding:
         "control": say.cite(row, "control", decimals=0),
         "control_full": say.cite(row, "control_full", decimals=0),
     }
-    number, interval = say.signed(row, "difference", whole=True)
-    text = phrase("rate.last", difference=_points(number), brackets=brackets(interval), **slots)
+    number, interval = say.size(row, "difference", whole=True, points=True)
+    key = "rate.last_more" if row["difference"] > 0.0 else "rate.last"
+    text = phrase(key, difference=_points(number), brackets=brackets(interval), **slots)
     return say.finding("rate", text, **_about(variable, row))
 
 
@@ -157,7 +158,7 @@ def _rate_start(tables: Tables, variable: Variable, row: Row, p: float | None) -
         }
         text = phrase("rate_start.none", brackets=brackets(say.p(row, "p", p)), **slots, **covered)
         return say.finding("rate and start", text, **_about(variable, row))
-    number, interval = say.size(row, "points", whole=True)
+    number, interval = say.size(row, "points", whole=True, points=True)
     text = phrase(
         "rate_start.more" if row["points"] < 0 else "rate_start.less",
         points=_points(number),

@@ -26,7 +26,15 @@ class Style(StrEnum):
     DAY = "day"
     #: A length of time that is at least so long: rounded down, without its sign.
     LEAST = "least"
+    #: A limit of a difference in percentage points, and the other way round: beyond 100 it only
+    #: says that more of the pest was there than in the untreated.
+    POINTS = "points"
+    POINTS_TURNED = "points turned"
     P = "p"
+
+
+#: Differences in percentage points beyond this are told as beyond it.
+MOST_POINTS = 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +123,9 @@ class Finding:
 
 def write(value: float, style: Style, decimals: int | None = None) -> str:
     """Write a number in one of the styles of a sentence; the words around it have its unit."""
-    value = -value if style is Style.TURNED else value
+    value = -value if style in (Style.TURNED, Style.POINTS_TURNED) else value
+    if style in (Style.POINTS, Style.POINTS_TURNED) and abs(value) > MOST_POINTS:
+        return phrase("words.beyond", limit=numerals.whole(math.copysign(MOST_POINTS, value)))
     if decimals is not None:
         return numerals.fixed(value, decimals)
     if style is Style.WHOLE:
@@ -218,6 +228,7 @@ class Speaker:
         ends: tuple[str, str] = LIMITS,
         *,
         whole: bool = False,
+        points: bool = False,
     ) -> tuple[str, str]:
         """Write an estimate, and its interval as "95% CI 3 to 5"; equally many decimals in both.
 
@@ -225,7 +236,7 @@ class Speaker:
         interval is empty where none is known.
         """
         turned = float(row[column]) < 0.0
-        return self.signed(row, column, ends, whole=whole, turned=turned)
+        return self.signed(row, column, ends, whole=whole, turned=turned, points=points)
 
     def signed(
         self,
@@ -235,17 +246,24 @@ class Speaker:
         *,
         whole: bool = False,
         turned: bool = False,
+        points: bool = False,
     ) -> tuple[str, str]:
-        """Write an estimate with its sign, or the other way round, and its interval."""
+        """Write an estimate with its sign, or the other way round, and its interval.
+
+        Limits of percentage points beyond 100 are told as beyond it.
+        """
         style = Style.TURNED if turned else Style.NUMBER
+        limit = style
+        if points:
+            limit = Style.POINTS_TURNED if turned else Style.POINTS
         low, high = reversed(ends) if turned else ends
         decimals = 0 if whole else decimals_of(row, column, ends)
         value = self.cite(row, column, style, decimals)
         known = row.known(low), row.known(high)
         if not any(known):
             return value, ""
-        lower = self.cite(row, low, style, decimals) if known[0] else ""
-        upper = self.cite(row, high, style, decimals) if known[1] else ""
+        lower = self.cite(row, low, limit, decimals) if known[0] else ""
+        upper = self.cite(row, high, limit, decimals) if known[1] else ""
         return value, self._interval(lower, upper)
 
     def _interval(self, lower: str, upper: str) -> str:
@@ -254,7 +272,7 @@ class Speaker:
             return phrase("words.ci_at_least", level=level, lower=lower)
         if not lower:
             return phrase("words.ci_at_most", level=level, upper=upper)
-        signed = numerals.MINUS in lower + upper
+        signed = numerals.MINUS in lower + upper or " " in lower + upper
         between = phrase("words.to" if signed else "words.dash")
         return phrase("words.ci", level=level, lower=lower, upper=upper, between=between)
 

@@ -80,7 +80,9 @@ def _points(say: SeriesSpeaker, row: Row) -> str:
     """Write "difference -4 (95% CI -9 to 1)"."""
     if not row.known("points"):
         return ""
-    number, interval = say.signed(row, "points", ("points_lower", "points_upper"), whole=True)
+    number, interval = say.signed(
+        row, "points", ("points_lower", "points_upper"), whole=True, points=True
+    )
     difference = phrase("mixture.difference", difference=number)
     return f"{difference}; {interval}" if interval else difference
 

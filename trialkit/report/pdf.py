@@ -79,7 +79,8 @@ def pdf_bytes(
     time = (made or _NO_TIME).astimezone(UTC)
     seconds = int((time - _EPOCH).total_seconds())
     pages: bytes = set_type(TEMPLATE, data, timestamp=seconds)
-    return pages
+    # Some readers complain of the entry, which says no more than what holds without it.
+    return pages.replace(b"/Marked true/Suspects false>>", b"/Marked true               >>")
 
 
 def set_type(template: str, data: str, *, timestamp: int, **options: Any) -> Any:

@@ -199,9 +199,10 @@ class _Writer:
     def table(self, block: Table) -> None:
         page = page_table(block)
         parts.caption(self.word, block.label, block.question, about=block.about, before=True)
-        size = parts.size_for(len(page.heads))
+        least = least_widths(page)
+        size = parts.size_for(len(page.heads), least, TEXT_WIDTH)
         grid = self.word.add_table(rows=1, cols=len(page.heads), style=parts.TABLE)
-        widths = parts.fitted(column_widths(page), least_widths(page), TEXT_WIDTH)
+        widths = parts.fitted(column_widths(page), least, TEXT_WIDTH, size)
         parts.set_widths(grid, widths, block.question)
         for head, cell in zip(page.heads, grid.rows[0].cells, strict=True):
             number = "number" in head.style.split()
@@ -286,7 +287,7 @@ class _Writer:
         grid = self.word.add_table(rows=1, cols=len(heads), style=parts.TABLE)
         words = [len(word) for row in block.rows for word in row.name.split()]
         least = [
-            min(max(9, 1.05 * max(words, default=0) + 1), 17),
+            min(max(11, 1.2 * max(words, default=0) + 1), 20),
             *([14] if courses else []),
             *(
                 max(_least(block, i), _SPAN_LEAST if i == block.span_at else 0)
@@ -295,41 +296,52 @@ class _Writer:
         ]
         wanted = [max(18, min(longest, 34)), *least[1:]]
         parts.set_widths(grid, parts.fitted(wanted, least, TEXT_WIDTH), block.title)
+        scale = parts.shrunk(least, TEXT_WIDTH)
         for index, ((title, under), cell) in enumerate(zip(heads, grid.rows[0].cells, strict=True)):
             right = index > int(courses)
-            parts.run(parts.cell_line(cell, right=right), title, 7.5, bold=True)
+            parts.run(parts.cell_line(cell, right=right), title, 7.5 * scale, bold=True)
             if under:
                 line = parts.cell_line(cell, right=right, more=True)
-                parts.run(line, under, 6.5, colour=parts.SOFT)
+                parts.run(line, under, 6.5 * scale, colour=parts.SOFT)
         parts.repeat_head(grid.rows[0])
         for row in block.rows:
-            self.glance_row(grid.add_row(), row, block, courses=courses)
+            self.glance_row(grid.add_row(), row, block, courses=courses, scale=scale)
         self.word.add_paragraph(" ".join(block.notes), style=parts.SMALL)
 
-    def glance_row(self, grid_row: _Row, row: GlanceRow, block: Glance, *, courses: bool) -> None:
+    def glance_row(
+        self, grid_row: _Row, row: GlanceRow, block: Glance, *, courses: bool, scale: float
+    ) -> None:
         parts.keep_whole(grid_row)
         cells = list(grid_row.cells)
         colour = parts.SOFT if row.base else parts.INK
-        parts.run(parts.cell_line(cells[0]), row.name, 8, bold=not row.base, colour=colour)
+        parts.run(parts.cell_line(cells[0]), row.name, 8 * scale, bold=not row.base, colour=colour)
         if row.under:
-            parts.run(parts.cell_line(cells[0], more=True), row.under, 6.5, colour=parts.SOFT)
+            parts.run(
+                parts.cell_line(cells[0], more=True), row.under, 6.5 * scale, colour=parts.SOFT
+            )
         if courses:
-            self.small(cells[1], row.course, WIDTH * 0.62, row.words)
+            self.small(cells[1], row.course, WIDTH * 0.62 * scale, row.words)
         for index, (cell, target) in enumerate(
             zip(row.cells, cells[1 + int(courses) :], strict=True)
         ):
             line = parts.cell_line(target, right=True)
-            parts.run(line, cell.text, 8, bold=cell.ink is not Ink.ESTIMATE, colour=_INKS[cell.ink])
+            parts.run(
+                line,
+                cell.text,
+                8 * scale,
+                bold=cell.ink is not Ink.ESTIMATE,
+                colour=_INKS[cell.ink],
+            )
             if cell.beside:
-                parts.run(line, f" {cell.beside}", 7, colour=parts.SOFT)
+                parts.run(line, f" {cell.beside}", 7 * scale, colour=parts.SOFT)
             if index == block.span_at and row.span is not None:
                 picture = self.pictures.get(row.span)
                 if picture is not None:
                     below = parts.cell_line(target, right=True, more=True)
-                    parts.picture(below, picture, SPAN_WIDTH * 0.62, row.span.alt)
+                    parts.picture(below, picture, SPAN_WIDTH * 0.62 * scale, row.span.alt)
             if cell.under:
                 below = parts.cell_line(target, right=True, more=True)
-                parts.run(below, cell.under, 6.5, colour=parts.SOFT)
+                parts.run(below, cell.under, 6.5 * scale, colour=parts.SOFT)
 
     def small(self, cell: _Cell, course: Any, width: float, words: str) -> None:
         picture = self.pictures.get(course) if course is not None else None

@@ -27,8 +27,10 @@ SMALL, TIGHT, CODE, FIGURE, TABLE = (
     "Trial table",
 )
 _BARRED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
-#: Width of a character of a table, in points, with room for a wide font.
-CHARACTER = 5.2
+#: Width of a character of a table as a share of its size, with room for a wide font.
+CHARACTER = 0.63
+#: Smallest letters of a table, in points.
+_SMALLEST = 5.5
 #: Tables with more columns are set smaller.
 _WIDE = 9
 
@@ -190,7 +192,14 @@ def page_numbers(word: WordFile, foot: str) -> None:
     _field(line, "PAGE", "1")
 
 
-def fitted(widths: Sequence[float], least: Sequence[float], room: float) -> list[float]:
+def shrunk(least: Sequence[float], room: float, size: float = 8.0) -> float:
+    """How much smaller letters must be, 1 at the most, so that columns hold their words whole."""
+    return min(1.0, max(_SMALLEST / size, room / (CHARACTER * size * sum(least))))
+
+
+def fitted(
+    widths: Sequence[float], least: Sequence[float], room: float, size: float = 8.0
+) -> list[float]:
     """Share the width of a page among columns: first what holds words whole, then the wanted.
 
     Parameters
@@ -199,14 +208,17 @@ def fitted(widths: Sequence[float], least: Sequence[float], room: float) -> list
         What columns want, and what they need, in characters.
     room : float
         In points.
+    size : float
+        Of the letters.
 
     Returns
     -------
     list of float
         In points; not more than ``room`` together.
     """
-    need = [CHARACTER * width for width in least]
-    more = [max(CHARACTER * want - own, 0.0) for want, own in zip(widths, need, strict=True)]
+    character = CHARACTER * size
+    need = [character * width for width in least]
+    more = [max(character * want - own, 0.0) for want, own in zip(widths, need, strict=True)]
     left = room - sum(need)
     if left < 0.0:
         return [width * room / sum(need) for width in need]
@@ -226,9 +238,19 @@ def set_widths(grid: WordTable, widths: Sequence[float], title: str) -> None:
     _child(grid._tbl.tblPr, "w:tblCaption", val=clean(title))
 
 
-def size_for(columns: int) -> float:
-    """Size of letters that lets a table of so many columns fit."""
-    return 7.0 if columns > _WIDE else 8.5
+def size_for(columns: int, least: Sequence[float], room: float) -> float:
+    """Size of letters in which a table fits and no word is broken, as far as that goes.
+
+    Parameters
+    ----------
+    columns : int
+    least : sequence of float
+        What columns need, in characters.
+    room : float
+        In points.
+    """
+    usual = 7.0 if columns > _WIDE else 8.5
+    return usual * shrunk(least, room, usual)
 
 
 def cell_line(cell: _Cell, *, right: bool = False, more: bool = False) -> Line:

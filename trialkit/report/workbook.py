@@ -30,11 +30,19 @@ from trialkit.report.document import (
 )
 from trialkit.report.laid_out import FILLS, shade
 from trialkit.report.packages import same_archive
+from trialkit.report_choices import PARTS
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
+#: Parts of few tables that stand on the sheet of another.
+SHARED_WITH = {
+    "pest-days": "course",
+    "neighbours": "reliability",
+    "notes": "reliability",
+    "assessments": "treatments",
+}
 #: Longest name of a sheet that the format allows.
 LONGEST_NAME = 31
 CONTENTS = "Contents"
@@ -372,12 +380,13 @@ def _write_contents(sheet: Worksheet, entries: Sequence[_Entry]) -> None:
 
 
 def _by_sheet(document: Document) -> dict[str, list[Table]]:
-    """Tables by the section that they belong to, wherever they are printed."""
+    """Tables by the section that they belong to, wherever they are printed; short parts share."""
     found: dict[str, list[Table]] = {}
     for section in document.sections:
         tables = [block for block in section.blocks if isinstance(block, Table)]
         if tables:
-            found.setdefault(section.title, []).extend(tables)
+            host = SHARED_WITH.get(section.key.removesuffix("-beside"))
+            found.setdefault(PARTS[host] if host else section.title, []).extend(tables)
     return found
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from trialkit.figures.identity import plain_line
-from trialkit.findings.sentences import noun
+from trialkit.findings.sentences import MOST_POINTS, noun
 from trialkit.report.captions import Spot, caption, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import (
@@ -107,6 +107,7 @@ def rates(context: Context) -> Iterator[Block]:
                 f"Margin: {margin:g} points (a test at {half}). Yes: the interval of the "
                 f"difference lies above \u2212{margin:g} points. Lower: less control than the full "
                 "rate. Not shown: neither.",
+                *_far_below(rows),
                 "A lower rate may match early and fail late. Rates below the label may be unlawful "
                 "or favour resistance.",
             ),
@@ -118,6 +119,12 @@ def _differences(context: Context, key: str, variable: Variable, rows: Rows) -> 
     """State between which points the estimated differences of single days lie."""
     spots = [Spot(as_number(difference), digits=0) for difference in rows["difference"]]
     return range_caption(context, key, spots, noun=noun(variable)) or ""
+
+
+def _far_below(rows: Rows) -> Iterator[str]:
+    """What a difference below \u2212100 points means, where a limit lies there."""
+    if any(lower < -MOST_POINTS for lower in rows.numbers("lower")):
+        yield "Below \u2212100 points: the lower rate may have had more pests than the untreated."
 
 
 def _rate_verdict(row: dict[str, Any]) -> str:
