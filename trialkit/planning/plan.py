@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import lgamma, log
@@ -17,7 +17,7 @@ from trialkit.planning.layouts import is_untreated, lay_out
 from trialkit.planning.options import Plan, with_options
 from trialkit.problems import Problem, warning
 from trialkit.reading import read_protocol
-from trialkit.trial import Design, Plot, Trial
+from trialkit.trial import Design, Plot, Trial, VariableRole
 
 _PLOT_COLUMNS = (
     "plot", "replicate", "block", "row", "column", "treatment", "name", "main_plot", "main_factor",
@@ -151,7 +151,19 @@ def plan_trial(
         allowed=layout.allowed,
         efficiency=layout.efficiency,
         bound=layout.bound,
+        notes=tuple(_without_days(laid)),
     )
+
+
+def _without_days(trial: Trial) -> Iterator[Problem]:
+    """Say so where no assessments are planned: there are no sheets to count on then."""
+    counted = [item for item in trial.variables if item.role is not VariableRole.YIELD]
+    if not trial.plan.get("plan.days") and (counted or not trial.variables):
+        yield warning(
+            "no-days-planned",
+            "No days are planned for counts, so the workbook has no sheet for them.",
+            f"{GIVE_DAYS} Else write counts under plot and date on a sheet Counts.",
+        )
 
 
 def _taken_over(trial: Trial) -> Planned:
@@ -163,6 +175,8 @@ def _taken_over(trial: Trial) -> Planned:
     )
 
 
+#: How the days of the assessments are given.
+GIVE_DAYS = 'Give them as days = "-1, 3, 7, 14" under [plan] (in a workbook the key plan.days).'
 #: Smaller chances than this of an order are called odd: common practice, no source.
 _ODD = 0.001
 

@@ -23,7 +23,7 @@ from trialkit.planning.chances import (
 from trialkit.planning.fields import Field, simulate_counts
 from trialkit.planning.one_assessment import one_assessment
 from trialkit.planning.options import Plan
-from trialkit.planning.plan import plan_trial
+from trialkit.planning.plan import GIVE_DAYS, plan_trial
 from trialkit.planning.whole_trials import whole_trials
 from trialkit.problems import Problem, TrialError, error
 from trialkit.trial import (
@@ -343,7 +343,7 @@ def _no_days(question: str, fewest: int) -> Problem:
     return error(
         "no-days-planned",
         f"To ask for {question}, {many} must be planned for counts.",
-        'Give them as days = "-1, 3, 7, 14" under [plan] (in a workbook the key plan.days).',
+        GIVE_DAYS,
     )
 
 

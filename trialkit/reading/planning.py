@@ -150,7 +150,8 @@ def _read_plots(
             ledger.error(
                 "no-plan",
                 "There is no table of plots, so it is not known which treatment each plot had.",
-                "Add plots.csv (in a workbook the sheet Plots) with plot, treatment and block.",
+                "Add plots.csv (in a workbook the sheet Plots) with plot, treatment and block; or "
+                "have a new trial laid out by trialkit plan.",
                 Place(source.label),
             )
         return None, None
