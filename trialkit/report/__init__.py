@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -207,6 +208,8 @@ def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[
             contents["xlsx"] = workbook_bytes(document, made)
         if options.drawn:
             making.progress("Drawing the figures")
+            if making.drawer.apart:
+                _load_writers(options)
             drawings = making.styled(making.drawer.drawings())
             making.progress("Writing the report")
             contents |= _pages(document, drawings, options, made)
@@ -214,6 +217,13 @@ def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[
     if options.figures:
         files |= _figure_files(drawings, options.figures.resolve())
     return files
+
+
+def _load_writers(options: ReportOptions) -> None:
+    """Load what writes pages while figures are drawn elsewhere."""
+    for name, module in (("docx", "docx"), ("pdf", "typst"), ("html", "jinja2")):
+        if name in options.formats:
+            importlib.import_module(module)
 
 
 def _pages(

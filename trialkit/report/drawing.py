@@ -2,16 +2,15 @@
 
 Loading the plotting libraries and drawing take longer than reading, analysing and writing
 together. Where a process can be split safely (Linux, one thread, two cores, not itself one of
-several), the other half loads the libraries at once, and draws two figures of three while tables
-are written and this process draws the third. Everywhere else, and where that half fails, all are
-drawn in this process. The drawings are the same.
+several), the other half loads the libraries at once, splits once more and draws while tables are
+written here. Everywhere else, and where that half fails, all figures are drawn in this process.
+The drawings are the same.
 """
 
 from __future__ import annotations
 
 import copyreg
 import io
-import math
 import multiprocessing
 import os
 import pickle
@@ -30,8 +29,8 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis
     from trialkit.series.result import SeriesAnalysis
 
-#: Share of the figures that the other half draws: it has the libraries loaded before this one.
-_SHARE_AWAY = 0.6
+#: From so many figures on the other half splits once more.
+_WORTH_SPLITTING = 4
 #: Key of the place, name of the function of `trialkit.figures`, and what it is told: the name of
 #: the variable first.
 Place = tuple[str, str, tuple[str, ...]]
@@ -73,7 +72,6 @@ class Drawer:
         self._process: Any = None
         self._pipe: Connection | None = None
         self._task: tuple[Source, list[Place]] | None = None
-        self._away = 0
 
     def __enter__(self) -> Self:
         return self
@@ -115,10 +113,9 @@ class Drawer:
         """Say what is to be drawn."""
         places = _places(document)
         self._task = analysis, places
-        self._away = math.ceil(len(places) * _SHARE_AWAY)
         if self._pipe is not None:
             try:
-                self._pipe.send_bytes(_packed((analysis, places[: self._away])))
+                self._pipe.send_bytes(_packed((analysis, places)))
             except (OSError, pickle.PicklingError, TypeError):
                 self.__exit__(None, None, None)
 
@@ -134,12 +131,12 @@ class Drawer:
             raise RuntimeError("begin must come before drawings")
         analysis, places = self._task
         if self._pipe is not None:
-            here = _draw(analysis, places[self._away :]) if self._away < len(places) else {}
             try:
                 away: dict[str, str] = self._pipe.recv()
             except (EOFError, OSError):
-                away = _draw(analysis, places[: self._away])
-            return away | here
+                pass
+            else:
+                return away
         return _draw(analysis, places)
 
 
@@ -147,9 +144,41 @@ def _may_split() -> bool:
     """Whether this process is alone, has one thread and a second core, and can be split."""
     if not sys.platform.startswith("linux") or multiprocessing.parent_process() is not None:
         return False
+    return _one_thread_of_two_cores()
+
+
+def _one_thread_of_two_cores() -> bool:
     threads = Path("/proc/self/task")
     alone = threads.is_dir() and sum(1 for _ in threads.iterdir()) == 1
     return alone and len(os.sched_getaffinity(0)) > 1
+
+
+def _draw_in_two(analysis: Source, places: Sequence[Place]) -> dict[str, str]:
+    """Draw every other figure in a process split off from this one, which has all loaded."""
+    if len(places) < _WORTH_SPLITTING or not _one_thread_of_two_cores():
+        return _draw(analysis, places)
+    mine, other = multiprocessing.Pipe(duplex=False)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # as in `Drawer.start`
+        child = os.fork()
+    if not child:
+        try:
+            mine.close()
+            other.send(_draw(analysis, places[1::2]))
+            other.close()
+        finally:
+            os._exit(0)
+    other.close()
+    drawn = _draw(analysis, places[::2])
+    try:
+        rest: dict[str, str] = mine.recv()
+    except (EOFError, OSError):
+        rest = _draw(analysis, places[1::2])
+    finally:
+        mine.close()
+        os.waitpid(child, 0)
+    drawn |= rest
+    return {key: drawn[key] for key, *_ in places}
 
 
 def _serve(pipe: Connection, other: Connection) -> None:
@@ -159,7 +188,7 @@ def _serve(pipe: Connection, other: Connection) -> None:
         import plotnine  # noqa: F401 - loaded while the other half reads and analyses
 
         analysis, places = pickle.loads(pipe.recv_bytes())  # noqa: S301 - from the other half
-        pipe.send(_draw(analysis, places))
+        pipe.send(_draw_in_two(analysis, places))
     except (EOFError, OSError, KeyboardInterrupt):
         pass
     finally:
