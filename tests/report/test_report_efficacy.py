@@ -177,6 +177,7 @@ def test_persistence_shows_day_interval_and_what_held(story: Analysis) -> None:
     rows.loc[mine, "censored"] = True
     other = (rows["variable"] == "larvae") & (rows["treatment"] == "3")
     rows.loc[other, ["holds_until_day", "lower", "upper"]] = (np.nan, 0.0, 0.0)
+    rows.loc[other, "peak_percent"] = 70.0
     made = tables(compose(replace(story, persistence=rows)))["persistence-1"]
     first, second = "2 Fernway, full rate", "3 Fernway, half rate"
     assert cell(made, first, "At target until day") == 21.0
@@ -184,6 +185,9 @@ def test_persistence_shows_day_interval_and_what_held(story: Analysis) -> None:
     span = next(item.title for item in made.columns if item.title.startswith("At target, "))
     assert cell(made, first, span) == "9 to beyond 21"
     assert cell(made, second, "At target until day") == "never"
+    rows.loc[other, "peak_percent"] = 81.0  # at the target once, its course below it
+    made = tables(compose(replace(story, persistence=rows)))["persistence-1"]
+    assert cell(made, second, "At target until day") == "not held"
     assert any("control may have lasted past" in note for note in made.notes)
 
 

@@ -59,6 +59,9 @@ def _best(tables: Tables, variable: Variable, of_day: list[Row]) -> Iterator[Fin
         return
     say = Teller(tables)
     number, interval = say.signed(best, "percent", whole=True)
+    if best.known("lower") and best["lower"] <= 0.0:
+        # The test allows for the counts before treatment, this interval may not.
+        say.numbers, interval = say.numbers[:1], ""
     text = phrase(
         "control.best",
         day=say.day(best),
@@ -197,7 +200,7 @@ def _never(tables: Tables, variable: Variable) -> Iterator[Finding]:
         row
         for row in rows(tables, "persistence", variable=variable.name)
         if not row.known("holds_until_day")
-        and row.known("peak_percent")
+        and row["peak_percent"] < row["target"]
         and roles[row["treatment"]] != "carrier"
     ]
     if found:

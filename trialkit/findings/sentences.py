@@ -33,6 +33,8 @@ class Style(StrEnum):
     P = "p"
 
 
+#: From this on a percentage without decimals would look like all.
+NEARLY_ALL = 99.5
 #: Differences in percentage points beyond this are told as beyond it.
 MOST_POINTS = 100.0
 
@@ -126,6 +128,8 @@ def write(value: float, style: Style, decimals: int | None = None) -> str:
     value = -value if style in (Style.TURNED, Style.POINTS_TURNED) else value
     if style in (Style.POINTS, Style.POINTS_TURNED) and abs(value) > MOST_POINTS:
         return phrase("words.beyond", limit=numerals.whole(math.copysign(MOST_POINTS, value)))
+    if decimals == 0 and NEARLY_ALL <= abs(value) < 100.0:
+        return numerals.fixed(math.copysign(min(abs(value), 99.9), value), 1)  # not all of them
     if decimals is not None:
         return numerals.fixed(value, decimals)
     if style is Style.WHOLE:

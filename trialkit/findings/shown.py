@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 
 from trialkit.findings.phrases import phrase, series
@@ -152,8 +153,10 @@ def treatments_named(say: Teller, treatments: Sequence[str]) -> str:
 
 
 def fewer(key: str, variable: Variable) -> str:
-    """Key of a phrase that says less, or fewer of what is counted."""
-    return f"{key}_count" if variable.kind is Kind.COUNT else key
+    """Key of a phrase that says less, or fewer of what is counted: larvae, fruits with a larva."""
+    things = re.split(r" (?:with|of|in|on|by|per|from) ", noun(variable))[0].split()
+    several = any(re.search(r"[^aius]s$", word) for word in things)
+    return f"{key}_count" if variable.kind is Kind.COUNT or several else key
 
 
 def none_shown(say: Teller, key: str, behind: list[Row], variable: Variable) -> str:

@@ -103,6 +103,8 @@ def range_caption(
     kept = [place for place in places if math.isfinite(place.value)]
     if not kept:
         return None
+    if len({place.day for place in kept}) == 1:  # one day alone, or none
+        kept = [place._replace(day=math.nan) for place in kept]
     low = min(kept, key=lambda place: place.value)
     high = max(kept, key=lambda place: place.value)
     written = {"low": write_number(low.value, low.digits)}
@@ -134,12 +136,13 @@ def shown_caption(context: Context, variable: Variable) -> str | None:
         return None
     if "front" not in context.tables["claims"]:
         return None
+    stated = []
     for direction in ("lower", "higher"):
         rows = shown_of(context.tables, question, variable.name, direction, front=True)
         rows = [row for row in rows if row["b"] == context.trial.untreated]
         if rows:
-            return _against_untreated(context, variable, direction, rows)
-    return None
+            stated.append(_against_untreated(context, variable, direction, rows))
+    return "; ".join(stated) or None
 
 
 def _against_untreated(

@@ -89,8 +89,12 @@ def _parts(block: Glance) -> list[list[int]]:
 def _column_width(block: Glance, place: int) -> int:
     words = " ".join(block.heads[place]).split()
     cells = [row.cells[place] for row in block.rows]
-    texts = [*(_marked(cell) for cell in cells), *(cell.under for cell in cells), *words]
+    texts = [*(_marked(cell) for cell in cells), *map(_under, cells), *words]
     return max(map(len, texts))
+
+
+def _under(cell: GlanceCell) -> str:
+    return f"{cell.under} " if cell.under else ""
 
 
 def _marked(cell: GlanceCell) -> str:
@@ -106,9 +110,11 @@ def _joined(name: str, cells: Sequence[str], widths: Sequence[int]) -> str:
 def _row(row: GlanceRow, part: Sequence[int], widths: Sequence[int]) -> Iterator[str]:
     cells = [row.cells[place] for place in part]
     names = textwrap.wrap(row.name, NAME - 1, break_on_hyphens=False)
-    if len(names) > 2:
+    if len(names) > 2:  # its number tells it from others that begin alike
+        number = row.under.partition(" \N{MIDDLE DOT} ")[0]
+        names = textwrap.wrap(f"{number} {row.name}", NAME - 1, break_on_hyphens=False)
         names = [names[0], f"{names[1][: NAME - 2]}\N{HORIZONTAL ELLIPSIS}"]
     yield _joined(names[0] if names else "", [_marked(cell) for cell in cells], widths)
-    under = [f"{cell.under} " if cell.under else "" for cell in cells]
+    under = [_under(cell) for cell in cells]
     if len(names) > 1 or any(under):
         yield _joined(names[1] if len(names) > 1 else "", under, widths)

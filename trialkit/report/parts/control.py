@@ -95,7 +95,7 @@ def control_table(context: Context, variable: Variable) -> Table | None:
     level = write_share(1 - context.trial.settings.alpha)
     return Table(
         key=context.key("control", variable.name),
-        question=range_caption(context, "control", percent_places(rows), noun=noun(variable)) or "",
+        question=_range(context, variable, rows),
         about=caption(
             "control_how",
             label=label,
@@ -112,16 +112,28 @@ def control_table(context: Context, variable: Variable) -> Table | None:
     )
 
 
-def percent_places(rows: Rows, column: str = "percent") -> list[Spot]:
-    """Where the percentages of some rows stand, for a caption; decimals as their table has them."""
+def _range(context: Context, variable: Variable, rows: Rows) -> str:
+    """State between which percentages estimated control lay."""
+    places = percent_places(context, rows)
+    found = range_caption(context, "control", places, noun=noun(variable))
+    return found or caption("control_by_day", label=context.variable_label(variable.name))
+
+
+def percent_places(context: Context, rows: Rows) -> list[Spot]:
+    """Where the percentages of some rows stand, for a caption; decimals as their table has them.
+
+    Treatments that had not been applied yet are left out.
+    """
     days: dict[float, list[object]] = {}
-    for day, value in zip(rows["days_after"], rows[column], strict=True):
+    for day, value in zip(rows["days_after"], rows["percent"], strict=True):
         days.setdefault(day, []).append(value)
+    timing = context.own_timing
     return [
         Spot(as_number(value), treatment, day, percent_digits(days[day]))
         for value, treatment, day in zip(
-            rows[column], rows["treatment"], rows["days_after"], strict=True
+            rows["percent"], rows["treatment"], rows["days_after"], strict=True
         )
+        if not timing.get(day) or treatment in timing[day]
     ]
 
 
@@ -205,7 +217,16 @@ def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
     lowest = min(known["percent"])
     many = len(set(known["treatment"])) > MOST_PANELS
     panels = f"dots{extremes_words(many)}" if many else "a panel for each treatment"
-    notes = [caption("control_course_how", label=label, panels=panels, target=f"{target:g}")]
+    reference = phrase("caption.control_course_reference") if reference_label(context) else ""
+    notes = [
+        caption(
+            "control_course_how",
+            label=label,
+            panels=panels,
+            target=f"{target:g}",
+            reference=reference,
+        )
+    ]
     if known.knows("lower"):
         notes.append(f"Bands are {interval_words(context)}s.")
     if math.isfinite(lowest) and lowest < LOWEST_CONTROL:

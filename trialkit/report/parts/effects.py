@@ -27,7 +27,8 @@ def asterisk(context: Context, rows: Rows) -> bool:
 def label_and_unit(label: str) -> tuple[str, str]:
     """Part a label such as "Grain, t/ha" into name and unit, which may be empty."""
     named, _, unit = label.rpartition(", ")
-    return (named, unit) if named and "/" in unit else (label, "")
+    measured = "/" in unit or " per " in unit
+    return (named, unit) if named and measured else (label, "")
 
 
 def course_of_damage(context: Context) -> Iterator[Block]:

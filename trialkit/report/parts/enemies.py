@@ -105,7 +105,7 @@ def _reductions(context: Context, variable: Variable, rows: Rows) -> Table:
     return Table(
         key=context.key("enemies", variable.name),
         question=shown_caption(context, variable)
-        or range_caption(context, "reduction", percent_places(rows), noun=noun(variable))
+        or range_caption(context, "reduction", percent_places(context, rows), noun=noun(variable))
         or "",
         about=caption("reduction_how", label=label),
         columns=columns,

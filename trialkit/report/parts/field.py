@@ -89,6 +89,8 @@ def when_applied(items: Sequence[Application]) -> str:
         return caption("applied_once", first=first)
     if len(dates) == 1:
         return caption("applied_one_day", first=first)
+    if len(dates) == 2:
+        return caption("applied_two", first=first, last=last)
     return caption("applied", number=counted(len(dates)), first=first, last=last)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from functools import partial
 
 from trialkit.figures.identity import plain_line
 from trialkit.figures.marks import marks
@@ -19,7 +20,9 @@ from trialkit.report.document import (
     SmallSpan,
 )
 from trialkit.report.numbers import DASH, write_number, write_share
+from trialkit.report.parts.across import percent_text
 from trialkit.report.parts.glance_sheet import Row, Sheet
+from trialkit.report.parts.persistence import NEVER
 from trialkit.trial import Treatment, TreatmentRole, VariableRole
 
 #: Most treatments in the table at a glance; the tables inside hold all.
@@ -116,15 +119,23 @@ def _unit(sheet: Sheet, question: str) -> str:
     return unit or ""
 
 
-def _span_text(row: Row, digits: int, *, signed: bool = False) -> str:
+#: In the place of a day: the target was reached once, while the fitted course stays below it.
+BELOW = "below"
+
+
+def _whole(value: float) -> str:
+    return write_number(value, 0)
+
+
+def _span_text(row: Row, write: Callable[[float], str] = _whole, *, signed: bool = False) -> str:
     lower, upper = float(row["lower"]), float(row["upper"])
     if math.isnan(lower) and math.isnan(upper):
         return ""
     if math.isnan(upper) or math.isinf(upper):
-        return f"at least {write_number(lower, digits)}"
+        return f"at least {write(lower)}"
     if math.isnan(lower) or math.isinf(lower):
-        return f"at most {write_number(upper, digits)}"
-    low, high = write_number(lower, digits), write_number(upper, digits)
+        return f"at most {write(upper)}"
+    low, high = write(lower), write(upper)
     joint = " to " if signed or lower < 0 or upper < 0 else EN_DASH
     return f"{low}{joint}{high}"
 
@@ -150,7 +161,7 @@ def _percent(question: str) -> Fill:
         if row is None or math.isnan(row["value"]):
             return _nothing()
         return GlanceCell(
-            text=write_number(row["value"], 0), under=_span_text(row, 0), ink=_ink(row)
+            text=percent_text(row["value"]), under=_span_text(row, percent_text), ink=_ink(row)
         )
 
     return fill
@@ -161,7 +172,7 @@ def _best(sheet: Sheet, treatment: str) -> GlanceCell:
     if row is None or math.isnan(row["value"]):
         return _nothing()
     under = f"day {write_day(row['days_after'])}"
-    return GlanceCell(text=write_number(row["value"], 0), under=under, ink=_ink(row))
+    return GlanceCell(text=percent_text(row["value"]), under=under, ink=_ink(row))
 
 
 def _held(sheet: Sheet, treatment: str) -> GlanceCell:
@@ -169,11 +180,15 @@ def _held(sheet: Sheet, treatment: str) -> GlanceCell:
     if row is None:
         return _nothing()
     if math.isnan(row["value"]):
-        return GlanceCell(text="never" if row["note"] == "never reached" else DASH)
+        if row["note"] != "never reached":
+            return GlanceCell(text=DASH)
+        best = sheet.value(treatment, "control_best")
+        reached = best >= sheet.context.trial.settings.control_target
+        return GlanceCell(text=BELOW if reached else NEVER)
     to_end = row["note"] == "to the last assessment"
     text = write_number(row["value"], 0) + ("+" if to_end else "")
     lower, upper = float(row["lower"]), float(row["upper"])
-    under = f"from {write_number(lower, 0)}" if to_end and lower > 0 else _span_text(row, 0)
+    under = f"from {write_number(lower, 0)}" if to_end and lower > 0 else _span_text(row)
     if not lower > 0 and not math.isfinite(upper):
         under = "uncertain"
     return GlanceCell(text=text, under=under, ink=_ink(row))
@@ -189,7 +204,7 @@ def _change(question: str, good: int) -> Fill:
         value = float(row["value"])
         return GlanceCell(
             text=_signed(value, 0),
-            under=_span_text(row, 0, signed=True),
+            under=_span_text(row, signed=True),
             ink=_ink(row, harm=value * good < 0),
         )
 
@@ -230,9 +245,7 @@ def _return(sheet: Sheet, treatment: str) -> GlanceCell:
     if row is None or math.isnan(row["value"]):
         return _nothing()
     value = float(row["value"])
-    return GlanceCell(
-        text=_signed(value, 0), under=_span_text(row, 0), ink=_ink(row, harm=value < 0)
-    )
+    return GlanceCell(text=_signed(value, 0), under=_span_text(row), ink=_ink(row, harm=value < 0))
 
 
 def _ordered(sheet: Sheet) -> list[Treatment]:
@@ -344,6 +357,7 @@ def _spans(sheet: Sheet) -> dict[str, SmallSpan]:
     if not ends:
         return {}
     base = sheet.value(sheet.context.trial.untreated or "", "yield")
+    written = partial(write_number, digits=_digits(sheet, "yield"))
     return {
         treatment: SmallSpan(
             value=float(row["value"]),
@@ -352,7 +366,7 @@ def _spans(sheet: Sheet) -> dict[str, SmallSpan]:
             base=None if math.isnan(base) else base,
             low=min(ends),
             high=max(ends),
-            alt=f"mean with interval {_span_text(row, _digits(sheet, 'yield'))}",
+            alt=f"mean with interval {_span_text(row, written)}",
         )
         for treatment, row in rows.items()
         if not math.isnan(row["value"])

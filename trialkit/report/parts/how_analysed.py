@@ -98,10 +98,9 @@ def _trial_sentences(context: Context) -> Iterator[str]:
     if assessed and days and not trial.undated:
         on = "day" if len(days) == 1 else "days"
         listed = joined([write_day(day) for day in days])
-        were = "was" if len(assessed) == 1 else "were"
         yield (
-            f"{'; '.join(assessed)} {were} assessed on {on} {listed}, counted from "
-            f"{day_zero(trial)}."
+            f"Assessments were made on {on} {listed}, counted from {day_zero(trial)}: "
+            f"{'; '.join(assessed)}."
         )
 
 
@@ -116,8 +115,7 @@ def _analysis_sentences(context: Context) -> Iterator[str]:
     )
     for scale, labels in responses_by_scale(context).items():
         if scale in SCALE_FORMULAS:
-            was = "was" if len(labels) == 1 else "were"
-            yield f"{'; '.join(labels)} {was} analysed as the {SCALE_FORMULAS[scale]}."
+            yield f"The scale of analysis was {SCALE_FORMULAS[scale]} for {'; '.join(labels)}."
     if any(number > 0 for number in context.table("responses").get("n_missing")):
         yield "Plots were missing: least-squares means were compared, and no value was filled in."
     yield _comparison_text(context, write_share(trial.settings.alpha))
@@ -279,7 +277,7 @@ def _control_text(context: Context) -> str:
     if shown.knows("lower") or shown.knows("upper"):
         level = write_share(1 - context.trial.settings.alpha)
         text += (
-            f" Its {level} intervals come from the joint confidence distribution of all treatment "
+            f" Intervals ({level}) come from the joint confidence distribution of all treatment "
             "means, allowing for plot effects over days and unequal dispersion."
         )
     return text

@@ -134,13 +134,7 @@ def _table(context: Context, variable: Variable, plots: Rows, means: Rows) -> Ta
         body.append(tuple(cells))
     return Table(
         key=context.key("pest-days", variable.name),
-        question=range_caption(
-            context,
-            "area_pest" if pest else "area",
-            mean_places(context, variable.name, means, "pest_days"),
-            noun=noun(variable),
-        )
-        or "",
+        question=_range(context, variable, means),
         about=caption("area_how", label=label, words=words.lower(), span=span_words(plots)),
         columns=tuple(columns),
         rows=tuple(body),
@@ -152,6 +146,13 @@ def _table(context: Context, variable: Variable, plots: Rows, means: Rows) -> Ta
         ),
         sheet=f"{words} {label}",
     )
+
+
+def _range(context: Context, variable: Variable, means: Rows) -> str:
+    """State the least and the largest area."""
+    key = "area_pest" if variable.role is VariableRole.PEST else "area"
+    places = mean_places(context, variable.name, means, "pest_days")
+    return range_caption(context, key, places, noun=noun(variable)) or variable.label
 
 
 def _days_above(context: Context, variable: Variable) -> tuple[dict[str, float], dict[str, str]]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
+from trialkit.analysis.efficacy.persistence import BETWEEN
 from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.report.captions import caption, counted
@@ -15,7 +16,10 @@ from trialkit.report.parts.across import as_number, interval_words, percent_text
 from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
-NEVER, HELD = "never", "+"
+#: The target was reached at no assessment; at one, while the fitted course stays below it.
+NEVER, NOT_HELD = "never", "not held"
+#: Beside a day: still at the target at the last assessment.
+HELD = "+"
 
 
 def persistence(context: Context) -> Iterator[Block]:
@@ -79,8 +83,10 @@ def span_of_days(row: dict[str, Any]) -> str:
 
 def _held(row: dict[str, Any]) -> Cell:
     held = number_or_missing(row["holds_until_day"], row["reason"])
-    known = math.isfinite(as_number(row["peak_percent"]))
-    return NEVER if known and not isinstance(held, float) else held
+    peak = as_number(row["peak_percent"])
+    if isinstance(held, float) or not math.isfinite(peak):
+        return held
+    return NOT_HELD if peak >= as_number(row["target"]) else NEVER
 
 
 def _table(context: Context, variable: Variable, rows: Rows) -> Table:
@@ -146,7 +152,13 @@ def _how_many(variable: Variable, rows: list[dict[str, Any]], last: str) -> str:
 
 
 def _notes(rows: list[dict[str, Any]], spans: bool, last: str) -> Iterator[str]:
-    yield "Days between assessments are read off straight lines."
+    if any(row["fit"] != BETWEEN for row in rows):
+        yield (
+            "Days at the target come from a course fitted to all assessments of a treatment; "
+            "single days may lie above or below it."
+        )
+    else:
+        yield "Days between assessments are read off straight lines."
     if any(row["censored"] is True for row in rows):
         yield f"{HELD} still at the target on the last day, day {last}."
     late = [
