@@ -69,6 +69,12 @@ def _reduction(rows: ByTreatment, treatment: str) -> tuple[Cell, Cell]:
     )
 
 
+def _above(rows: ByTreatment, treatment: str) -> tuple[Cell, ...]:
+    """Area above the threshold, and its reduction."""
+    mean = number_or_missing(rows.get(treatment, {}).get("mean"))
+    return (mean, *_reduction(rows, treatment))
+
+
 def _span(row: dict[str, Any]) -> str:
     lower, upper = as_number(row.get("lower")), as_number(row.get("upper"))
     if lower < LOWEST_LIMIT and math.isfinite(upper):
@@ -112,8 +118,8 @@ def _table(context: Context, variable: Variable, plots: Rows, means: Rows) -> Ta
         columns.append(Column(title=title, kind=Kind.NUMBER, digits=1))
         if spans:
             columns.append(Column(title=f"{title}, {interval_words(context)}", kind=Kind.SPAN))
-    body: list[tuple[Cell, ...]] = []
     by_treatment = {row["treatment"]: row for row in means.records()}
+    body = []
     for treatment in context.shown_treatments(means):
         row = by_treatment[treatment]
         cells: list[Cell] = [
@@ -122,12 +128,8 @@ def _table(context: Context, variable: Variable, plots: Rows, means: Rows) -> Ta
             number_or_missing(row["mean"], "no plot was assessed"),
             *([beside.get((0.0, treatment), "")] if beside else []),
             *(_reduction(whole, treatment) if whole else ()),
+            *(_above(above, treatment) if above else ()),
         ]
-        if above:
-            cells += [
-                number_or_missing(above.get(treatment, {}).get("mean")),
-                *_reduction(above, treatment),
-            ]
         if days:
             cells.append(number_or_missing(days.get(treatment, math.nan), "not assessed"))
             cells += [spans.get(treatment, "")] if spans else []
