@@ -47,7 +47,7 @@ class Scale:
     def breaks(self) -> list[float]:
         """Values that get a number on a square-root scale, from 0 up, not too close."""
         kept = [0.0]
-        least = 0.085 * math.sqrt(self.top)
+        least = 0.15 * math.sqrt(self.top)
         power = 10.0 ** (math.floor(math.log10(self.top)) - 3)
         while power <= self.top:
             for step in _STEPS:
