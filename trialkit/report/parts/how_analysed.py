@@ -145,6 +145,9 @@ def how_chosen(context: Context) -> Iterator[Block]:
     control = _control_details(context)
     if control:
         yield Paragraph(control)
+    shares = _shares_details(context)
+    if shares:
+        yield Paragraph(shares)
     if not context.trial.settings.supporting:
         yield Paragraph(TESTS_ONLY)
 
@@ -181,12 +184,19 @@ def _shares_text(context: Context) -> str:
         "were added up first."
     )
     if BETA_BINOMIAL in context.table("count_tests").get("model"):
-        text += (
-            " A beta-binomial model with logit link was fitted beside it. It allows for unequal "
-            "numbers examined and for likeness of units within a plot. "
-        )
-        text += _STRATA_LEVEL if context.trial.design.has_larger_units else _BLOCKS_LEVEL
+        text += " A beta-binomial model with logit link was fitted beside it."
     return text
+
+
+def _shares_details(context: Context) -> str:
+    """What the model of shares k of n allows for, and how its test was held to the level."""
+    if BETA_BINOMIAL not in context.table("count_tests").get("model"):
+        return ""
+    level = _STRATA_LEVEL if context.trial.design.has_larger_units else _BLOCKS_LEVEL
+    return (
+        "The beta-binomial model allows for unequal numbers examined and for likeness of units "
+        f"within a plot. {level}"
+    )
 
 
 def _comparison_text(context: Context, level: str) -> str:

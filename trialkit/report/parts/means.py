@@ -146,28 +146,33 @@ def scale_of(context: Context, variable: str, measure: str = "count") -> str:
     return str(rows["transform"][0]) if rows else "none"
 
 
-def _feet(
-    context: Context, variable: str, columns: list[Column]
-) -> tuple[list[tuple[Cell, ...]], tuple[str, ...]]:
-    """Rows below the means of each day, and a note: p, significant difference, standard error."""
-    rows = context.rows("responses", variable, "count")
-    found = {row["days_after"]: row for row in rows.records()}
+def feet_of(context: Context, variable: str, measure: str) -> dict[str, dict[float, str]]:
+    """What stands below the means, by its head and the day: p, standard error, difference."""
+    found = {
+        row["days_after"]: row for row in context.rows("responses", variable, measure).records()
+    }
     wanted = (
         ("p, treatments", {day: row["p"] for day, row in found.items()}, write_p),
-        ("Standard error of a mean", _standard_errors(context, variable), write_number),
+        ("Standard error of a mean", _standard_errors(context, variable, measure), write_number),
         (
             "Significant difference",
             {day: row["significant_difference"] for day, row in found.items()},
             write_number,
         ),
     )
+    return {
+        head: {day: write(value) for day, value in values.items() if math.isfinite(value)}
+        for head, values, write in wanted
+    }
+
+
+def _feet(
+    context: Context, variable: str, columns: list[Column]
+) -> tuple[list[tuple[Cell, ...]], tuple[str, ...]]:
+    """Rows below the means of each day, and a note on their scale."""
     feet: list[tuple[Cell, ...]] = []
-    for head, values, write in wanted:
-        known = {
-            f"Day {write_day(day)}": write(value)
-            for day, value in values.items()
-            if math.isfinite(value)
-        }
+    for head, values in feet_of(context, variable, "count").items():
+        known = {f"Day {write_day(day)}": text for day, text in values.items()}
         if known:
             feet.append((head, *(known.get(column.title, "") for column in columns[1:])))
     scale = scale_of(context, variable)
@@ -180,10 +185,10 @@ def _feet(
     )
 
 
-def _standard_errors(context: Context, variable: str) -> dict[float, float]:
+def _standard_errors(context: Context, variable: str, measure: str) -> dict[float, float]:
     """Standard error of a mean on each day, on average over the treatments."""
     by_day: dict[float, list[float]] = {}
-    rows = context.rows("means", variable, "count")
+    rows = context.rows("means", variable, measure)
     for day, error in zip(rows["days_after"], rows["se"], strict=True):
         if error > 0.0:
             by_day.setdefault(day, []).append(error)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from trialkit.figures.marks import marks
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
-from trialkit.report.parts.means import marks_note, means_by_day
+from trialkit.report.parts.means import feet_of, marks_note, means_by_day
 from trialkit.trial import Variable, VariableRole
 
 
@@ -36,12 +36,19 @@ def one_table(context: Context) -> Iterator[Block]:
         ]
     yield Table(
         key="one-table",
-        question=f"{context.variable_label(variables[0].name)}: treatment means by assessment",
+        question=base.question,
+        about=" ".join([base.about, *(_yield_words(context, item) for item in yields)]),
         columns=tuple(columns),
         rows=tuple(tuple(row) for row in rows),
         notes=tuple(notes),
         sheet="Table",
     )
+
+
+def _yield_words(context: Context, item: Variable) -> str:
+    """Name the column of the yield, where there is one."""
+    known = bool(context.rows("means", item.name, "yield"))
+    return f"Last column: {context.variable_label(item.name)}." if known else ""
 
 
 def _rate(context: Context, treatment: str) -> str:
@@ -66,9 +73,11 @@ def _add_yield(
     columns.append(Column(title=context.variable_label(item.name), kind=Kind.NUMBER, digits=digits))
     if letters:
         columns.append(Column(title="Letters", kind=Kind.LETTERS))
+    feet = feet_of(context, item.name, "yield")
     for place, row in enumerate(rows):
         known = place < len(treatments)
         name = treatments[place] if known else ""
-        row.append(number_or_missing(values.get(name)) if known else "")
+        foot = next(iter(feet.get(str(row[0]), {}).values()), "")
+        row.append(number_or_missing(values.get(name)) if known else foot)
         if letters:
             row.append(letters.get(name, ""))
