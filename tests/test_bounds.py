@@ -29,7 +29,6 @@ LONG_FUNCTIONS = {
 WIDE_FUNCTIONS = {
     "inference/comparisons/procedures.py: compare_means",
     "inference/comparisons/procedures.py: compare_pairs",
-    "inference/draws/course_draws.py: course_draws",
     "inference/permutation/spatial.py: neighbour_test",
     "measures/yields.py: harvested_yield",
     "reading/harvest.py: _enter",

@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from drawn_courses import course_draws
 from trialkit.inference.design.layout import Layout, completely_randomised, randomised_blocks
-from trialkit.inference.draws.course_draws import course_draws
 
 FloatArray = NDArray[np.float64]
 

@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.analysis.fits.draws import control_limits
+from trialkit.analysis.fits.courses import control_limits
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.inference.draws.course_draws import course_law
 from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.known_course import course_law
 from trialkit.inference.draws.log_laws import LogLaw
 
 FloatArray = NDArray[np.float64]

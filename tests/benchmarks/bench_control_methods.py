@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.analysis.fits.draws import FORETELLS
+from drawn_courses import course_draws
+from trialkit.analysis.fits.courses import FORETELLS
 from trialkit.inference.design.layout import randomised_blocks
-from trialkit.inference.draws.course_draws import course_draws
 from trialkit.inference.draws.foretelling import start_slope
 from trialkit.measures.control import surviving
 

@@ -15,9 +15,9 @@ import numpy as np
 from bench_control_intervals import BASE, BLOCK_SPREAD, Cell, Result, draw_counts, judge
 from numpy.typing import NDArray
 
+from drawn_courses import course_draws
 from known_truth import recovery
 from trialkit.inference.design.layout import Layout
-from trialkit.inference.draws.course_draws import course_draws
 from trialkit.measures.pest_days import pest_days
 
 FloatArray = NDArray[np.float64]

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drawn_courses import course_draws
 from trialkit.inference.design.layout import FloatArray, Layout, randomised_blocks
-from trialkit.inference.draws.course_draws import course_draws
 from trialkit.inference.glm.count_limits import CountLimits, count_limits, few_counted
 from trialkit.inference.glm.count_model import fit_counts
 

@@ -20,12 +20,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 import trialkit
-from trialkit.analysis.fits.draws import DRAWS, control_limits, limits, two_sided
+from drawn_courses import draw_means
+from trialkit.analysis.fits.courses import DRAWS, control_limits, limits, two_sided
 from trialkit.analysis.schema import TABLES
 from trialkit.inference.design.layout import Layout
-from trialkit.inference.draws.course_draws import course_law
 from trialkit.inference.draws.course_laws import CourseLaw, Quotient
-from trialkit.inference.draws.drawn_means import draw_means
+from trialkit.inference.draws.known_course import course_law
 
 FloatArray = NDArray[np.float64]
 

@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from drawn_courses import course_draws
 from trialkit.inference.courses.declines import declines
 from trialkit.inference.courses.evidence import course_evidence
 from trialkit.inference.courses.pairs import day_differences, day_limits
 from trialkit.inference.courses.ratios import ratios
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.inference.draws.course_draws import course_draws
 from trialkit.measures.persistence import time_held
 
 DAYS = np.array([3.0, 7.0, 10.0, 14.0, 21.0, 28.0])

@@ -7,14 +7,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy import special
 
+from drawn_courses import course_draws
 from trialkit.inference.design.layout import (
     Layout,
     completely_randomised,
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.draws.course_draws import course_draws, course_law, positive_laws, unit_of
 from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.known_course import course_law, positive_laws, unit_of
 
 FloatArray = NDArray[np.float64]
 LEFT = np.array([1.0, 1.0, 0.5, 0.2, 0.05])

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import special
 
+from drawn_courses import draw_means
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.inference.draws.course_draws import course_law
 from trialkit.inference.draws.course_laws import CourseLaw, Quotient
 from trialkit.inference.draws.differences import difference_limits, excess_limits
-from trialkit.inference.draws.drawn_means import draw_means
+from trialkit.inference.draws.known_course import course_law
 from trialkit.inference.draws.log_laws import LogLaw, frequencies_up_to
 from trialkit.inference.numerics.log_gammas import (
     LogGammas,

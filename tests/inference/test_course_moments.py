@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from drawn_courses import course_draws
 from trialkit.inference.design.layout import factor, randomised_blocks, split_plot
-from trialkit.inference.draws.course_draws import course_draws
 from trialkit.inference.draws.course_moments import course_moments
 
 T, BLOCKS, DAYS = 5, 5, 3

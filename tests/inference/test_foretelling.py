@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from drawn_courses import course_draws
 from trialkit.inference.design.layout import randomised_blocks
-from trialkit.inference.draws.course_draws import course_draws
 from trialkit.inference.draws.foretelling import start_slope
 
 

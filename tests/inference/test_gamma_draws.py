@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from trialkit.inference.numerics.gamma_of_normal import gamma_of_normal
+from gamma_of_normal import gamma_of_normal
 
 NORMALS = np.linspace(-4.0, 4.0, 1601)
 

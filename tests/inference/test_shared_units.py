@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import special
 
+from drawn_courses import course_draws
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.inference.draws.course_draws import course_draws
 from trialkit.inference.draws.shared_units import shared_units
 
 FloatArray = NDArray[np.float64]

@@ -25,7 +25,7 @@ from trialkit.analysis.efficacy.persistence_differences import (
 )
 from trialkit.analysis.efficacy.yield_loss import loss_table
 from trialkit.analysis.fits.control import control_by_method
-from trialkit.analysis.fits.draws import draw_courses
+from trialkit.analysis.fits.courses import find_courses
 from trialkit.analysis.plots.layout_of_trial import plan_plots
 from trialkit.analysis.plots.responses import (
     area_responses,
@@ -44,7 +44,7 @@ def basis_of(trial: Trial, *, courses: bool = True) -> Basis:
     plan = plan_plots(trial)
     assessed = assessed_variables(trial, plan)
     areas = areas_under_curves(assessed)
-    drawn = draw_courses(assessed, plan, trial.settings) if courses else {}
+    drawn = find_courses(assessed, plan) if courses else {}
     return Basis(
         trial=trial,
         plan=plan,

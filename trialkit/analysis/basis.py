@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from trialkit.analysis.fits.anova import Tested
 from trialkit.analysis.fits.control import Controlled
-from trialkit.analysis.fits.draws import Course
+from trialkit.analysis.fits.courses import Course
 from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan, Response
 from trialkit.inference.design.scales import TransformName
 from trialkit.measures.pest_days import AboveThreshold, PestDays

@@ -25,7 +25,7 @@ from trialkit.analysis.efficacy.reductions import reduction_table
 from trialkit.analysis.efficacy.returns import money_problems, money_table
 from trialkit.analysis.fits.anova import run_tests
 from trialkit.analysis.fits.control import control_by_method, control_problems, control_table
-from trialkit.analysis.fits.draws import draw_courses
+from trialkit.analysis.fits.courses import find_courses
 from trialkit.analysis.fits.shown_means import with_shown_means
 from trialkit.analysis.plots.harvest import settle_moisture, yield_of_plots
 from trialkit.analysis.plots.layout_of_trial import plan_plots
@@ -131,7 +131,7 @@ def _basis(trial: Trial) -> tuple[Basis, pd.DataFrame, tuple[Problem, ...]]:
     ]
     choices, scales, scale_problems = choose_transforms(trial, plan, assessed, responses)
     tested = run_tests(plan, responses, scales, trial.settings) if responses else None
-    courses = draw_courses(assessed, plan, trial.settings)
+    courses = find_courses(assessed, plan)
     basis = Basis(
         trial=trial,
         plan=plan,

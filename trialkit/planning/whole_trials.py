@@ -15,7 +15,7 @@ from trialkit.analysis.efficacy.persistence_differences import (
 )
 from trialkit.analysis.efficacy.rates import rate_table
 from trialkit.analysis.fits.control import control_by_method, control_table
-from trialkit.analysis.fits.draws import draw_courses
+from trialkit.analysis.fits.courses import find_courses
 from trialkit.analysis.plots.responses import Assessed
 from trialkit.planning.chances import FloatArray, Outcome, Sought, Task
 from trialkit.planning.one_assessment import fitted, from_untreated
@@ -54,7 +54,7 @@ def _assessed(task: Task, values: FloatArray) -> Assessed:
 def _basis(task: Task, item: Assessed, *, drawn: bool) -> Basis:
     """What the parts of the analysis start from that are asked here."""
     trial, plan = task.trial, task.plan
-    courses = draw_courses((item,), plan, trial.settings) if drawn else {}
+    courses = find_courses((item,), plan) if drawn else {}
     made = control_by_method((item,), plan, trial.settings, courses) if drawn else ()
     return Basis(
         trial=trial,

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from trialkit.analysis.fits.draws import DRAWN
+from trialkit.analysis.fits.courses import DRAWN
 from trialkit.problems import Place, Problem, Severity, TrialError, error, listing, nearest, warning
 from trialkit.processes import LOST, work_through
 from trialkit.series.effects import effects_of

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from trialkit.analysis.fits.draws import DRAWN, formula_of, step_of
+from trialkit.analysis.fits.courses import DRAWN, formula_of, step_of
 from trialkit.analysis.plots.layout_of_trial import plan_plots
 from trialkit.analysis.plots.responses import (
     Assessed,

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 
 import pandas as pd
 
-from trialkit.analysis.fits.draws import DRAWN
+from trialkit.analysis.fits.courses import DRAWN
 from trialkit.analysis.result import make_table
 from trialkit.numerals import day as write_day
 from trialkit.series.facts import TrialFacts

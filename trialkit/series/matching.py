@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from trialkit.analysis.fits.draws import DRAWN
+from trialkit.analysis.fits.courses import DRAWN
 from trialkit.problems import Place, Problem, TrialError, listing, warning
 from trialkit.report_choices import SERIES_PARTS, choice_faults
 from trialkit.series.facts import TrialFacts

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from trialkit.analysis.fits.draws import step_of
+from trialkit.analysis.fits.courses import step_of
 from trialkit.analysis.plots.responses import Assessed, FloatArray
 from trialkit.trial import Kind
 

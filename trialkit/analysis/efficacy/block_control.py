@@ -9,7 +9,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.control import CONTROLLED, percent_control
-from trialkit.analysis.fits.draws import chosen_method
+from trialkit.analysis.fits.courses import chosen_method
 from trialkit.analysis.plots.responses import FloatArray, codes_of, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import Course, control_limits, method_of
+from trialkit.analysis.fits.courses import Course, control_limits, method_of
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.trial import TreatmentRole, VariableRole
 

@@ -7,7 +7,7 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.control import Controlled
-from trialkit.analysis.fits.draws import chosen_method
+from trialkit.analysis.fits.courses import chosen_method
 from trialkit.analysis.plots.responses import Assessed, FloatArray
 from trialkit.analysis.result import empty_table, make_table
 from trialkit.problems import Problem, warning

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import Course
+from trialkit.analysis.fits.courses import Course
 from trialkit.analysis.plots.responses import treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.inference.draws.farthest import farthest_courses

@@ -9,7 +9,8 @@ import pandas as pd
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.efficacy.carrier import Shown, targets
-from trialkit.analysis.fits.draws import Course, limits, two_sided
+from trialkit.analysis.fits.courses import Course
+from trialkit.analysis.fits.joint_logs import JointLogs, beyond_in_points
 from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
 from trialkit.measures.mixtures import colby, colby_expected
@@ -30,8 +31,8 @@ def _mixtures(basis: Basis) -> Iterator[tuple[Treatment, int, list[int]]]:
 def mixture_table(basis: Basis) -> pd.DataFrame:
     """Control of each mixture against what its parts let expect (Colby).
 
-    The verdict goes by the interval of the difference: ``more than expected``, ``less than
-    expected``, or ``as expected`` where it holds 0, which is no proof of independence.
+    The verdict goes by the test of the difference: ``more than expected``, ``less than expected``,
+    or ``as expected`` where none was shown, which is no proof of independence.
     """
     plan = basis.plan
     if plan.untreated is None:
@@ -63,7 +64,8 @@ def mixture_table(basis: Basis) -> pd.DataFrame:
                         "upper": upper,
                         "p": p,
                         "verdict": [
-                            _verdict(low, high) for low, high in zip(lower, upper, strict=True)
+                            _verdict(*row, basis.settings.alpha)
+                            for row in zip(lower, upper, p, strict=True)
                         ],
                         "reason": [
                             None if np.isfinite(value) else "not defined on this day"
@@ -75,12 +77,12 @@ def mixture_table(basis: Basis) -> pd.DataFrame:
     return join_tables("mixtures", tables)
 
 
-def _verdict(lower: float, upper: float) -> str | None:
+def _verdict(lower: float, upper: float, p: float, alpha: float) -> str | None:
     if not np.isfinite(lower):
         return None
-    if lower > 0:
-        return "more than expected"
-    return "less than expected" if upper < 0 else "as expected"
+    if p > alpha or (lower < 0.0 < upper):
+        return "as expected"
+    return "more than expected" if lower >= 0.0 else "less than expected"
 
 
 def mixture_period_table(basis: Basis) -> pd.DataFrame:
@@ -106,10 +108,14 @@ def mixture_period_table(basis: Basis) -> pd.DataFrame:
             used = [plan.untreated, code, *parts]
             assessed = np.isfinite(means[used]).all(axis=0) & (course.item.days > 0)
             one = _period(course, means[None], used, assessed, adjustment)[:, 0]
-            many = _period(course, course.means, used, assessed, adjustment)
-            gap = many[0] - many[1]
-            lower, upper = limits(gap[:, None], basis.settings.alpha)
             known = bool(np.isfinite(one).all())
+            lower = upper = p = np.nan
+            if known:
+                lower, upper, p = _beyond(
+                    course, (code, parts), assessed, adjustment, basis.settings.alpha
+                )
+                # Where nothing was found the estimate lies at the end of the scale.
+                lower, upper = min(lower, one[0] - one[1]), max(upper, one[0] - one[1])
             tables.append(
                 make_table(
                     "mixture_periods",
@@ -122,15 +128,40 @@ def mixture_period_table(basis: Basis) -> pd.DataFrame:
                         "expected": [one[1]],
                         "observed": [one[0]],
                         "difference": [one[0] - one[1]],
-                        "lower": lower if known else [np.nan],
-                        "upper": upper if known else [np.nan],
-                        "p": two_sided(gap[:, None]) if known else [np.nan],
-                        "verdict": [_verdict(lower[0], upper[0]) if known else None],
+                        "lower": [lower],
+                        "upper": [upper],
+                        "p": [p],
+                        "verdict": [_verdict(lower, upper, p, basis.settings.alpha)],
                         "reason": [None if known else TOO_FEW_DAYS],
                     },
                 )
             )
     return join_tables("mixture_periods", tables)
+
+
+def _beyond(
+    course: Course,
+    treatments: tuple[int, list[int]],
+    assessed: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    adjustment: float,
+    alpha: float,
+) -> tuple[float, float, float]:
+    """Limits and p of the control of the pest-days beyond expectation, on the log scale."""
+    code, parts = treatments
+    slope = course.start if 0.0 < adjustment < 1.0 else None
+    joint = JointLogs(
+        moments=course.moments,
+        untreated=course.bases[0],
+        before=course.item.baseline if adjustment > 0.0 else None,
+        power=adjustment,
+        power_se=0.0 if slope is None else slope.se,
+    )
+    widths = np.zeros(course.item.days.size)
+    days = np.flatnonzero(assessed)
+    steps = np.diff(course.item.days[days]) / 2.0
+    widths[days[:-1]] += steps
+    widths[days[1:]] += steps
+    return beyond_in_points(joint, code, parts, widths, alpha)
 
 
 def _adjustment(basis: Basis, course: Course) -> float:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.control import percent_control
-from trialkit.analysis.fits.draws import Course, control_limits, method_of
+from trialkit.analysis.fits.courses import Course, control_limits, method_of
 from trialkit.analysis.plots.responses import FloatArray, IntArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.inference.draws.course_laws import Quotient

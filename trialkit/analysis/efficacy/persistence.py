@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.control import Controlled
-from trialkit.analysis.fits.draws import Course
+from trialkit.analysis.fits.courses import Course
 from trialkit.analysis.plots.responses import FloatArray, IntArray
 from trialkit.analysis.result import table_of_parts
 from trialkit.inference.courses.declines import Declines, declines

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.efficacy.persistence import FittedDays, TargetHeld
-from trialkit.analysis.fits.draws import Course
+from trialkit.analysis.fits.courses import Course
 from trialkit.analysis.plots.responses import FloatArray, IntArray
 from trialkit.analysis.result import empty_table, table_of_parts
 from trialkit.inference.comparisons.adjust import holm

@@ -11,11 +11,11 @@ import pandas as pd
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.efficacy.carrier import pests
 from trialkit.analysis.efficacy.rates import lower_rates
-from trialkit.analysis.fits.draws import Course
+from trialkit.analysis.fits.courses import Course
 from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, make_table
-from trialkit.inference.draws.course_draws import positive_laws
 from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.known_course import positive_laws
 from trialkit.inference.draws.log_laws import LogLaw
 from trialkit.inference.draws.scaled_changes import change_limits
 from trialkit.inference.draws.start_slopes import SlopeDifference, slope_difference

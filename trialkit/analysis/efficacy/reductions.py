@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import DRAWN, control_limits
+from trialkit.analysis.fits.courses import DRAWN, control_limits
 from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
-from trialkit.inference.draws.course_draws import positive_laws
 from trialkit.inference.draws.course_laws import Quotient
+from trialkit.inference.draws.known_course import positive_laws
 from trialkit.inference.draws.log_laws import LogLaw
 from trialkit.measures.control import abbott
 from trialkit.measures.natural_enemies import class_of_interval

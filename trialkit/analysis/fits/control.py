@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trialkit.analysis.fits.draws import (
+from trialkit.analysis.fits.courses import (
     Course,
     allowed_methods,
     chosen_method,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import Course, step_of
+from trialkit.analysis.fits.courses import Course, step_of
 from trialkit.analysis.plots.responses import Assessed, FloatArray
 from trialkit.analysis.result import make_table
 from trialkit.analysis.supporting.modelled import (

@@ -50,7 +50,7 @@ def unequal_tables(basis: Basis) -> Unequal:
         columns = _columns_of(basis, item)
         values = np.column_stack([basis.responses[column].values for column in columns])
         values = by_column(forward, [basis.scales[column] for column in columns], values)
-        found = treatment_variances(basis.plan.layout, values, seed=basis.settings.seed)
+        found = treatment_variances(basis.plan.layout, values)
         if found.p < EVIDENCE:
             parts += _compared(basis, columns, values, found)
             problems.append(_warning(basis, item, found))

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.fits.draws import step_of
+from trialkit.analysis.fits.courses import step_of
 from trialkit.analysis.plots.responses import Assessed, FloatArray, PlotPlan, Response
 from trialkit.inference.checks.outliers import studentized_residuals
 from trialkit.inference.glm.count_limits import few_counted

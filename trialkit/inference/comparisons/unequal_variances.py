@@ -50,9 +50,7 @@ class TreatmentVariances:
     p: float
 
 
-def treatment_variances(
-    layout: Layout, responses: FloatArray, *, seed: int = 1
-) -> TreatmentVariances:
+def treatment_variances(layout: Layout, responses: FloatArray) -> TreatmentVariances:
     """Estimate the variances of treatments from all days of one variable.
 
     Parameters
@@ -61,8 +59,6 @@ def treatment_variances(
         With one error.
     responses : (n, d) array
         One column a day, on the scale of analysis; NaN where a plot was not assessed.
-    seed : int
-        Of the draws behind the test.
 
     Notes
     -----
@@ -93,7 +89,7 @@ def treatment_variances(
     share = np.maximum(share / np.nanmean(share) if number.any() else share, LEAST_SHARE)
     plots = np.array([(layout.treatment == code).sum() for code in range(t)])
     df = (plots - 1.0) * _days_worth(scaled, number)
-    F, p = _levene(layout, scaled, seed)
+    F, p = _levene(layout, scaled)
     return TreatmentVariances(share=share, df=np.where(number > 0, df, np.nan), F=F, p=p)
 
 
@@ -189,16 +185,19 @@ def _days_worth(scaled: FloatArray, number: Sequence[int] | FloatArray) -> Float
 
 
 @lru_cache(maxsize=2)
-def _residuals(shape: tuple[int, int], basis: bytes, days: int, seed: int) -> FloatArray:
-    """Normal residuals (draws, plots, days) of a layout, the same for all its variables."""
+def _residuals(shape: tuple[int, int], basis: bytes, days: int) -> FloatArray:
+    """Normal residuals (draws, plots, days) of a layout, the same for all its variables.
+
+    The same for all trials of the layout too: which way a trial is compared must know no seed.
+    """
     columns = np.frombuffer(basis, dtype=np.float64).reshape(shape)
-    drawn = np.random.default_rng(seed).normal(size=(DRAWS, shape[0], days))
+    drawn = np.random.default_rng(1).normal(size=(DRAWS, shape[0], days))
     drawn -= columns @ (columns.T @ drawn)
     drawn.flags.writeable = False
     return np.asarray(drawn)
 
 
-def _levene(layout: Layout, scaled: FloatArray, seed: int) -> tuple[float, float]:
+def _levene(layout: Layout, scaled: FloatArray) -> tuple[float, float]:
     """F of treatments, of the mean size of the residuals of each plot, and its p.
 
     Residuals of few blocks are tied to each other, so that F has no table: p is its place among
@@ -230,7 +229,7 @@ def _levene(layout: Layout, scaled: FloatArray, seed: int) -> tuple[float, float
     filled = np.where(inside, scaled[np.ix_(plots, days)], 0.0)
     spread, axes = np.linalg.eigh(filled.T @ filled)
     root = axes * np.sqrt(np.maximum(spread, 0.0))
-    drawn = _residuals(basis.shape, basis.tobytes(), days.size, seed) @ root.T
+    drawn = _residuals(basis.shape, basis.tobytes(), days.size) @ root.T
     drawn /= np.sqrt((drawn**2).sum(axis=1, keepdims=True) / df_error)
     above = int((statistic(drawn) >= found).sum())
     return found, (1.0 + above) / (1.0 + DRAWS)

@@ -12,9 +12,10 @@ neither knows a seed. A difference of two controls on a day, or of a mixture fro
 let expect, is an integral over such laws (`differences`), right to some tenths of a point.
 How a lower rate does with the count at the start is an integral over a law and Student's t
 (`scaled_changes`). Days above a threshold have the limits of a profile likelihood over courses
-(`farthest`), which know no seed either. Mixtures over a period, and differences of control in
-split- and strip-plots, are computed from each of 2,000 draws of all means (`drawn_means`), and
-move with their seed.
+(`farthest`). Mixtures over a period are normal on the scale of logarithms (`course_moments`).
+Differences of control in split- and strip-plots, and of control adjusted by a slope, have exact
+p-values, and limits recovered from those of each control and how the two go together. None of it
+knows a seed.
 
 **Model.** A count is Poisson about the mean of its plot, and plots scatter about the mean of their
 group (treatment and day) as a gamma of variance ``dispersion * mean**2``, with blocks taken out. A

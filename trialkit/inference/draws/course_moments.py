@@ -16,7 +16,7 @@ from scipy import special
 
 from trialkit.inference.design.layout import FloatArray, IntArray, Layout
 from trialkit.inference.draws.count_evidence import Evidence
-from trialkit.inference.draws.course_draws import Kind, evidence_of, weighed
+from trialkit.inference.draws.known_course import Kind, evidence_of, weighed
 
 _HALF = 0.5
 
@@ -80,7 +80,7 @@ def course_moments(
     Parameters
     ----------
     layout, responses, kind, unit, items, units
-        As for `trialkit.inference.draws.course_draws.course_draws`.
+        As for `trialkit.inference.draws.known_course.course_draws`.
 
     Raises
     ------

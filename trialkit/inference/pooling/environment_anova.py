@@ -55,17 +55,10 @@ def anova_lines(
     between = float(y @ y) - both
     scale, note = (nan, OWN_ERRORS) if own_errors else (pooled, None)
     f, df_broad = kenward_roger(np.eye(fit.t - 1), fit.beta, fit.small)
-    narrow = between / df_treatment
     parts = _parts(trials, crossing, fit.t)
     return (
-        AnovaLine(
-            source="environment",
-            df=float(len(trials) - 1),
-            sum_sq=nan if own_errors else _environment(trials),
-            F=nan,
-            p=nan,
-            df_error=nan,
-            error=None,
+        _untested(
+            "environment", float(len(trials) - 1), nan if own_errors else _environment(trials)
         ),
         *(_environments(trials, parts, own_errors=own_errors) if parts else ()),
         AnovaLine(
@@ -77,36 +70,34 @@ def anova_lines(
             df_error=df_broad,
             error="treatment x environment",
         ),
-        AnovaLine(
-            source="treatment",
-            df=df_treatment,
-            sum_sq=between * scale,
-            F=narrow,
-            p=f_probability(narrow, df_treatment, df_error),
-            df_error=df_error,
-            error="error",
-            note=note,
-        ),
-        AnovaLine(
-            source="treatment x environment",
-            df=df_both,
-            sum_sq=both * scale,
-            F=both / df_both,
-            p=f_probability(both / df_both, df_both, df_error),
-            df_error=df_error,
-            error="error",
-            note=note,
-        ),
+        _tested("treatment", (df_treatment, between), scale, (df_error, note)),
+        _tested("treatment x environment", (df_both, both), scale, (df_error, note)),
         *(_interactions((x, y), parts, scale, (df_error, note)) if parts else ()),
-        AnovaLine(
-            source="error",
-            df=df_error,
-            sum_sq=pooled * df_error,
-            F=nan,
-            p=nan,
-            df_error=nan,
-            error=None,
-        ),
+        _untested("error", df_error, pooled * df_error),
+    )
+
+
+def _untested(source: str, df: float, sum_sq: float) -> AnovaLine:
+    """A line without a test."""
+    nan = float("nan")
+    return AnovaLine(source=source, df=df, sum_sq=sum_sq, F=nan, p=nan, df_error=nan, error=None)
+
+
+def _tested(
+    source: str, squares: tuple[float, float], scale: float, error: tuple[float, str | None]
+) -> AnovaLine:
+    """A line tested by the error of plots: df and squares over the error variance."""
+    (df, square), (df_error, note) = squares, error
+    f = square / df
+    return AnovaLine(
+        source=source,
+        df=df,
+        sum_sq=square * scale,
+        F=f,
+        p=f_probability(f, df, df_error),
+        df_error=df_error,
+        error="error",
+        note=note,
     )
 
 
@@ -156,7 +147,6 @@ def _parts(
 def _environments(
     trials: tuple[TrialMeans, ...], parts: tuple[FloatArray, FloatArray], *, own_errors: bool
 ) -> Iterator[AnovaLine]:
-    nan = float("nan")
     weight, level = _levels(trials)
     root = np.sqrt(weight)
     ones, y = root[:, None], root * level
@@ -167,15 +157,7 @@ def _environments(
     for source, df, square in zip(
         ("site", "year", "site x year"), [*sizes, sizes[0] * sizes[1]], squares, strict=True
     ):
-        yield AnovaLine(
-            source=source,
-            df=df,
-            sum_sq=nan if own_errors else square,
-            F=nan,
-            p=nan,
-            df_error=nan,
-            error=None,
-        )
+        yield _untested(source, df, float("nan") if own_errors else square)
 
 
 def _interactions(
@@ -206,16 +188,7 @@ def _interactions(
             error=both,
             note=error[1],
         )
-    yield AnovaLine(
-        source=both,
-        df=df_last,
-        sum_sq=last * scale,
-        F=last / df_last,
-        p=f_probability(last / df_last, df_last, error[0]),
-        df_error=error[0],
-        error="error",
-        note=error[1],
-    )
+    yield _tested(both, (df_last, last), scale, error)
 
 
 def _levels(trials: tuple[TrialMeans, ...]) -> tuple[FloatArray, FloatArray]:

@@ -1,21 +1,17 @@
-"""Draws of group means over several days together, from their confidence distribution.
+"""What is known of group means over several days together: their joint confidence distribution.
 
-What is asked of a course (control on a day, when it fell below a target, what a mixture did
-beyond its parts) is computed from each draw; the central part of the answers is its interval.
-How often such intervals cover is in tests/benchmarks/calibration.md.
-
-A mean known from a total of T individuals in n plots is drawn as a quotient of gammas: one of
-shape T + 1/2 for chance between individuals, over one of shape n / dispersion for the plots. A
-share is drawn as a beta. The dispersion itself is drawn from what the trial says of it, for each
-group and day (``dispersion_posterior``). Groups err independently, but for those whose plots share
-larger units; the plots of one group err together over the days, as their residuals do. Chance
-between individuals or items is fresh everywhere.
+A mean known from a total of T individuals in n plots is a quotient of gammas: one of shape
+T + 1/2 for chance between individuals, over one of shape n / dispersion for the plots. A share is
+a beta. The dispersion itself is averaged over what the trial says of it, for each group and day
+(``dispersion_posterior``). Groups err independently, but for those whose plots share larger units;
+the plots of one group err together over the days, as their residuals do. Chance between
+individuals or items is fresh everywhere. How often intervals cover is in
+tests/benchmarks/calibration.md.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -24,7 +20,6 @@ from trialkit.inference.design.layout import FloatArray, IntArray, Layout
 from trialkit.inference.draws.count_evidence import Evidence, count_evidence, count_evidence_apart
 from trialkit.inference.draws.course_laws import CourseLaw
 from trialkit.inference.draws.dispersion_posterior import DispersionPosterior, weigh
-from trialkit.inference.draws.drawn_means import draw_means
 from trialkit.inference.draws.share_evidence import share_evidence
 from trialkit.inference.draws.shared_units import SharedUnits, shared_units
 
@@ -32,45 +27,6 @@ Kind = Literal["count", "percent", "positive"]
 
 _MOST_SAMPLES = 60
 _LEAST_PART = 0.15
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CourseDraws:
-    """Draws of the means of t groups on d days.
-
-    Attributes
-    ----------
-    means : (draws, t, d) float array
-        Positive; NaN for a group without plots on that day. In the units of the responses. The
-        draws of one mean lie side by side in memory.
-    estimate : (t, d) float array
-        Arithmetic means, or least-squares means on days that lack plots.
-    correlation : (d, d) float array
-        Of what makes a plot differ from its expectation, between days.
-    dispersion : float
-        Common level: for counts ``1 / k``, for shares the variance over ``mean * (1 - mean)``.
-    df : float
-        Degrees of freedom of the level.
-    differing : float
-        Weight, 0 to 1, of dispersions that differ between groups beyond a trend with the mean;
-        above 0.7 in about one of 25 trials where they do not. The draws allow for what was seen:
-        intervals err where groups differ widely and four plots did not show it.
-    plot_df : float
-        Residual degrees of freedom of plots, over all days.
-    deviations, precision : (n, d) float arrays
-        Of plots from what group and block let expect, over that expectation, and one over their
-        variance (`foretelling`).
-    """
-
-    means: FloatArray
-    estimate: FloatArray
-    correlation: FloatArray
-    dispersion: float
-    df: float
-    differing: float
-    plot_df: float
-    deviations: FloatArray
-    precision: FloatArray
 
 
 def course_law(
@@ -140,25 +96,6 @@ def evidence_of(
     return count_evidence(layout, values / scale), scale
 
 
-def course_draws(
-    layout: Layout,
-    responses: FloatArray,
-    *,
-    kind: Kind = "count",
-    unit: float | None = None,
-    items: FloatArray | None = None,
-    units: Sequence[IntArray] = (),
-    draws: int = 2000,
-    seed: int = 1,
-) -> CourseDraws:
-    """Draw the group means of several days from their joint confidence distribution.
-
-    Parameters and errors are those of `course_law`.
-    """
-    law = course_law(layout, responses, kind=kind, unit=unit, items=items, units=units)
-    return _course(law, draws, seed)
-
-
 def positive_laws(
     layout: Layout, responses: FloatArray, *, units: Sequence[IntArray] = ()
 ) -> tuple[CourseLaw, ...]:
@@ -213,21 +150,6 @@ def weighed(
     )
     shared = shared_units(layout, units, evidence.residuals, evidence.plot_part, temper=temper)
     return correlation, posterior, shared
-
-
-def _course(law: CourseLaw, draws: int, seed: int) -> CourseDraws:
-    evidence = law.evidence
-    return CourseDraws(
-        means=draw_means(law, draws, seed),
-        estimate=evidence.estimate * law.scale,
-        correlation=law.correlation,
-        dispersion=law.posterior.level,
-        df=law.posterior.df,
-        differing=law.posterior.differing,
-        plot_df=evidence.df,
-        deviations=evidence.deviations,
-        precision=evidence.precision,
-    )
 
 
 def unit_of(values: FloatArray, kind: Kind) -> float:

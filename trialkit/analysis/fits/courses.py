@@ -1,18 +1,19 @@
 """Courses of group means with their uncertainty: what is behind every interval of control.
 
-Ratios of means have exact laws (`Course.ratios`); what is asked of a course and is no ratio is
-computed from draws (`Course.means`).
+Ratios of means have exact laws (`Course.ratios`); what hangs on more of them is asked of their
+logarithms together (`Course.joint`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
+from typing import Any
 
 import numpy as np
-from scipy import special
 
+from trialkit.analysis.fits.joint_logs import JointLogs, beyond_in_points
 from trialkit.analysis.plots.responses import (
     Assessed,
     FloatArray,
@@ -20,20 +21,20 @@ from trialkit.analysis.plots.responses import (
     PlotPlan,
     treatment_means,
 )
-from trialkit.inference.draws.course_draws import course_law
 from trialkit.inference.draws.course_laws import CourseLaw, Quotient
-from trialkit.inference.draws.differences import difference_limits, excess_limits
-from trialkit.inference.draws.drawn_means import draw_means
+from trialkit.inference.draws.course_moments import CourseMoments, course_moments
+from trialkit.inference.draws.differences import (
+    difference_limits,
+    excess_limits,
+    recovered_limits,
+)
 from trialkit.inference.draws.foretelling import StartSlope, start_slope
+from trialkit.inference.draws.known_course import course_law
 from trialkit.inference.draws.log_laws import LogLaw
-from trialkit.inference.numerics.quantiles import quantiles_of_draws
-from trialkit.measures.control import surviving
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
 #: Steps in which a mean of several samples or plants may rise, largest first.
 STEPS = (1.0, 1 / 2, 1 / 3, 1 / 4, 1 / 5, 1 / 6, 1 / 8, 1 / 10, 1 / 12, 1 / 20, 1 / 25, 1 / 50)
-#: Draws behind each interval.
-DRAWS = 2000
 #: Slope from which on the count before treatment foretells later ones rather than not.
 FORETELLS = 0.5
 #: Classes of the scatter of plots over which differences of control are averaged.
@@ -50,14 +51,14 @@ class Course:
     ----------
     item : Assessed
     law : CourseLaw
-    seed : int
-        Of the draws.
     bases : tuple of int
         Treatments with which others are compared, the untreated first.
     aggregation : float
         k of the negative binomial; infinite where counts vary as Poisson, and of percentages.
     unit : float
         What one individual adds to a count.
+    tell_moments : callable
+        Tells the log means with their covariance, where they are asked for.
     start : StartSlope or None
         How far the count before treatment foretells later ones; None where it cannot be told.
     automatic : ControlMethod
@@ -67,23 +68,33 @@ class Course:
 
     item: Assessed
     law: CourseLaw
-    seed: int
     bases: tuple[int, ...]
     aggregation: float
     unit: float
+    tell_moments: Callable[[], CourseMoments] = field(repr=False)
     start: StartSlope | None = None
     automatic: ControlMethod = ControlMethod.ABBOTT
-    _survivals: dict[tuple[int, ControlMethod], FloatArray] = field(
-        default_factory=dict, repr=False
-    )
     _ratios: dict[tuple[int | None, ControlMethod], LogLaw] = field(
         default_factory=dict, repr=False
     )
 
     @cached_property
-    def means(self) -> FloatArray:
-        """Draws of the means, (draws, treatments, days)."""
-        return draw_means(self.law, DRAWS, self.seed)
+    def moments(self) -> CourseMoments:
+        """Log means with their covariance."""
+        return self.tell_moments()
+
+    def joint(self, method: ControlMethod) -> JointLogs:
+        """Logarithms of all means together, adjusted as a method does."""
+        formula = self._formula(method)
+        slope = self.start if formula is ControlMethod.ADJUSTED else None
+        power = 0.0 if formula is ControlMethod.ABBOTT else 1.0
+        return JointLogs(
+            moments=self.moments,
+            untreated=self.bases[0],
+            before=None if power == 0.0 else self.item.baseline,
+            power=power if slope is None else slope.power,
+            power_se=0.0 if slope is None else slope.se,
+        )
 
     def ratios(self, base: int | None, method: ControlMethod) -> LogLaw:
         """Laws of `survival`: means after treatment as a share of those of one treatment.
@@ -125,7 +136,8 @@ class Course:
         -------
         lower, upper, p : float array, shape (pairs,)
             Limits in percentage points; p is exact. Where plots share larger units, or the count
-            before treatment is adjusted for by a slope, the limits are those of draws.
+            before treatment is adjusted for by a slope, the limits are recovered from those of
+            each control and how the two go together.
         """
         first, second = pairs
         base = self.bases[0]
@@ -138,13 +150,36 @@ class Course:
         # What is left of the second below what is left of the first.
         below = np.stack([law.below(1.0)[:, 0] for law in laws], axis=1)[second, place]
         p = 2.0 * np.minimum(below, 1.0 - below)
-        if self._drawn(asked):
-            left = self.survival(base, method)[:, :, np.flatnonzero(self.item.days > 0) == day]
-            low, high = limits(left[:, second, 0] - left[:, first, 0], alpha)
+        if self._err_together(asked):
+            low, high = self._recovered((first, second), (day, method), p, alpha)
         else:
             classes = self.law.classes(asked, given, _CLASSES)
             low, high = difference_limits(classes, (second, first, base), below, alpha)
         return 100.0 * low, 100.0 * high, p
+
+    def _recovered(
+        self,
+        pairs: tuple[IntArray, IntArray],
+        asked: tuple[int, ControlMethod],
+        p: FloatArray,
+        alpha: float,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Limits of what the second of each pair leaves, less what the first leaves."""
+        (first, second), (day, method) = pairs, asked
+        place = int(np.flatnonzero(np.flatnonzero(self.item.days > 0) == day)[0])
+        law, joint = self.ratios(self.bases[0], method), self.joint(method)
+        low, middle, high = (
+            part[:, place] for part in law.quantiles((alpha / 2.0, 0.5, 1.0 - alpha / 2.0))
+        )
+        together = np.array(
+            [joint.shares(pair, day) for pair in zip(first.tolist(), second.tolist(), strict=True)]
+        )
+        return recovered_limits(
+            (middle[second], low[second], high[second]),
+            (middle[first], low[first], high[first]),
+            together,
+            p < alpha,
+        )
 
     def beyond(
         self, method: ControlMethod, parts: Sequence[int], mixture: int, alpha: float
@@ -154,17 +189,18 @@ class Course:
         Returns
         -------
         lower, upper, p : float array, shape (days after,)
-            Limits in percentage points; of draws where `compared` has limits of draws.
+            Limits in percentage points; from logarithms where means err together.
         """
         base = self.bases[0]
         after = np.flatnonzero(self.item.days > 0)
-        if self._drawn(self.quotient(after, method, base)):
-            left = self.survival(base, method)
-            gap = left[:, parts].prod(axis=1) - left[:, mixture]
-            low, high = limits(gap, alpha)
-            return 100.0 * low, 100.0 * high, two_sided(gap)
+        if self._err_together(self.quotient(after, method, base)):
+            joint = self.joint(method)
+            widths = np.eye(self.item.days.size)[after]
+            found = [beyond_in_points(joint, mixture, list(parts), w, alpha) for w in widths]
+            low, high, p = np.array(found).T
+            return low, high, p
         given = self.ratios(base, method).frequencies
-        found = [
+        exact = [
             excess_limits(
                 self.law.classes(
                     self.quotient(after[[day]], method, base), given, _CLASSES_OF_MIXTURES
@@ -176,11 +212,11 @@ class Course:
             )
             for day in range(after.size)
         ]
-        low, high, p = np.array(found).T
+        low, high, p = np.array(exact).T
         return 100.0 * low, 100.0 * high, p
 
-    def _drawn(self, asked: Quotient) -> bool:
-        """Whether a difference is left to draws: means are not independent, or a slope errs."""
+    def _err_together(self, asked: Quotient) -> bool:
+        """Whether the parts of a difference err together: in larger units, or by one slope."""
         slope = asked.before is not None and asked.power < 1.0
         return self.law.shared is not None or slope
 
@@ -206,50 +242,6 @@ class Course:
         """Days after treatment."""
         days: FloatArray = self.item.days[self.item.days > 0]
         return days
-
-    def survival(self, base: int, method: ControlMethod) -> FloatArray:
-        """Means after treatment as a share of those of one treatment, (draws, treatments, days).
-
-        By Abbott the plain ratio of means; by the other methods divided by the same ratio before
-        treatment, to the power of the slope where it is adjusted.
-        """
-        baseline, formula = self.item.baseline, self._formula(method)
-        if (base, formula) not in self._survivals:
-            means = draws_together(self.means)
-            after = means[:, :, self.item.days > 0]
-            before = means[:, :, [baseline or 0]]
-            share = surviving(
-                after, after[:, [base]], before, before[:, [base]], self._powers(formula)
-            )
-            share.flags.writeable = False
-            self._survivals[base, formula] = share
-        return self._survivals[base, formula]
-
-    def _powers(self, formula: ControlMethod) -> float | FloatArray:
-        """Power of the count before treatment; of the slope as uncertain as it is, by draw."""
-        if formula is not ControlMethod.ADJUSTED or self.start is None:
-            return 0.0 if formula is ControlMethod.ABBOTT else 1.0
-        size = len(self.means)
-        # Quantiles spread evenly, in an order that has nothing to do with that of the means.
-        order = np.random.default_rng(size).permutation(size)
-        spread = special.stdtrit(self.start.df, (order + 0.5) / size)
-        powers: FloatArray = np.asarray(self.start.power + self.start.se * spread)
-        return powers[:, None, None]
-
-    def control(self, base: int, method: ControlMethod) -> FloatArray:
-        """Percent control after treatment against one treatment, (draws, treatments, days)."""
-        percent: FloatArray = 1.0 - self.survival(base, method)
-        percent *= 100.0
-        return percent
-
-
-def draws_together(draws: FloatArray) -> FloatArray:
-    """Draws along the first axis with those of one number side by side in memory.
-
-    What is computed from them elementwise, and chosen from them by other axes, lies in the same
-    way. A copy only where they do not lie so already.
-    """
-    return np.moveaxis(np.ascontiguousarray(np.moveaxis(draws, 0, -1)), -1, 0)
 
 
 def formula_of(method: ControlMethod) -> ControlMethod:
@@ -310,31 +302,28 @@ def step_of(item: Assessed) -> float:
     return STEPS[-1]
 
 
-def draw_courses(
-    assessed: tuple[Assessed, ...], plan: PlotPlan, settings: Settings
-) -> dict[str, Course]:
-    """Draw the courses of all pests, damages and natural enemies, by name of the variable."""
+def find_courses(assessed: tuple[Assessed, ...], plan: PlotPlan) -> dict[str, Course]:
+    """Find the courses of all pests, damages and natural enemies, by name of the variable."""
     courses = {}
-    for place, item in enumerate(assessed):
+    for item in assessed:
         wanted = item.variable.role in DRAWN and item.variable.kind is not Kind.MEASUREMENT
         if not wanted or plan.untreated is None or not (item.days > 0).any():
             continue
         counted = item.variable.kind is Kind.COUNT
         unit = step_of(item) if counted else 1.0
-        law = course_law(
-            plan.layout,
-            item.values,
-            kind="count" if counted else "percent",
-            unit=unit,
-            items=item.examined,
-            units=plan.units,
-        )
+        told: dict[str, Any] = {
+            "kind": "count" if counted else "percent",
+            "unit": unit,
+            "items": item.examined,
+            "units": plan.units,
+        }
+        law = course_law(plan.layout, item.values, **told)
         level = law.posterior.level
         start = _start(item, law)
         courses[item.variable.name] = Course(
             item=item,
             law=law,
-            seed=settings.seed + place,
+            tell_moments=partial(course_moments, plan.layout, item.values, **told),
             bases=_bases(plan),
             aggregation=1.0 / level if counted and level > 0.0 else float("inf"),
             unit=unit,
@@ -376,26 +365,3 @@ def control_limits(law: LogLaw, alpha: float) -> tuple[FloatArray, FloatArray]:
     """Central interval of percent control, from the law of the ratio to the untreated."""
     low, high = law.quantiles((alpha / 2.0, 1.0 - alpha / 2.0))
     return 100.0 * (1.0 - high), 100.0 * (1.0 - low)
-
-
-def limits(draws: FloatArray, alpha: float) -> tuple[FloatArray, FloatArray]:
-    """Central interval of draws along their first axis; NaN where not all are finite."""
-    known = np.isfinite(draws).all(axis=0)
-    with np.errstate(invalid="ignore"):
-        low, high = quantiles_of_draws(draws, [alpha / 2.0, 1.0 - alpha / 2.0])
-    return np.where(known, low, np.nan), np.where(known, high, np.nan)
-
-
-def two_sided(draws: FloatArray, value: float = 0.0) -> FloatArray:
-    """Two-sided p-value of a value, from draws along their first axis."""
-    below = one_sided(draws, value)
-    p: FloatArray = np.minimum(1.0, 2.0 * np.minimum(below, 1.0 - below + 1.0 / len(draws)))
-    return p
-
-
-def one_sided(draws: FloatArray, value: float) -> FloatArray:
-    """P-value against the claim that the true number lies above a value: the share at or below."""
-    known = np.isfinite(draws).all(axis=0)
-    share = ((draws <= value).sum(axis=0) + 1.0) / (len(draws) + 1.0)
-    p: FloatArray = np.where(known, share, np.nan)
-    return p

@@ -1,0 +1,47 @@
+"""Rates and their units: in the heading, in a column beside, or in the cell of the rate itself."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from trialkit.reading.cells import Cell
+from trialkit.reading.heading_units import heading_unit
+from trialkit.reading.tables import Column, Table
+
+#: A rate with its unit in one cell: "200 g ai/ha", "0,5 L/ha", "12 fl oz per acre".
+_RATE_WITH_UNIT = re.compile(
+    r"(?P<rate>\d+(?:[.,]\d+)?)\s*(?P<unit>(?:fl\.?\s?oz|oz|lbs?|pts?|qts?|gal|mls?|cc|l|lit(?:er|re)s?"
+    r"|hl|mg|kg|g|t|%|ppm)(?![a-z]).*)",
+    re.IGNORECASE,
+)
+
+
+def with_rate_units(table: Table) -> Table:
+    """Part rates from units typed into the same cell, where there is no other place for them."""
+    rate = table.column("rate")
+    if rate is None or table.column("rate_unit") is not None or heading_unit(rate.header):
+        return table
+    width = len(table.columns)
+    rows = []
+    found = False
+    for row in table.rows:
+        cell = row[rate.index - 1]
+        match = _RATE_WITH_UNIT.fullmatch(cell.text)
+        own = Cell("", cell.row, rate.cell.column)
+        if match is not None:
+            found = True
+            own = own._replace(text=match["unit"].strip())
+            cell = cell._replace(text=match["rate"])
+        rows.append((*row[: rate.index - 1], cell, *row[rate.index : width], own))
+    if not found:
+        return table
+    unit = Column(width + 1, rate.header, "rate_unit", rate.cell, made=True)
+    return replace(table, columns=(*table.columns, unit), rows=tuple(rows))
+
+
+def rate_unit_of(table: Table) -> str | None:
+    """Unit of the rates that their heading holds; None where it holds none."""
+    column = table.column("rate")
+    unit = None if column is None else heading_unit(column.header)
+    return None if unit is None else unit.unit
