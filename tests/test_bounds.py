@@ -18,7 +18,6 @@ COMMANDS = ("cli.py", "cli_planning.py", "cli_series.py", "cli_desk.py")
 LONG_FILES = {
     "planning/power.py",
     "reading/sources.py",
-    "report/document.py",
     "trial.py",
 }
 #: Wider or longer than they should be.

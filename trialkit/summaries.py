@@ -11,7 +11,8 @@ from trialkit.analysis.schema.columns import Table as TableSchema
 from trialkit.findings import make_findings
 from trialkit.numerals import plural
 from trialkit.report.compose import compose
-from trialkit.report.document import Aside, Document, Findings, Glance, GlanceCell, Ink
+from trialkit.report.document import Aside, Document, Findings
+from trialkit.report.glance_block import Glance, GlanceCell, Ink
 from trialkit.report.terminal import HARM, SHOWN, front_lines
 from trialkit.report_options import ReportOptions
 from trialkit.rows import Tables

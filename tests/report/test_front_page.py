@@ -9,7 +9,8 @@ import pytest
 import trialkit
 from trialkit.findings.front import MOST_SENTENCES
 from trialkit.report import compose
-from trialkit.report.document import Document, Findings, Glance, Ink, Table, Where
+from trialkit.report.document import Document, Findings, Table, Where
+from trialkit.report.glance_block import Glance, Ink
 from trialkit.report.parts.glance import MOST_ROWS
 from trialkit.report.small_pictures import course_svg, span_svg
 from trialkit.report_options import ReportOptions

@@ -15,12 +15,12 @@ from trialkit.report.document import (
     Aside,
     Document,
     Findings,
-    Glance,
     Notes,
     Paragraph,
     Table,
     Where,
 )
+from trialkit.report.glance_block import Glance
 from trialkit.report.pdf import pdf_bytes
 
 MOST_MAIN, MOST_ANNEX, MOST_TABLES = 7, 4, 12

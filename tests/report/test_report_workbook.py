@@ -17,13 +17,8 @@ from trialkit.analysis import Analysis
 from trialkit.report import compose, write_tables
 from trialkit.report.compose import Sentence
 from trialkit.report.document import Column, Document, Kind, Missing, Section, Table
-from trialkit.report.workbook import (
-    CONTENTS,
-    P_VALUE_FORMAT,
-    number_format,
-    sheet_names,
-    workbook_bytes,
-)
+from trialkit.report.workbook import CONTENTS, sheet_names, workbook_bytes
+from trialkit.report.workbook_tables import P_VALUE_FORMAT, number_format
 from trialkit.report_options import ReportOptions
 from trialkit.rows import Tables
 

@@ -15,7 +15,8 @@ from pypdf import PdfReader
 from made_series import made_series
 from trialkit.findings.series_story import series_findings
 from trialkit.report import series_files
-from trialkit.report.document import Document, Findings, Glance, Ink, SmallDots, Table, Where
+from trialkit.report.document import Document, Findings, Table, Where
+from trialkit.report.glance_block import Glance, Ink, SmallDots
 from trialkit.report.numbers import write_number
 from trialkit.report.series.compose import compose_series
 from trialkit.report.series.context import MOST_ACROSS, evenly

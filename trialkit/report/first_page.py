@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from trialkit.findings.front import MOST_SENTENCES
-from trialkit.report.document import Aside, Block, Findings, Glance
+from trialkit.report.document import Aside, Block, Findings
+from trialkit.report.glance_block import Glance
 
 
 def first_page(

@@ -18,13 +18,12 @@ from trialkit.report.document import (
     FieldMap,
     FigureBlock,
     Findings,
-    Glance,
-    GlanceRow,
     Notes,
     Paragraph,
     Table,
     Where,
 )
+from trialkit.report.glance_block import Glance, GlanceRow
 from trialkit.report.laid_out import (
     BodyCell,
     column_widths,

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from xml.sax.saxutils import quoteattr
 
 from trialkit.figures.scales import place_of
-from trialkit.report.document import SmallCourse, SmallDots, SmallSpan
+from trialkit.report.glance_block import SmallCourse, SmallDots, SmallSpan
 
 WIDTH, HEIGHT, MARGIN = 118.0, 34.0, 4.0
 SPAN_WIDTH, SPAN_HEIGHT = 70.0, 12.0

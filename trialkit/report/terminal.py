@@ -6,7 +6,8 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from trialkit.plain_text import printable
-from trialkit.report.document import Aside, Document, Findings, Glance, GlanceCell, GlanceRow, Ink
+from trialkit.report.document import Aside, Document, Findings
+from trialkit.report.glance_block import Glance, GlanceCell, GlanceRow, Ink
 
 WIDTH = 80
 #: Longest name of a treatment in the table.

@@ -18,14 +18,12 @@ from trialkit.report.document import (
     FieldMap,
     FigureBlock,
     Findings,
-    Glance,
-    GlanceRow,
-    Ink,
     Notes,
     Paragraph,
     Table,
     Where,
 )
+from trialkit.report.glance_block import Glance, GlanceRow, Ink
 from trialkit.report.laid_out import (
     FILLS,
     BodyCell,

@@ -11,7 +11,7 @@ from trialkit.figures.marks import marks
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.report.context import Context
-from trialkit.report.document import (
+from trialkit.report.glance_block import (
     Glance,
     GlanceCell,
     GlanceRow,

@@ -9,7 +9,7 @@ from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import plural
-from trialkit.report.document import (
+from trialkit.report.glance_block import (
     Glance,
     GlanceCell,
     GlanceRow,
