@@ -12,17 +12,68 @@ import numpy as np
 
 from gamma_of_normal import gamma_of_normal
 from trialkit.inference.design.layout import FloatArray, IntArray, Layout
-from trialkit.inference.draws.count_evidence import Evidence
-from trialkit.inference.draws.course_laws import CourseLaw
-from trialkit.inference.draws.known_course import Kind, course_law
-from trialkit.inference.draws.means_known import (
+from trialkit.inference.laws.count_evidence import Evidence
+from trialkit.inference.laws.course_laws import CourseLaw
+from trialkit.inference.laws.dispersion_posterior import SCATTERS, DispersionPosterior
+from trialkit.inference.laws.known_course import Kind, course_law
+from trialkit.inference.laws.means_known import (
     DISPERSIONS,
     HALF,
     individuals_of_unit_mean,
     known_means,
     worth_of_shares,
 )
-from trialkit.inference.draws.shared_units import LEAST_LEFT
+from trialkit.inference.laws.shared_units import LEAST_LEFT, SharedUnits
+
+
+def sample(known: DispersionPosterior, size: int, generator: np.random.Generator) -> FloatArray:
+    """Draw the dispersions of all groups and days, (t, d, size)."""
+    flat = generator.choice(known.weights.size, size=size, p=known.weights.ravel())
+    slope, scatter, level = np.unravel_index(flat, known.weights.shape)
+    logs = np.tile(known.prior.grid[level], (known.offset.shape[0], 1))
+    apart = np.flatnonzero(SCATTERS[scatter] > 0.0)
+    if apart.size:
+        logs[:, apart] = _scattered(known, flat[apart], generator)
+    along = np.exp(known.prior.slopes * known.offset[:, :, None])
+    found: FloatArray = np.take(along, slope, axis=2)
+    found *= np.exp(logs)[:, None, :]
+    np.minimum(found, np.exp(known.prior.caps)[level], out=found)
+    return found
+
+
+def _scattered(
+    known: DispersionPosterior, flat: IntArray, generator: np.random.Generator
+) -> FloatArray:
+    """Nodes of groups about their levels, for draws of trend, scatter and level, (t, draws)."""
+    # One ladder for each trend, scatter and level drawn; a draw climbs that of its own. The
+    # ladders stand on each other, so that one search finds the nodes of all.
+    drawn, own = np.unique(flat, return_inverse=True)
+    trend, scatter, level = np.unravel_index(drawn, known.weights.shape)
+    kernels = known.prior.kernels[scatter, level]
+    reach = own + generator.random((known.offset.shape[0], flat.size))
+    last = known.prior.grid.size - 1
+    nodes = np.empty_like(reach)
+    for g, row in enumerate(reach):
+        ladders = np.cumsum(kernels * known.likelihood[trend, :, g], axis=1)
+        ladders /= ladders[:, -1:]
+        ladders += np.arange(drawn.size)[:, None]
+        node = np.searchsorted(ladders.ravel(), row, side="right") - own * (last + 1)
+        nodes[g] = known.prior.grid[np.minimum(node, last)]
+    return nodes
+
+
+def draw_units(
+    known: SharedUnits, draws: int, generator: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
+    """Draw how much plots vary of their own, and with their units, (draws,), (kinds, draws).
+
+    Both over the variance of plot effects that the residuals show when they are taken for
+    independent. The ratio of two mean squares over that of their expectations is distributed
+    as F; given that of the expectations, which is never below 1, all sums of squares together
+    tell the level, with all degrees of freedom.
+    """
+    above = np.stack([generator.chisquare(df, draws) for df in known.df_between])
+    return known.split(above, generator.chisquare(known.df_within, draws))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,11 +160,11 @@ def draw_means(law: CourseLaw, draws: int, seed: int) -> FloatArray:
     """
     # A fifth faster than the usual one, and as good.
     generator = np.random.Generator(np.random.SFC64(seed))
-    dispersion = law.posterior.sample(draws, generator)
+    dispersion = sample(law.posterior, draws, generator)
     levels: tuple[IntArray, ...] = ()
     shares = np.empty((0, draws))
     if law.shared is not None:
-        own, of_units = law.shared.draw(draws, generator)
+        own, of_units = draw_units(law.shared, draws, generator)
         varied = np.maximum(own + of_units.sum(axis=0), LEAST_LEFT)
         dispersion *= varied
         levels, shares = law.shared.levels, of_units / varied

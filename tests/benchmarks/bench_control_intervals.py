@@ -18,9 +18,9 @@ from scipy import special
 
 from trialkit.analysis.fits.courses import control_limits
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.inference.draws.course_laws import Quotient
-from trialkit.inference.draws.known_course import course_law
-from trialkit.inference.draws.log_laws import LogLaw
+from trialkit.inference.laws.course_laws import Quotient
+from trialkit.inference.laws.known_course import course_law
+from trialkit.inference.laws.log_laws import LogLaw
 
 FloatArray = NDArray[np.float64]
 

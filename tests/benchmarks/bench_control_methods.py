@@ -17,7 +17,7 @@ from scipy import special
 from drawn_courses import course_draws
 from trialkit.analysis.fits.courses import FORETELLS
 from trialkit.inference.design.layout import randomised_blocks
-from trialkit.inference.draws.foretelling import start_slope
+from trialkit.inference.laws.foretelling import start_slope
 from trialkit.measures.control import surviving
 
 FloatArray = NDArray[np.float64]

@@ -24,8 +24,8 @@ from drawn_courses import draw_means
 from trialkit.analysis.fits.courses import DRAWS, control_limits, limits, two_sided
 from trialkit.analysis.schema import TABLES
 from trialkit.inference.design.layout import Layout
-from trialkit.inference.draws.course_laws import CourseLaw, Quotient
-from trialkit.inference.draws.known_course import course_law
+from trialkit.inference.laws.course_laws import CourseLaw, Quotient
+from trialkit.inference.laws.known_course import course_law
 
 FloatArray = NDArray[np.float64]
 

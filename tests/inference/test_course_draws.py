@@ -14,8 +14,8 @@ from trialkit.inference.design.layout import (
     latin_square,
     randomised_blocks,
 )
-from trialkit.inference.draws.course_laws import Quotient
-from trialkit.inference.draws.known_course import course_law, positive_laws, unit_of
+from trialkit.inference.laws.course_laws import Quotient
+from trialkit.inference.laws.known_course import course_law, positive_laws, unit_of
 
 FloatArray = NDArray[np.float64]
 LEFT = np.array([1.0, 1.0, 0.5, 0.2, 0.05])

@@ -13,10 +13,10 @@ from scipy import special
 
 from drawn_courses import draw_means
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.inference.draws.course_laws import CourseLaw, Quotient
-from trialkit.inference.draws.differences import difference_limits, excess_limits
-from trialkit.inference.draws.known_course import course_law
-from trialkit.inference.draws.log_laws import LogLaw, frequencies_up_to
+from trialkit.inference.laws.course_laws import CourseLaw, Quotient
+from trialkit.inference.laws.differences import difference_limits, excess_limits
+from trialkit.inference.laws.known_course import course_law
+from trialkit.inference.laws.log_laws import LogLaw, frequencies_up_to
 from trialkit.inference.numerics.log_gammas import (
     LogGammas,
     log_gamma_transform,

@@ -5,7 +5,7 @@ import pytest
 
 from drawn_courses import course_draws
 from trialkit.inference.design.layout import factor, randomised_blocks, split_plot
-from trialkit.inference.draws.course_moments import course_moments
+from trialkit.inference.laws.course_moments import course_moments
 
 T, BLOCKS, DAYS = 5, 5, 3
 CODES, BLOCK = np.tile(np.arange(T), BLOCKS), np.repeat(np.arange(BLOCKS), T)

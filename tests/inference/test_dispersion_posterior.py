@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from drawn_courses import sample
 from trialkit.inference.design.layout import completely_randomised
-from trialkit.inference.draws.count_evidence import COUNT_PRIOR, count_evidence
-from trialkit.inference.draws.dispersion_posterior import SCATTER_WEIGHTS, Prior, weigh
+from trialkit.inference.laws.count_evidence import COUNT_PRIOR, count_evidence
+from trialkit.inference.laws.dispersion_posterior import SCATTER_WEIGHTS, Prior, weigh
 
 FloatArray = NDArray[np.float64]
 
@@ -40,7 +41,7 @@ def test_sees_a_trend_with_the_mean() -> None:
     found = weigh(evidence.log_likelihood, evidence.offset, evidence.floors, COUNT_PRIOR)
     trend = found.weights.sum(axis=(1, 2))
     assert trend[0] > 0.9
-    drawn = found.sample(2000, np.random.default_rng(1))
+    drawn = sample(found, 2000, np.random.default_rng(1))
     middle = np.median(np.log(drawn[:, 0]), axis=1)
     # A mean of 3 individuals says little of the dispersion.
     assert np.abs(middle - np.log(5.0 / means))[1:].max() < 0.9
@@ -52,7 +53,7 @@ def test_sees_groups_that_differ() -> None:
     evidence = count_evidence(layout, simulated(k, np.full(6, 80.0), 20, 2)[:, None])
     found = weigh(evidence.log_likelihood, evidence.offset, evidence.floors, COUNT_PRIOR)
     assert found.differing > 0.95
-    drawn = np.median(found.sample(2000, np.random.default_rng(1))[:, 0], axis=1)
+    drawn = np.median(sample(found, 2000, np.random.default_rng(1))[:, 0], axis=1)
     assert np.abs(np.log(drawn * k)).max() < 0.8
 
 
@@ -61,7 +62,7 @@ def test_says_nothing_without_data() -> None:
     found = weigh(flat, np.zeros((4, 2)), np.full(3, np.log(0.05)), COUNT_PRIOR)
     np.testing.assert_allclose(found.weights.sum(axis=(0, 2)), SCATTER_WEIGHTS)
     np.testing.assert_allclose(found.weights.sum(axis=(1, 2)), COUNT_PRIOR.slope_weights)
-    drawn = found.sample(500, np.random.default_rng(3))
+    drawn = sample(found, 500, np.random.default_rng(3))
     assert drawn.shape == (4, 2, 500)
     assert drawn.max() <= 30.0 * 1.4
 

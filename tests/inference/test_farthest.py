@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from trialkit.inference.design.layout import FloatArray, Layout
-from trialkit.inference.draws.course_laws import CourseLaw, Quotient
-from trialkit.inference.draws.farthest import farthest_courses
-from trialkit.inference.draws.known_course import course_law
+from trialkit.inference.laws.course_laws import CourseLaw, Quotient
+from trialkit.inference.laws.farthest import farthest_courses
+from trialkit.inference.laws.known_course import course_law
 
 BLOCKS, TREATMENTS = 4, 4
 DAYS = np.array([-1.0, 3.0, 7.0, 14.0, 21.0])

@@ -7,7 +7,7 @@ import pytest
 
 from drawn_courses import course_draws
 from trialkit.inference.design.layout import randomised_blocks
-from trialkit.inference.draws.foretelling import start_slope
+from trialkit.inference.laws.foretelling import start_slope
 
 
 def slope_of(values, treatments=6, blocks=4):

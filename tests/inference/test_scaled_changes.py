@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialkit.inference.draws.log_laws import LogLaw, frequencies_up_to
-from trialkit.inference.draws.scaled_changes import change_limits
+from trialkit.inference.laws.log_laws import LogLaw, frequencies_up_to
+from trialkit.inference.laws.scaled_changes import change_limits
 
 SPREAD, CENTRE = 0.4, -1.0
 

@@ -7,9 +7,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy import special
 
-from drawn_courses import course_draws
+from drawn_courses import course_draws, draw_units
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.inference.draws.shared_units import shared_units
+from trialkit.inference.laws.shared_units import shared_units
 
 FloatArray = NDArray[np.float64]
 MAINS, SUBS = 3, 4
@@ -35,7 +35,7 @@ def test_share_of_main_plots_is_recovered_without_bias() -> None:
     assert found.df_between == [39 * (MAINS - 1)]
     assert found.df_within == pytest.approx(480 - 40 - 11 - 39 * (MAINS - 1))
     assert found.sizes == pytest.approx([SUBS])
-    own, (of_units,) = found.draw(4000, np.random.default_rng(1))
+    own, (of_units,) = draw_units(found, 4000, np.random.default_rng(1))
     assert np.median(of_units / (own + of_units)) == pytest.approx(2.0 / 3.0, abs=0.08)
 
 
@@ -61,7 +61,7 @@ def test_draws_are_as_wide_as_the_fewer_main_plots_make_them() -> None:
     found = shared_units(layout, [units], values[:, None], np.ones(1))
     assert found is not None
     n = 100_000
-    own, (of_units,) = found.draw(n, rng)
+    own, (of_units,) = draw_units(found, n, rng)
     # As the level of all residuals is drawn beside them.
     level = found.df_within + found.df_between[0]
     level = level / rng.chisquare(level, n)
@@ -80,7 +80,7 @@ def test_main_plots_that_vary_less_than_plots_leave_the_level_as_it_is() -> None
     values -= 0.9 * (np.bincount(units, values) / SUBS)[units]
     found = shared_units(layout, [units], values[:, None], np.ones(1))
     assert found is not None
-    own, of_units = found.draw(500, np.random.default_rng(1))
+    own, of_units = draw_units(found, 500, np.random.default_rng(1))
     np.testing.assert_allclose(own, 1.0)
     assert not of_units.any()
 
@@ -92,7 +92,7 @@ def test_chance_of_individuals_is_not_laid_to_plots() -> None:
     values = rng.standard_normal(180)[units] + rng.standard_normal(720)
     found = shared_units(layout, [units], values[:, None], np.full(1, 0.5))
     assert found is not None
-    own, (of_units,) = found.draw(4000, rng)
+    own, (of_units,) = draw_units(found, 4000, rng)
     assert np.median(own) < 0.35 < 1.0 < np.median(of_units)
 
 

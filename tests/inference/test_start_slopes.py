@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from trialkit.inference.design.layout import completely_randomised, randomised_blocks
-from trialkit.inference.draws.start_slopes import (
+from trialkit.inference.laws.start_slopes import (
     NO_RANGE,
     NOTHING_LEFT,
     TOO_FEW_PLOTS,

@@ -19,7 +19,7 @@ from trialkit.analysis.plots.responses import (
     areas_under_curves,
     assessed_variables,
 )
-from trialkit.inference.draws.course_moments import CourseMoments, course_moments
+from trialkit.inference.laws.course_moments import CourseMoments, course_moments
 from trialkit.series.logarithms import percent_of
 from trialkit.series.matched import (
     CONTROL_ROWS,

@@ -9,7 +9,7 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.courses import Course
 from trialkit.analysis.plots.responses import treatment_means
 from trialkit.analysis.result import empty_table, join_tables, make_table
-from trialkit.inference.draws.farthest import farthest_courses
+from trialkit.inference.laws.farthest import farthest_courses
 from trialkit.measures.pest_days import above_threshold, time_above
 from trialkit.trial import VariableRole
 

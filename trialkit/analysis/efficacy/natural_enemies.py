@@ -14,8 +14,8 @@ from trialkit.analysis.fits.control import percent_control
 from trialkit.analysis.fits.courses import Course, control_limits, method_of
 from trialkit.analysis.plots.responses import FloatArray, IntArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
-from trialkit.inference.draws.course_laws import Quotient
-from trialkit.inference.draws.log_laws import Frequencies, LogLaw
+from trialkit.inference.laws.course_laws import Quotient
+from trialkit.inference.laws.log_laws import Frequencies, LogLaw
 from trialkit.measures.natural_enemies import class_of_interval, pest_per_enemy
 from trialkit.trial import ControlMethod, VariableRole
 

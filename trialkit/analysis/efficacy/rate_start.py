@@ -14,11 +14,11 @@ from trialkit.analysis.efficacy.rates import lower_rates
 from trialkit.analysis.fits.courses import Course
 from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, make_table
-from trialkit.inference.draws.course_laws import Quotient
-from trialkit.inference.draws.known_course import positive_laws
-from trialkit.inference.draws.log_laws import LogLaw
-from trialkit.inference.draws.scaled_changes import change_limits
-from trialkit.inference.draws.start_slopes import SlopeDifference, slope_difference
+from trialkit.inference.laws.course_laws import Quotient
+from trialkit.inference.laws.known_course import positive_laws
+from trialkit.inference.laws.log_laws import LogLaw
+from trialkit.inference.laws.scaled_changes import change_limits
+from trialkit.inference.laws.start_slopes import SlopeDifference, slope_difference
 from trialkit.inference.normal.linear import fit_layout
 from trialkit.measures.pest_days import pest_days
 from trialkit.trial import ControlMethod, Kind

@@ -11,9 +11,9 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.fits.courses import DRAWN, control_limits
 from trialkit.analysis.plots.responses import FloatArray, treatment_means
 from trialkit.analysis.result import empty_table, table_of_parts
-from trialkit.inference.draws.course_laws import Quotient
-from trialkit.inference.draws.known_course import positive_laws
-from trialkit.inference.draws.log_laws import LogLaw
+from trialkit.inference.laws.course_laws import Quotient
+from trialkit.inference.laws.known_course import positive_laws
+from trialkit.inference.laws.log_laws import LogLaw
 from trialkit.measures.control import abbott
 from trialkit.measures.natural_enemies import class_of_interval
 from trialkit.trial import Variable, VariableRole

@@ -14,8 +14,8 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import FloatArray
-from trialkit.inference.draws.course_moments import CourseMoments
-from trialkit.inference.draws.differences import recovered_limits
+from trialkit.inference.laws.course_moments import CourseMoments
+from trialkit.inference.laws.differences import recovered_limits
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

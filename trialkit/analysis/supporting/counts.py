@@ -23,11 +23,11 @@ from trialkit.analysis.supporting.modelled import (
     why_no_ratio,
 )
 from trialkit.inference.design.layout import BoolArray, IntArray
-from trialkit.inference.draws.course_laws import Quotient
-from trialkit.inference.draws.log_laws import LogLaw
 from trialkit.inference.glm.count_limits import CountLimits, count_limits, few_counted
 from trialkit.inference.glm.count_model import CountFit, fit_counts
 from trialkit.inference.glm.count_strata import count_strata
+from trialkit.inference.laws.course_laws import Quotient
+from trialkit.inference.laws.log_laws import LogLaw
 from trialkit.trial import ControlMethod, Kind, VariableRole
 
 NEGATIVE_BINOMIAL = "negative binomial"

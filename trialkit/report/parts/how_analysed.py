@@ -55,7 +55,7 @@ INTERVALS = (
     "likelihood; mixtures over a period are judged by logarithms. In simulated "
     "randomised blocks, nominal 95% intervals covered the truth in 91 to 99% of trials. Where "
     "the untreated plots alone varied far more than the others they covered 84 to 90%. The model, "
-    "its prior and the simulations are documented with trialkit.inference.draws."
+    "its prior and the simulations are documented with trialkit.inference.laws."
 )
 INTERVALS_IN_UNITS = "In simulated split-plots and strip-plots they covered 93 to 99%."
 

@@ -17,11 +17,11 @@ from typing import Literal
 import numpy as np
 
 from trialkit.inference.design.layout import FloatArray, IntArray, Layout
-from trialkit.inference.draws.count_evidence import Evidence, count_evidence, count_evidence_apart
-from trialkit.inference.draws.course_laws import CourseLaw
-from trialkit.inference.draws.dispersion_posterior import DispersionPosterior, weigh
-from trialkit.inference.draws.share_evidence import share_evidence
-from trialkit.inference.draws.shared_units import SharedUnits, shared_units
+from trialkit.inference.laws.count_evidence import Evidence, count_evidence, count_evidence_apart
+from trialkit.inference.laws.course_laws import CourseLaw
+from trialkit.inference.laws.dispersion_posterior import DispersionPosterior, weigh
+from trialkit.inference.laws.share_evidence import share_evidence
+from trialkit.inference.laws.shared_units import SharedUnits, shared_units
 
 Kind = Literal["count", "percent", "positive"]
 

@@ -19,24 +19,24 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import FloatArray, IntArray
-from trialkit.inference.draws.count_evidence import Evidence
-from trialkit.inference.draws.differences import Classes
-from trialkit.inference.draws.dispersion_posterior import Component, DispersionPosterior
-from trialkit.inference.draws.log_laws import (
+from trialkit.inference.laws.count_evidence import Evidence
+from trialkit.inference.laws.differences import Classes
+from trialkit.inference.laws.dispersion_posterior import Component, DispersionPosterior
+from trialkit.inference.laws.log_laws import (
     Frequencies,
     LogLaw,
     TriedFrequencies,
     frequencies_up_to,
 )
-from trialkit.inference.draws.means_known import (
+from trialkit.inference.laws.means_known import (
     DISPERSIONS,
     HALF,
     individuals_of_unit_mean,
     known_means,
     worth_of_shares,
 )
-from trialkit.inference.draws.plot_parts import PlotParts
-from trialkit.inference.draws.shared_units import SharedUnits
+from trialkit.inference.laws.plot_parts import PlotParts
+from trialkit.inference.laws.shared_units import SharedUnits
 from trialkit.inference.numerics.log_gammas import (
     LARGEST_SHAPE,
     ComplexArray,

@@ -1,4 +1,4 @@
-"""What is known of treatment means together: laws of their ratios, and draws of all of them.
+"""What is known of treatment means together: the laws of their ratios and differences.
 
 What is asked of means is answered from their joint confidence distribution: the central 95 % of
 the answers is the interval, the share on the far side of no effect, doubled, the p-value. Priors
@@ -25,7 +25,7 @@ a mean known from T individuals in n plots is a gamma of shape ``T + 1/2`` over 
 one-sided limit of a Poisson count of none. Residuals of a plot go together over days, and with
 those of its main plot or strip (`shared_units`); chance between individuals is fresh everywhere.
 Where two days or two treatments go together, laws have a gamma in common of the variance that the
-correlation says, and draws have normal scores that correlate: for counts chances of the two differ
+correlation says; from normal scores that correlate, which is the other way, chances of counts differ
 by less than a hundredth, for percentages on two days by up to four.
 
 **Prior.** Four plots cannot tell the dispersion of their group, and one dispersion for all is
@@ -47,5 +47,5 @@ in randomised blocks: 94.8 to 98.2 % covered from 20 individuals a plot and k = 
 choice of the formula), ``efficacy.md`` (persistence, mixtures, days above a threshold). Intervals
 are too wide below 2.5 individuals a plot, under k = 0.4, and for Poisson counts; too narrow, 84
 to 90 %, where the untreated plots alone vary far more than all others. ``draws.md`` has how far
-limits move with the seed, and how far laws are from two million draws.
+laws are from two million draws.
 """

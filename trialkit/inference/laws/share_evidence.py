@@ -8,16 +8,6 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import FloatArray, Layout
-from trialkit.inference.draws.count_evidence import (
-    Evidence,
-    along_grid,
-    group_sum,
-    is_orthogonal,
-    log_offset,
-    peak_of,
-    split_penalty,
-)
-from trialkit.inference.draws.dispersion_posterior import Prior
 from trialkit.inference.glm.dispersion import Problem, adjustment
 from trialkit.inference.glm.weighted_fit import (
     WorkingFit,
@@ -30,6 +20,16 @@ from trialkit.inference.glm.weighted_fit import (
     regular,
     scaffold,
 )
+from trialkit.inference.laws.count_evidence import (
+    Evidence,
+    along_grid,
+    group_sum,
+    is_orthogonal,
+    log_offset,
+    peak_of,
+    split_penalty,
+)
+from trialkit.inference.laws.dispersion_posterior import Prior
 
 SHARE_PRIOR = Prior(
     grid=np.linspace(np.log(1e-4), np.log(0.9), 20),

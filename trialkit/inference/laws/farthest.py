@@ -20,9 +20,9 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray
-from trialkit.inference.draws.course_laws import CourseLaw, Quotient
-from trialkit.inference.draws.log_laws import LogLaw
-from trialkit.inference.draws.means_known import known_means, worth_of_shares
+from trialkit.inference.laws.course_laws import CourseLaw, Quotient
+from trialkit.inference.laws.log_laws import LogLaw
+from trialkit.inference.laws.means_known import known_means, worth_of_shares
 
 Asked = Callable[[FloatArray], FloatArray]
 

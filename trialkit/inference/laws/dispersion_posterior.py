@@ -16,7 +16,7 @@ from functools import cached_property
 
 import numpy as np
 
-from trialkit.inference.design.layout import FloatArray, IntArray
+from trialkit.inference.design.layout import FloatArray
 
 _TINY = 1e-300
 #: Weight of what is left out of averages over the dispersions.
@@ -159,20 +159,6 @@ class DispersionPosterior:
         found: FloatArray = np.einsum("st,tds->td", of_trend, along)
         return np.minimum(found, max(self.level, self.prior.most))
 
-    def sample(self, size: int, generator: np.random.Generator) -> FloatArray:
-        """Draw the dispersions of all groups and days, (t, d, size)."""
-        flat = generator.choice(self.weights.size, size=size, p=self.weights.ravel())
-        slope, scatter, level = np.unravel_index(flat, self.weights.shape)
-        logs = np.tile(self.prior.grid[level], (self.offset.shape[0], 1))
-        apart = np.flatnonzero(SCATTERS[scatter] > 0.0)
-        if apart.size:
-            logs[:, apart] = self._scattered(flat[apart], generator)
-        along = np.exp(self.prior.slopes * self.offset[:, :, None])
-        found: FloatArray = np.take(along, slope, axis=2)
-        found *= np.exp(logs)[:, None, :]
-        np.minimum(found, np.exp(self.prior.caps)[level], out=found)
-        return found
-
     @cached_property
     def components(self) -> tuple[Component, ...]:
         """What is averaged over, but for a hundred-thousandth of the weights; narrowest first."""
@@ -215,24 +201,6 @@ class DispersionPosterior:
                 weights=weights,
                 of_nodes=of_nodes,
             )
-
-    def _scattered(self, flat: IntArray, generator: np.random.Generator) -> FloatArray:
-        """Nodes of groups about their levels, for draws of trend, scatter and level, (t, draws)."""
-        # One ladder for each trend, scatter and level drawn; a draw climbs that of its own. The
-        # ladders stand on each other, so that one search finds the nodes of all.
-        drawn, own = np.unique(flat, return_inverse=True)
-        trend, scatter, level = np.unravel_index(drawn, self.weights.shape)
-        kernels = self.prior.kernels[scatter, level]
-        reach = own + generator.random((self.offset.shape[0], flat.size))
-        last = self.prior.grid.size - 1
-        nodes = np.empty_like(reach)
-        for g, row in enumerate(reach):
-            ladders = np.cumsum(kernels * self.likelihood[trend, :, g], axis=1)
-            ladders /= ladders[:, -1:]
-            ladders += np.arange(drawn.size)[:, None]
-            node = np.searchsorted(ladders.ravel(), row, side="right") - own * (last + 1)
-            nodes[g] = self.prior.grid[np.minimum(node, last)]
-        return nodes
 
 
 def weigh(

@@ -9,7 +9,6 @@ import numpy as np
 
 from trialkit.inference.design.bases import indicator
 from trialkit.inference.design.layout import BoolArray, FloatArray, Layout
-from trialkit.inference.draws.dispersion_posterior import Prior
 from trialkit.inference.glm.dispersion import (
     Problem,
     adjustment,
@@ -23,6 +22,7 @@ from trialkit.inference.glm.weighted_fit import (
     information,
     regular,
 )
+from trialkit.inference.laws.dispersion_posterior import Prior
 
 COUNT_PRIOR = Prior(
     grid=np.linspace(np.log(1e-4), np.log(30.0), 24),

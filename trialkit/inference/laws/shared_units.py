@@ -54,24 +54,21 @@ class SharedUnits:
     sizes: FloatArray
     part: float
 
-    def draw(self, draws: int, generator: np.random.Generator) -> tuple[FloatArray, FloatArray]:
-        """Draw how much plots vary of their own, and with their units, (draws,), (kinds, draws).
+    def typical(self) -> tuple[float, FloatArray]:
+        """How much plots vary of their own, and (kinds,) with their units.
 
         Both over the variance of plot effects that the residuals show when they are taken for
-        independent. The ratio of two mean squares over that of their expectations is distributed
-        as F; given that of the expectations, which is never below 1, all sums of squares together
-        tell the level, with all degrees of freedom.
+        independent.
         """
-        above = np.stack([generator.chisquare(df, draws) for df in self.df_between])
-        return self._split(above, generator.chisquare(self.df_within, draws))
-
-    def typical(self) -> tuple[float, FloatArray]:
-        """What `draw` draws about: plots of their own, and (kinds,) with their units."""
-        plots, shared = self._split(self.df_between[:, None], np.array([self.df_within]))
+        plots, shared = self.split(self.df_between[:, None], np.array([self.df_within]))
         return float(plots[0]), shared[:, 0]
 
     def nodes(self) -> list[tuple[float, float, FloatArray]]:
-        """What `draw` draws, as points with weights.
+        """What is known of both, as points with weights.
+
+        The ratio of two mean squares over that of their expectations is distributed as F; given
+        that of the expectations, which is never below 1, all sums of squares together tell the
+        level, with all degrees of freedom.
 
         Returns
         -------
@@ -83,11 +80,11 @@ class SharedUnits:
         axes = [special.chdtri(df, 1.0 - place) for df in (*self.df_between, self.df_within)]
         grids = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
         each = np.meshgrid(*[weights] * len(axes), indexing="ij")
-        own, of_units = self._split(grids[:-1], grids[-1])
+        own, of_units = self.split(grids[:-1], grids[-1])
         varied = np.maximum(own + of_units.sum(axis=0), LEAST_LEFT)
         return _merged(np.prod(each, axis=0).ravel(), varied, of_units / varied)
 
-    def _split(self, above: FloatArray, below: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def split(self, above: FloatArray, below: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Own and shared variance of plots, from chi-squares."""
         squares = (self.between * self.df_between)[:, None]
         inner = self.within * self.df_within

@@ -1,6 +1,6 @@
-"""Log means of groups over several days with their covariance: what draws tell, without drawing.
+"""Log means of groups over several days with their covariance.
 
-The model is that of `trialkit.inference.draws`; the dispersion of plots is taken at the mean of
+The model is that of `trialkit.inference.laws`; the dispersion of plots is taken at the mean of
 what is known of it: its inverse, by which trials are weighed, is then right on average, and limits
 at normal quantiles are those of t. Serves where many trials are put together, and their intervals
 come from the differences between trials more than from those inside.
@@ -15,8 +15,8 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import FloatArray, IntArray, Layout
-from trialkit.inference.draws.count_evidence import Evidence
-from trialkit.inference.draws.known_course import Kind, evidence_of, weighed
+from trialkit.inference.laws.count_evidence import Evidence
+from trialkit.inference.laws.known_course import Kind, evidence_of, weighed
 
 _HALF = 0.5
 
@@ -80,7 +80,7 @@ def course_moments(
     Parameters
     ----------
     layout, responses, kind, unit, items, units
-        As for `trialkit.inference.draws.known_course.course_draws`.
+        As for `trialkit.inference.laws.known_course.course_law`.
 
     Raises
     ------

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray
-from trialkit.inference.draws.log_laws import LogLaw
+from trialkit.inference.laws.log_laws import LogLaw
 
 #: Points of each of the two integrals, of few pairs, of more and of many.
 _POINTS_OF_FEW, _POINTS, _POINTS_OF_MANY = 15, 9, 7

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trialkit.inference.design.layout import FloatArray
-from trialkit.inference.draws.count_evidence import Evidence
+from trialkit.inference.laws.count_evidence import Evidence
 
 #: Least and largest dispersion of a group.
 DISPERSIONS = (1e-6, 150.0)

@@ -6,7 +6,7 @@ import numpy as np
 from scipy import special
 
 from trialkit.inference.design.layout import FloatArray
-from trialkit.inference.draws.log_laws import LogLaw
+from trialkit.inference.laws.log_laws import LogLaw
 
 #: Even chances of the change, steps of the tables, and spreads of the share that they reach to.
 _CHANCES, _STEPS, _WIDE = 500, 250, 8.0
