@@ -25,8 +25,8 @@ a mean known from T individuals in n plots is a gamma of shape ``T + 1/2`` over 
 one-sided limit of a Poisson count of none. Residuals of a plot go together over days, and with
 those of its main plot or strip (`shared_units`); chance between individuals is fresh everywhere.
 Where two days or two treatments go together, laws have a gamma in common of the variance that the
-correlation says; from normal scores that correlate, which is the other way, chances of counts differ
-by less than a hundredth, for percentages on two days by up to four.
+correlation says; normal scores that correlate, which is the other way, give chances that differ by
+less than a hundredth for counts, and for percentages on two days by up to four.
 
 **Prior.** Four plots cannot tell the dispersion of their group, and one dispersion for all is
 wrong where groups differ. So its logarithm is a level, common to all groups and flat over a grid,
