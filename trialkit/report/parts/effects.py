@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from trialkit.figures.marks import DIFFERS, marks
 from trialkit.figures.means import scale_start
-from trialkit.numerals import number
+from trialkit.numerals import number, p_value
 from trialkit.report.captions import caption, range_caption, shown_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock
@@ -16,12 +16,22 @@ from trialkit.report.parts.means import mean_places, single_means
 from trialkit.report.parts.persistence import persistence_of
 from trialkit.report.parts.pest import MOST_FIGURES, courses_of_role
 from trialkit.rows import Rows
-from trialkit.trial import VariableRole
+from trialkit.trial import Variable, VariableRole
 
 
 def asterisk(context: Context, rows: Rows) -> bool:
     """Whether some mean carries the sign of a difference from the untreated."""
     return DIFFERS in marks(context.analysis, rows).values()
+
+
+def _tested(context: Context, variable: Variable, label: str) -> str:
+    """State what the F test of a yield says; of one that was not tested, what the table shows."""
+    p = context.rows("responses", variable.name, "yield").numbers("p")
+    if not p:
+        return caption("by_treatment", label=label)
+    named = label_and_unit(label)[0]
+    key = "differed" if p[0] < context.trial.settings.alpha else "not_differed"
+    return caption(key, noun=named[:1].lower() + named[1:], p=p_value(p[0]))
 
 
 def label_and_unit(label: str) -> tuple[str, str]:
@@ -90,7 +100,7 @@ def yields(context: Context) -> Iterator[Block]:
             context,
             variable,
             "yield",
-            shown_caption(context, variable) or caption("by_treatment", label=label),
+            shown_caption(context, variable) or _tested(context, variable, label),
             f"Yield {label}",
         )
         if table is not None:
