@@ -60,5 +60,5 @@ def test_the_report_names_what_is_fragile(potato: Trial) -> None:
 
     text = str(compose(analyse(potato), ()))
     assert "Of 19 differences from the untreated shown in pest-days and yield, 12 stand" in text
-    assert "not shown without block 1 or block 4." in text
-    assert "the randomisation test agrees in" in text
+    assert "not shown without block 1 or 4." in text
+    assert "The randomisation test agrees in" in text

@@ -172,12 +172,14 @@ def _fragile(context: Context, rows: Rows) -> Iterator[str]:
 
 
 def _where(falls: str) -> str:
-    """Write "on a log scale, or without block 1, block 4"."""
+    """Write "on a log scale or without block 1, 2 or 4"; one of them is enough to lose it."""
     paths = [plain_line(path) for path in falls.split("; ")]
     scales = [_SCALE_WORDS[path] for path in paths if path in _SCALE_WORDS]
     gone = [path.removeprefix("without ") for path in paths if path not in _SCALE_WORDS]
-    parts = [*scales, *([f"without {' or '.join(gone)}"] if gone else [])]
-    return " or ".join(parts)
+    if all(path.startswith("block ") for path in gone):  # the word once
+        gone = [path.removeprefix("block " if place else "") for place, path in enumerate(gone)]
+    listed = " or ".join([", ".join(gone[:-1]), gone[-1]] if len(gone) > 1 else gone)
+    return " or ".join([*scales, *([f"without {listed}"] if gone else [])])
 
 
 def _other_tests(context: Context) -> Iterator[Block]:
@@ -205,9 +207,10 @@ def _other_tests(context: Context) -> Iterator[Block]:
         agree = sum(_at_most(p, alpha) for p in counted)
         parts.append(f"the count model in {agree} of {len(counted)}")
     if parts:
+        agreed = " and ".join(parts)
         yield Paragraph(
             f"Treatments differ in {len(shown)} of {plural(len(tested), 'response')} by analysis "
-            f"of variance; {' and '.join(parts)}."
+            f"of variance. {agreed[:1].upper()}{agreed[1:]}."
         )
 
 
