@@ -21,7 +21,7 @@ from trialkit.inference.courses.evidence import course_evidence
 from trialkit.inference.courses.pairs import day_differences, day_limits
 from trialkit.inference.courses.ratios import ratios
 from trialkit.inference.design.layout import Layout, randomised_blocks
-from trialkit.measures.persistence import time_held
+from trialkit.measures.persistence import persistence
 
 DAYS = np.array([3.0, 7.0, 10.0, 14.0, 21.0, 28.0])
 TARGET, LAST = 80.0, 28.0
@@ -128,7 +128,7 @@ def drawn(setting: Setting, layout: Layout, values: np.ndarray) -> Found:
     means = course_draws(layout, values, kind="percent" if setting.percent else "count").means
     share = means[:, :, 1:] / means[:, [0], 1:]
     share = share * (means[:, [0], :1] / means[:, :, :1]) ** setting.power
-    held = time_held(DAYS, (100 * (1 - share)).swapaxes(0, 1), TARGET)
+    held = persistence(DAYS, (100 * (1 - share)).swapaxes(0, 1), TARGET)
     days = np.where(np.isfinite(held.holds_until_day), held.holds_until_day, 0.0)[1:]
     ends = np.quantile(
         np.where(held.censored[1:], np.inf, days), [0.025, 0.975], axis=1, method="inverted_cdf"

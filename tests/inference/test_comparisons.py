@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.inference.comparisons.distributions import duncan_isf, studentized_range_isf
+from duncan import duncan_isf
+from trialkit.inference.comparisons.distributions import studentized_range_isf
 from trialkit.inference.comparisons.methods import Method
 from trialkit.inference.comparisons.procedures import Comparisons, compare, compare_means
 from trialkit.inference.design.layout import (

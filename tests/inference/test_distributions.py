@@ -8,10 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
+from duncan import duncan_isf, duncan_sf
 from trialkit.inference.comparisons.distributions import (
     Alternative,
-    duncan_isf,
-    duncan_sf,
     dunnett_isf,
     dunnett_loadings,
     dunnett_sf,
@@ -337,7 +336,7 @@ def test_duncan_does_not_fall_with_the_number_of_means() -> None:
     for df in (2, 5, 40):
         for alpha in (0.01, 0.05, 0.1):
             ranges = [duncan_isf(alpha, p, df) for p in range(2, 13)]
-            assert (np.diff(ranges) >= 0).all()
+            assert (np.diff(ranges) >= -1e-12 * ranges[0]).all()
 
 
 def test_refusals() -> None:

@@ -61,16 +61,6 @@ def test_gain_by_hand():
     assert np.sqrt((p + s / 3) / 4) == pytest.approx(float(fit.fit.se[0, 0]))
 
 
-def test_best_number_of_samples_minimises_variance_for_the_same_work():
-    plot, y = samples(4, plots=0.8)
-    (fit,) = fit_samples(LAYOUT, plot, y)
-    p, s = float(fit.plot_variance[0]), float(fit.sample_variance[0])
-    best = float(fit.best_samples(5.0)[0])
-    grid = np.linspace(0.2, 40, 20000)
-    work_times_variance = (p + s / grid) * (5.0 + grid)
-    assert best == pytest.approx(grid[np.argmin(work_times_variance)], abs=0.01)
-
-
 def test_unequal_samples_go_to_reml_and_are_counted():
     plot, y = samples(5, k=2)
     y[[0, 1, 7, 30, 31, 44], :] = np.nan

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from strata_fits import split_plot_layout, strip_plot_layout
-from trialkit.inference.normal.strata_covariate import strata_covariate
+from trialkit.inference.normal.mixed_covariate import mixed_covariate
 
 MAIN, SUB, BLOCK = (codes.ravel() for codes in np.indices((3, 3, 4)))
 
@@ -108,7 +108,7 @@ def test_against_dense_algebra(strips, seed):
     layout = split_plot_layout(MAIN, SUB, blocking=[("block", BLOCK)])
     if len(random) > 1:
         layout = strip_plot_layout(MAIN, SUB, BLOCK)
-    fit = strata_covariate(layout, np.where(kept, y, np.nan), x)
+    fit = mixed_covariate(layout, np.where(kept, y, np.nan), x)
     unit = np.eye(X.shape[1])
     estimate, covariance, df, _ = kenward_roger(X, y[kept], parts, theta, unit[-1:])
     assert fit.slope == pytest.approx(estimate[0], rel=1e-6)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from strata_fits import split_plot, split_plot_layout
-from trialkit.inference.normal.strata_covariate import strata_covariate
+from trialkit.inference.normal.mixed_covariate import mixed_covariate
 
 BLOCK, MAIN, SUB = (i.ravel() for i in np.indices((4, 3, 3)))
 PLOT = BLOCK * 3 + MAIN
@@ -16,7 +16,7 @@ PLOT = BLOCK * 3 + MAIN
 
 def fit(y, x, **changes):
     given = {"main": MAIN, "sub": SUB, "blocking": [("block", BLOCK)], "main_plot": PLOT} | changes
-    return strata_covariate(split_plot_layout(**given), y, x)
+    return mixed_covariate(split_plot_layout(**given), y, x)
 
 
 def draw(seed):
@@ -94,6 +94,6 @@ def test_unseen_group_has_no_mean():
     x, y = draw(4)
     layout = split_plot_layout(MAIN, SUB, blocking=[("block", BLOCK)])
     treatment = np.where(layout.treatment > 2, layout.treatment - 1, layout.treatment)
-    found = strata_covariate(replace(layout, treatment=treatment, n_treatments=9), y, x)
+    found = mixed_covariate(replace(layout, treatment=treatment, n_treatments=9), y, x)
     assert np.isnan(found.means[8])
     assert found.treatments.df == 7

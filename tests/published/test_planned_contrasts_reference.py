@@ -17,7 +17,7 @@ import pytest
 
 from strata_fits import split_plot_layout
 from trialkit.analysis import analyse
-from trialkit.inference.normal.strata_covariate import strata_covariate
+from trialkit.inference.normal.mixed_covariate import mixed_covariate
 from trialkit.trial import (
     COUNT_COLUMNS,
     Design,
@@ -169,7 +169,7 @@ def signed_oats() -> tuple[np.ndarray, ...]:
 def test_a_variance_of_main_plots_below_zero() -> None:
     """As of compound symmetry in gls, which may have a correlation below zero too."""
     block, main, sub, x, y = signed_oats()
-    fit = strata_covariate(split_plot_layout(main, sub, blocking=[("block", block)]), y, x)
+    fit = mixed_covariate(split_plot_layout(main, sub, blocking=[("block", block)]), y, x)
     assert ANSWERS["signed variances"][0] < 0
     assert fit.slope == pytest.approx(ANSWERS["signed slope"][0], rel=1e-6)
     np.testing.assert_allclose(fit.means, ANSWERS["signed means"], rtol=1e-7)

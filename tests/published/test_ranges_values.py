@@ -14,9 +14,8 @@ import numpy as np
 import pytest
 from scipy import special
 
+from duncan import duncan_isf, duncan_sf
 from trialkit.inference.comparisons.distributions import (
-    duncan_isf,
-    duncan_sf,
     studentized_range_isf,
     studentized_range_sf,
 )

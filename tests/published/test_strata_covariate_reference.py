@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from strata_fits import split_plot_layout, strip_plot_layout
-from trialkit.inference.normal.strata_covariate import strata_covariate
+from trialkit.inference.normal.mixed_covariate import mixed_covariate
 
 ANSWERS = ast.literal_eval(
     "{"
@@ -36,14 +36,14 @@ def oats(missing):
     x = (7.0 * np.arange(72)) % 19
     y = frame["Y"].to_numpy(dtype=float) + 0.8 * x
     y[missing] = np.nan
-    return strata_covariate(split_plot_layout(main, sub, blocking=[("block", block)]), y, x)
+    return mixed_covariate(split_plot_layout(main, sub, blocking=[("block", block)]), y, x)
 
 
 def strips():
     main, sub, block = (i.ravel() for i in np.indices((6, 3, 3)))
     x = (11.0 * np.arange(54)) % 17
     y = np.array(STRIP.split(), dtype=float) + 60 * x
-    return strata_covariate(strip_plot_layout(main, sub, block), y, x)
+    return mixed_covariate(strip_plot_layout(main, sub, block), y, x)
 
 
 @pytest.mark.parametrize("label", ["split", "split missing", "strip"])

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from functools import cache
-from itertools import pairwise, permutations
+from itertools import permutations
 from math import factorial, gcd, prod
 
 import numpy as np
@@ -123,12 +123,6 @@ def _meet(first: IntArray, second: IntArray, columns: IntArray) -> bool:
     """Whether a label stands in the same column in two blocks."""
     size = int(max(first.max(), second.max())) + 1
     return bool(np.isin(columns * size + second, columns * size + first).any())
-
-
-def neighbours_meet(layout: IntArray, width: int) -> bool:
-    """Whether a label stands in the same column in two neighbouring blocks of a layout."""
-    columns = np.arange(layout.shape[1]) % width
-    return any(_meet(first, second, columns) for first, second in pairwise(layout))
 
 
 def count_blocks(labels: Sequence[int], blocks: int, *, width: int, apart: bool) -> int | None:

@@ -15,7 +15,7 @@ from trialkit.inference.comparisons.family import t_critical, two_sided_t
 from trialkit.inference.design.layout import Layout
 from trialkit.inference.design.scales import TransformName, backward, forward
 from trialkit.inference.normal.covariate import CovariateFit, fit_covariate
-from trialkit.inference.normal.strata_covariate import StrataCovariateFit, strata_covariate
+from trialkit.inference.normal.mixed_covariate import MixedCovariateFit, mixed_covariate
 from trialkit.inference.normal.stratified import fit_strata
 from trialkit.trial import VariableRole
 
@@ -59,7 +59,7 @@ class _Days:
 def covariate_tables(basis: Basis) -> Adjusted:
     """Adjust every pest on every day after treatment for its count before, on the same scale.
 
-    With one error by least squares; with larger units by a mixed model, see `strata_covariate`.
+    With one error by least squares; with larger units by a mixed model, see `mixed_covariate`.
     """
     tests, means = [], []
     layout, t = basis.plan.layout, len(basis.plan.treatments)
@@ -119,10 +119,10 @@ def _with_larger_units(layout: Layout, values: FloatArray, before: FloatArray) -
     unadjusted = _pair_variance(layout, known) if known.size else np.zeros(0)
     for column, (y, variance) in enumerate(zip(known.T, unadjusted, strict=True)):
         if np.isfinite(y).any():
-            yield _of_strata(column, strata_covariate(layout, y, before), float(variance))
+            yield _of_strata(column, mixed_covariate(layout, y, before), float(variance))
 
 
-def _of_strata(column: int, fit: StrataCovariateFit, variance: float) -> _Days:
+def _of_strata(column: int, fit: MixedCovariateFit, variance: float) -> _Days:
     numbers = {
         "n": fit.n,
         "slope": fit.slope,

@@ -24,7 +24,7 @@ from trialkit.analysis.plots.responses import FloatArray, IntArray
 from trialkit.analysis.result import join_tables
 from trialkit.inference.comparisons.methods import Method
 from trialkit.inference.comparisons.procedures import Comparisons, compare
-from trialkit.inference.comparisons.strata_efficiency import splitting_efficiency
+from trialkit.inference.comparisons.splitting_efficiency import splitting_efficiency
 from trialkit.inference.design.scales import by_column, forward
 from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.fit import Fit

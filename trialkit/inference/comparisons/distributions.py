@@ -1,4 +1,4 @@
-"""Distributions behind the comparisons of means: studentized range, Duncan, Dunnett.
+"""Distributions behind the comparisons of means: studentized range, Dunnett.
 
 All are relatively accurate in the upper tail and vectorised over statistics: a table is made for
 each number of means and each number of degrees of freedom, then read. See
@@ -73,38 +73,6 @@ def studentized_range_isf(alpha: npt.ArrayLike, n_means: int, df: float) -> Floa
     """
     tail = _range_tail(_count(n_means), _df(df))
     return np.asarray(_SQRT2 * _points(tail, alpha))
-
-
-def duncan_sf(q: npt.ArrayLike, n_means: int, df: float) -> FloatArray:
-    """Level at which Duncan's procedure calls a range of ``n_means`` significant.
-
-    The protection level for p means is (1 - alpha)^(p - 1). A range of p means is significant
-    only where it is so as a range of fewer means too, which keeps critical ranges from falling
-    with p when there are few degrees of freedom.
-
-    Parameters and errors as for ``studentized_range_sf``.
-
-    References
-    ----------
-    Duncan DB 1955, Biometrics 11:1-42; corrected tables Harter HL 1960, Biometrics 16:671-685.
-    """
-    q = np.asarray(q, dtype=np.float64)
-    level = np.where(np.isnan(q), np.nan, 0.0)
-    for p in range(2, _count(n_means) + 1):
-        tail = _range_tail(p, _df(df)).logsf(q / _SQRT2)
-        # 1 - (1 - sf)^(1 / (p - 1)); the sf of 1 gives 1
-        with np.errstate(divide="ignore"):
-            own = -np.expm1(np.log1p(-np.exp(tail)) / (p - 1))
-        level = np.maximum(level, own)
-    return np.asarray(level)
-
-
-def duncan_isf(alpha: float, n_means: int, df: float) -> float:
-    """Duncan's significant studentized range at level ``alpha``, never falling with n_means."""
-    return max(
-        float(studentized_range_isf(-np.expm1((p - 1) * np.log1p(-alpha)), p, df))
-        for p in range(2, _count(n_means) + 1)
-    )
 
 
 def dunnett_loadings(n_treated: npt.ArrayLike, n_control: int) -> FloatArray:

@@ -54,7 +54,7 @@ def stepwise_p(
         q = gap / np.sqrt(unit_variance[order[:, None, :], order[None, :, :]] * ms_error / 2.0)
     upper = np.triu(np.ones((t, t), dtype=bool), 1)[:, :, None]
     size = np.where(upper, last[None, :, :] - first[:, None, :] + 1, 0)
-    raw = _range_p(q, size, df, duncan=duncan)
+    raw = range_p(q, size, df, duncan=duncan)
     held = np.maximum.accumulate(np.where(upper, raw, -1.0), axis=0)
     held = np.maximum.accumulate(held[:, ::-1], axis=1)[:, ::-1]
 
@@ -78,8 +78,24 @@ def _ends_of_ties(ranked: FloatArray) -> tuple[IntArray, IntArray]:
     return first, last
 
 
-def _range_p(q: FloatArray, size: IntArray, df: float, *, duncan: bool) -> FloatArray:
-    """P-values of ranges ``q`` of so many means; sizes below 2 give 0."""
+def range_p(q: FloatArray, size: IntArray, df: float, *, duncan: bool) -> FloatArray:
+    """P-values of studentized ranges.
+
+    Parameters
+    ----------
+    q : array
+    size : int array of the same shape
+        Of how many means each is the range; below 2 gives 0.
+    df : float
+    duncan : bool
+        Whether the protection level for p means is Duncan's, (1 - alpha)^(p - 1). A range of p
+        means is then significant only where it is so as a range of fewer means too, which keeps
+        critical ranges from falling with p when there are few degrees of freedom.
+
+    References
+    ----------
+    Duncan DB 1955, Biometrics 11:1-42; corrected tables Harter HL 1960, Biometrics 16:671-685.
+    """
     p = np.zeros(q.shape)
     for means in range(2, int(size.max(initial=0)) + 1):
         # Duncan's level must hold for each smaller number of means too.

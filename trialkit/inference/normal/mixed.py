@@ -147,11 +147,6 @@ class MixedFit:
         """Variance parameters by name."""
         return {name: float(v) for name, v in zip(self.names, self.theta, strict=True)}
 
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion of the covariance: compare fits with the same fixed effects only."""
-        return float(-2.0 * self.log_likelihood + 2.0 * len(self.theta))
-
     def contrasts(self, coefficients: FloatArray, levels: IntArray | None = None) -> Estimates:
         """Estimate linear combinations of the fixed effects.
 

@@ -115,23 +115,6 @@ class SamplingFit:
         samples = float(np.mean(self.samples))
         return self.gain(self.plots, samples + 1.0), self.gain(self.plots + 1.0)
 
-    def best_samples(self, cost_ratio: float) -> FloatArray:
-        """Samples of a plot (k,) that give the smallest variance for the same work.
-
-        Parameters
-        ----------
-        cost_ratio : float
-            Work of one more plot over that of one more sample, above zero.
-
-        Returns
-        -------
-        (k,) number, not rounded; NaN where plots do not vary: as many samples as fit in.
-        """
-        if cost_ratio <= 0:
-            raise ValueError("the ratio of costs must be above zero")
-        variance = np.where(self.plot_variance > 0, self.plot_variance, np.nan)
-        return np.asarray(np.sqrt(cost_ratio * self.sample_variance / variance))
-
 
 def fit_samples(layout: Layout, plot: Codes, values: FloatArray) -> tuple[SamplingFit, ...]:
     """Analyse samples within plots.

@@ -23,7 +23,7 @@ _NAN = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StrataCovariateFit:
+class MixedCovariateFit:
     """Covariance analysis of one response of a split-plot or strip-plot.
 
     Attributes
@@ -69,9 +69,9 @@ class StrataCovariateFit:
         return next((t for t in self.terms if t.source == source), _no_test(source))
 
 
-def strata_covariate(
+def mixed_covariate(
     layout: Layout, response: FloatArray, covariate: FloatArray
-) -> StrataCovariateFit:
+) -> MixedCovariateFit:
     """Adjust one response of a split-plot or strip-plot for a covariate.
 
     Parameters
@@ -117,7 +117,7 @@ def strata_covariate(
     one, other = np.triu_indices(len(rows), 1)
     pairs = fit.contrasts(rows[one] - rows[other]).se
     pairs = pairs[np.isfinite(pairs) & ~unseen[one] & ~unseen[other]]
-    return StrataCovariateFit(
+    return MixedCovariateFit(
         n=seen,
         slope=float(slope.estimate[0]),
         slope_se=float(slope.se[0]),
@@ -164,9 +164,9 @@ def _no_test(source: str) -> FixedTest:
     return FixedTest(source=source, df=0, df_error=_NAN, F=_NAN, p=_NAN)
 
 
-def _nothing(n: int, t: int, note: str) -> StrataCovariateFit:
+def _nothing(n: int, t: int, note: str) -> MixedCovariateFit:
     lost = np.full(t, np.nan)
-    return StrataCovariateFit(
+    return MixedCovariateFit(
         n=n,
         slope=_NAN,
         slope_se=_NAN,
