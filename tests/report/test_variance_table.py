@@ -13,6 +13,8 @@ from trialkit import analyse, example_trial, read_trial
 from trialkit.analysis import Analysis
 from trialkit.report import compose
 from trialkit.report.document import Missing, Table
+from trialkit.report.laid_out import page_table
+from trialkit.report.numbers import write_number, write_p
 
 
 @pytest.fixture(scope="module")
@@ -92,3 +94,21 @@ def test_a_fit_by_reml_says_why_it_has_no_sums(tmp_path: Path) -> None:
     assert not any(
         isinstance(cell, float) and math.isnan(cell) for row in table.rows for cell in row
     )
+
+
+def test_below_the_means_stand_their_error_p_and_difference(beetles: Analysis) -> None:
+    table = next(item for item in compose(beetles).tables() if item.key == "means-1")
+    place = [column.title for column in table.columns].index("Day 3")
+    feet = {row[0]: row[place] for row in table.rows[-3:]}
+    means, responses = beetles.means, beetles.responses
+    of_day = (means["variable"] == "larvae") & (means["days_after"] == 3)
+    tested = responses[(responses["variable"] == "larvae") & (responses["days_after"] == 3)].iloc[0]
+    error = float(np.sqrt((means.loc[of_day, "se"] ** 2).mean()))
+    assert feet["Standard error of a mean"] == write_number(error)
+    assert feet["Significant difference"] == write_number(tested["significant_difference"])
+    assert feet["p, treatments"] == write_p(tested["p"])
+    below = [column.title for column in table.columns].index("Day 3, back-transformed")
+    shown = [row[below] for row in table.rows[:-3]]
+    assert shown == means.loc[of_day, "back_transformed"].tolist()
+    first = write_number(float(str(shown[0])), table.columns[below].digits)
+    assert page_table(table).rows[0][2].span == f"({first})"
