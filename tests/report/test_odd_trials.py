@@ -18,6 +18,7 @@ from odd_trials import ODD, lay_out
 from trialkit.analysis import Analysis
 from trialkit.report import compose, draw_figures
 from trialkit.report.document import Document, Table
+from trialkit.report.glance_block import Glance
 from trialkit.report.html import render_html
 from trialkit.report.laid_out import in_pieces, page_table
 from trialkit.report.pdf import pdf_bytes
@@ -71,6 +72,13 @@ def test_no_caption_is_empty_or_says_what_cannot_be(analyses: dict[str, Analysis
         told = " ".join(item.text for item in findings)
         assert "ll products never" not in told
         assert "could not be worked out: ." not in told
+
+
+def test_nothing_is_said_of_control_where_no_pest_was_found(analyses: dict[str, Analysis]) -> None:
+    document = composed(analyses["all-zeros"])
+    glance = next(block for block in document.front if isinstance(block, Glance))
+    assert [head for head, _ in glance.heads] == ["Fruit"]
+    assert "control-1" not in {table.key for table in document.tables()}
 
 
 def test_a_table_of_very_many_days_is_parted_and_loses_nothing(

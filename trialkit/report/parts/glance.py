@@ -88,7 +88,7 @@ def _columns(sheet: Sheet) -> Iterator[tuple[tuple[str, str], Fill, str]]:
             yield ("First, %", sheet.day("control_first")), _percent("control_first"), "control"
             yield ("Best, %", ""), _best, "control"
             yield ("Last, %", sheet.day("control_last")), _percent("control_last"), "control"
-    if sheet.has("held_until"):
+    if sheet.has("held_until") and sheet.has("control_first"):
         target = context.trial.settings.control_target
         yield (f"{target:g}% held", "until day"), _held, "held"
     if sheet.has("pest_days"):
