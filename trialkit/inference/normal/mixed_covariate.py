@@ -16,7 +16,8 @@ import numpy as np
 from trialkit.inference.design.fixed_model import FixedModel
 from trialkit.inference.design.layout import Codes, Factor, FloatArray, Layout, factor
 from trialkit.inference.estimable import NotEstimable
-from trialkit.inference.normal.mixed import FixedTest, MixedFit, mixed_fit
+from trialkit.inference.normal.mixed import FixedTest, mixed_fit
+from trialkit.inference.normal.mixed_means import MixedMeans
 
 COVARIATE = "covariate"
 _NAN = float("nan")
@@ -111,11 +112,12 @@ def mixed_covariate(
     if not fit.kept[place] or not np.isfinite(fit.covariance).all():
         return _nothing(seen, len(weights), "the covariate does not vary inside treatments")
     slope = fit.contrasts(np.eye(len(fit.kept))[[place]])
-    rows = weights @ fit.model.grid(("main", "sub"))[1]
+    of_cells = MixedMeans.of(fit, ("main", "sub"))
     unseen = np.asarray(~weights.any(axis=1))
-    means = fit.contrasts(rows)
-    one, other = np.triu_indices(len(rows), 1)
-    pairs = fit.contrasts(rows[one] - rows[other]).se
+    means = of_cells.contrasts(weights)
+    estimate, se, df = (part[:, 0] for part in (means.estimate, means.se, means.df))
+    one, other = np.triu_indices(len(weights), 1)
+    pairs = of_cells.contrasts(weights[one] - weights[other]).se[:, 0]
     pairs = pairs[np.isfinite(pairs) & ~unseen[one] & ~unseen[other]]
     return MixedCovariateFit(
         n=seen,
@@ -125,22 +127,22 @@ def mixed_covariate(
         slope_p=float(slope.p[0]),
         at=float(x[fit.rows].mean()),
         terms=tuple(t for t in fit.anova() if t.source in ("main", "sub", "main:sub")),
-        treatments=_together(fit, rows[~unseen & np.isfinite(means.estimate)]),
+        treatments=_together(of_cells, weights[~unseen & np.isfinite(estimate)]),
         slopes=_slopes(y, model, random),
-        means=np.where(unseen, np.nan, means.estimate),
-        se=np.where(unseen, np.nan, means.se),
-        df=np.where(unseen, np.nan, means.df),
+        means=np.where(unseen, np.nan, estimate),
+        se=np.where(unseen, np.nan, se),
+        df=np.where(unseen, np.nan, df),
         pair_variance=float(np.mean(pairs**2)) if pairs.size else _NAN,
     )
 
 
-def _together(fit: MixedFit, rows: FloatArray) -> FixedTest:
+def _together(means: MixedMeans, rows: FloatArray) -> FixedTest:
     """Test that all groups with a mean are alike."""
     size = len(rows)
     if size < 2:
         return _no_test("treatment")
     coding = Factor("treatment", np.arange(size), size).coding
-    return fit.test(coding.T @ rows, "treatment")
+    return means.joint(coding.T @ rows, "treatment")
 
 
 def _slopes(y: FloatArray, model: FixedModel, random: Mapping[str, Codes]) -> FixedTest:

@@ -17,7 +17,7 @@ from scipy import special
 from trialkit.inference.design.layout import Factor, FloatArray, IntArray, Layout
 from trialkit.inference.fit import Contrasts, JointTest, Term
 from trialkit.inference.normal.degrees_of_freedom import SmallSample, f_probability, kenward_roger
-from trialkit.inference.normal.mixed import MixedFit
+from trialkit.inference.normal.mixed_means import MixedMeans
 from trialkit.inference.numerics.quadratic import quadratic_forms
 
 MeanKind = Literal["main", "sub", "main:sub"]
@@ -96,8 +96,8 @@ class StrataCells:
     means: FloatArray
     strata: tuple[Stratum, ...]
 
-    def contrasts(self, rows: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Estimate, standard error and degrees of freedom (q, k') of contrasts (q, c)."""
+    def contrasts(self, rows: FloatArray) -> Contrasts:
+        """Estimate contrasts (q, c) of the combinations: arrays (q, k')."""
         lost = np.isnan(self.means).any(axis=1)
         touched = (rows[:, lost] != 0).any(axis=1)
         estimate = rows @ np.where(np.isnan(self.means), 0.0, self.means)
@@ -115,7 +115,7 @@ class StrataCells:
         with np.errstate(invalid="ignore", divide="ignore"):
             df = variance**2 / spread
         estimate[touched], variance[touched], df[touched] = np.nan, np.nan, np.nan
-        return estimate, np.sqrt(variance), df
+        return Contrasts(estimate=estimate, se=np.sqrt(variance), df=df)
 
     def joint(self, rows: FloatArray, j: int) -> tuple[float, float] | None:
         """F and its denominator df of contrasts (q, c) of one response; None where undefined.
@@ -151,29 +151,24 @@ class StrataCells:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RemlCells:
-    """Combination means of one response analysed by REML; ``fit`` None where it failed."""
+    """Combination means of one response analysed by REML; ``means`` None where it failed."""
 
     columns: IntArray
-    fit: MixedFit | None
-    factors: tuple[str, ...]
+    means: MixedMeans | None
 
-    def contrasts(self, rows: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Estimate, standard error and degrees of freedom (q, 1) of contrasts (q, c)."""
-        if self.fit is None:
-            nothing = np.full((len(rows), 1), np.nan)
-            return nothing, nothing.copy(), nothing.copy()
-        out = self.fit.contrasts(rows @ self._grid(self.fit))
-        return out.estimate[:, None], out.se[:, None], out.df[:, None]
+    def contrasts(self, rows: FloatArray) -> Contrasts:
+        """Estimate contrasts (q, c) of the combinations: arrays (q, 1)."""
+        if self.means is not None:
+            return self.means.contrasts(rows)
+        nothing = np.full((len(rows), 1), np.nan)
+        return Contrasts(estimate=nothing, se=nothing, df=nothing)
 
     def joint(self, rows: FloatArray, _: int) -> tuple[float, float] | None:
         """F and its denominator df of contrasts (q, c); None where undefined."""
-        if self.fit is None:
+        if self.means is None:
             return None
-        test = self.fit.test(rows @ self._grid(self.fit))
+        test = self.means.joint(rows)
         return (test.F, test.df_error) if test.df == len(rows) else None
-
-    def _grid(self, fit: MixedFit) -> FloatArray:
-        return fit.model.grid(self.factors)[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -231,7 +226,8 @@ class StratifiedFit:
         estimate, se, df = (np.full((q, k), np.nan) for _ in range(3))
         for cells in self._cells:
             where = np.ix_(np.arange(q), cells.columns)
-            estimate[where], se[where], df[where] = cells.contrasts(rows)
+            found = cells.contrasts(rows)
+            estimate[where], se[where], df[where] = found.estimate, found.se, found.df
         empty = ~rows.any(axis=1)
         estimate[empty], se[empty], df[empty] = np.nan, np.nan, np.nan
         return Contrasts(estimate=estimate, se=se, df=df)

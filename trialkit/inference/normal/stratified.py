@@ -22,6 +22,7 @@ from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.fit import Term, mean_square
 from trialkit.inference.normal.linear import checked_responses, fit_layout, patterns, rounding_zero
 from trialkit.inference.normal.mixed import MixedFit, mixed_fit
+from trialkit.inference.normal.mixed_means import MixedMeans
 from trialkit.inference.normal.mixed_variances import DfMethod
 from trialkit.inference.normal.strata_design import StrataDesign, errors_of, strata_of
 from trialkit.inference.normal.strata_fit import RemlCells, StrataCells, StratifiedFit, Stratum
@@ -76,13 +77,9 @@ def fit_strata(
         for column in columns:
             path[column] = "reml"
             fit, note[column] = _reml(layout, y[:, column], method)
-            cells.append(
-                RemlCells(
-                    columns=np.array([column]),
-                    fit=fit,
-                    factors=tuple(item.name for item in layout.factors),
-                )
-            )
+            names = tuple(item.name for item in layout.factors)
+            means = None if fit is None else MixedMeans.of(fit, names)
+            cells.append(RemlCells(columns=np.array([column]), means=means))
             if fit is not None:
                 lines.put_reml(int(column), fit)
                 for name, value in fit.variances.items():
