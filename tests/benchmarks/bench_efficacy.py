@@ -26,7 +26,8 @@ from trialkit.analysis.efficacy.persistence_differences import persistence_diffe
 from trialkit.analysis.efficacy.rate_start import rate_start_table
 from trialkit.measures.pest_days import above_threshold
 
-Outcome = tuple[float, bool, bool]  # estimate, covered, called
+Outcome = tuple[float, bool, int]  # estimate, covered, called less (-1), more (1) or neither
+MIXED = {0.0: "as expected", -15.0: "15 points short", 12.0: "12 points more"}
 LARGE = {"blocks": 6, "k": 10.0, "untreated": 100.0}
 MONTH = (-1.0, 3.0, 7.0, 14.0, 21.0, 28.0)
 COURSES = np.array(
@@ -44,24 +45,29 @@ def _persistence(seed: int, holds: tuple[float, float], **field: float) -> Outco
     table = persistence_difference_table(basis, targets_held(basis))
     row = table[table["question"] == "days held"].iloc[0]
     if row["reason"] is not None:
-        return float("nan"), True, False
+        return float("nan"), True, 0
     truth = holds[0] - holds[1]
     covered = row["lower"] - 1e-9 <= truth <= row["upper"] + 1e-9
-    return float(row["difference"]), bool(covered), bool(row["p"] < 0.05)
+    return float(row["difference"]), bool(covered), _called(row["p"], row["difference"])
+
+
+def _called(p: float, beyond: float) -> int:
+    return int(np.sign(beyond)) if p < 0.05 else 0
 
 
 def _mixture(seed: int, departure: float, **field: object) -> Outcome:
     trial = mixture_trial(seed, departure=departure, **field).trial  # type: ignore[arg-type]
     row = mixture_period_table(basis_of(trial)).iloc[0]
     covered = row["lower"] <= departure <= row["upper"]
-    return float(row["difference"]), bool(covered), bool(row["p"] < 0.05)
+    called = {"more than expected": 1, "less than expected": -1}.get(row["verdict"], 0)
+    return float(row["difference"]), bool(covered), called
 
 
 def _start(seed: int, ratio: float) -> Outcome:
     table = rate_start_table(basis_of(density_trial(seed, ratio=ratio).trial))
     row = table[table["days_after"].isna()].iloc[0]
     covered = row["ratio_lower"] <= ratio <= row["ratio_upper"]
-    return float(row["ratio"]), bool(covered), bool(row["p"] < 0.05)
+    return float(row["ratio"]), bool(covered), _called(row["p"], row["ratio"] - 1.0)
 
 
 def _above(seed: int, code: int, threshold: float, k: float, column: str) -> Outcome:
@@ -81,7 +87,7 @@ def _above(seed: int, code: int, threshold: float, k: float, column: str) -> Out
         lower, upper = row["difference_lower"], row["difference_upper"]
         value = float(truth[0] - truth[code])
     covered = lower - 1e-9 <= value <= upper + 1e-9
-    return float(row[column]), bool(covered), bool(lower > 0 or upper < 0)
+    return float(row[column]), bool(covered), int(lower > 0) - int(upper < 0)
 
 
 def settings() -> Iterator[tuple[str, Callable[[int], Outcome]]]:
@@ -94,8 +100,16 @@ def settings() -> Iterator[tuple[str, Callable[[int], Outcome]]]:
     yield "mixture, 15 points short, 6 blocks, k 10", lambda s: _mixture(s, -15.0, **LARGE)
     yield "mixture, as expected, 6 blocks, k 10", lambda s: _mixture(s, 0.0, **LARGE)
     yield "mixture, 15 points short", lambda s: _mixture(s, -15.0)
+    yield "mixture, 12 points more", lambda s: _mixture(s, 12.0)
     yield "mixture, as expected", lambda s: _mixture(s, 0.0)
     yield "mixture, as expected, 5 days", lambda s: _mixture(s, 0.0, days=MONTH)
+    for k in (0.5, 1.0, 2.0):
+        for blocks in (3, 4, 6):
+            for departure in (0.0, -15.0, 12.0):
+                yield (
+                    f"mixture, {MIXED[departure]}, {blocks} blocks, k {k:g}",
+                    lambda s, d=departure, b=blocks, k=k: _mixture(s, d, blocks=b, k=k),  # type: ignore[misc]
+                )
     yield "half rate, factor 1 a doubling", lambda s: _start(s, 1.0)
     yield "half rate, factor 1.5", lambda s: _start(s, 1.5)
     yield "half rate, factor 2", lambda s: _start(s, 2.0)
@@ -113,13 +127,14 @@ def settings() -> Iterator[tuple[str, Callable[[int], Outcome]]]:
 
 def main(trials: int) -> None:
     """Print one line a setting."""
-    print("| setting | median estimate | covers, % | differs from none, % |")
-    print("| --- | --- | --- | --- |")
+    print("| setting | median estimate | covers, % | called less, % | called more, % |")
+    print("| --- | --- | --- | --- | --- |")
     for name, one in settings():
         found = np.array([one(1000 + seed) for seed in range(trials)], dtype=float)
         middle = np.nanmedian(found[:, 0])
-        covers, calls = 100.0 * found[:, 1:].mean(axis=0)
-        print(f"| {name} | {middle:.2f} | {covers:.1f} | {calls:.1f} |", flush=True)
+        covers = 100.0 * found[:, 1].mean()
+        less, more = (100.0 * (found[:, 2] == side).mean() for side in (-1, 1))
+        print(f"| {name} | {middle:.2f} | {covers:.1f} | {less:.1f} | {more:.1f} |", flush=True)
 
 
 if __name__ == "__main__":

@@ -60,11 +60,6 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "functions.",
             seen=True,
         ),
-        "cube-root": Reference(
-            "Wilson EB & Hilferty MM (1931). Proceedings of the National Academy of Sciences 17, "
-            "684-688. Normal approximation behind the draws of means.",
-            seen=True,
-        ),
         "pest-days": Reference(
             "Ruppel RF (1983). Journal of Economic Entomology 76, 375-377. Insect-days."
         ),
@@ -77,7 +72,9 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "Taylor LR (1961). Nature 189, 732-735. Variance and mean of counts.", seen=True
         ),
         "lsd": Reference(
-            "Fisher RA (1935). The Design of Experiments. Least significant difference."
+            "Fisher RA (1935). The Design of Experiments. Oliver & Boyd, Edinburgh. Least "
+            "significant difference.",
+            seen=True,
         ),
         "tukey": Reference(
             "Kramer CY (1956). Biometrics 12, 307-310. Tukey's procedure with unequal numbers.",
@@ -148,7 +145,8 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             seen=True,
         ),
         "empirical-logit": Reference(
-            "Cox DR (1970). The Analysis of Binary Data. Methuen, London. Logits of shares."
+            "Cox DR (1970). The Analysis of Binary Data. Methuen, London. Logits of shares.",
+            seen=True,
         ),
         "satterthwaite": Reference(
             "Satterthwaite FE (1946). Biometrics Bulletin 2, 110-114. Degrees of freedom of sums.",
@@ -171,7 +169,8 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
         ),
         "heterogeneity": Reference(
             "Higgins JPT & Thompson SG (2002). Statistics in Medicine 21, 1539-1558. Differences "
-            "between trials beyond chance."
+            "between trials beyond chance.",
+            seen=True,
         ),
         "inference-space": Reference(
             "Dixon PM, Moore KJ & van Santen E (2018). Chapter 8 of Applied Statistics in "
@@ -181,7 +180,8 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
         ),
         "environment-slope": Reference(
             "Finlay KW & Wilkinson GN (1963). Australian Journal of Agricultural Research 14, "
-            "742-754. Regression on the mean of the environment."
+            "742-754. Regression on the mean of the environment.",
+            seen=True,
         ),
         "ecovalence": Reference(
             "Wricke G (1962). Zeitschrift f\u00fcr Pflanzenz\u00fcchtung 47, 92-96. Ecovalence.",
@@ -192,7 +192,8 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
         ),
         "superiority": Reference(
             "Lin CS & Binns MR (1988). Canadian Journal of Plant Science 68, 193-198. Distance "
-            "from the best."
+            "from the best.",
+            seen=True,
         ),
         "letters": Reference(
             "Piepho HP (2004). Journal of Computational and Graphical Statistics 13, 456-466. "

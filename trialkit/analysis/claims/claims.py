@@ -96,10 +96,10 @@ def _days_of(
     way = -own["percent"].to_numpy(dtype=float)
     parts = []
     for place, (kind, column) in enumerate((("day", "p_untreated"), ("target", "p_target"))):
-        drawn = own[column].to_numpy(dtype=float)
+        known = own[column].to_numpy(dtype=float)
         tested = np.array([tests.get(key, (np.nan, np.nan))[place] for key in keys])
-        # What is drawn cannot be smaller than one draw, which is too much for many days.
-        single = np.where(np.isfinite(tested) & np.isfinite(drawn), tested, drawn)
+        # Days are judged like the period behind the gate, where that test is there.
+        single = np.where(np.isfinite(tested) & np.isfinite(known), tested, known)
         a, when, direction = names, days, way
         if kind == "target" and answer.target is not None:
             # Control over the whole trial above the target has reached it as well.

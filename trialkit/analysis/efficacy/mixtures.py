@@ -184,9 +184,9 @@ def _period(
     assessed: np.ndarray[tuple[int], np.dtype[np.bool_]],
     adjustment: float,
 ) -> FloatArray:
-    """Observed and expected control of the pest-days, (2, draws); NaN where undefined.
+    """Observed and expected control of the pest-days, (2, m); NaN where undefined.
 
-    ``means`` is (draws, treatments, days); ``used`` the untreated, the mixture and its parts.
+    ``means`` is (m, treatments, days); ``used`` the untreated, the mixture and its parts.
     """
     undefined = np.full((2, means.shape[0]), np.nan)
     if assessed.sum() < 2:

@@ -1,1 +1,1 @@
-"""The tests of every response, and the draws behind control."""
+"""The tests of every response, and what is known of the means behind control."""

@@ -4,7 +4,7 @@ Logits of shares with the variance of the beta-binomial. Items of one plot resem
 that n of them are worth ``n / (1 + (n - 1) * correlation)`` independent ones; the correlation is
 found by moments in the stratum (Williams DA 1982, Appl. Stat. 31:144-148, reference from memory).
 A plot enters by its empirical logit, half an item added on each side to what plots are worth as a
-rule (Cox DR 1970, The analysis of binary data, reference from memory), weighted by what its own
+rule (Cox DR 1970, The Analysis of Binary Data, Methuen), weighted by what its own
 items are worth.
 
 The shares of a larger unit (main plot, strip) are averaged over its plots and analysed as one, with

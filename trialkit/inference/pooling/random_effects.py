@@ -296,7 +296,7 @@ class Heterogeneity:
         degrees of freedom and p-value. NaN for a treatment in one trial.
     share : (t,) array
         I squared, 0 to 1: variance between trials over that and the typical sampling variance
-        (Higgins JPT & Thompson SG 2002, Stat. Med. 21:1539-1558, from memory).
+        (Higgins JPT & Thompson SG 2002, Stat. Med. 21:1539-1558).
     """
 
     q: FloatArray

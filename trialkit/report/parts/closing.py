@@ -132,7 +132,7 @@ def cautions(context: Context) -> Iterator[Block]:
 #: Sources behind tables whose numbers come with intervals.
 _WITH_INTERVALS: Mapping[str, set[str]] = {
     "control": {"inversion"},
-    "mixtures": {"colby", "cube-root"},
+    "mixtures": {"colby", "inversion"},
     "natural_enemies": {"iobc", "inversion"},
 }
 
