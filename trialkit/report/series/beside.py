@@ -8,6 +8,7 @@ from typing import Any
 
 from trialkit.figures.identity import plain_line
 from trialkit.plain_text import joined
+from trialkit.report.captions import caption
 from trialkit.report.document import (
     Block,
     Cell,
@@ -19,7 +20,8 @@ from trialkit.report.document import (
     Table,
     number_or_missing,
 )
-from trialkit.report.numbers import decimals_for_error
+from trialkit.report.numbers import decimals_for_error, write_number
+from trialkit.report.series.captions import ranged
 from trialkit.report.series.context import (
     EN_DASH,
     MOST_ACROSS,
@@ -123,8 +125,14 @@ def _over_years(
 ) -> Table:
     return Table(
         key=context.key("seasons", variable.name),
-        question=f"Control of {context.short_label(variable).lower()} from year to year, "
-        f"{context.days(asked)}",
+        question=ranged(
+            "changes a year of what treatments left",
+            [(float(row["change_a_year"]), context.label(row["treatment"])) for row in rows],
+            "%",
+        )
+        or "Control from year to year",
+        about=f"Control of {context.short_label(variable).lower()} from year to year, "
+        f"{context.days(asked)}.",
         columns=(
             Column(title="Treatment"),
             Column(title="Years", kind=Kind.NUMBER, digits=0),
@@ -227,6 +235,18 @@ def _weightiest(context: SeriesContext, asked: Asked, rows: Rows) -> list[str]:
     return [trial for trial in context.tables.trials_of(asked) if trial in kept]
 
 
+def _farthest(context: SeriesContext, asked: Asked) -> float:
+    """How far control without a trial lies from that of all, at the most."""
+    whole = context.tables["combined_control"].where(**asked.where)
+    of_all = dict(zip(whole["treatment"], whole["percent"], strict=True))
+    rows = context.tables["leave_one_out"].where(**asked.where)
+    steps = [
+        abs(value - of_all.get(name, math.nan))
+        for name, value in zip(rows["treatment"], rows["percent"], strict=True)
+    ]
+    return max((step for step in steps if not math.isnan(step)), default=0.0)
+
+
 def _pair(row: Row | None) -> tuple[Cell, Cell]:
     if row is None or not defined(row["percent"]):
         return Missing("not in this trial"), ""
@@ -253,8 +273,9 @@ def _without(
         notes.append("The trials that move control most; the others stand in the workbook.")
     return Table(
         key=context.key("left-out", variable.name),
-        question=f"What each trial adds: control of {context.short_label(variable).lower()}, "
-        f"{context.days(main)}, %, without it",
+        question=caption("series_moved", points=write_number(_farthest(context, main), 0)),
+        about=f"What each trial adds: control of {context.short_label(variable).lower()}, "
+        f"{context.days(main)}, %, without it.",
         columns=(
             Column(title="Treatment"),
             Column(title="All trials", kind=Kind.NUMBER, digits=0),
@@ -270,7 +291,7 @@ def _without(
         ),
         rows=body[0],
         shades=body[1],
-        notes=("Tinted where control without the trial lies outside the interval of all trials.",),
+        notes=tuple(notes),
         sheet="Each trial left out",
     )
 

@@ -20,6 +20,7 @@ from trialkit.report.document import (
 )
 from trialkit.report.laid_out import shade
 from trialkit.report.numbers import write_number
+from trialkit.report.series.captions import by_treatment, by_trial, ranged
 from trialkit.report.series.context import (
     MOST_ACROSS,
     MOST_PRINTED,
@@ -87,6 +88,7 @@ def _over_windows(context: SeriesContext, variable: SeriesVariable) -> Iterator[
             variable=variable.name,
             of=treatments,
             alt=f"{what_of(context, variable)} over all trials in each span of days, by treatment.",
+            title=_over_all(context, variable, windows) if not place else "",
             caption=more
             if place
             else f"{what_of(context, variable)} over the days. Grey circles: the trials. Diamonds "
@@ -110,6 +112,7 @@ def _forest(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> I
             variable=variable.name,
             of=(asked.measure, asked.window, *treatments),
             alt=f"{what_of(context, variable)} in every trial and over all of them, by treatment.",
+            title="" if place else _in_trials(context, variable, asked),
             caption=f"{what}, further treatments."
             if place
             else f"{what}. Circles: one trial with its {context.level} interval. Diamonds: all "
@@ -135,7 +138,8 @@ def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
     number = {a: max(tables["combined_control"].where(**a.where)["trials"]) for a in windows}
     return Table(
         key=context.key("combined", variable.name),
-        question=f"{what_of(context, variable)} over all trials, %",
+        question=_over_all(context, variable, windows),
+        about=f"{what_of(context, variable)} over all trials, by span of days, %.",
         columns=(
             Column(title="Treatment"),
             *(
@@ -157,6 +161,23 @@ def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
         notes=(_tint_note(context, variable),),
         sheet=f"{what_of(context, variable)}",
     )  # fmt: skip
+
+
+def _over_all(context: SeriesContext, variable: SeriesVariable, windows: list[Asked]) -> str:
+    """State the least and the largest control over all trials."""
+    main = context.tables.main(variable.name) or windows[0]
+    rows = context.tables["combined_control"].where(**main.where)
+    what = f"estimates of {what_of(context, variable).lower()} over all trials"
+    found = ranged(f"{what} ({context.days(main)})", by_treatment(context, rows, "percent"), "%")
+    return found or f"{what_of(context, variable)} over all trials, %"
+
+
+def _in_trials(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> str:
+    """State the least and the largest control in any trial."""
+    rows = context.tables["trial_control"].where(**asked.where)
+    what = f"estimates of {what_of(context, variable).lower()} in single trials"
+    found = ranged(f"{what} ({context.days(asked)})", by_trial(context, rows, "percent"), "%")
+    return found or f"{what_of(context, variable)} trial by trial, %"
 
 
 def _title(context: SeriesContext, asked: Asked) -> str:
@@ -238,7 +259,8 @@ def _grid(
     )
     return Table(
         key=context.key("grid", variable.name, place),
-        question=f"{what}, further trials" if place else what,
+        question=f"{what}, further trials" if place else _in_trials(context, variable, asked),
+        about="" if place else f"{what}.",
         columns=tuple(columns),
         rows=tuple(rows),
         shades=tuple(shades),
@@ -273,8 +295,14 @@ def _next_site(context: SeriesContext, variable: SeriesVariable, asked: Asked) -
     rows.sort(key=lambda row: order.get(row["treatment"], 0))
     yield Table(
         key=context.key("next", variable.name),
-        question=f"What the next site is expected to show: {what_of(context, variable).lower()}, "
-        f"{context.days(asked)}",
+        question=ranged(
+            f"expected shares of sites with {context.settings.target:g}% control or more",
+            [(float(row["share_above_target"]), context.label(row["treatment"])) for row in rows],
+            "%",
+        )
+        or "The next site was foretold from the spread between the trials",
+        about=f"What the next site is expected to show: {what_of(context, variable).lower()}, "
+        f"{context.days(asked)}.",
         columns=(
             Column(title="Treatment"),
             Column(title="Trials", kind=Kind.NUMBER, digits=0),
@@ -328,8 +356,13 @@ def held(context: SeriesContext) -> Iterator[Block]:
 def _held(context: SeriesContext, variable: SeriesVariable, rows: list[Row]) -> Table:
     return Table(
         key=context.key("held", variable.name),
-        question=f"How long control of {context.short_label(variable).lower()} stayed at "
-        f"{context.settings.target:g}% or above",
+        question=ranged(
+            f"days with {context.settings.target:g}% control or more (medians of the trials)",
+            [(float(row["days"]), context.label(row["treatment"])) for row in rows],
+        )
+        or f"Control stayed at {context.settings.target:g}% to the end",
+        about=f"How long control of {context.short_label(variable).lower()} stayed at "
+        f"{context.settings.target:g}% or above.",
         columns=(
             Column(title="Treatment"),
             Column(title="Trials", kind=Kind.NUMBER, digits=0),

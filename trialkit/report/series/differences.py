@@ -7,6 +7,7 @@ from typing import Any
 
 from trialkit.findings.series_beside import rate_pairs
 from trialkit.report.document import Block, Column, Kind, Table, number_or_missing
+from trialkit.report.series.captions import ranged
 from trialkit.report.series.context import SeriesContext, span_of
 from trialkit.report.series.control import judged, what_of
 from trialkit.rows import defined
@@ -54,8 +55,20 @@ def _differences(
         notes.append(f"{left_out} more pairs stand in the workbook.")
     return Table(
         key=context.key("differences", variable.name),
-        question=f"Differences over all trials: {what_of(context, variable).lower()}, "
-        f"{context.days(asked)}",
+        question=ranged(
+            f"estimated differences of {what_of(context, variable).lower()}",
+            [
+                (
+                    float(row["points"]),
+                    f"{context.label(row['a'])} against {context.label(row['b'])}",
+                )
+                for row in rows
+            ],
+            " points",
+        )
+        or f"Differences of {what_of(context, variable).lower()}",
+        about=f"Differences over all trials: {what_of(context, variable).lower()}, "
+        f"{context.days(asked)}.",
         columns=(
             Column(title="Treatment"),
             Column(title="Compared with"),

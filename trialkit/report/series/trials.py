@@ -8,6 +8,7 @@ from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.plain_text import joined
+from trialkit.report.captions import caption
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
 from trialkit.report.numbers import decimals_as_entered, decimals_for_size
 from trialkit.report.series.context import (
@@ -42,7 +43,8 @@ def trials_table(context: SeriesContext) -> Iterator[Block]:
         notes.append(f"Further circumstances: {'; '.join(different[MOST_COVARIATES:])}.")
     yield Table(
         key="trials",
-        question=f"{context.count[:1].upper()}{context.count[1:]}, and what differs between them",
+        question=caption("series_trials", trials=context.count),
+        about="The trials, and what differs between them.",
         columns=(
             Column(title="Trial"),
             Column(title="Design"),
@@ -133,7 +135,12 @@ def treatments_table(context: SeriesContext) -> Iterator[Block]:
     optional = [*(["Rate"] if rates else []), *(["Mode of action"] if groups else [])]
     yield Table(
         key="treatments",
-        question="Treatments, and the trials that have them",
+        question=caption(
+            "series_tried",
+            number=len(tables.labels),
+            all=sum(len(found) == len(every) for found in present.values()),
+        ),
+        about="Treatments, and the trials that have them.",
         columns=tuple(Column(title=title) for title in ("Treatment", "Role", *optional, "Trials")),
         rows=tuple(tuple(line(name)) for name in tables.labels),
         sheet="Treatments",

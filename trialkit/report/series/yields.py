@@ -17,6 +17,7 @@ from trialkit.report.document import (
     Table,
     number_or_missing,
 )
+from trialkit.report.series.captions import by_treatment, by_trial, ranged
 from trialkit.report.series.context import (
     MOST_ACROSS,
     MOST_PRINTED,
@@ -44,6 +45,7 @@ def yields(context: SeriesContext) -> Iterator[Block]:
                 kind="series_means",
                 variable=variable.name,
                 alt=f"{label}: means over all trials with their intervals, by treatment.",
+                title=_over_all(context, variable, rows),
                 caption=f"{label}: means over all trials, with {context.level} intervals"
                 f"{' and letters' if rows.knows('letters') else ''}.",
             )
@@ -70,6 +72,15 @@ def _gains(context: SeriesContext, variable: SeriesVariable) -> Iterator[Block]:
             variable=variable.name,
             of=treatments,
             alt=f"{label}: differences from {base} in every trial and over all, by treatment.",
+            title=""
+            if place
+            else ranged(
+                f"differences of {label[:1].lower()}{label[1:]} from {base} in single trials",
+                by_trial(context, rows, "difference", "a"),
+                _unit(variable),
+                context.digits(variable.name),
+            )
+            or "",
             caption=f"{what}, further treatments."
             if place
             else f"{what}. Circles: one trial with its {context.level} interval. Diamonds: all "
@@ -127,12 +138,29 @@ def _means(context: SeriesContext, variable: SeriesVariable, rows: Rows) -> Tabl
 
     return Table(
         key=context.key("over", variable.name),
-        question=f"{context.variable_label(variable.name)}, over all trials",
+        question=_over_all(context, variable, rows),
+        about=f"{context.variable_label(variable.name)}, over all trials.",
         columns=tuple(columns),
         rows=tuple(tuple(line(name)) for name in order),
         notes=tuple(note for note in notes if note),
         sheet=f"{context.short_label(variable)} over trials",
     )
+
+
+def _unit(variable: SeriesVariable) -> str:
+    return "%" if variable.unit == "%" else f" {variable.unit}" if variable.unit else ""
+
+
+def _over_all(context: SeriesContext, variable: SeriesVariable, rows: Rows) -> str:
+    """State the least and the largest mean over all trials."""
+    label = context.short_label(variable)
+    found = ranged(
+        f"means of {label[:1].lower()}{label[1:]} over all trials",
+        by_treatment(context, rows, "mean"),
+        _unit(variable),
+        context.digits(variable.name),
+    )
+    return found or f"{context.variable_label(variable.name)}, over all trials"
 
 
 def _speaks(rows: Rows) -> str:
@@ -184,11 +212,25 @@ def _by_trial(context: SeriesContext, variable: SeriesVariable) -> Iterator[Bloc
         yield Paragraph(f"Means of each of the {len(trials)} trials stand in their own reports.")
         return
     what = f"{context.variable_label(variable.name)}, trial by trial"
-    digits = context.digits(variable.name)
+    digits, label = context.digits(variable.name), context.short_label(variable)
+    spots = [
+        (float(mean), f"{context.label(name)}; {context.trial(trial)}")
+        for trial in trials
+        for name, mean in zip(own[trial].treatments, own[trial].means, strict=True)
+    ]
     for place, group in enumerate(evenly(trials, MOST_ACROSS)):
         yield Table(
             key=context.key("each", variable.name, place),
-            question=f"{what}, further trials" if place else what,
+            question=f"{what}, further trials"
+            if place
+            else ranged(
+                f"means of {label[:1].lower()}{label[1:]} in single trials",
+                spots,
+                _unit(variable),
+                digits,
+            )
+            or what,
+            about="" if place else f"{what}.",
             columns=(
                 Column(title="Treatment"),
                 *(
@@ -208,8 +250,14 @@ def _stability(context: SeriesContext, variable: SeriesVariable) -> Iterator[Blo
     digits = context.digits(variable.name)
     yield Table(
         key=context.key("stability", variable.name),
-        question=f"How evenly treatments yielded over {rows[0]['environments']:g} environments: "
-        f"{context.variable_label(variable.name)}",
+        question=ranged(
+            "slopes on the mean of the environment",
+            [(float(row["slope"]), context.label(row["treatment"])) for row in rows],
+            digits=2,
+        )
+        or "How evenly treatments yielded",
+        about=f"How evenly treatments yielded over {rows[0]['environments']:g} environments: "
+        f"{context.variable_label(variable.name)}.",
         columns=(
             Column(title="Treatment"),
             Column(title="Mean", kind=Kind.NUMBER, digits=digits),
