@@ -24,6 +24,28 @@ def test_abbott_of_counts() -> None:
     assert abbott(9, 60).percent == 85.0
 
 
+# Newman MC, Quantitative Ecotoxicology, 2nd ed., CRC Press, example 4.6, page 159: dead of 26
+# animals in tanks, six of them untreated; the counts of these and every corrected mortality as
+# printed in the public worked solution by E. Szoecs (2013), which sets Abbott's values below zero
+# to zero only afterwards. The book itself was not seen.
+UNTREATED_DEAD = [1, 0, 0, 0, 1, 0]
+CORRECTED_UNTREATED = [0.025974, -0.012987, -0.012987, -0.012987, 0.025974, -0.012987]
+#: Of treated tanks; each is that of a whole number of dead among 26.
+CORRECTED_TREATED = [0.064935, 0.181818, 0.259740, 0.454545, 0.610390, 0.649351, 0.688312]
+CORRECTED_TREATED += [0.766234, 0.805195, 0.922078, 0.961039, 1.0]
+
+
+def test_corrected_mortality_of_a_textbook() -> None:
+    alive = 26 - np.array(UNTREATED_DEAD)
+    untreated = float(alive.mean())
+    assert 1 - untreated / 26 == pytest.approx(0.012821, abs=5e-7)
+    found = abbott(alive, untreated).percent / 100
+    np.testing.assert_allclose(found, CORRECTED_UNTREATED, atol=5e-7)
+    possible = abbott(np.arange(27), untreated).percent / 100
+    for printed in CORRECTED_TREATED:
+        assert np.abs(possible - printed).min() < 6e-7
+
+
 def test_schneider_orelli_of_the_dead_is_abbott_of_the_living() -> None:
     # Recomputed: (90 - 20) / (100 - 20). Schneider-Orelli O 1947 (reference from memory).
     assert 100 * (90 - 20) / (100 - 20) == 87.5

@@ -31,9 +31,11 @@ PARTS = np.array([0.0, 0.5, 0.87, 1.0])
 #: Scores of the tables of means, and steps of a table for each of its standard deviations.
 _SCORES = np.linspace(-5.0, 5.0, 101)
 _FINE, _WIDE, _MOST = 8.0, 7.0, 400
-#: Directions tried first beside runs of days, those kept, turns of climbing, the first step, and
-#: how much shorter one is after a step that led down.
-_TRIED, _KEPT, _TURNS, _STEP, _SHORTER = 40, 3, 5, 0.4, 0.6
+#: Directions tried first beside runs of days, the first step, and how much shorter one is after a
+#: step that led down.
+_TRIED, _STEP, _SHORTER = 400, 0.4, 0.6
+#: How many ways are kept for how many turns of climbing, one after the other.
+_KEPT = ((12, 4), (4, 8))
 _NEAR = 0.05
 #: Shares in which two treatments divide a distance.
 _ANGLES = np.linspace(0.0, np.pi / 2.0, 33)
@@ -142,23 +144,25 @@ def _climb(courses: _Courses, asked: Asked, sign: float, radii: FloatArray) -> F
     """The most of ``sign * asked`` at distances, (radii, t): the best starts, led up the slope."""
     ways = sign * _starts(courses.roots)[:, None] * radii[:, None, None]
     value = sign * asked(courses.at(ways))
-    order = np.argsort(-value, axis=-1, kind="stable")[..., :_KEPT]
-    ways = np.take_along_axis(ways, order[..., None], axis=2)
-    value = np.take_along_axis(value, order, axis=2)
-    d, step = ways.shape[-1], np.full(value.shape, _STEP)
+    step = np.full(value.shape, _STEP)
+    d = ways.shape[-1]
     near = np.vstack([np.zeros(d), _NEAR * np.eye(d)])
-    for _ in range(_TURNS):
-        around = ways[..., None, :] + near * radii[:, None, None, None]
-        rise = sign * asked(courses.at(around))
-        slope = rise[..., 1:] - rise[..., :1]
-        slope /= np.maximum(np.sqrt((slope**2).sum(axis=-1, keepdims=True)), 1e-300)
-        new = ways + (step * radii[:, None])[..., None] * slope
-        new *= radii[:, None, None] / np.sqrt((new**2).sum(axis=-1, keepdims=True))
-        reached = sign * asked(courses.at(new))
-        better: BoolArray = reached > value
-        ways = np.where(better[..., None], new, ways)
-        value = np.where(better, reached, value)
-        step *= np.where(better, 1.0, _SHORTER)
+    for kept, turns in _KEPT:
+        order = np.argsort(-value, axis=-1, kind="stable")[..., :kept]
+        ways = np.take_along_axis(ways, order[..., None], axis=2)
+        value, step = (np.take_along_axis(part, order, axis=2) for part in (value, step))
+        for _ in range(turns):
+            around = ways[..., None, :] + near * radii[:, None, None, None]
+            rise = sign * asked(courses.at(around))
+            slope = rise[..., 1:] - rise[..., :1]
+            slope /= np.maximum(np.sqrt((slope**2).sum(axis=-1, keepdims=True)), 1e-300)
+            new = ways + (step * radii[:, None])[..., None] * slope
+            new *= radii[:, None, None] / np.sqrt((new**2).sum(axis=-1, keepdims=True))
+            reached = sign * asked(courses.at(new))
+            better: BoolArray = reached > value
+            ways = np.where(better[..., None], new, ways)
+            value = np.where(better, reached, value)
+            step *= np.where(better, 1.0, _SHORTER)
     return np.asarray(value.max(axis=-1).T)
 
 
