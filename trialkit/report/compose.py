@@ -13,6 +13,7 @@ from trialkit.report.context import Context
 from trialkit.report.document import Block, Document, FigureBlock, Section, Table, Where
 from trialkit.report.number_style import restyled, words_of_trial
 from trialkit.report.parts import (
+    adjusted_means,
     closing,
     completeness,
     control,
@@ -102,7 +103,7 @@ OUTLINE: tuple[Part, ...] = (
         ),
         beside=(methods.assessments_table,),
     ),
-    Part("course", (pest.course_of_pest, means.pest_means)),
+    Part("course", (pest.course_of_pest, means.pest_means, adjusted_means.adjusted_answer)),
     Part(
         "control",
         (control.control_by_day, persistence.persistence),
@@ -148,6 +149,7 @@ OUTLINE: tuple[Part, ...] = (
             supporting.courses,
             supporting.planned,
             supporting.adjusted,
+            adjusted_means.adjusted_beside,
             supporting.recovered,
             detectable.reach,
             detectable.samples,

@@ -226,8 +226,7 @@ def adjusted(context: Context) -> Iterator[Block]:
             "Analysis of covariance on the scale of analysis. It supports the tests above and "
             "does not replace them. Precision is the variance of a difference without the "
             "adjustment over that with it: above 1 the adjustment gained, below 1 it cost. Where "
-            "slopes differ between treatments one adjustment cannot serve all of them. Adjusted "
-            "means are in the tables file.",
+            "slopes differ between treatments one adjustment cannot serve all of them.",
         ),
         sheet="Adjusted tests",
     )

@@ -38,9 +38,9 @@ def ranged(what: str, spots: Iterable[Spot], unit: str = "", digits: int | None 
     (low, low_of), (high, high_of) = min(kept), max(kept)
     ends = [write_number(value, digits) for value in (low, high)]
     if ends[0] == ends[1]:
-        return caption("series_same", what=sentence(what), low=ends[0], unit=unit)
+        return caption("ranged_same", what=sentence(what), low=ends[0], unit=unit)
     return caption(
-        "series_range",
+        "ranged",
         what=sentence(what),
         low=ends[0],
         high=ends[1],
