@@ -36,6 +36,7 @@ def test_every_phrase_is_used():
             ends = re.findall(r'f"(\w+)_\{', report)
             assert (
                 f'"{name}"' in report
+                or f'"{name}_same"' in report
                 or f'"caption.{name}"' in report
                 or any(name.startswith(f"{end}_") for end in ends)
             ), key

@@ -7,7 +7,17 @@ from typing import Any
 
 from trialkit.findings.phrases import phrase
 from trialkit.findings.products import holm_of
-from trialkit.findings.sentences import Finding, Row, Style, Teller, brackets, noun, once, rows
+from trialkit.findings.sentences import (
+    MOST_POINTS,
+    Finding,
+    Row,
+    Style,
+    Teller,
+    brackets,
+    noun,
+    once,
+    rows,
+)
 from trialkit.findings.shown import claims_of, main_variables, variables_of
 from trialkit.rows import Tables
 from trialkit.trial import Variable, VariableRole
@@ -35,13 +45,15 @@ def rate_findings(tables: Tables) -> Iterator[Finding]:
         for treatment in once(row["treatment"] for row in all_rows):
             found = [r for r in all_rows if r["treatment"] == treatment and r.known("lower")]
             if found:
-                yield _last(tables, variable, found[-1])
+                yield from _last(tables, variable, found[-1])
                 yield _margin(tables, variable, found)
                 yield from _shorter(tables, variable, found[-1])
 
 
-def _last(tables: Tables, variable: Variable, row: Row) -> Finding:
-    """Control of both rates on the last day, as estimates."""
+def _last(tables: Tables, variable: Variable, row: Row) -> Iterator[Finding]:
+    """Control of both rates on the last day, as estimates; nothing where all is possible."""
+    if row["lower"] < -MOST_POINTS and row["upper"] > MOST_POINTS:
+        return
     say = Teller(tables)
     slots = {
         "lower": say.name(row["treatment"]),
@@ -53,8 +65,9 @@ def _last(tables: Tables, variable: Variable, row: Row) -> Finding:
     }
     number, interval = say.size(row, "difference", whole=True, points=True)
     key = "rate.last_more" if row["difference"] > 0.0 else "rate.last"
+    key = "rate.last_same" if number == "0" else key
     text = phrase(key, difference=_points(number), brackets=brackets(interval), **slots)
-    return say.finding("rate", text, **_about(variable, row))
+    yield say.finding("rate", text, **_about(variable, row))
 
 
 def _about(variable: Variable, row: Row) -> dict[str, Any]:

@@ -276,6 +276,9 @@ class Speaker:
             return phrase("words.ci_at_least", level=level, lower=lower)
         if not lower:
             return phrase("words.ci_at_most", level=level, upper=upper)
+        if lower == upper and " " in lower:
+            self.numbers.pop()
+            return phrase("words.ci_wholly", level=level, limit=lower)
         signed = numerals.MINUS in lower + upper or " " in lower + upper
         between = phrase("words.to" if signed else "words.dash")
         return phrase("words.ci", level=level, lower=lower, upper=upper, between=between)

@@ -261,8 +261,11 @@ def reference_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
                 found = [row for row in found if row["front"] is not True]
             if found:
                 say = Teller(tables)
+                reducing = {reference} if key == "worse" else {row["a"] for row in found}
+                if not reducing <= _shown_to_reduce(tables, variable):
+                    key = fewer("reference.lower_than", variable) if way == "lower" else "more_than"
                 text = phrase(
-                    f"reference.{key}",
+                    key if "." in key else f"reference.{key}",
                     treatments=treatments_named(say, [row["a"] for row in found]),
                     noun=noun(variable),
                     reference=say.name(reference),
@@ -281,6 +284,12 @@ def reference_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
                 brackets=brackets(say.p(least)),
             )
             yield say.finding("reference", text, variable=variable.name, front=True)
+
+
+def _shown_to_reduce(tables: Tables, variable: Variable) -> set[str]:
+    """Treatments that were shown to have less of a variable than the untreated."""
+    asked = claims_of(tables, question_of(variable), variable.name)
+    return {row["a"] for row in asked if row["shown"] is True and row["direction"] == "lower"}
 
 
 def _pairs_starred(tables: Tables, variable: Variable, reference: str) -> bool:

@@ -1,0 +1,40 @@
+"""What is said of products under which a pest rose, or whose interval says nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from known_truth.field import randomised_blocks, treatment_list, trial_of
+from trialkit import Analysis, TreatmentRole, analyse, make_findings
+
+DAYS = (-1.0, 7.0, 14.0)
+#: Untreated, reference, and two rates of one product under which numbers rise.
+RISING = np.array([[20.0, 4.0, 4.0], [20.0, 3.0, 3.0], [20.0, 60.0, 80.0], [20.0, 300.0, 400.0]])
+
+
+@pytest.fixture(scope="module")
+def analysis() -> Analysis:
+    rng = np.random.default_rng(4)
+    field = randomised_blocks(rng, 4, 5)
+    counts = rng.poisson(RISING[field.treatment]).astype(float)
+    first, second, third, fourth = treatment_list(("Untreated", "Known", "Odd, full", "Odd, half"))
+    second = replace(second, role=TreatmentRole.REFERENCE)
+    third = replace(third, name="Odd", rate=2.0, rate_unit="L/ha")
+    fourth = replace(fourth, name="Odd", rate=1.0, rate_unit="L/ha")
+    return analyse(trial_of(field, (first, second, third, fourth), DAYS, counts, title="Rising"))
+
+
+def test_nothing_is_said_to_reduce_less_than_what_reduced_nothing(analysis: Analysis) -> None:
+    told = [item.text for item in make_findings(analysis) if item.question == "reference"]
+    assert any("more" in text and "than the reference" in text for text in told)
+    assert not any("reduced" in text for text in told if "not shown" not in text)
+
+
+def test_limits_on_one_side_of_100_points_are_said_once(analysis: Analysis) -> None:
+    texts = [item.text for item in make_findings(analysis)]
+    assert any("CI wholly beyond 100" in text for text in texts)
+    assert not any("beyond 100 to beyond 100" in text for text in texts)
+    assert not any("beyond −100 to beyond 100" in text for text in texts)
