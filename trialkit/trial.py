@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
-from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
@@ -20,6 +19,7 @@ from trialkit.settings import (
     Transform,
     changed_settings,
 )
+from trialkit.trial_enums import Better, Design, Kind, TreatmentRole, VariableRole
 from trialkit.trial_tables import (
     COUNT_COLUMNS,
     EXAMINED,
@@ -38,6 +38,7 @@ from trialkit.trial_tables import (
 )
 
 __all__ = [
+    "Better",
     "COUNT_COLUMNS",
     "EXAMINED",
     "HARVEST_COLUMNS",
@@ -81,91 +82,6 @@ REPORT_TEXTS = (
     "version",
     "amendment",
 )
-
-
-class Design(StrEnum):
-    """How treatments were assigned to plots.
-
-    Examples
-    --------
-    >>> import trialkit
-    >>> trialkit.Design("split-plot").has_larger_units
-    True
-    """
-
-    CRD = "crd"
-    RCBD = "rcbd"
-    LATIN = "latin"
-    SPLIT_PLOT = "split-plot"
-    STRIP_PLOT = "strip-plot"
-
-    @property
-    def has_larger_units(self) -> bool:
-        """Whether plots lie in main plots or strips, each with an error of its own."""
-        return self in {Design.SPLIT_PLOT, Design.STRIP_PLOT}
-
-
-class TreatmentRole(StrEnum):
-    """What a treatment stands for in the trial.
-
-    Examples
-    --------
-    >>> import trialkit
-    >>> trialkit.TreatmentRole.REFERENCE.value
-    'reference'
-    """
-
-    UNTREATED = "untreated"
-    CARRIER = "carrier"
-    REFERENCE = "reference"
-    TEST = "test"
-
-
-class Kind(StrEnum):
-    """What sort of number a variable holds.
-
-    Examples
-    --------
-    >>> import trialkit
-    >>> [kind.value for kind in trialkit.Kind]
-    ['count', 'percent', 'measurement']
-    """
-
-    COUNT = "count"
-    PERCENT = "percent"
-    MEASUREMENT = "measurement"
-
-
-class VariableRole(StrEnum):
-    """What a variable says about the trial.
-
-    Examples
-    --------
-    >>> import trialkit
-    >>> trialkit.VariableRole("natural-enemy").name
-    'NATURAL_ENEMY'
-    """
-
-    PEST = "pest"
-    NATURAL_ENEMY = "natural-enemy"
-    DAMAGE = "damage"
-    CROP_INJURY = "crop-injury"
-    CROP = "crop"
-    YIELD = "yield"
-
-
-class Better(StrEnum):
-    """Whether more or less of what was assessed on the crop is better.
-
-    Examples
-    --------
-    >>> import trialkit
-    >>> trialkit.Better("more").name
-    'MORE'
-    """
-
-    MORE = "more"
-    LESS = "less"
 
 
 def _no_extras() -> Mapping[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -24,6 +24,13 @@ from trialkit.planning.fields import Field, simulate_counts
 from trialkit.planning.one_assessment import one_assessment
 from trialkit.planning.options import Plan
 from trialkit.planning.plan import GIVE_DAYS, plan_trial
+from trialkit.planning.power_tables import (
+    CHANCE_COLUMNS,
+    chances_of,
+    fewest_blocks,
+    formula_of,
+    smallest_shown,
+)
 from trialkit.planning.whole_trials import whole_trials
 from trialkit.problems import Problem, TrialError, error
 from trialkit.trial import (
@@ -36,16 +43,10 @@ from trialkit.trial import (
     VariableRole,
 )
 
-#: Chance that a difference is to be found with: common practice, no source.
-WANTED: Final = 0.8
 #: Percent control of the treatment that is looked for.
 LEVELS: Final = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 95.0)
 #: Shares of what the target leaves, of the margin, and of the days that are left, looked at.
 _STEPS: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
-CHANCE_COLUMNS: Final = (
-    "blocks", "samples", "question", "control_percent", "days_longer", "against_percent", "chance",
-    "lower", "upper", "simulations", "scale",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -198,15 +199,15 @@ def blocks_needed(
     else:
         futures = [executor.submit(run_task, task) for task in tasks]
         done = [future.result() for future in futures]
-    rows = [row for task, found in zip(tasks, done, strict=True) for row in _chances(task, found)]
+    rows = [row for task, found in zip(tasks, done, strict=True) for row in chances_of(task, found)]
     chances = pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
     if not tasks:
         raise TrialError([_no_other()])
     ids = tasks[0].plan.treatments
     return BlocksNeeded(
         chances=chances,
-        smallest=_smallest(chances),
-        formula=_formula(tasks, done),
+        smallest=smallest_shown(chances),
+        formula=formula_of(tasks, done),
         blocks=next(
             (
                 fewest_blocks(chances, sought, fields[0].samples, target)
@@ -432,104 +433,3 @@ def run_task(task: Task) -> Outcome:
     if task.question == "assessment":
         return one_assessment(task, values[:, 0])
     return whole_trials(task, values)
-
-
-# --- tables --------------------------------------------------------------------------------
-
-
-def _chances(task: Task, found: Outcome) -> Iterator[tuple[object, ...]]:
-    nothing = float("nan")
-    of_days = task.question == "days"
-    for sought, share in found.shown.items():
-        against = {
-            Sought.ANY: nothing,
-            Sought.DAYS: nothing,
-            Sought.UNTREATED: 0.0,
-            Sought.WHOLE_UNTREATED: 0.0,
-            Sought.TARGET: task.trial.settings.control_target,
-        }.get(sought, task.assumed)
-        yield (
-            task.blocks,
-            task.field.samples,
-            sought.value,
-            nothing if of_days else task.truth,
-            task.truth if of_days else nothing,
-            against,
-            share,
-            *_limits(share, task.simulations),
-            task.simulations,
-            found.scale or None,
-        )
-
-
-def _limits(share: float, number: int) -> tuple[float, float]:
-    """Limits of a simulated chance, 95 %: Wilson EB 1927, J. Am. Stat. Assoc. 22:209-212."""
-    z = 1.959963984540054
-    middle = (share + z * z / (2 * number)) / (1 + z * z / number)
-    half = z / (1 + z * z / number) * np.sqrt(share * (1 - share) / number + (z / number / 2) ** 2)
-    return float(min(max(middle - half, 0.0), share)), float(max(min(middle + half, 1.0), share))
-
-
-def _formula(tasks: Sequence[Task], done: Sequence[Outcome]) -> pd.DataFrame:
-    rows = [
-        (task.blocks, task.field.samples, task.truth, found.shown[Sought.ANY], found.formula)
-        for task, found in zip(tasks, done, strict=True)
-        if task.question == "assessment" and task.formula is not None
-    ]
-    columns = ["blocks", "samples", "control_percent", "simulated", "noncentral_f"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def fewest_blocks(chances: pd.DataFrame, sought: Sought, samples: int, level: float) -> int | None:
-    """Fewest blocks with which a control is shown with the chance that is wanted; None if none."""
-    own = chances[
-        (chances["question"] == sought.value)
-        & (chances["control_percent"] == level)
-        & (chances["samples"] == samples)
-        & (chances["chance"] >= WANTED)
-    ]
-    return min(map(int, own["blocks"]), default=None)
-
-
-def _smallest(chances: pd.DataFrame) -> pd.DataFrame:
-    rows = []
-    keys = ["blocks", "samples", "question"]
-    for (size, samples, question), part in chances.groupby(keys, sort=False):
-        if question == Sought.ANY:
-            continue
-        rows.append({"blocks": size, "samples": samples, "question": question, **_found(part)})
-    columns = [*keys, "control_percent", "difference_points", "days_longer"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _found(part: pd.DataFrame) -> Mapping[str, float]:
-    """From which truth on the chance is what is wanted, of one size and question."""
-    chance = part["chance"].to_numpy(dtype=float)
-    question = part["question"].iloc[0]
-    if question == Sought.DAYS:
-        days = part["days_longer"].to_numpy(dtype=float)
-        return {"days_longer": _crossing(days, chance)}
-    levels = part["control_percent"].to_numpy(dtype=float)
-    assumed = float(part["against_percent"].iloc[0])
-    if question == Sought.RATE:
-        # The largest true difference at which the lower rate is still shown to be good enough.
-        worst = _crossing(levels, chance)
-        return {"control_percent": worst, "difference_points": assumed - worst}
-    if question in {Sought.OTHER, Sought.WHOLE_REFERENCE}:
-        # The treatment looked at is worse than the others: the last level that is found.
-        keep = levels <= assumed
-        found = _crossing(levels[keep][::-1], chance[keep][::-1])
-        return {"control_percent": found, "difference_points": assumed - found}
-    return {"control_percent": _crossing(levels, chance)}
-
-
-def _crossing(levels: FloatArray, chance: FloatArray) -> float:
-    """Where the chance first reaches what is wanted; NaN where it does not."""
-    above = np.flatnonzero(chance >= WANTED)
-    if not above.size:
-        return float("nan")
-    i = int(above[0])
-    if i == 0:
-        return float(levels[0])
-    part = (WANTED - chance[i - 1]) / (chance[i] - chance[i - 1])
-    return float(levels[i - 1] + part * (levels[i] - levels[i - 1]))

@@ -12,7 +12,8 @@ import pandas as pd
 from trialkit.figures.identity import plain_line
 from trialkit.planning.chances import Sought
 from trialkit.planning.pages import Page, Part, heading_of, page_html
-from trialkit.planning.power import WANTED, BlocksNeeded, fewest_blocks
+from trialkit.planning.power import BlocksNeeded
+from trialkit.planning.power_tables import WANTED, fewest_blocks
 from trialkit.trial import Trial
 
 _COLOURS = ("#2f5a91", "#a31d14", "#199e70", "#9e33ce", "#a46700", "#0a92ff")

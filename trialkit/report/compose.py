@@ -246,7 +246,7 @@ def compose(
         analysis=analysis,
         tables=(tables or Tables(analysis)).only(choices.variables),
         findings=tuple(plain_line(item.text) for item in findings),
-        made=made.strftime("%Y-%m-%d %H:%M %Z").strip() if made is not None else "",
+        made=written_time(made),
         front=tuple(plain_line(item.text) for item in findings if getattr(item, "front", False)),
         choices=choices,
     )
@@ -259,7 +259,7 @@ def compose(
         front=front.front_page(context) if options.form != "table" else (),
         sections=sections,
         made=context.made,
-        foot=_foot(context, digest),
+        foot=foot(analysis.trial.title, context.made, digest),
     )
     return restyled(document, words_of_trial(analysis.trial), choices.numbers)
 
@@ -270,11 +270,16 @@ def is_chosen(finding: Sentence, choices: ReportChoices) -> bool:
     return not choices.variables or variable is None or variable in choices.variables
 
 
-def _foot(context: Context, digest: str) -> str:
+def written_time(made: datetime | None) -> str:
+    """Write when a report was made; empty where it carries no time."""
+    return "" if made is None else made.strftime("%Y-%m-%d %H:%M %Z").strip()
+
+
+def foot(title: str, made: str, digest: str) -> str:
     """What stands at the foot of each printed page: by the digest paper and record match."""
     parts = (
-        plain_line(context.trial.title),
-        f"made {context.made}" if context.made else "",
+        plain_line(title),
+        f"made {made}" if made else "",
         f"record {short(digest)}" if digest else "",
     )
     return " \N{MIDDLE DOT} ".join(part for part in parts if part)

@@ -7,8 +7,7 @@ from datetime import datetime
 
 from trialkit.analysis.schema import SERIES_TABLES
 from trialkit.figures.identity import plain_line
-from trialkit.record.digest import short
-from trialkit.report.compose import Sentence, is_chosen, numbered
+from trialkit.report.compose import Sentence, foot, is_chosen, numbered, written_time
 from trialkit.report.document import Block, Document, Section, Where
 from trialkit.report.number_style import restyled
 from trialkit.report.parts import own_text
@@ -140,12 +139,7 @@ def compose_series(
         choices=choices,
         findings=tuple(text for text, on_front in lines if not on_front),
         front=tuple(text for text, on_front in lines if on_front),
-        made=made.strftime("%Y-%m-%d %H:%M %Z").strip() if made is not None else "",
-    )
-    foot = (
-        plain_line(series.title),
-        f"made {context.made}" if context.made else "",
-        f"record {short(digest)}" if digest else "",
+        made=written_time(made),
     )
     document = Document(
         title=plain_line(series.title),
@@ -155,7 +149,7 @@ def compose_series(
         front=front.front_page(context) if options.form != "table" else (),
         sections=numbered(_sections(context, options)),
         made=context.made,
-        foot=" \N{MIDDLE DOT} ".join(part for part in foot if part),
+        foot=foot(series.title, context.made, digest),
     )
     return restyled(document, words_of_series(series), choices.numbers)
 
