@@ -219,16 +219,25 @@ def loss_findings(tables: Tables) -> Iterator[Finding]:
                 "loss.less" if row[column] < 0 else "loss.more",
                 pest=noun(pest),
                 size=quantity(number, crop.unit),
-                crop=noun(crop),
+                crop=_which(crop),
                 brackets=brackets(interval, say.p(row, "p", p)),
             )
             way = "lower" if row[column] < 0 else "higher"
             about |= {"claim": True, "p": p, "level": alpha, "direction": way}
         else:
             text = phrase(
-                "loss.none", crop=noun(crop), pest=noun(pest), brackets=brackets(say.p(row, "p", p))
+                "loss.none",
+                crop=_which(crop),
+                pest=noun(pest),
+                brackets=brackets(say.p(row, "p", p)),
             )
         yield say.finding("loss", text, **about)
+
+
+def _which(crop: Variable) -> str:
+    """Which yield, in brackets, unless it is called nothing but yield."""
+    name = noun(crop)
+    return "" if name == "yield" else f" ({name})"
 
 
 def _loss_columns(row: Row) -> tuple[str, tuple[str, str]]:
