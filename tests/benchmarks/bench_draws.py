@@ -20,8 +20,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 import trialkit
-from drawn_courses import draw_means
-from trialkit.analysis.fits.courses import DRAWS, control_limits, limits, two_sided
+from drawn_courses import draw_means, sample
+from trialkit.analysis.fits.courses import control_limits
 from trialkit.analysis.schema import TABLES
 from trialkit.inference.design.layout import Layout
 from trialkit.inference.laws.course_laws import CourseLaw, Quotient
@@ -29,11 +29,13 @@ from trialkit.inference.laws.known_course import course_law
 
 FloatArray = NDArray[np.float64]
 
+#: Draws behind each interval, as they once were.
+DRAWS = 2000
 SEEDS = range(20)
 BLOCKS, MEAN, K = 4, 60.0, 2.0
 SURVIVING = (1.0, 0.6, 0.4, 0.2, 0.05)
 CHUNK = 200_000
-ENDS = ("lower", "upper", "p", "p_adjusted")
+ENDS = ("lower", "upper", "p", "p_adjusted", "p_randomised")
 
 
 def one_trial(many: int) -> None:
@@ -48,12 +50,12 @@ def one_trial(many: int) -> None:
     found = law.ratio(Quotient(days=np.arange(3), base=0))
     low, high = (part[1:] for part in control_limits(found, 0.05))
     p = found.two_sided(1.0)[1:]
-    short = [limits(_control(draw_means(law, DRAWS, seed)), 0.05) for seed in SEEDS]
-    tested = [two_sided(_control(draw_means(law, DRAWS, seed))) for seed in SEEDS]
+    short = [_limits(_control(draw_means(law, DRAWS, seed))) for seed in SEEDS]
+    tested = [_two_sided(_control(draw_means(law, DRAWS, seed))) for seed in SEEDS]
     drawn = np.concatenate(
         [_control(draw_means(law, CHUNK, 100 + i)) for i in range(max(1, many // CHUNK))]
     )
-    truth = limits(drawn, 0.05)
+    truth = _limits(drawn)
     below = (drawn <= 0.0).mean(axis=0)
     print(
         "| control, % | range of lower, draws | of upper | law, lower | two million | law, upper",
@@ -85,13 +87,24 @@ def _exact_gammas(law: CourseLaw, many: int) -> tuple[FloatArray, FloatArray]:
     rng, evidence = np.random.default_rng(11), law.evidence
     shares, ends = [], []
     for _ in range(max(1, many // CHUNK)):
-        k = evidence.plots[:, :1] / law.posterior.sample(CHUNK, rng)[:, 0]
+        k = evidence.plots[:, :1] / sample(law.posterior, CHUNK, rng)[:, 0]
         shape = evidence.total[:, :1] + 0.5
         means = rng.gamma(shape, size=k.shape) * k / rng.gamma(k) / evidence.plots[:, :1]
         ratio = means[1:] / means[0]
         shares.append((ratio >= 1.0).mean(axis=1))
         ends.append(100.0 * (1.0 - np.quantile(ratio, 0.975, axis=1)))
     return np.mean(shares, axis=0), np.mean(ends, axis=0)
+
+
+def _limits(draws: FloatArray) -> tuple[FloatArray, FloatArray]:
+    low, high = np.quantile(draws, [0.025, 0.975], axis=0)
+    return low, high
+
+
+def _two_sided(draws: FloatArray) -> FloatArray:
+    below = ((draws <= 0.0).sum(axis=0) + 1.0) / (len(draws) + 1.0)
+    p: FloatArray = np.minimum(1.0, 2.0 * np.minimum(below, 1.0 - below + 1.0 / len(draws)))
+    return p
 
 
 def _control(means: FloatArray) -> FloatArray:
