@@ -86,8 +86,7 @@ def compare_mixed(
     apart = fit.contrasts(means.coefficients[a] - means.coefficients[b])
     return compare_pairs(
         means.estimate[:, None],
-        apart.se[:, None],
-        apart.df[:, None],
+        (apart.se[:, None], apart.df[:, None]),
         method,
         control=control,
         overall_p=None if overall_p is None else np.array([overall_p]),

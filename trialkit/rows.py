@@ -182,13 +182,13 @@ class Tables(TableRows):
     def __init__(self, analysis: Analysis, variables: Collection[str] = ()) -> None:
         super().__init__(analysis, analysis.trial.settings.alpha)
         self.trial: Trial = analysis.trial
-        self._analysis = analysis
+        self.analysis = analysis
         self._variables = frozenset(variables)
         self._read: dict[str, Rows] = {}
 
     def __getitem__(self, name: str) -> Rows:
         if name not in self._rows:
-            self._rows[name] = self._chosen(Rows.of(getattr(self._analysis, name)))
+            self._rows[name] = self._chosen(Rows.of(getattr(self.analysis, name)))
         return self._rows[name]
 
     def as_read(self, name: str) -> Rows:
@@ -199,7 +199,7 @@ class Tables(TableRows):
 
     def only(self, variables: Collection[str]) -> Tables:
         """The tables of some variables alone; of all where none is named."""
-        return Tables(self._analysis, variables) if variables else self
+        return Tables(self.analysis, variables) if variables else self
 
     def _chosen(self, rows: Rows) -> Rows:
         """Rows of the chosen variables, and what belongs to no variable."""

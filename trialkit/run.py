@@ -105,13 +105,12 @@ def report_trial(
         digest, record = digest_in(made_record), made_record.encode("utf-8")
         del made_record  # of very many treatments it is large, and what follows is, too
         files = report_files(
-            analysis,
+            tables,
             findings,
             wanted,
             progress=progress,
             made=when,
             drawer=drawer,
-            tables=tables,
             digest=digest,
         )
     progress("Writing the files")

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from known_truth.field import draw, mean_one_effects, neighbour_means, randomised_blocks
-from trialkit.inference.permutation.spatial import neighbour_test
+from trialkit.inference.permutation.spatial import TakenOut, neighbour_test
 
 LEFT = 1.0 - np.array([0.0, 30.0, 60.0, 85.0, 90.0, 95.0]) / 100.0
 SETTINGS: tuple[tuple[str, dict[str, Any]], ...] = (
@@ -57,9 +57,7 @@ def shares(
                 late,
                 around,
                 field.treatment,
-                own_before=early,
-                block=field.block,
-                beside=more,
+                apart_from=TakenOut(own_before=early, block=field.block, beside=more),
                 draws=199,
                 seed=seed,
             ).p

@@ -20,6 +20,7 @@ from trialkit.inference.design.layout import (
     latin_square,
     randomised_blocks,
 )
+from trialkit.inference.fit import Covariance
 from trialkit.inference.normal.linear import LinearFit, fit_layout
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -196,16 +197,18 @@ def test_stepwise_procedures_step_by_step(seed: int, duncan: bool, alpha: float)
             assert found == {frozenset(int(known[i]) for i in pair) for pair in by_hand}
 
 
+def one_error(unit: FloatArray, df: float) -> Covariance:
+    return Covariance(unit=unit, ms_error=np.array([1.0]), df=df)
+
+
 def test_equal_means_do_not_depend_on_their_order() -> None:
     means = np.array([[5.0], [5.0], [3.0], [3.0], [1.0]])
     cov = np.diag([0.25, 0.5, 0.25, 0.2, 0.25])
     for method in ("snk", "duncan"):
-        base = compare_means(means, cov, np.array([1.0]), 12, method)
+        base = compare_means(means, one_error(cov, 12), method)
         table = _matrix(base, 5)
         for order in ([1, 0, 2, 3, 4], [1, 0, 3, 2, 4], [4, 3, 2, 1, 0]):
-            other = compare_means(
-                means[order], cov[np.ix_(order, order)], np.array([1.0]), 12, method
-            )
+            other = compare_means(means[order], one_error(cov[np.ix_(order, order)], 12), method)
             np.testing.assert_allclose(_matrix(other, 5), table[np.ix_(order, order)], rtol=1e-10)
         assert table[0, 1] == table[2, 3] == 1.0
 
@@ -225,9 +228,7 @@ def test_names_of_treatments_change_nothing(seed: int, method: Method) -> None:
     one = compare(fit, method)
     other = compare_means(
         fit.means[order],
-        fit.unit_cov[np.ix_(order, order)],
-        fit.ms_error,
-        fit.df_error,
+        Covariance(unit=fit.unit_cov[np.ix_(order, order)], ms_error=fit.ms_error, df=fit.df_error),
         method,
         overall_p=fit.treatment.p,
     )
@@ -267,18 +268,18 @@ def test_lsd_is_protected() -> None:
     # One pair differs by itself, F does not say so.
     means = np.array([[0.0], [0.1], [0.2], [2.2]])
     cov = np.eye(4) / 2
-    unprotected = compare_means(means, cov, np.array([1.0]), 20, "lsd", overall_p=np.array([0.01]))
-    protected = compare_means(means, cov, np.array([1.0]), 20, "lsd", overall_p=np.array([0.06]))
+    unprotected = compare_means(means, one_error(cov, 20), "lsd", overall_p=np.array([0.01]))
+    protected = compare_means(means, one_error(cov, 20), "lsd", overall_p=np.array([0.06]))
     assert unprotected.different.any()
     assert not protected.different.any()
     assert unprotected.declared.tolist() == [True]
     assert protected.declared.tolist() == [False]
     np.testing.assert_allclose(unprotected.p_adjusted, protected.p_adjusted)
     assert protected.letters(means) == (("", "", "", ""),)
-    undefined = compare_means(means, cov, np.array([1.0]), 20, "lsd", overall_p=np.array([np.nan]))
+    undefined = compare_means(means, one_error(cov, 20), "lsd", overall_p=np.array([np.nan]))
     assert not undefined.different.any()
     with pytest.raises(ValueError, match="protected LSD"):
-        compare_means(means, cov, np.array([1.0]), 20, "lsd")
+        compare_means(means, one_error(cov, 20), "lsd")
 
 
 @pytest.mark.parametrize("method", list(Method))
@@ -305,9 +306,7 @@ def test_treatments_without_a_mean_are_not_compared(method: Method) -> None:
 
 def test_a_difference_that_does_not_vary_leaves_nothing_to_test_all_by() -> None:
     cov = np.array([[1.0, 1.0, 0.0], [1.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
-    found = compare_means(
-        np.array([[1.0], [2.0], [5.0]]), cov, np.ones(1), 10, "dunnett", control=0
-    )
+    found = compare_means(np.array([[1.0], [2.0], [5.0]]), one_error(cov, 10), "dunnett", control=0)
     assert np.isnan(found.p_adjusted).all()
     assert not found.different.any()
 
@@ -408,18 +407,14 @@ def test_infinite_degrees_of_freedom() -> None:
     for method in Method:
         result = compare_means(
             means,
-            np.eye(3),
-            np.array([1.0]),
-            np.inf,
+            one_error(np.eye(3), np.inf),
             method,
             control=0,
             overall_p=np.array([0.01]),
         )
         near = compare_means(
             means,
-            np.eye(3),
-            np.array([1.0]),
-            1e7,
+            one_error(np.eye(3), 1e7),
             method,
             control=0,
             overall_p=np.array([0.01]),

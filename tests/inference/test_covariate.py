@@ -9,6 +9,7 @@ from scipy import special
 from trialkit.inference.comparisons.methods import Method
 from trialkit.inference.comparisons.procedures import compare_means
 from trialkit.inference.design.layout import completely_randomised, latin_square, randomised_blocks
+from trialkit.inference.fit import Covariance
 from trialkit.inference.normal.covariate import fit_covariate
 
 BLOCK, TREATMENT = (i.ravel() for i in np.indices((4, 5)))
@@ -97,10 +98,14 @@ def test_invariances():
     assert again.slopes_f[0] == pytest.approx(fit.slopes_f[0], rel=1e-6)
 
 
+def one_error(fit):
+    return Covariance(unit=fit.unit_cov, ms_error=fit.ms_error, df=fit.df_error)
+
+
 def test_adjusted_means_go_into_the_comparisons():
     x, y = data(BLOCKS, 5)
     (fit,) = fit_covariate(BLOCKS, y, x)
-    got = compare_means(fit.means, fit.unit_cov, fit.ms_error, fit.df_error, Method.TUKEY)
+    got = compare_means(fit.means, one_error(fit), Method.TUKEY)
     gap = fit.covariate_means[0] - fit.covariate_means[1]
     residual = fit.slope_se[0] ** 2 / fit.ms_error[0]
     se = np.sqrt(fit.ms_error[0] * (2 / 4 + gap**2 * residual))
@@ -123,7 +128,7 @@ def test_precision_is_the_mean_over_all_pairs(lost):
     y[:lost] = np.nan
     (fit,) = fit_covariate(BLOCKS, y, x)
     with_x, without = (
-        compare_means(part.means, part.unit_cov, part.ms_error, part.df_error, Method.TUKEY).se
+        compare_means(part.means, one_error(part), Method.TUKEY).se
         for part in (fit, fit.unadjusted)
     )
     assert fit.precision[0] == pytest.approx((without**2).mean() / (with_x**2).mean(), rel=1e-9)

@@ -12,6 +12,7 @@ from trialkit.inference.comparisons.methods import Method
 from trialkit.inference.comparisons.procedures import compare, compare_means, compare_pairs
 from trialkit.inference.design.fixed_model import FixedModel
 from trialkit.inference.design.layout import factor, randomised_blocks
+from trialkit.inference.fit import Covariance
 from trialkit.inference.normal.linear import fit_layout
 from trialkit.inference.normal.mixed import mixed_fit
 
@@ -36,9 +37,7 @@ def test_means_with_one_error_are_compared_as_elsewhere(kind, method):
     df = int(fit.term(error).df[0])
     wanted = compare_means(
         means,
-        np.eye(len(means)) / n,
-        fit.term(error).mean_sq,
-        df,
+        Covariance(unit=np.eye(len(means)) / n, ms_error=fit.term(error).mean_sq, df=df),
         method,
         control=control,
         overall_p=fit.term(kind).p,
@@ -92,7 +91,7 @@ def test_tukey_with_a_df_for_each_pair_is_exact():
     rng = np.random.default_rng(5)
     means = rng.normal(size=(5, 1)) * 2
     se, df = rng.uniform(0.8, 1.2, (10, 1)), rng.uniform(4.0, 40.0, (10, 1))
-    got = compare_pairs(means, se, df, Method.TUKEY)
+    got = compare_pairs(means, (se, df), Method.TUKEY)
     for i in range(10):
         exact = studentized_range_sf(abs(got.t[i, 0]) * np.sqrt(2), 5, float(df[i, 0]))
         assert got.p_adjusted[i, 0] == pytest.approx(float(exact), abs=1e-7)
@@ -105,7 +104,7 @@ def test_unknown_means_stay_unknown():
     se, df = np.array([[np.nan], [0.5], [np.nan]]), np.array([[np.nan], [8.0], [np.nan]])
     for method in Method:
         control = 0 if method is Method.DUNNETT else None
-        got = compare_pairs(means, se, df, method, control=control, overall_p=np.array([0.01]))
+        got = compare_pairs(means, (se, df), method, control=control, overall_p=np.array([0.01]))
         known = ~np.isnan(got.p_adjusted[:, 0])
         assert known.sum() == (0 if method is Method.NONE else 1)
         if known.any():
@@ -117,13 +116,13 @@ def test_a_pair_with_less_than_one_degree_of_freedom_says_nothing():
     means = np.array([[1.0], [2.0], [9.0]])
     se, df = np.ones((3, 1)), np.array([[0.3], [8.0], [8.0]])
     for method in (Method.LSD, Method.BONFERRONI, Method.SIDAK, Method.TUKEY, Method.SCHEFFE):
-        got = compare_pairs(means, se, df, method, overall_p=np.array([0.01]))
+        got = compare_pairs(means, (se, df), method, overall_p=np.array([0.01]))
         parts = (got.t, got.p_adjusted, got.lower, got.upper)
         assert [np.isnan(part[:, 0]).tolist() for part in parts] == [[True, False, False]] * 4
 
 
 def test_arguments_are_checked():
     with pytest.raises(ValueError, match="all pairs"):
-        compare_pairs(np.zeros((3, 1)), np.ones((2, 1)), np.ones((2, 1)), Method.TUKEY)
+        compare_pairs(np.zeros((3, 1)), (np.ones((2, 1)), np.ones((2, 1))), Method.TUKEY)
     with pytest.raises(ValueError, match="LSD"):
-        compare_pairs(np.zeros((3, 1)), np.ones((3, 1)), np.ones((3, 1)), Method.LSD)
+        compare_pairs(np.zeros((3, 1)), (np.ones((3, 1)), np.ones((3, 1))), Method.LSD)

@@ -9,7 +9,7 @@ import pytest
 
 from trialkit.inference.checks.residual_space import basis, residual
 from trialkit.inference.comparisons.power import Alternative
-from trialkit.inference.permutation.spatial import edge_test, neighbour_test
+from trialkit.inference.permutation.spatial import TakenOut, edge_test, neighbour_test
 from trialkit.inference.permutation.spatial_map import adjacency, edge_plots, neighbour_means
 from trialkit.inference.permutation.spatial_permutation import detectable_correlation, permuted_rows
 
@@ -29,6 +29,7 @@ class Field:
         self.beside = neighbour_means(self.adjacent, self.before)
         mean = 30 * survive * rng.gamma(2, 0.5, t * b) + follow * self.beside
         self.late = rng.poisson(mean).astype(float)
+        self.own_past = TakenOut(own_before=self.before, block=self.block)
 
 
 def test_level_and_power_of_the_neighbour_test() -> None:
@@ -40,8 +41,7 @@ def test_level_and_power_of_the_neighbour_test() -> None:
                 f.late,
                 f.beside,
                 f.treatment,
-                own_before=f.before if with_before else None,
-                block=f.block,
+                apart_from=TakenOut(own_before=f.before if with_before else None, block=f.block),
                 draws=199,
                 seed=seed,
             )
@@ -55,9 +55,7 @@ def test_level_and_power_of_the_neighbour_test() -> None:
 
 def test_slope_is_the_partial_slope_of_least_squares() -> None:
     f = Field(1, 0.4)
-    found = neighbour_test(
-        f.late, f.beside, f.treatment, own_before=f.before, block=f.block, draws=99
-    )
+    found = neighbour_test(f.late, f.beside, f.treatment, apart_from=f.own_past, draws=99)
     x, z, y = (np.log10(v + 1) for v in (f.beside, f.before, f.late))
     design = np.column_stack([x, z, np.eye(8)[f.treatment], np.eye(4)[f.block][:, 1:]])
     coefficients = np.linalg.lstsq(design, y, rcond=None)[0]
@@ -90,7 +88,7 @@ def test_every_permutation_is_fitted_anew() -> None:
     for seed in range(5):
         f = Field(seed, follow=0.2)
         found = neighbour_test(
-            f.late, f.beside, f.treatment, own_before=f.before, block=f.block, draws=99, seed=seed
+            f.late, f.beside, f.treatment, apart_from=f.own_past, draws=99, seed=seed
         )
         late, beside, before = (
             np.log10(part + 1.0)[:, None] for part in (f.late, f.beside, f.before)

@@ -47,7 +47,7 @@ def test_metric_harvest() -> None:
 
 def test_us_harvest_of_maize() -> None:
     # 22.5 lb from 5 ft x 30 ft at 18 %, brought to 15.5 %; bushels of 56 lb.
-    us = {"mass_unit": "lb", "area_unit": "ft2"}
+    us = {"weighed_in": "lb/ft2"}
     maize = BUSHELS["maize"]
     assert harvested_yield(22.5, 150, unit="lb/acre", **us).value == pytest.approx(6534, rel=TIGHT)
     dry = {"standard_percent": maize.standard_moisture_percent, **us}

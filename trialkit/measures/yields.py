@@ -123,8 +123,7 @@ def harvested_yield(
     *,
     standard_percent: float | None = None,
     unit: str = "kg/ha",
-    mass_unit: str = "kg",
-    area_unit: str = "m2",
+    weighed_in: str = "kg/m2",
     bushel_lb: float | None = None,
 ) -> Yield:
     """Yield per area from the mass harvested on each plot.
@@ -141,8 +140,8 @@ def harvested_yield(
         Moisture to bring the yield to. Without it the yield stays at the moisture of harvest,
         whatever moistures are given.
     unit : {"kg/ha", "t/ha", "lb/acre", "bu/acre"}
-    mass_unit, area_unit : str
-        As `trialkit.measures.units.convert` knows them: ``kg`` or ``lb``, ``m2`` or ``ft2``.
+    weighed_in : {"kg/m2", "lb/ft2", "kg/ft2", "lb/m2"}
+        Units of the mass and the area.
     bushel_lb : float, optional
         Pounds in a bushel of the crop (see `BUSHELS`); needed for ``bu/acre``.
 
@@ -170,7 +169,7 @@ def harvested_yield(
             _check_standard(standard_percent)
             per_area = _dry(per_area, m, standard_percent)
             cases += _moisture_cases(m)
-        wanted = convert_yield(per_area, f"{mass_unit}/{area_unit}", unit, bushel_lb=bushel_lb)
+        wanted = convert_yield(per_area, weighed_in, unit, bushel_lb=bushel_lb)
         value, reason = settle(wanted, *cases)
     return Yield(value=value, reason=reason)
 

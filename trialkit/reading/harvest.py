@@ -8,10 +8,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.cells import Cell, Ledger, quoted
+from trialkit.reading.cells import Ledger, quoted
 from trialkit.reading.numbers import read_numbers
 from trialkit.reading.rows import Rows
-from trialkit.reading.tables import Table
 from trialkit.trial import HARVEST_COLUMNS, empty_harvest
 
 _MASSES = ("harvested_kg", "harvested_lb")
@@ -62,28 +61,15 @@ def read_harvest(rows: Rows, harvest: Harvest, ledger: Ledger) -> None:
                 )
                 continue
             rows_by_plot.setdefault(plot, cell.row)
-            _enter(harvest, plot, name, value, cell, table, rows_by_plot[plot], ledger)
-
-
-def _enter(
-    harvest: Harvest,
-    plot: str,
-    name: str,
-    value: float,
-    cell: Cell,
-    table: Table,
-    first_row: int,
-    ledger: Ledger,
-) -> None:
-    entry = harvest.setdefault(plot, {})
-    if entry.setdefault(name, value) != value:
-        ledger.error(
-            "different-values-twice",
-            f"Plot {quoted(plot)} has {name} twice: {entry[name]:g} in row {first_row} and "
-            f"{value:g} here.",
-            "Keep the right one. Of several harvests enter the total.",
-            table.place(cell),
-        )
+            known = harvest.setdefault(plot, {})
+            if known.setdefault(name, value) != value:
+                ledger.error(
+                    "different-values-twice",
+                    f"Plot {quoted(plot)} has {name} twice: {known[name]:g} in row "
+                    f"{rows_by_plot[plot]} and {value:g} here.",
+                    "Keep the right one. Of several harvests enter the total.",
+                    table.place(cell),
+                )
 
 
 def harvest_frame(harvest: Harvest, plots: Sequence[str]) -> pd.DataFrame:

@@ -3,39 +3,37 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter, listing, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter
 from trialkit.reading.doubles import Tops, settle_day_word, settle_doubles
-from trialkit.reading.elimination import by_elimination
 from trialkit.reading.filled_down import fill_down
-from trialkit.reading.headers import COMPARED, field_of, normal
+from trialkit.reading.headers import field_of, normal
 from trialkit.reading.headings import (
     DayHeader,
     day_header,
     joined,
-    long_replicate,
     replicate_in,
     sample_in,
 )
 from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.lines import with_lines
-from trialkit.reading.numbers import Marks, cell_is_number, is_error_text, marks_of, plain_number
+from trialkit.reading.numbers import Marks, is_error_text, marks_of, plain_number
+from trialkit.reading.table_top import DATED, first_row, placed, tell_what_is_above
 from trialkit.reading.told_beside import (
     settle_main_plots,
     settle_mass,
     settle_samples,
     with_nested_samples,
 )
-from trialkit.reading.tops import find_header, rows_above, with_bare_days
+from trialkit.reading.tops import rows_above, with_bare_days
 
 _FILLED = frozenset({
     "plot", "treatment", "name", "block", "replicate", "row", "column", "main_plot",
     "main_factor", "sub_factor", "date", "days_after", "days_before", "variable",
 })  # fmt: skip
-_DATED = ("counts", "flat")
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,49 +165,17 @@ def make_table(
     Table or None
         None, with an error in the ledger, where no header row was found.
     """
-    dated = kind in _DATED
-
-    def known(cell: Cell) -> bool:
-        return (
-            field_of(kind, cell.text) is not None
-            or normal(cell.text) in variables
-            or (dated and day_header(cell) is not None)
-            or (dated and long_replicate(cell.text))
-            or (kind == "flat" and normal(cell.text) in COMPARED)
-        )
-
-    def is_id(cell: Cell) -> bool:
-        return field_of(kind, cell.text) in IDS or (
-            kind == "flat" and normal(cell.text) in COMPARED
-        )
-
-    place = find_header(grid, known, by_day=dated, is_id=is_id)
-    if place is None and kind == "flat":
-        place = by_elimination(grid, ledger)
-    if (
-        place is not None
-        and dated
-        and not grid.turned
-        and _lies_on_its_side(grid, place[0], known, is_id)
-    ):
-        ledger.warn(
-            "on-its-side",
-            "The headings of this table stand one under another in its first column; rows and "
-            "columns were exchanged.",
-            "Nothing needs to be done if that is right.",
-            grid.place(),
-        )
-        turned = grid.turned_round()
-        return make_table(turned, kind, ledger, variables=variables, plots=plots, key=key)
-    if place is None:
+    dated = kind in DATED
+    top = placed(grid, kind, ledger, variables)
+    if top is None:
         ledger.error(
             "no-header",
-            f"No row with column headings was found{_first_row(grid)}.",
+            f"No row with column headings was found{first_row(grid)}.",
             f"The table needs a heading row with at least the column {key}.",
             grid.place(),
         )
         return None
-    found, header = place
+    grid, found, header = top
     aboves: tuple[dict[int, Cell], ...] = ()
     if dated or kind == "yield":
         aboves = rows_above(grid, found, header, lambda cell: field_of(kind, cell.text) is not None)
@@ -220,12 +186,7 @@ def make_table(
         grid = replace(grid, caption=grid.caption or caption)
     width = max([len(header), *(len(row) for row in body)])
     columns = _columns(Tops(grid, kind, header, body), width, variables, aboves, ledger)
-    used = {cell.row for over in aboves for cell in over.values()}
-    _tell_rows_above(grid, found, header, ledger)
-    for row in grid.rows[:found]:
-        if row[0].row not in used:
-            text = " | ".join(cell.text for cell in row if cell.text)
-            ledger.understand(grid.name, text, f"text above the table, in row {row[0].row}")
+    tell_what_is_above(grid, found, header, aboves, ledger)
     fields = [column.field for column in columns]
     frame = frame_of(grid, kind, fields, key, len(header), plots)
     rows = data_rows(frame, body, ledger)
@@ -238,48 +199,6 @@ def make_table(
     )
     labels = tuple(column.label for column in columns)
     return Table(grid, kind, columns, padded, header[0].row, labels)
-
-
-#: Fields that name the rows of a table of values.
-IDS = frozenset({
-    "plot", "treatment", "name", "block", "replicate", "main_plot", "main_factor", "sub_factor",
-})  # fmt: skip
-
-
-def _lies_on_its_side(
-    grid: Grid, found: int, known: Callable[[Cell], bool], is_id: Callable[[Cell], bool]
-) -> bool:
-    """Whether plot, block and treatment head rows and not columns."""
-    along = sum(known(cell) for cell in grid.rows[found] if cell.text)
-    down = {normal(row[0].text) for row in grid.rows[:_TOP] if row[0].text and is_id(row[0])}
-    return along <= 1 < len(down)
-
-
-_TOP = 12
-
-
-def _tell_rows_above(grid: Grid, found: int, header: Row, ledger: Ledger) -> None:
-    """Refuse rows over the headings that look like data, as sorting a sheet leaves them."""
-    wide = sum(bool(cell.text) for cell in header) - 1
-    rows = [
-        row
-        for row in grid.rows[:found]
-        if sum(bool(cell.text) for cell in row) >= max(wide, 3)
-        and sum(cell_is_number(cell) for cell in row) * 2 >= wide > 1
-    ]
-    if rows:
-        ledger.error(
-            "rows-above",
-            f"{len(rows)} row{'s' if len(rows) > 1 else ''} with numbers stand"
-            f"{'' if len(rows) > 1 else 's'} above the headings, which are in row {header[0].row}.",
-            "Move the headings to the top, or take the rows out.",
-            grid.place(rows[0][0].row),
-        )
-
-
-def _first_row(grid: Grid) -> str:
-    words = [cell.text for row in grid.rows[:1] for cell in row if cell.text]
-    return f"; the first row holds {listing(map(quoted, words), 8)}" if words else ""
 
 
 def _fill_merged(grid: Grid, kind: str, header: Row, body: tuple[Row, ...]) -> tuple[Row, ...]:

@@ -88,31 +88,30 @@ def write_report(
     elif not isinstance(options, ReportOptions):
         options = ReportOptions(formats=options)
     files = report_files(
-        analysis, findings, options, progress=progress or _silent, made=made, drawer=drawer
+        Tables(analysis), findings, options, progress=progress or _silent, made=made, drawer=drawer
     )
     write_set({Path(out) / path: content for path, content in files.items()})
     return tuple(Path(out) / path for path in files)
 
 
 def report_files(
-    analysis: Analysis,
+    tables: Tables,
     findings: Sequence[Sentence],
     options: ReportOptions,
     *,
     progress: Callable[[str], None] = _silent,
     made: datetime | None = None,
     drawer: Drawer | None = None,
-    tables: Tables | None = None,
     digest: str = "",
 ) -> dict[Path, bytes]:
     """Make the files of a report, in the order in which a reader wants them.
 
     Parameters
     ----------
-    analysis, findings, options, progress, made, drawer
+    tables : Tables
+        The analysis, and its tables as rows.
+    findings, options, progress, made, drawer
         See `write_report`.
-    tables : Tables, optional
-        The tables of the analysis as rows, where they are at hand.
     digest : str
         That of the record, for the foot of each page.
 
@@ -121,10 +120,10 @@ def report_files(
     dict of Path to bytes
         Content by path below the folder of the report; figures may lie elsewhere.
     """
-    rows = tables or Tables(analysis)
+    analysis = tables.analysis
 
     def composed() -> Document:
-        return compose(analysis, findings, made=made, options=options, tables=rows, digest=digest)
+        return compose(analysis, findings, made=made, options=options, tables=tables, digest=digest)
 
     def styled(drawings: dict[str, str]) -> dict[str, str]:
         style = report_choices(analysis.trial.report, choosable(analysis.trial)).numbers
@@ -133,7 +132,7 @@ def report_files(
     making = _Making(composed, options, progress, made, drawer or Drawer(), styled)
     files = _document_files(analysis, making)
     if TIDY in options.formats:
-        files |= {Path(TIDY) / name: content for name, content in tidy_files(rows).items()}
+        files |= {Path(TIDY) / name: content for name, content in tidy_files(tables).items()}
     return files
 
 

@@ -252,8 +252,7 @@ def compared(
     )
     return compare_pairs(
         fit.means(inference).estimate[:, None],
-        apart.se[:, None],
-        apart.df[:, None],
+        (apart.se[:, None], apart.df[:, None]),
         chosen,
         alpha=matched.settings.alpha,
         control=control,

@@ -12,7 +12,12 @@ from trialkit.analysis.basis import Basis
 from trialkit.analysis.plots.responses import Assessed, FloatArray, IntArray
 from trialkit.analysis.result import empty_table, make_table
 from trialkit.inference.design.layout import BoolArray
-from trialkit.inference.permutation.spatial import SpatialTest, edge_test, neighbour_test
+from trialkit.inference.permutation.spatial import (
+    SpatialTest,
+    TakenOut,
+    edge_test,
+    neighbour_test,
+)
 from trialkit.inference.permutation.spatial_map import adjacency, edge_plots, neighbour_means
 from trialkit.trial import VariableRole
 
@@ -89,9 +94,7 @@ def _of_day(
             late,
             neighbour_means(ground.adjacent, before),
             treatment,
-            own_before=before,
-            block=block,
-            beside=ground.field,
+            apart_from=TakenOut(own_before=before, block=block, beside=ground.field),
             draws=DRAWS,
             seed=seed,
         )

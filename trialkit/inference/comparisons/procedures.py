@@ -134,8 +134,7 @@ def compare(
         apart = fit.contrasts(own[a] - own[b])
         return compare_pairs(
             fit.contrasts(own).estimate,
-            apart.se,
-            apart.df,
+            (apart.se, apart.df),
             method,
             alpha=alpha,
             control=control,
@@ -144,9 +143,7 @@ def compare(
         )
     return compare_means(
         fit.contrasts(own).estimate,
-        shared.unit,
-        shared.ms_error,
-        shared.df,
+        shared,
         method,
         alpha=alpha,
         control=control,
@@ -157,9 +154,7 @@ def compare(
 
 def compare_means(
     means: FloatArray,
-    unit_cov: FloatArray,
-    ms_error: FloatArray,
-    df: float,
+    shared: Covariance,
     method: Method | str,
     *,
     alpha: float = 0.05,
@@ -173,11 +168,9 @@ def compare_means(
     ----------
     means : (t, k) array
         NaN where not known, for all responses alike.
-    unit_cov : (t, t) array
-        Covariance of the means of response j is ``ms_error[j] * unit_cov``.
-    ms_error : (k,) array
-    df : float
-        Degrees of freedom of ``ms_error``; need not be whole. Below 1 there are no p-values.
+    shared : Covariance
+        Of the means, with the mean squares of the k responses. Its degrees of freedom need not be
+        whole; below 1 there are no p-values.
     overall_p : (k,) array, optional
         P of the F test of all treatments, which protects LSD; required for it.
     method, alpha, control, alternative
@@ -195,13 +188,13 @@ def compare_means(
         raise ValueError("protected LSD needs the p-value of F")
     a, b = _pairs(len(means), control if method is Method.DUNNETT else None)
     difference = means[a] - means[b]
-    se = np.sqrt(np.outer(_difference_variance(unit_cov)[a, b], ms_error))
-    statistic = _statistic(difference, se, np.full(se.shape, float(df)))
+    se = np.sqrt(np.outer(_difference_variance(shared.unit)[a, b], shared.ms_error))
+    df = np.full(se.shape, float(shared.df))
+    statistic = _statistic(difference, se, df)
     p, critical = np.full(statistic.shape, np.nan), np.array(np.nan)
-    known = ~np.isnan(np.diagonal(unit_cov))
+    known = ~np.isnan(np.diagonal(shared.unit))
     live = known[a] & known[b]
-    if live.any() and df >= 1 and method is not Method.NONE:
-        shared = Covariance(unit=unit_cov, ms_error=ms_error, df=float(df))
+    if live.any() and shared.df >= 1 and method is not Method.NONE:
         pairs = a[live], b[live]
         if method is Method.DUNNETT:
             p[live], critical = _dunnett(statistic[live], shared, pairs, alpha, alternative)
@@ -210,7 +203,7 @@ def compare_means(
         else:
             family = Family(
                 t=np.abs(statistic[live]),
-                df=float(df),
+                df=float(shared.df),
                 alpha=alpha,
                 n_means=np.full(means.shape[1], known.sum()),
             )
@@ -218,7 +211,7 @@ def compare_means(
     return _declare(
         (method, alternative if method is Method.DUNNETT else "two-sided", alpha),
         (a, b),
-        (difference, se, np.full(se.shape, float(df)), statistic),
+        (difference, se, df, statistic),
         (p, critical),
         overall_p,
     )
@@ -226,8 +219,7 @@ def compare_means(
 
 def compare_pairs(
     means: FloatArray,
-    se: FloatArray,
-    df: FloatArray,
+    errors: tuple[FloatArray, FloatArray],
     method: Method | str,
     *,
     alpha: float = 0.05,
@@ -246,9 +238,9 @@ def compare_pairs(
     ----------
     means : (t, k) array
         NaN where not known.
-    se, df : (t (t - 1) / 2, k) array
-        Of all pairs a < b, in order of a. A pair with less than one degree of freedom says
-        nothing: its interval would span all that can be.
+    errors : tuple of two (t (t - 1) / 2, k) arrays
+        Standard error and degrees of freedom of all pairs a < b, in order of a. A pair with less
+        than one degree of freedom says nothing: its interval would span all that can be.
     method, alpha, control, alternative
         As for `compare`.
     overall_p : (k,) array, optional
@@ -262,6 +254,7 @@ def compare_pairs(
     method = Method(method)
     means = np.asarray(means, dtype=np.float64)
     a, b = _pairs(len(means), None)
+    se, df = errors
     if se.shape != (a.size, means.shape[1]) or df.shape != se.shape:
         raise ValueError("standard errors and degrees of freedom must be given for all pairs")
     _check(method, alpha, control, alternative, len(means))
@@ -271,7 +264,8 @@ def compare_pairs(
         parts = []
         for j in range(means.shape[1]):
             cov, common = common_error(means[:, j], (a, b), se[:, j], df[:, j])
-            one = means[:, [j]], cov, np.ones(1), common, method
+            shared = Covariance(unit=cov, ms_error=np.ones(1), df=common)
+            one = means[:, [j]], shared, method
             parts.append(compare_means(*one, alpha=alpha, control=control, alternative=alternative))
         return _beside(parts)
     difference = means[a] - means[b]

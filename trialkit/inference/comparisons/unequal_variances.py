@@ -140,7 +140,7 @@ def compare_unequal(
             se[:, fit.columns] = np.sqrt(np.outer(total, scale))
             df[:, fit.columns] = (1.0 / (1.0 / df_scale + shaky / total**2))[:, None]
     sure = np.zeros(k)
-    return compare_pairs(means, se, df, method, alpha=alpha, control=control, overall_p=sure)
+    return compare_pairs(means, (se, df), method, alpha=alpha, control=control, overall_p=sure)
 
 
 def _left_over(layout: Layout, fit: LinearFit) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from scipy import special
@@ -186,6 +187,36 @@ class _Errors:
     untreated: int
 
 
+class _Spread(NamedTuple):
+    """How the log means of the groups vary together, (groups, days) and (days, days)."""
+
+    plots: FloatArray
+    chance: FloatArray
+    common: FloatArray
+    correlation: FloatArray
+    overlap: FloatArray
+
+    def between(self, i: int, j: int) -> FloatArray:
+        """Covariance of the log means of two groups, (days, days)."""
+        product = np.outer(self.common[i], self.common[j]) * self.correlation
+        if i == j:
+            own = np.diag(self.chance[i] + self.plots[i])
+            return np.where(np.eye(len(own), dtype=bool), own, product)
+        whole: FloatArray = self.overlap[i, j] * product
+        return whole
+
+    def beside(self, untreated: int, shared: FloatArray, to_ratio: FloatArray) -> FloatArray:
+        """Covariance of the log ratios but for the group's own scatter on each day after."""
+        groups, after = len(self.plots), to_ratio.shape[0]
+        found = np.empty((groups, after, after))
+        for i in range(groups):
+            own = self.between(i, i)
+            own[:after, :after][np.eye(after, dtype=bool)] = 0.0
+            cross = self.between(i, untreated) if i != untreated else np.zeros_like(own)
+            found[i] = to_ratio @ (own + shared - cross - cross.T) @ to_ratio.T
+        return found
+
+
 def ratios(
     evidence: CourseEvidence,
     after: IntArray,
@@ -220,31 +251,17 @@ def ratios(
     log_mean = np.log(np.maximum(counted, _HALF) / np.maximum(exposure, _TINY))
     chance = 1.0 / np.maximum(counted, _HALF)
     shape = 1.0 / np.maximum(plots, _LEAST_PLOTS)
-    rho = evidence.correlation[np.ix_(days, days)]
-    same = np.eye(days.size, dtype=bool)
-
-    def errors(i: int, j: int) -> FloatArray:
-        """Covariance of the log means of two groups, (days, days)."""
-        product = np.outer(common[i], common[j]) * rho
-        if i == j:
-            return np.where(same, np.diag(chance[i] + plots[i]), product)
-        whole: FloatArray = evidence.overlap[i, j] * product
-        return whole
-
-    t = total.shape[0]
+    shape_of_check = shape[untreated]
     # The logarithm of few plots that differ much varies more than they do.
-    check = np.sqrt(special.polygamma(1, shape[untreated]) * shape[untreated])
-    shared = errors(untreated, untreated) * np.outer(check, check)
-    beside = np.empty((t, after.size, after.size))
-    for i in range(t):
-        own = errors(i, i)
-        own[: after.size, : after.size][np.eye(after.size, dtype=bool)] = 0.0
-        cross = errors(i, untreated) if i != untreated else np.zeros_like(own)
-        beside[i] = to_ratio @ (own + shared - cross - cross.T) @ to_ratio.T
+    check = np.sqrt(special.polygamma(1, shape_of_check) * shape_of_check)
+    rho = evidence.correlation[np.ix_(days, days)]
+    spread = _Spread(plots, chance, common, rho, evidence.overlap)
+    shared = spread.between(untreated, untreated) * np.outer(check, check)
+    beside = spread.beside(untreated, shared, to_ratio)
     # The logarithm of a mean lies below that of what is expected: for chance by half of its
     # variance, for plots as that of a gamma variable.
     half = 0.5 * chance + np.log(shape) - special.digamma(shape)
-    below = np.repeat(half[[untreated], : after.size], t, axis=0)
+    below = np.repeat(half[[untreated], : after.size], len(total), axis=0)
     log_exposure = np.log(np.maximum(exposure, _TINY))[:, : after.size]
     expected = log_mean[untreated, : after.size] + log_exposure
     if adjusted:

@@ -64,14 +64,37 @@ class SpatialTest:
     reason: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TakenOut:
+    """What is taken out of the counts before neighbours are asked for.
+
+    Attributes
+    ----------
+    own_before : (n,) array, optional
+        The plot's own count at the assessment before. With it the question is what the neighbours
+        add to the plot's own past.
+    block : (n,) int array, optional
+        Takes differences between blocks out as well.
+    beside : (n, c) array, optional
+        What else is taken out, as it is: places along rows and columns, and what the neighbours
+        and the plot itself held before anything moved. A field with a rich side passes for
+        movement without it.
+    """
+
+    own_before: FloatArray | None = None
+    block: IntArray | None = None
+    beside: FloatArray | None = None
+
+
+_NOTHING = TakenOut()
+
+
 def neighbour_test(
     late: FloatArray,
     neighbour_mean: FloatArray,
     treatment: IntArray,
     *,
-    own_before: FloatArray | None = None,
-    block: IntArray | None = None,
-    beside: FloatArray | None = None,
+    apart_from: TakenOut = _NOTHING,
     draws: int = DRAWS,
     seed: int | np.random.Generator = 1,
     alternative: Alternative | str = Alternative.GREATER,
@@ -85,15 +108,8 @@ def neighbour_test(
     neighbour_mean : (n,) array
         Mean count of the adjacent plots at the assessment before (`spatial_map.neighbour_means`).
     treatment : (n,) int array
-    own_before : (n,) array, optional
-        The plot's own count at the assessment before. With it the question is what the neighbours
-        add to the plot's own past.
-    block : (n,) int array, optional
-        Takes differences between blocks out as well.
-    beside : (n, c) array, optional
-        What else is taken out, as it is: places along rows and columns, and what the neighbours
-        and the plot itself held before anything moved. A field with a rich side passes for
-        movement without it.
+    apart_from : TakenOut, optional
+        What is taken out before the question is asked.
     draws : int
         Permutations.
     seed : int or Generator
@@ -131,6 +147,7 @@ def neighbour_test(
     speaks of plots of this size beside each other. In a whole field treated alike there are no
     such neighbours, so control there may last longer than small plots show.
     """
+    own_before, block, beside = apart_from.own_before, apart_from.block, apart_from.beside
     parts = [late, neighbour_mean] if own_before is None else [late, neighbour_mean, own_before]
     table = np.column_stack([np.asarray(part, dtype=float) for part in parts])
     more = np.empty((table.shape[0], 0)) if beside is None else np.asarray(beside, dtype=float)
