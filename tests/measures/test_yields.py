@@ -9,7 +9,6 @@ from trialkit.measures import yields
 from trialkit.measures.yields import (
     BUSHELS,
     YIELD_UNITS,
-    at_moisture,
     convert_yield,
     harvested_yield,
 )
@@ -47,7 +46,7 @@ def test_moisture_is_needed_only_where_a_standard_is_asked_for() -> None:
 
 @given(mass=st.floats(0, 1e4), moisture=st.floats(0, 100), standard=st.floats(0, 99))
 def test_dry_matter_stays(mass: float, moisture: float, standard: float) -> None:
-    result = at_moisture(mass, moisture, standard).value
+    result = harvested_yield(mass, 10_000, moisture, standard_percent=standard).value
     assert result * (100 - standard) == pytest.approx(mass * (100 - moisture), rel=1e-12)
 
 
@@ -71,7 +70,8 @@ def test_a_larger_plot_with_more_mass_yields_the_same(
 
 
 def test_moisture_at_the_standard_changes_nothing() -> None:
-    assert at_moisture(4321.5, 14, 14).value == 4321.5
+    dried = harvested_yield(4321.5, 25, 14, standard_percent=14)
+    assert dried.value == harvested_yield(4321.5, 25).value
 
 
 @pytest.mark.parametrize("weight", [None, 0.0, -1.0, NAN])
@@ -84,8 +84,6 @@ def test_bushels_need_a_weight(weight: float | None) -> None:
 
 @pytest.mark.parametrize("standard", [-1, 100, NAN])
 def test_standard_moisture_out_of_range(standard: float) -> None:
-    with pytest.raises(ValueError, match="standard moisture"):
-        at_moisture(5, 10, standard)
     with pytest.raises(ValueError, match="standard moisture"):
         harvested_yield(5, 10, 10, standard_percent=standard)
 
@@ -108,7 +106,7 @@ def test_never_infinite_and_always_a_reason(mass: float, area: float, moisture: 
     for result in (
         harvested_yield(mass, area),
         harvested_yield(mass, area, moisture, standard_percent=14, unit="lb/acre"),
-        at_moisture(mass, moisture, 14),
+        harvested_yield(mass, 10, moisture, standard_percent=14),
     ):
         assert not np.isinf(result.value)
         assert np.isnan(result.value) == (result.reason.item() != "")

@@ -79,43 +79,6 @@ class Yield:
     reason: TextArray
 
 
-def at_moisture(mass: ArrayLike, moisture_percent: ArrayLike, standard_percent: float) -> Yield:
-    """Bring a mass to a standard moisture: the same dry matter with the standard share of water.
-
-    ``mass (100 - M) / (100 - M_standard)``, moistures on the wet basis.
-
-    Parameters
-    ----------
-    mass : array_like
-        In any unit of mass, or of mass for each area, not below zero.
-    moisture_percent : array_like
-        Moisture at weighing, 0 to 100. Broadcasts against mass.
-    standard_percent : float
-        The moisture wanted, at least 0 and below 100.
-
-    Returns
-    -------
-    Yield
-        In the unit of mass. Undefined where mass or moisture are missing or out of range.
-
-    Raises
-    ------
-    ValueError
-        When the standard moisture is out of range.
-
-    Examples
-    --------
-    >>> round(float(at_moisture(6534, 18, 15.5).value), 4)
-    6340.6864
-    """
-    _check_standard(standard_percent)
-    y, m = broadcast(mass, moisture_percent)
-    with np.errstate(all="ignore"):
-        dry = _dry(y, m, standard_percent)
-        value, reason = settle(dry, *_mass_cases(y), *_moisture_cases(m))
-    return Yield(value=value, reason=reason)
-
-
 def harvested_yield(
     mass: ArrayLike,
     area: ArrayLike,
@@ -217,6 +180,7 @@ def convert_yield(
 
 
 def _dry(mass: FloatArray, moisture: FloatArray, standard: float) -> FloatArray:
+    """The mass of the same dry matter at the standard moisture, both on the wet basis."""
     return np.asarray(mass * (100.0 - moisture) / (100.0 - standard))
 
 
