@@ -179,4 +179,7 @@ def _notes(rows: list[dict[str, Any]], spans: bool, last: str) -> Iterator[str]:
         yield "\u201cNever\u201d in an interval: the target may not have been reached."
     if any("beyond" in text for text in words):
         yield f"\u201cBeyond {last}\u201d: control may have lasted past the last assessment."
-    yield "Two of these intervals do not compare two treatments; see the findings for differences."
+    yield (
+        "Each interval is of one treatment alone; differences between treatments stand in the "
+        "findings."
+    )
