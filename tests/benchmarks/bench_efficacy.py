@@ -124,6 +124,13 @@ def settings() -> Iterator[tuple[str, Callable[[int], Outcome]]]:
             lambda s, t=threshold, k=k: _above(s, 1, t, k, "difference"),  # type: ignore[misc]
         )
 
+    for threshold in (15.0, 25.0):
+        for code in (1, 2, 3):
+            yield (
+                f"days saved, {threshold:g}, k 0.5, course {code + 1}",
+                lambda s, c=code, t=threshold: _above(s, c, t, 0.5, "difference"),  # type: ignore[misc]
+            )
+
 
 def main(trials: int) -> None:
     """Print one line a setting."""
