@@ -341,7 +341,11 @@ def saved(sheets) -> bytes:
     [
         (lambda data: b"", "not-a-workbook", "The file is empty."),
         (lambda data: data[: len(data) // 2], "workbook-truncated", "damaged or cut off"),
-        (lambda data: b"plot,treatment\n", "not-a-workbook", "This file is no Excel workbook."),
+        (
+            lambda data: b"plot,treatment\n",
+            "not-a-workbook",
+            "This is a text file, whatever its name ends in.",
+        ),
         (lambda data: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(500), "old-workbook", ".xls"),
         (
             lambda data: (

@@ -24,6 +24,8 @@ _NAMED = re.compile(
 _NAMED_FIRST = re.compile(rf"{_MONTH} (\d{{1,2}})(?:st|nd|rd|th)?,? (\d{{4}})")
 _YEARLESS = re.compile(rf"(\d{{1,2}})(?:\.|st|nd|rd|th|er|º|°)?[ -]?(?:de |of )?{_MONTH}")
 _YEARLESS_FIRST = re.compile(rf"{_MONTH}[ -]?(\d{{1,2}})(?:st|nd|rd|th)?")
+#: With a point behind the month too it is no decimal number, and the day comes first.
+_YEARLESS_POINTS = re.compile(r"(\d{1,2})\. ?(\d{1,2})\.")
 _DAY_AND_MONTH = re.compile(r"\d{1,2}\s?[./-]\s?\d{1,2}\.?")
 _WEEKDAY = re.compile(r"[^\W\d_]{2,10}[.,]? (?=\d)")
 #: A date without a year lies so many days before the first application, or up to a year after.
@@ -59,12 +61,13 @@ def certain_date(text: str, order: str = "") -> date | None:
 
     ``order`` is that of all dates of the trial, as `order_of` finds it.
     """
-    found = plain_date(text)
+    found = plain_date(text) or _short_year(text, None)
     match = _PARTS.fullmatch(undash(text).strip())
-    if found is not None or match is None or len(match[4]) == 2:
+    if found is not None or match is None:
         return found
-    a, b, year = int(match[1]), int(match[3]), int(match[4])
-    orders = _ORDERS[:1] if match[2] == "." else _ORDERS[:2]
+    short = len(match[4]) == 2
+    a, b, year = int(match[1]), int(match[3]), int(match[4]) + 2000 * short
+    orders = _ORDERS if short else _ORDERS[:1] if match[2] == "." else _ORDERS[:2]
     orders = tuple(item for item in orders if item[0] == order) or orders
     made = {day for _, read in orders if (day := read(a, b, year)) is not None}
     return made.pop() if len(made) == 1 else None
@@ -86,15 +89,17 @@ def _plain_date(text: str) -> date | None:
 
 
 def yearless(text: str) -> tuple[int, int] | None:
-    """Month and day of a date that names its month and no year: ``11 Jun``, ``June 11``."""
+    """Month and day of a date without its year: ``11 Jun``, ``June 11``, ``11.06.``."""
     text = _spaced(undash(text))
     if match := _YEARLESS.fullmatch(text):
         day, name = match.groups()
     elif match := _YEARLESS_FIRST.fullmatch(text):
         name, day = match.groups()
+    elif match := _YEARLESS_POINTS.fullmatch(text):
+        day, name = match.groups()
     else:
         return None
-    month = month_number(name)
+    month = int(name) if name.isdigit() else month_number(name)
     return None if month is None or _make(2024, month, int(day)) is None else (month, int(day))
 
 

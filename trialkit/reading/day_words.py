@@ -14,8 +14,10 @@ PUT_OUT_ABROAD: Final = _any(
     "behandlung", "applikation", "anwendung", "spritzung", "traitement", "application",
     "tratamiento", "aplicaci[oó]n", "tratamento", "aplica[cç][aã]o", "trattamento", "applicazione",
     "behandeling", "toepassing", "zabiegu", "oprysku", "o[sš]et[rř]en[ií]", "post[rř]iku",
-    "aplikac[ei]", "behandling", "besprutning", "spr[oø]jtning", "spr[oø]yting", "kezel[eé]s",
-    "tratament", "uygulama", "ila[cç]lama", "k[aä]sittely",
+    "aplik[aá]c[ei]i?", "aplik[aá]ci[ií]", "behandling", "besprutning", "spr[oø]jtning",
+    "spr[oø]yting", "kezel[eé]s",
+    "tratament(?:ului)?", "uygulama(?:dan)?", "ila[cç]lama(?:dan)?",
+    "k[aä]sittely(?:st[aä]|n|[aä])?",
 )  # fmt: skip
 DAYS_ABROAD: Final = _any(
     "tage?", "jours?", "d[ií]as?", "giorn[io]", "gg", "dagen", "dagar", "dage[rn]?", "dni",
@@ -34,9 +36,17 @@ AFTER_ABROAD: Final = _any(
     "nach", "apr[eè]s", "despu[eé]s", "dopo", "dall[ao']", "ap[oó]s", "na", "po", "efter", "etter",
     "ut[aá]n", "dup[aă]", "sonra", "j[aä]lkeen",
 )  # fmt: skip
-#: The short forms of the trade: T.n.A., JAT, DDA, GDT, DNB, DPZ, DPO.
+#: The short forms of the trade: T.n.A., JAT, DDA, GDT, DNB, DPZ, DPO, and D.A.T. with its points.
 SHORT_ABROAD: Final = _any(
-    r"t\.?\s?n\.?\s?[ab]\.?", "jat", r"d\.?d\.?[at]\.?", "gdt", "dnb", "dpz", "dpo"
+    r"t\.?\s?n\.?\s?(?:[ab]|beh|appl?|anw)\.?",
+    "jat",
+    r"d\.?d\.?[at]\.?",
+    "gdt",
+    "dnb",
+    "dpz",
+    "dpo",
+    r"d\.\s?p\.\s?[at]\.?",
+    r"d\.\s?a\.\s?[at]\.?",
 )
 #: Words that stand before the number of a day.
 LEADING: Final = _any(
@@ -45,7 +55,7 @@ LEADING: Final = _any(
 )  # fmt: skip
 #: Words before the number of a replicate or block.
 REPLICATES: Final = _any(
-    "replicate", "replication", "rep", "block", "blk", "wdh", "wdhlg", "wiederholung", "bloc",
+    "replicate", "replication", "rep", "block", "blk", "bl", "wdh", "wdhlg", "wiederholung", "bloc",
     "bloque", "bloco", "blocco", "blok", "r[eé]p[eé]tition", "r[eé]p", "repetici[oó]n",
     "repeti[cç][aã]o", "ripetizione", "herhaling", "powt[oó]rzenie", "powt", "opakov[aá]n[ií]",
     "opak", "gjentak", "gentagelse", "upprepning", "kerranne", "ism[eé]tl[eé]s",
@@ -56,6 +66,14 @@ _END = r"(?![^\W\d_])"
 COUNTED_ABROAD: Final = (
     rf"(?:{DAYS_ABROAD}|(?P<weeks>{WEEKS_ABROAD})){_END}"
     rf"(?:[ _]*(?P<w>{AFTER_ABROAD}|{_any(*BEFORE_ABROAD)}){_END}"
-    rf"{_ARTICLES}(?:[ _]*{PUT_OUT_ABROAD})?)?"
+    rf"{_ARTICLES}(?:[ _]*{PUT_OUT_ABROAD}{_END})?"
+    # Hungarian, Finnish and Turkish say so behind: "7 nappal kezelés után"
+    rf"|[ _]+{PUT_OUT_ABROAD}{_END}(?:[ _]+(?P<w2>{AFTER_ABROAD}|{_any(*BEFORE_ABROAD)}){_END})?)?"
     rf"|{SHORT_ABROAD}{_END}"
+)
+#: What was done, and perhaps before or after, left in front of the days: "kezelés előtt 3 nappal".
+PUT_OUT_FIRST: Final = (
+    rf"[\s_]+{PUT_OUT_ABROAD}{_END}[\s_]+(?P<w>{AFTER_ABROAD}|{_any(*BEFORE_ABROAD)}){_END}"
+    r"|[\s_]+(?:uygulama|ila[cç]lama)dan"
+    rf"|[\s_]+(?P<w2>{_any(*BEFORE_ABROAD)}){_END}[\s_]+{PUT_OUT_ABROAD}{_END}"
 )

@@ -6,10 +6,10 @@ import re
 from dataclasses import replace
 
 from trialkit.reading.cells import Cell, Ledger, Row, listing, quoted, undash
+from trialkit.reading.heading_units import HIT
 from trialkit.reading.headings import DayHeader
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import is_missing
-from trialkit.reading.share_headings import HIT
 from trialkit.reading.tables import Column, Table
 
 _OF = re.compile(r"(\d{1,6})\s*/\s*(\d{1,6})")

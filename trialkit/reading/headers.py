@@ -23,7 +23,8 @@ _TREATMENT = (
     "trmt", "entry", "entryno", "entrynr", "entrynumber", "treatments", "behandlung", "variante",
     "prüfglied", "pruefglied", "traitement", "modalité", "modalite", "tratamiento", "tratamento",
     "trattamento", "tesi", "behandeling", "versuchsglied", "vgl", "objet", "objekt",
-    "obiekt", "kombinacja", "wariant", "varianta", "variant", "osetreni", "osetrenie", "kezeles",
+    "pg", "pgnr", "vg", "obiekt", "kombinacja", "wariant", "varianta", "variant", "osetreni",
+    "osetrenie", "kezeles",
     "led", "ledd", "forsoksled", "forsogsled", "behandling", "koejasen", "kasittely", "tratament",
     "muamele", "uygulama",
 )  # fmt: skip
@@ -47,7 +48,8 @@ _PLAN: dict[str, tuple[str, ...]] = {
         "wiederholung", "wdh", "répétition", "repetition", "repetición", "repeticion", "repetição",
         "repeticao", "ripetizione", "herhaling", "wdhlg", "répét", "rép", "powtórzenie", "powt",
         "opakování", "opakovanie", "opak", "ismétlés", "ism", "upprepning", "gentagelse", "gjentak",
-        "kerranne", "toisto", "repetiție", "repetitie", "rep\u0163", "tekerrür", "tekerrur",
+        "kerranne", "toisto", "repetiție", "repetitie", "repetiția", "repetitia", "rep\u0163",
+        "tekerrür", "tekerrur",
     ),
     "row": ("row", "rowno", "rownr", "rownumber", "fieldrow", "plotrow", "rowpos"),
     "column": (
@@ -80,10 +82,14 @@ _LONG: dict[str, tuple[str, ...]] = {
         "parameter", "species", "pest", "insect", "organism", "characteristic", "character",
         "attribute", "taxon", "taxa", "organismus", "organisme", "organismo", "espèce",
         "especie", "espécie", "specie", "soort", "gatunek", "druh", "schädling", "schaderreger",
-        "ravageur", "plaga", "praga", "parassita", "merkmal", "arthropod", "weed", "weedspecies",
+        "ravageur", "plaga", "pestspecies", "insectspecies", "speciesname", "assessmenttype",
+        "typeofassessment", "pestname", "target", "targetpest", "škůdce", "szkodnik", "kártevő",
+        "skadedyr", "tuholainen", "dăunător", "zararlı", "praga", "parassita", "merkmal",
+        "arthropod", "weed", "weedspecies",
     ),
     "value": ("value", "values", "count", "counts", "number", "result", "reading", "observed",
-              "score", "rating", "measurement", "amount", "wert", "valeur", "valor", "valore"),
+              "score", "rating", "measurement", "amount", "wert", "valeur", "valor", "valore",
+              "datavalue"),
 }  # fmt: skip
 _DAYS: dict[str, tuple[str, ...]] = {
     "days_after": (

@@ -56,3 +56,13 @@ def heading_unit(header: str) -> HeadingUnit | None:
     if below == "a" and above not in _OVER_ACRES:
         return None
     return HeadingUnit(match["stem"].strip(" _,"), above, _BELOW.get(below, below))
+
+
+#: What was hit, of all that were looked at.
+HIT = re.compile(
+    r".*(?<![a-z])(?:damaged|infested|infected|diseased|dead|alive|live|surviv\w+|attacked|affected|"
+    r"mined|bored|hit|positive|killed|rotten|rotted|blighted|wilted|lodged|germinated|emerged|"
+    r"scarred|injured|galled|sick|parasiti[sz]ed|moribund|eaten|tunnel+ed|spotted|mouldy|moldy|"
+    r"symptomatic|hollow|with[\s_]+symptoms)(?![a-z]).*",
+    re.IGNORECASE,
+)

@@ -13,6 +13,7 @@ from trialkit.reading.day_words import (
     BEFORE_ABROAD,
     COUNTED_ABROAD,
     LEADING,
+    PUT_OUT_FIRST,
     REPLICATES,
 )
 from trialkit.reading.months import MONTH
@@ -91,7 +92,7 @@ _WHICH = (
 )
 _UNIT = (
     r"(?P<u>(?:dat|daa|dbt|dba|dbs|dpt|dpa)(?:[ _-]?(?P<k>[1-6]))?"
-    r"|da(?P<l>[b-f])(?![a-z])|da(?P<k2>[1-6])|(?P<p>dap|das|dae)"
+    r"|da(?:(?P<l>[b-f])|-(?P<l2>[a-f]))(?![a-z])|da(?P<k2>[1-6])|(?P<p>dap|das|dae)"
     rf"|(?:hat|haa|wat|waa)|(?:days?|hours?|hrs?|weeks?|wks?)[ _]*(?:after|before){_WHICH}"
     rf"|{COUNTED_ABROAD}|days?|hours?|hrs?|weeks?|wks?|d|h)"
 )
@@ -113,8 +114,8 @@ _PATTERNS = tuple(
         rf"(?P<v>(?:.*[-\s_,:;@()\[\]])??){_LED_LAST}[\s_]*(?P<n>{_NUMBER})[)\]]?",
         rf"{_LED}[\s_]*(?P<n>{_NUMBER})[)\]]?[\s_,:;@\-]+(?P<v>.+)",
         # T+3 and D+3 are days after treatment; T-1 is told from a joint by its neighbours.
-        r"(?P<v>(?:.*[\s_,:;@()\[\]])??)(?P<u>ta|[tdj])0?[\s_]?(?P<n>[-+]\d+)[)\]]?",
-        r"(?P<u>ta|[tdj])0?[\s_]?(?P<n>[-+]\d+)[\s_,:;@\-]+(?P<v>.+)",
+        r"(?P<v>(?:.*[\s_,:;@()\[\]])??)(?P<u>ta|[tdj])0?[\s_]?(?P<n>[-+]\d+)\s?[djt]?[)\]]?",
+        r"(?P<u>ta|[tdj])0?[\s_]?(?P<n>[-+]\d+)\s?[djt]?[\s_,:;@\-]+(?P<v>.+)",
     )
 )
 _TRIM = " _,:;@-"
@@ -152,9 +153,11 @@ def _day_header(header: str) -> DayHeader | None:
     return replace(found, unclear=True) if found is not None and ".." in text else found
 
 
-#: A size of the sample behind the day: ``larvae 7 DAT (n = 50)``.
+#: A size of the sample behind the day: ``larvae 7 DAT (n = 50)``, ``larvae 7 DAT, n=50 plants``.
 _BEHIND = re.compile(
-    r"(?P<head>.*\S)\s*(?P<size>[(\[]\s*(?:n\s*[=:]|of|out of)\s*\d+[^)\]]*[)\]])", re.IGNORECASE
+    r"(?P<head>.*[^\s,;])[\s,;]*(?P<size>[(\[]\s*(?:n\s*[=:]|of|out of)\s*\d+[^)\]]*[)\]]"
+    r"|(?<![^\W_])n\s?=\s?\d+(?:\s[^\W\d]+)?)",
+    re.IGNORECASE,
 )
 #: Points that stand for spaces, as some programs write headings: ``larvae.7.DAT``.
 _DOTS = re.compile(r"(?<=[^\W\d_])\.+(?=[\w-])|(?<=\w)\.+(?=[^\W\d_])")
@@ -174,6 +177,7 @@ def _taken_apart(match: re.Match[str]) -> DayHeader:
         if variable.count(opening) > variable.count(closing):
             variable += closing  # it went with the space before the day
     if groups.get("date"):
+        variable = _WEEKDAY.sub("", variable).strip(_TRIM)
         return DayHeader(variable, date_text=groups["date"])
     unit = (groups["u"] or "").casefold()
     number = groups["n"].replace(",", ".")
@@ -188,7 +192,11 @@ def _taken_apart(match: re.Match[str]) -> DayHeader:
     loose = "-" in joint and bool(variable)
     trailing = before.endswith("-") and not joint and not number.startswith("-")
     later = "b" in unit[:3] if unit[:2] in {"db"} else "before" in unit
-    later = later or (groups.get("w") or "").casefold() in BEFORE_ABROAD
+    said = groups.get("w") or groups.get("w2")
+    first = _PUT_OUT_FIRST.fullmatch(variable) if variable else None
+    if first is not None:
+        variable, said = first["v"], said or first["w"] or first["w2"]
+    later = later or (said or "").casefold() in BEFORE_ABROAD
     if later:
         day = -abs(day)
     variable, put_out = _without_application(_LINK.sub("", variable))
@@ -205,6 +213,15 @@ def _taken_apart(match: re.Match[str]) -> DayHeader:
     )
 
 
+_PUT_OUT_FIRST = re.compile(rf"(?P<v>.*\S)(?:{PUT_OUT_FIRST})", re.IGNORECASE)
+#: The day of the week before a date, which names no variable.
+_WEEKDAY = re.compile(
+    r"(?:(?<=\W)|^)(?:mon|tues?|wed(?:nes)?|thu(?:rs?)?|fri|sat(?:ur)?|sun|montag|dienstag|mittwoch|"
+    r"donnerstag|freitag|samstag|sonntag|mo|di|mi|do|fr|sa|so|lundi|mardi|mercredi|jeudi|vendredi|"
+    r"samedi|dimanche|lunes|martes|mi[eé]rcoles|jueves|viernes|s[aá]bado|domingo|luned[iì]|"
+    r"marted[iì]|mercoled[iì]|gioved[iì]|venerd[iì]|sabato|domenica)(?:day)?[.,]?$",
+    re.IGNORECASE,
+)
 #: What links a variable with its day: "larvae on day 7".
 _LINK = re.compile(r"(?<=\S)[\s_]+(?:on|at|am|au|al)$", re.IGNORECASE)
 _AFTER_WHICH = re.compile(
@@ -230,7 +247,7 @@ def _application(groups: dict[str, str | None]) -> int:
         if written := groups.get(key):
             word = written.casefold()
             return _ORDINALS.get(word) or ord(word) - ord("a") + 1
-    if letter := groups.get("l"):
+    if letter := groups.get("l") or groups.get("l2"):
         return ord(letter.casefold()) - ord("a") + 1
     return 0
 
@@ -257,12 +274,14 @@ _REPLICATE = re.compile(
     re.IGNORECASE,
 )
 _SHORT_REPLICATE = re.compile(
-    r"(?P<a>(?:.*[\s_,;:(\[-])?)(?P<n>[rb]\d{1,2}|i{1,3}|iv|vi{0,3})(?P<b>(?:[\s_,;:)\]-].*)?)",
+    r"(?P<a>(?:.*[\s_,;:(\[-])?)r?(?P<n>(?<!r)[rb]\d{1,2}|i{1,3}|iv|vi{0,3})(?P<b>(?:[\s_,;:)\]-].*)?)",
     re.IGNORECASE,
 )
 _SAMPLE = re.compile(
     r"(?P<a>.*?)(?<![a-z])(?P<w>plant|sample|subsample|sub-sample|tree|shoot|quadrat|vine|stem|"
-    r"trap|fruit|head|ear|tiller|sweep|card|leaf|pl|plt|spl|smp|subs)"
+    r"trap|fruit|head|ear|tiller|sweep|card|leaf|pl|plt|spl|smp|subs|"
+    r"pflanze|stichprobe|trieb|baum|plante|[eé]chantillon|arbre|planta|muestra|[aá]rbol|pianta|"
+    r"campione|albero|amostra|monster|ro[sś]lina|rostlina|n[oö]v[eé]ny|planta|bitki)"
     r"(?:[\s_.#:-]*(?P<n>\d{1,3})(?![a-z0-9.%])|[\s_.#:-]+(?P<l>[A-H])(?![a-z0-9.%]))(?P<b>.*)",
     re.IGNORECASE,
 )

@@ -38,17 +38,17 @@ _STRONG = re.compile(
     r"|(?:means?|averages?|totals?)\s+(?:block|rep(?:licate)?|treatment|trt|plot|site)s?\W*\w{0,4}"
     r"|l\.?s\.?d\.?.*|c\.?v\.?\s*(?:\(?\s*%\s*\)?)?|coefficient of variation.*|s\.?e\.?[dm]\.?"
     r"|st(?:andar)?d\.?\s*(?:dev|err).*|stdev.*|p[\s-]*values?|f[\s-]*values?|prob.*f\W*|signif.*"
-    r"|median|grand ?mean|gm|f[\s-]*(?:test|ratio|prob\w*)\W*|(?:tr?ts?|treatment)\s*prob.*"
+    r"|median|grand ?mean|gm|f[\s.-]*(?:test|ratio|prob\w*|pr)\W*|(?:tr?ts?|treatment)\s*prob.*"
     r"|s\.?\s?e\.?\s?[(\[]?\s?(?:d|m|diff|mean)\s?\.?\s?[)\]]?\s?(?:±|\+/?-)?|[cl]\.?\s?d\.?"
     r"(?:\s?(?:at|@)?\s?[(\[]?\s?(?:p\s?[=<]\s?)?0?\.?\d{1,2}\s?%?\s?[)\]]?)|c\.?d\.?|h\.?s\.?d\.?.*"
     r"|mittel(?:wert)?e?|durchschnitt|gesamt|moyennes?|promedios?|media|m[ée]dias?|gemiddelde|"
     r"summe|somme|suma|totale|[śs]rednia|pr[ůu]m[ěe]r|priemer|[áa]tlag|medel(?:v[äa]rde)?|"
-    r"gennemsnit|gjennomsnitt|snitt|keskiarvo|medie|ortalama",
+    r"gennemsnit|gjennomsnitt|snitt|keskiarvo|medie|ortalama|[øØ∅]|x[\u0304\u0305]|x-?bar",
     re.IGNORECASE,
 )
 _MEAN_OF = re.compile(
     r".+[\s_:,(-]+(?:means?|averages?|avg|totals?|sum|mittel(?:wert)?|moyenne|promedio|media|m[ée]dia|"
-    r"gemiddelde|[śs]rednia|medel)\.?\)?"
+    r"gemiddelde|[śs]rednia|medel|s\.?e\.?[dm]?|s\.?d\.?|c\.?v\.?)\.?\)?|[øØ∅]\s*.+"
     r"|(?:means?|averages?|avg|totals?|sum|mittel(?:wert)?|moyenne|promedio|media|m[ée]dia)"
     r"(?:\s+(?:of|for|von|de|di))?[\s:_-]+.+",
     re.IGNORECASE,
@@ -119,7 +119,7 @@ def data_rows(frame: Frame, body: Sequence[Row], ledger: Ledger) -> list[Row]:
     rows: list[Row] = []
     summaries: list[Row] = []
     last = body[0][0].row - 1 if body else 0
-    after_gap = False
+    after_gap = below_means = False
     for index, row in enumerate(body):
         after_gap = after_gap or (row[0].row > last + 1 and bool(rows))
         # A cell of several lines is no gap.
@@ -131,6 +131,15 @@ def data_rows(frame: Frame, body: Sequence[Row], ledger: Ledger) -> list[Row]:
         filled = [cell for cell in row if cell.text]
         if index == 0 and frame.plots is None and _is_units(filled):
             _keep_note(frame.grid, filled, ledger)
+            continue
+        if below_means:
+            if row[0].row == body[index - 1][0].row + 1:
+                summaries.append(row)
+                continue
+            below_means = False
+        if after_gap and len(filled) == 1 and is_summary_word(filled[0].text):
+            below_means = True  # a table of means under a title, without headings
+            summaries.append(row)
             continue
         if rows and _is_statistics(filled):
             _keep_summaries(frame.grid, [*summaries, *body[index:]], ledger)
@@ -145,7 +154,33 @@ def data_rows(frame: Frame, body: Sequence[Row], ledger: Ledger) -> list[Row]:
         else:
             rows.append(row)
     _keep_summaries(frame.grid, summaries, ledger)
+    _tell_shifted(frame, rows, ledger)
     return rows
+
+
+def _tell_shifted(frame: Frame, rows: Sequence[Row], ledger: Ledger) -> None:
+    """Refuse rows that have a treatment where all others have a number of a plot."""
+    treatment = frame.ids.get("treatment") or frame.ids.get("name")
+    if "plot" not in frame.ids or treatment is None:
+        return
+    plots = [_cell(row, frame.ids["plot"]) for row in rows]
+    numbered = {
+        _cell(row, treatment) for row, plot in zip(rows, plots, strict=True) if looks_numeric(plot)
+    }
+    shifted = [
+        row
+        for row, plot in zip(rows, plots, strict=True)
+        if plot in numbered and not looks_numeric(plot)
+    ]
+    if shifted and 2 * len(shifted) < len(rows):
+        ledger.error(
+            "row-shifted",
+            f"{quoted(_cell(shifted[0], frame.ids['plot']))} is a treatment of the rows above and "
+            "stands here in the column of the plots"
+            + (f", and so in {len(shifted) - 1} more rows." if len(shifted) > 1 else "."),
+            "Take rows of means out, or put them under a line 'Means'.",
+            frame.grid.place(shifted[0][0].row),
+        )
 
 
 def _cell(row: Row, index: int | None) -> str:
@@ -166,6 +201,9 @@ def _is_summary(frame: Frame, row: Row, filled: list[Cell], key: str) -> bool:
     whole = ids.get("treatment") and (ids.get("block") or frame.kind == "plots")
     if is_summary_word(ids.get("plot", "")) and not whole:
         return True
+    bare = {"treatment", "name"} & {*frame.ids} and not (ids.get("treatment") or ids.get("name"))
+    if bare and not ids.get("block") and _MEAN_OF.fullmatch(ids.get("plot", "")):
+        return True  # "Wimbrel (mean)" under plot, with neither treatment nor block
     if not ids.get("plot") and any(is_summary_word(ids.get(n, "")) for n in ("treatment", "name")):
         return True
     if {"plot", "block"} & {*frame.ids} and not (ids.get("plot") or ids.get("block")):
@@ -231,7 +269,16 @@ _STATISTICS = frozenset({
 
 def _is_units(filled: list[Cell]) -> bool:
     """Whether the first row below the headings holds nothing but units."""
+    if len(filled) > 1 and normal(filled[0].text.lstrip("# ")) in _UNITS_LABEL:
+        return not any(looks_numeric(cell.text) for cell in filled)
     return len(filled) > 1 and all(is_unit(cell.text) for cell in filled)
+
+
+#: What a row of units begins with, where it says what it is.
+_UNITS_LABEL = frozenset({
+    "unit", "units", "einheit", "einheiten", "unité", "unités", "unidad", "unidades", "unità",
+    "unidade", "eenheid", "jednostka", "jednostki", "jednotka", "enhet", "enhed",
+})  # fmt: skip
 
 
 #: A unit of a count: "no./plant", "count per leaf", "% of leaves".
@@ -265,6 +312,8 @@ def _is_note(frame: Frame, filled: list[Cell], key: str, *, after_gap: bool) -> 
         return frame.plots is not None or after_gap or " " in first
     if looks_numeric(key):
         return False
+    if after_gap and len(filled) == 2 and first.endswith(":") and frame.width > 2:
+        return True  # "Applied:" and its date, below the table
     begins = first.casefold().startswith(_NOTE_WORDS)
     if frame.plots is None:
         # Any id may stand in a list, so only what stands below it can be a note.

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, quoted
 from trialkit.reading.headers import field_of, normal
+from trialkit.reading.headings import long_replicate
 from trialkit.reading.kinds import kind_of_name
 from trialkit.reading.numbers import is_missing, looks_numeric
 
@@ -38,7 +40,7 @@ def from_maps(grid: Grid, ledger: Ledger) -> Grid | None:
     None where the sheet holds anything else. Rows of the map that hold every treatment once are
     blocks, or else columns that do.
     """
-    sections = _sections(grid)
+    sections, listed = _without_list(_sections(grid))
     if len(sections) < _FEWEST or len({item.shape for item in sections}) > 1:
         return None
     treatments = [item for item in sections if _names_treatments(item)]
@@ -52,7 +54,10 @@ def from_maps(grid: Grid, ledger: Ledger) -> Grid | None:
     plan = treatments[0]
     blocks = _blocks(plan)
     heads = ["row", "column", "treatment"]
-    columns = [_numbers(plan, down=True), _numbers(plan, down=False), plan.cells]
+    names = [
+        cell._replace(text=listed.get(cell.text, cell.text), number=None) for cell in plan.cells
+    ]
+    columns = [_numbers(plan, down=True), _numbers(plan, down=False), names]
     for name, cells in (("plot", plots[0].cells if plots else None), ("block", blocks)):
         if cells is not None:
             heads.append(name)
@@ -77,6 +82,64 @@ def from_maps(grid: Grid, ledger: Ledger) -> Grid | None:
     return replace(grid, rows=(header, *rows), merged=())
 
 
+def _without_list(sections: list[_Section]) -> tuple[list[_Section], dict[str, str]]:
+    """Part a list of number and name below a title from the maps; what it lists, by number."""
+    lists = [
+        item
+        for item in sections
+        if len(item.rows[0]) == 2  # a number and its name
+        and (kind_of_name(item.title.text) == "treatments" or normal(item.title.text) in _KEYS)
+        and len({row[0].text for row in item.rows}) == len(item.rows)
+    ]
+    maps = [item for item in sections if item not in lists]
+    if len(lists) != 1:
+        return sections, {}
+    listed = {number.text: name.text for number, name in lists[0].rows}
+    known = any({cell.text for cell in item.cells} == set(listed) for item in maps)
+    return (maps, listed) if known else (sections, {})
+
+
+_KEYS = frozenset({"key", "legend", "legende", "légende", "leyenda", "legenda"})
+
+
+def seems_map(grid: Grid) -> bool:
+    """Whether rows of a sheet hold a few names, each equally often, as a map of plots does."""
+    runs: list[list[Row]] = [[]]
+    for row in grid.rows:
+        filled = _without_label(tuple(cell for cell in row if cell.text))
+        if runs[-1] and len(filled) != len(runs[-1][0]):
+            runs.append([])
+        runs[-1].append(filled)
+    for rows in runs:
+        words = [_NUMBER_BEFORE.sub("", cell.text) for row in rows for cell in row]
+        times = set(Counter(words).values())
+        if len(rows) >= _FEWEST and len(rows[0]) >= _FEWEST and len(times) == 1 and times != {1}:
+            return len(set(words)) >= _FEWEST
+    return False
+
+
+def tell_map(grid: Grid, ledger: Ledger) -> None:
+    """Refuse a map that cannot be read, and say how one is read."""
+    ledger.error(
+        "map-unclear",
+        "This looks like a map of the field: rows of cells that hold the treatments again and "
+        "again.",
+        "Write a row for each plot, with plot, block, treatment and counts. A map is read where a "
+        "line 'Treatments' stands above it, and lines such as 'larvae 7 DAT' stand above the "
+        "counts in maps of the same shape, on one sheet.",
+        grid.place(),
+    )
+
+
+#: The number of a plot before its treatment, in one cell.
+_NUMBER_BEFORE = re.compile(r"^\d{1,5}\s*[\n:;,/ -]+\s*")
+
+
+def _without_label(row: Row) -> Row:
+    """A row of a map without the block that stands before it."""
+    return row[1:] if row and long_replicate(row[0].text) else row
+
+
 def _sections(grid: Grid) -> list[_Section]:
     """Parts of a sheet under a line of one cell each; empty where anything else stands in it."""
     found: list[_Section] = []
@@ -85,7 +148,7 @@ def _sections(grid: Grid) -> list[_Section]:
     for row in (*grid.rows, ()):
         filled = tuple(cell for cell in row if cell.text)
         if len(filled) > 1:
-            rows.append(filled)
+            rows.append(_without_label(filled))
             continue
         if rows:
             even = {tuple(cell.column for cell in own) for own in rows}

@@ -22,6 +22,7 @@ _FOLLOW: Mapping[str, frozenset[str]] = {
         ),
         _LEFT_OVER,
     ),
+    "map-unclear": _LEFT_OVER | {"unknown-sheet"},
     "formula-without-value": frozenset({"plan-conflict", "different-values-twice"}),
     "plan-conflict": frozenset({"different-values-twice", "missing-plots", "incomplete-block"}),
     "plot-twice": frozenset({"different-values-twice"}),

@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 
 from trialkit.reading.cells import Cell
+from trialkit.reading.doubles import REPEATED
 from trialkit.reading.heading_units import heading_unit
 from trialkit.reading.tables import Column, Table
 
@@ -19,9 +20,16 @@ _RATE_WITH_UNIT = re.compile(
 
 def with_rate_units(table: Table) -> Table:
     """Part rates from units typed into the same cell, where there is no other place for them."""
-    rate = table.column("rate")
-    if rate is None or table.column("rate_unit") is not None or heading_unit(rate.header):
+    rate, beside = table.column("rate"), table.column("rate_unit")
+    if rate is None or heading_unit(rate.header):
         return table
+    if beside is not None:
+        if any(cell.text for cell in table.cells(beside)):
+            return table
+        # an empty column of units is a blank that nobody filled in
+        table = table.with_columns(
+            [replace(c, field=REPEATED) if c is beside else c for c in table.columns]
+        )
     width = len(table.columns)
     rows = []
     found = False

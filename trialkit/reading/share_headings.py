@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.heading_units import HIT
 from trialkit.reading.names import LOOKED_AT, PERCENT, Names
 from trialkit.reading.numbers import is_missing, plain_number
 from trialkit.reading.tables import Table
@@ -26,13 +27,6 @@ _TOTAL = re.compile(
     rf"n|n\.|total|totals|(?:total|no\.?|nr\.?|number|n)[\s_]+(?:number[\s_]+)?(?:of[\s_]+)?{_UNITS}"
     rf"|{_UNITS}|{_UNITS}[\s_]+(?:total|assessed|checked|observed|scored|sampled|counted)"
     r"|total[\s_]+(?:number|no\.?|count)|number|of|out[\s_]+of|sample[\s_]+size|assessed|checked|observed",
-    re.IGNORECASE,
-)
-HIT = re.compile(
-    r".*(?<![a-z])(?:damaged|infested|infected|diseased|dead|alive|live|surviv\w+|attacked|affected|"
-    r"mined|bored|hit|positive|killed|rotten|rotted|blighted|wilted|lodged|germinated|emerged|"
-    r"scarred|injured|galled|sick|parasiti[sz]ed|moribund|eaten|tunnel+ed|spotted|mouldy|moldy|"
-    r"symptomatic|hollow|with[\s_]+symptoms)(?![a-z]).*",
     re.IGNORECASE,
 )
 #: What k of n is called by its letter alone.

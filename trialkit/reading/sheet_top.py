@@ -51,12 +51,16 @@ APPLIED = frozenset({
 })  # fmt: skip
 
 
+#: So many lines below a table may say what others say above it.
+_LAST_LINES = 6
+
+
 def date_above(grid: Grid, labels: Collection[str], order: str = "") -> tuple[date, Cell] | None:
-    """Find the first date beside one of some labels among the first lines; one that is certain.
+    """Find the first date beside one of some labels, above or below a table; one that is certain.
 
     ``order`` is that of day and month in all dates of the trial, where it is but one.
     """
-    for row in grid.rows[:20]:
+    for row in (*grid.rows[:20], *grid.rows[20:][-_LAST_LINES:]):
         filled = [part for cell in row if cell.text for part in _parted(cell, order)]
         for label, value in pairwise(filled):
             when = value.day or certain_date(value.text, order)

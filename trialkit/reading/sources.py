@@ -24,7 +24,7 @@ from trialkit.reading.kinds import (
     kind_of_name,
     kind_of_table,
 )
-from trialkit.reading.maps import from_maps
+from trialkit.reading.maps import from_maps, seems_map, tell_map
 from trialkit.reading.stacked import stacked
 from trialkit.reading.textfiles import MAX_BYTES, decode, read_text_table
 from trialkit.reading.treatment_key import split_key
@@ -123,7 +123,11 @@ def open_source(path: Path, ledger: Ledger) -> Source | None:
     grid = read_text_table(data, name, ledger)
     if grid is None:
         return None
-    source.add("flat", from_maps(grid, ledger) or grid)
+    mapped = from_maps(grid, ledger)
+    if mapped is None and kind_of_content(grid) is None and seems_map(grid):
+        tell_map(grid, ledger)
+        return None
+    source.add("flat", mapped or grid)
     _part_key(source, ledger)
     for beside in (path.with_suffix(".toml"), path.parent / "trial.toml"):
         if beside.is_file() and source.toml is None and not (path.parent / "plots.csv").exists():
@@ -308,6 +312,17 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
             ledger.understand(grid.name, f"sheet {grid.name}", "for people, not read")
             continue
         kind = kind_of_table(grid.sheet or "", grid)
+        mapped = (
+            None
+            if grid.hidden or kind not in {"flat", "counts", "plots"}
+            else from_maps(grid, ledger)
+        )
+        if mapped is not None and "flat" not in source.tables:
+            source.add("flat", mapped)
+            continue
+        if mapped is None and kind in {"flat", "counts"} and _only_map(grid):
+            unknown.append(grid)
+            continue
         if grid.hidden and kind != "trial":
             hidden.append(grid)
         elif kind is None:
@@ -325,13 +340,20 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
     _place_unknown(source, unknown, ledger, "sheet")
     _place_hidden(source, hidden, ledger)
     _part_key(source, ledger)
-    if not source.tables:
+    maps = [grid for grid in unknown if _only_map(grid)]
+    if maps and not {"flat", "counts"} & {*source.tables}:
+        tell_map(maps[0], ledger)
+    elif not source.tables:
         ledger.error(
             "no-tables",
             "No sheet of the workbook holds a table that was recognised.",
             "Name the sheets Trial, Treatments, Plots, Counts and Yield.",
             Place(source.label),
         )
+
+
+def _only_map(grid: Grid) -> bool:
+    return kind_of_content(grid) is None and seems_map(grid)
 
 
 def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str) -> None:

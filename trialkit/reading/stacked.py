@@ -17,6 +17,8 @@ def stacked(grids: Sequence[Grid], ledger: Ledger) -> list[Grid]:
     are given back as they are.
     """
     blocks = [_block(grid) for grid in grids]
+    if not any(blocks):
+        blocks = _numbered(grids)
     named = [grid for grid, block in zip(grids, blocks, strict=True) if block]
     if len(named) < 2 or not _alike(named):
         return list(grids)
@@ -52,6 +54,38 @@ def _block(grid: Grid) -> str:
     """The block that a sheet or file is named by; empty where its name says anything else."""
     across = replicate_in(grid.name.removesuffix(".csv"))
     return "" if across is None or across.rest else across.number
+
+
+def _numbered(grids: Sequence[Grid]) -> list[str]:
+    """Blocks of sheets called 1, 2, 3: each with every treatment once, and plots of its own."""
+    none = [""] * len(grids)
+    names = [grid.name.removesuffix(".csv").strip() for grid in grids]
+    numbers = [name for name in names if name.isdigit()]
+    numbered = [grid for grid, name in zip(grids, names, strict=True) if name.isdigit()]
+    if numbers != [str(n) for n in range(1, len(numbers) + 1)] or len(numbers) < 2:
+        return none
+    if not _alike(numbered):
+        return none
+    treatments = [_column_of(grid, "treatment") for grid in numbered]
+    plots = [text for grid in numbered for text in _column_of(grid, "plot")]
+    once = all(len(set(own)) == len(own) for own in treatments)
+    alike = len({frozenset(own) for own in treatments}) == 1
+    return (
+        [n if n.isdigit() else "" for n in names]
+        if (once and alike and len(set(plots)) == len(plots))
+        else none
+    )
+
+
+def _column_of(grid: Grid, field: str) -> list[str]:
+    """Cells below the heading of a field; empty where there is none."""
+    place = _heading(grid)
+    columns = [c.column for c in grid.rows[place] if field_of("flat", c.text) == field]
+    return [
+        row[columns[0] - 1].text
+        for row in grid.rows[place + 1 :]
+        if columns and len(row) >= columns[0]
+    ]
 
 
 def _heading(grid: Grid) -> int:

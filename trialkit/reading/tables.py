@@ -2,81 +2,33 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter
-from trialkit.reading.doubles import Tops, settle_day_word, settle_doubles
+from trialkit.reading.columns import Column as Column
+from trialkit.reading.columns import make_columns
+from trialkit.reading.doubles import Tops
 from trialkit.reading.filled_down import fill_down
-from trialkit.reading.headers import field_of, normal
+from trialkit.reading.headers import field_of
 from trialkit.reading.headings import (
     DayHeader,
     day_header,
-    joined,
-    replicate_in,
-    sample_in,
 )
 from trialkit.reading.leftout import data_rows, frame_of
 from trialkit.reading.lines import with_lines
-from trialkit.reading.numbers import Marks, is_error_text, marks_of, plain_number
+from trialkit.reading.numbers import Marks, marks_of
 from trialkit.reading.table_top import DATED, first_row, placed, tell_what_is_above
 from trialkit.reading.told_beside import (
-    settle_main_plots,
-    settle_mass,
-    settle_samples,
     with_nested_samples,
 )
-from trialkit.reading.tops import rows_above, with_bare_days
+from trialkit.reading.tops import rows_above
 
 _FILLED = frozenset({
     "plot", "treatment", "name", "block", "replicate", "row", "column", "main_plot",
     "main_factor", "sub_factor", "date", "days_after", "days_before", "variable",
 })  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column of a table.
-
-    Attributes
-    ----------
-    index : int
-        Counted from 1.
-    header : str
-        As written; empty where there is none.
-    field : str or None
-        What the column was recognised as; None for a variable or an unknown column.
-    cell : Cell
-        The header cell.
-    above : str
-        The heading together with a variable in a row over it, where it names none itself.
-    day : DayHeader or None
-        The day in the heading, or over it.
-    made : bool
-        Whether the column was put together from several, of which a number is left out.
-    """
-
-    index: int
-    header: str
-    field: str | None
-    cell: Cell
-    above: str = ""
-    day: DayHeader | None = None
-    made: bool = False
-
-    @property
-    def label(self) -> str:
-        """Header, or the letter of the column where it has none."""
-        return self.header or column_letter(self.index)
-
-    @property
-    def written(self) -> str:
-        """The variable as written, without its day; empty where only a day is there."""
-        if self.day is not None:
-            return self.day.variable
-        return self.above or self.header
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +137,7 @@ def make_table(
         header, body, caption = with_lines(grid, kind, header, body, ledger)
         grid = replace(grid, caption=grid.caption or caption)
     width = max([len(header), *(len(row) for row in body)])
-    columns = _columns(Tops(grid, kind, header, body), width, variables, aboves, ledger)
+    columns = make_columns(Tops(grid, kind, header, body), width, variables, aboves, ledger)
     tell_what_is_above(grid, found, header, aboves, ledger)
     fields = [column.field for column in columns]
     frame = frame_of(grid, kind, fields, key, len(header), plots)
@@ -236,119 +188,3 @@ def _fill_merged(grid: Grid, kind: str, header: Row, body: tuple[Row, ...]) -> t
 def _without_repeats(rows: tuple[Row, ...], header: Row) -> tuple[Row, ...]:
     words = [cell.text for cell in header]
     return tuple(row for row in rows if [cell.text for cell in row] != words)
-
-
-def _columns(
-    tops: Tops,
-    width: int,
-    variables: Collection[str],
-    aboves: tuple[dict[int, Cell], ...],
-    ledger: Ledger,
-) -> tuple[Column, ...]:
-    header = tops.header
-    for cell in header:
-        # a variable of that very name, as the settings list it, is no error of a spreadsheet
-        typed = is_error_text(cell.text) and normal(cell.text) not in variables
-        if cell.fault in {"error", "formula"} or typed:
-            ledger.error(
-                "formula-without-value" if cell.fault == "formula" else "error-cell",
-                f"The heading of column {column_letter(cell.column)} shows {cell.text}.",
-                "Type the heading itself and save the file.",
-                tops.grid.place(cell.row, column_letter(cell.column)),
-            )
-    fields: list[str | None] = []
-    for cell in header:
-        name = field_of(tops.kind, cell.text) if cell.text else None
-        declared = normal(cell.text) in variables
-        # A variable named in the settings goes before a synonym, not before the name itself.
-        fields.append(None if declared and name and normal(cell.text) != normal(name) else name)
-    if "variable" in fields and "value" not in fields:
-        loose = [
-            place
-            for place, (cell, field) in enumerate(zip(header, fields, strict=True))
-            if field is None and normal(cell.text) in _NUMBER_WORDS
-        ]
-        if len(loose) == 1:
-            fields[loose[0]] = "value"
-    if tops.kind not in {"assessments", "variables"} and not {"variable", "value"} <= set(fields):
-        # A column 'count' or 'pest' alone is a variable; only both together make a long table.
-        fields = [None if name in {"variable", "value"} else name for name in fields]
-    settle_day_word(header, fields)
-    settle_doubles(tops, fields, ledger)
-    settle_main_plots(tops, fields)
-    settle_mass(tops, fields)
-    settle_samples(tops, fields)
-    if "replicate" in fields and "block" not in fields:
-        fields[fields.index("replicate")] = "block"
-    above = [[over[cell.column] for over in aboves if cell.column in over] for cell in header]
-    above = with_bare_days(header, fields, above)
-    columns = [
-        _column(cell, field, upper)
-        for cell, field, upper in zip(header, fields, above, strict=True)
-    ]
-    row = header[0].row
-    columns += [
-        Column(index, "", None, Cell("", row, index)) for index in range(len(header) + 1, width + 1)
-    ]
-    return _without_ordinals(columns)
-
-
-#: Headings of what was counted, beside a column that says what it was.
-_NUMBER_WORDS = frozenset({
-    "n", "no", "nb", "num", "total", "x", "y", "anzahl", "nombre", "aantal", "antal", "liczba",
-    "pocet", "počet", "numero", "número", "freq", "frequency",
-})  # fmt: skip
-#: Numbered assessments, as they are called under or over their dates.
-_ASSESSMENT = re.compile(
-    r"(a|ass|assess|assessment|count|rating|eval|evaluation|obs|observation|reading|scouting|visit|"
-    r"date|sampling|survey|bonitur|notation|zählung|comptage|conteo|rilievo)[\s_.#-]*\d{1,2}",
-    re.IGNORECASE,
-)
-
-
-def _without_ordinals(columns: Sequence[Column]) -> tuple[Column, ...]:
-    """Drop the number of an assessment where its date is known: "A2" is no variable then."""
-    dated = [column for column in columns if column.day is not None and column.field is None]
-    matches = [_ASSESSMENT.fullmatch(column.written) for column in dated]
-    words = {match.group(1).casefold() for match in matches if match is not None}
-    names = {column.written.casefold() for column in dated}
-    if len(dated) < 2 or not all(matches) or len(words) > 1 or len(names) < len(dated):
-        return tuple(columns)
-    return tuple(
-        replace(column, day=replace(column.day, variable=""))
-        if column in dated and column.day is not None
-        else column
-        for column in columns
-    )
-
-
-def _column(cell: Cell, field: str | None, above: list[Cell]) -> Column:
-    """Make a column, with what the rows over its heading say of variable and day."""
-    if field is not None:
-        return Column(cell.column, cell.text, field, cell)
-    day, text = day_header(cell) if cell.text else None, cell.text
-    if above and day is None and plain_number(text) is not None:
-        dated = day_header(above[0])
-        if dated is not None and dated.day == plain_number(text):
-            return Column(cell.column, cell.text, None, cell, "", dated)
-    for upper in above:
-        own = day.variable if day is not None else text
-        if not _lacks_variable(own) and day is not None:
-            break
-        header = day_header(upper)
-        if header is None and _lacks_variable(own):
-            whole = " ".join(filter(None, (upper.text, own)))
-            day, text = (replace(day, variable=whole), text) if day is not None else (None, whole)
-        elif header is not None and day is None:
-            day = joined(header, None, text)
-        elif header is not None and day is not None and _lacks_variable(own):
-            day = replace(day, variable=" ".join(filter(None, (header.variable, own))))
-    return Column(cell.column, cell.text, None, cell, text if text != cell.text else "", day)
-
-
-def _lacks_variable(text: str) -> bool:
-    """Whether a heading without its day names no variable: nothing, a replicate or a sample."""
-    if not text:
-        return True
-    across = replicate_in(text) or sample_in(text)
-    return across is not None and not across.rest

@@ -28,7 +28,32 @@ _OTHER_FILES = {
     b"GIF8": "a picture",
     b"{\\rtf": "a text document (.rtf)",
     b"\x1f\x8b": "a packed file",
+    b"II*\x00": "a picture",
+    b"MM\x00*": "a picture",
+    b"SQLite format 3": "a database",
+    b"<!doctype html": "a web page",
+    b"<html": "a web page",
+    b"<?xml": "an XML document",
+    b'{"': "a file of a program (.json)",
+    b"7z\xbc\xaf": "a packed file",
+    b"Rar!": "a packed file",
 }
+
+
+def foreign(data: bytes) -> str | None:
+    """What a file is by its first bytes, where that is no table; None where they do not tell.
+
+    Examples
+    --------
+    >>> foreign(b"%PDF-1.7"), foreign(b"plot,treatment")
+    ('a PDF', None)
+    """
+    start = data.removeprefix(b"\xef\xbb\xbf").lstrip()[:64]
+    if start[:4] == b"RIFF" and start[8:12] in {b"WEBP", b"WAVE", b"AVI "}:
+        return "a picture or a recording"
+    low = start.lower()
+    found = (words for mark, words in _OTHER_FILES.items() if low.startswith(mark.lower()))
+    return next(found, None)
 
 
 def decode(data: bytes, name: str, ledger: Ledger) -> str | None:
@@ -37,7 +62,7 @@ def decode(data: bytes, name: str, ledger: Ledger) -> str | None:
     UTF-8 with or without byte order mark, UTF-16 with one, else Windows-1252. None, with an
     error in the ledger, where the bytes are no text.
     """
-    other = next((words for start, words in _OTHER_FILES.items() if data.startswith(start)), None)
+    other = foreign(data)
     if other is not None:
         ledger.error(
             "not-text",

@@ -13,7 +13,7 @@ from trialkit.reading.headers import TIMES, normal
 from trialkit.reading.numbers import looks_numeric
 
 if TYPE_CHECKING:
-    from trialkit.reading.tables import Column
+    from trialkit.reading.columns import Column
 
 
 def settle_main_plots(tops: Tops, fields: list[str | None]) -> None:
@@ -58,7 +58,7 @@ _UNITS = frozenset({
 _FEWEST_ROWS = 6
 #: Field of a column of what a sample was taken from: the vine of a shoot.
 SAMPLE_OF = "sample_of"
-_ID = re.compile(r"\d{1,3}|[A-Za-z]")
+_ID = re.compile(r"\d{1,3}|[A-Za-z]|[A-Za-z]{1,6}[ _.-]?\d{1,3}")
 
 
 def settle_samples(tops: Tops, fields: list[str | None]) -> None:
@@ -128,21 +128,36 @@ def with_nested_samples(
     if not outer or inner is None:
         return list(rows)
     names = [quoted(column.header) for column in (*outer, inner)]
+    told = [column for column in columns if column.field in _TELLS_APART or column in outer]
+    sizes = Counter(tuple(_text(row, column) for column in told) for row in rows)
+    uneven = len(set(sizes.values())) > 1
+    which = f"{names[-1]} of every {names[-2]}"
     ledger.warn(
         "samples-nested",
-        f"{listing(names)} together number the samples of a plot; its mean is over all of them.",
-        "Nothing needs to be done if each plot has as many of each; else give a mean for each.",
+        f"{listing(names)} together number the samples of a plot; its mean is over all of them"
+        + (
+            f". There are not as many {which}: one with more of them weighs more."
+            if uneven
+            else "."
+        ),
+        f"Nothing needs to be done if that is right; else give a mean for every {names[-2]}."
+        if uneven
+        else "Nothing needs to be done if that is right.",
         grid.place(inner.cell.row, inner.label),
     )
     made = []
     for row in rows:
-        parts = [row[c.index - 1].text for c in (*outer, inner) if c.index <= len(row)]
+        parts = [_text(row, column) for column in (*outer, inner)]
         cells = list(row)
         if inner.index <= len(row):
             own = cells[inner.index - 1]
             cells[inner.index - 1] = own._replace(text="/".join(parts), number=None)
         made.append(tuple(cells))
     return made
+
+
+def _text(row: Row, column: Column) -> str:
+    return row[column.index - 1].text if column.index <= len(row) else ""
 
 
 #: Fields that tell rows of different plots and days apart.

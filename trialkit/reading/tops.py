@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 
 from trialkit.reading.cells import Cell, Grid, Row
-from trialkit.reading.headers import field_of
+from trialkit.reading.headers import TIMES, field_of
 from trialkit.reading.headings import day_header, replicate_in
 from trialkit.reading.leftout import is_summary_word, is_unit
 from trialkit.reading.numbers import plain_number
@@ -63,12 +63,18 @@ def _with_row_below(grid: Grid, best: tuple[int, Row], is_id: Known | None) -> t
     below = grid.rows[index + 1] if index + 1 < len(grid.rows) else ()
     filled = [cell for cell in below if cell.text]
     ids = {cell.column for cell in row if is_id is not None and cell.text and is_id(cell)}
-    dated = [cell for cell in row if day_header(cell) is not None]
+    said = [cell for cell in row if _OF_DAYS.search(cell.text) and day_header(cell) is None]
+    dated = said or [cell for cell in row if day_header(cell) is not None]
     if len(filled) < _FEWEST or not ids or not dated or row[0].row != grid.rows[index][0].row:
         return best
-    free = all(cell.column not in ids and plain_number(cell.text) is None for cell in filled)
+    free = all(cell.column not in ids for cell in filled)
     first = min(cell.column for cell in dated)
     if not free or any(cell.column < first for cell in filled):
+        return best
+    numbers = [plain_number(cell.text) is not None for cell in filled]
+    if all(numbers) and said and below[0].row == row[0].row + 1:
+        return index + 1, _over(row, below, is_id)
+    if any(numbers):
         return best
     words = all(day_header(cell) is None and not is_unit(cell.text) for cell in filled)
     if not words or below[0].row != row[0].row + 1:
@@ -203,7 +209,11 @@ def with_bare_days(
     bare = {
         place: plain_number(cell.text)
         for place, (cell, field) in enumerate(zip(header, fields, strict=True))
-        if field is None and cell.text and above[place] and plain_number(cell.text) is not None
+        if field is None
+        and cell.text
+        and above[place]
+        and plain_number(cell.text) is not None
+        and not _dated_already(above[place][0])
     }
     numbers = sorted({value for value in bare.values() if value is not None})
     named = any(_OF_DAYS.search(above[place][0].text) for place in bare)
@@ -220,3 +230,40 @@ def with_bare_days(
             *rest,
         ]
     return made
+
+
+def _dated_already(cell: Cell) -> bool:
+    """Whether a heading gives a day by itself: what stands below it is then another number."""
+    header = day_header(cell)
+    return header is not None and header.dated
+
+
+def with_bare_replicates(
+    header: Row, fields: Sequence[str | None], above: Sequence[Sequence[Cell]], caption: str
+) -> Row:
+    """Name replicates that are bare numbers where days are known, beside treatments and no plots.
+
+    ``7 DAT`` over ``1 2 3 4``, or in a column or the ``caption``, and a row for each treatment:
+    samples of one plot would leave a trial without replicates. They are then called ``rep 1`` and
+    told of like these.
+    """
+    known = {field for field in fields if field is not None}
+    if not known & {"treatment", "name"} or known & {"plot", "block", "replicate", "sample"}:
+        return header
+    named = day_header(Cell(caption, 1, 1)) is not None
+    everywhere = Cell(caption, 0, 0) if named or known.intersection(TIMES) else None
+    groups: dict[Cell, list[int]] = {}
+    for place, (cell, field) in enumerate(zip(header, fields, strict=True)):
+        number = plain_number(cell.text) if cell.text and field is None else None
+        over = next((upper for upper in above[place] if _dated_already(upper)), everywhere)
+        if number is not None and over is not None:
+            groups.setdefault(over, []).append(place)
+    numbers = [[header[place].text for place in places] for places in groups.values()]
+    counting = [str(n) for n in range(1, len(numbers[0]) + 1)] if numbers else []
+    if len(counting) < _FEWEST or any(own != counting for own in numbers):
+        return header
+    across = {place for places in groups.values() for place in places}
+    return tuple(
+        cell._replace(text=f"rep {cell.text}", number=None) if place in across else cell
+        for place, cell in enumerate(header)
+    )

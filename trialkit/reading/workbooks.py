@@ -22,6 +22,7 @@ from trialkit.reading.cells import (
     column_letter,
     quoted,
 )
+from trialkit.reading.textfiles import foreign
 
 MAX_BYTES = 50_000_000
 MAX_UNPACKED = 200_000_000
@@ -85,7 +86,12 @@ def _is_sound(data: bytes, name: str, ledger: Ledger) -> bool:
             what = "This is a workbook in the old .xls form, whatever its name says."
             _tell(ledger, name, "old-workbook", what, _SAVE_AS)
     elif not data.startswith(b"PK"):
-        _tell(ledger, name, "not-a-workbook", "This file is no Excel workbook.", _SAVE_AS)
+        other = foreign(data)
+        plain = other is None and b"\0" not in data[:2000] and bool(data.strip())
+        what = f"This is {other or 'a text file' if other or plain else 'no Excel workbook'}"
+        said = f"{what}, whatever its name ends in." if other or plain else f"{what}."
+        save = "If it holds a table, give it the ending .csv." if plain else _SAVE_AS
+        _tell(ledger, name, "not-a-workbook", said, save)
     else:
         return _is_sound_archive(data, name, ledger)
     return False
