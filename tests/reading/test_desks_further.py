@@ -193,3 +193,61 @@ def test_replicates_side_by_side_and_days_down(tmp_path, heads):
 def test_days_after_an_application_by_its_letter(heading, after):
     found = day_header(Cell(heading, 1, 1))
     assert (found.variable, found.day, found.application) == ("larvae", 7, after)
+
+
+def test_rows_above_that_tell_of_the_table_name_no_variable(tmp_path):
+    rows = wide(("Plot", "Rep", "Trt"), "{} DAT")
+    top = [["", "", "", "Pest:", "larvae", ""], ["", "", "", "Unit:", "no./plant", ""]]
+    reading = read(csv(tmp_path, [*top, *rows], ";"))
+    held(reading)
+    assert len(reading.trial.variables) == 1
+
+
+@pytest.mark.parametrize("name", ["Plan", "Sheet2", "Data"])
+def test_a_map_beside_the_data_is_for_people(tmp_path, name):
+    held(read(book(tmp_path, {name: [list(ORDER[b]) for b in BLOCKS], "Counts": wide()})))
+
+
+@pytest.mark.parametrize("title", ["", "Treatments: "])
+def test_names_of_treatments_in_one_line(tmp_path, title):
+    ids = {name: str(number) for number, name in enumerate(TREATMENTS, 1)}
+    rows = [[*row[:2], ids.get(row[2], row[2]), *row[3:]] for row in wide()]
+    line = title + ", ".join(f"{number} = {name}" for name, number in ids.items())
+    held(read(csv(tmp_path, [*rows, [], [line]], ";")))
+    held(read(csv(tmp_path, [[line], [], *rows], ";")))
+
+
+@pytest.mark.parametrize("label", ["Rep", "Block:", "Wdh."])
+def test_blocks_on_lines_of_a_label_and_a_value(tmp_path, label):
+    heads = ["Plot", "Treatment", *(f"larvae {day} DAT" for day in DAYS)]
+    rows = []
+    for block in BLOCKS:
+        own = [[p, n, *(LARVAE[n, b, d] for d in DAYS)] for p, b, n in PLOTS if b == block]
+        rows += [[label, block], heads, *own, []]
+    held(read(csv(tmp_path, rows)))
+
+
+@pytest.mark.parametrize("label", ["Assessment {}", "DAT", "Date:"])
+def test_days_on_lines_of_a_label_and_a_value(tmp_path, label):
+    rows = []
+    for place, day in enumerate(DAYS, 1):
+        told = {"DAT": day, "Date:": f"{18 + day} June 2024"}.get(label, f"{day} DAT")
+        own = [[p, b, n, LARVAE[n, b, day]] for p, b, n in PLOTS]
+        rows += [[label.format(place), told], ["Plot", "Rep", "Trt", "larvae"], *own, []]
+    held(read(csv(tmp_path, [["Applied", "2024-06-18"], [], *rows])))
+
+
+def test_a_sheet_for_each_treatment(tmp_path):
+    sheets = {
+        name: [
+            ["Plot", "Rep", *(f"larvae {day} DAT" for day in DAYS)],
+            *([p, b, *(LARVAE[n, b, d] for d in DAYS)] for p, b, n in PLOTS if n == name),
+        ]
+        for name in TREATMENTS
+    }
+    reading = read(book(tmp_path, sheets))
+    held(reading)
+    assert "treatment-a-sheet" in {item.kind for item in reading.problems}
+    # without a word for the untreated the sheets may be sites
+    renamed = {name.replace("Untreated", "Hollow Farm"): rows for name, rows in sheets.items()}
+    assert read(book(tmp_path, renamed)).trial is None

@@ -34,7 +34,8 @@ def with_lines(
         they were where the first row is no line, or the table has such a column. The variable
         that lines of days name beside their day, all the same; else empty.
     """
-    above = [row for row in grid.rows if row[0].row == header[0].row - 1]
+    body = tuple(map(_as_line, body))
+    above = [_as_line(row) for row in grid.rows if row[0].row == header[0].row - 1]
     named = bool(above) and (_is_day(above[0]) or long_replicate(above[0][0].text))
     if body and above and _is_line(above[0]) and named and not _is_line(body[0]):
         body = (*above, *body)  # the first table has its day or block over its headings
@@ -130,6 +131,27 @@ def _is_line(row: Row) -> bool:
     first = row[0].text
     alone = bool(first) and not any(cell.text for cell in row[1:])
     return alone and not looks_numeric(first) and not is_summary_word(first) and len(first) <= 60
+
+
+def _as_line(row: Row) -> Row:
+    """A row of a label and its value, such as "Rep | 2" or "Date: | 22 June 2024", as one cell."""
+    filled = [cell for cell in row if cell.text]
+    if len(filled) != _PAIR or filled[0].column != 1 or filled[1].column != _PAIR:
+        return row
+    label, value = filled
+    field = field_of("counts", label.text.rstrip(" :"))
+    if field in {"block", "replicate"}:
+        return (label._replace(text=f"rep {value.text}"),)
+    if field == "days_after" and looks_numeric(value.text):
+        return (label._replace(text=f"{value.text} DAT"),)
+    plain = field in TIMES or label.text.rstrip().endswith(":") or _NUMBERED.search(label.text)
+    if plain and day_header(value) is not None and not looks_numeric(value.text):
+        return (value._replace(column=1),)
+    return row
+
+
+_PAIR = 2
+_NUMBERED = re.compile(r"[^\W\d]\W*\d{1,2}$")
 
 
 def _follow(body: tuple[Row, ...]) -> bool:

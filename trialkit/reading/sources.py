@@ -320,7 +320,7 @@ def _sort_sheets(source: Source, grids: Iterable[Grid], ledger: Ledger) -> None:
         if mapped is not None and "flat" not in source.tables:
             source.add("flat", mapped)
             continue
-        if mapped is None and kind in {"flat", "counts"} and _only_map(grid):
+        if mapped is None and kind in {"flat", "counts", "plots"} and _only_map(grid):
             unknown.append(grid)
             continue
         if grid.hidden and kind != "trial":
@@ -384,6 +384,9 @@ def _place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str)
         if kind is not None and (several or kind not in source.tables):
             source.add(kind, _captioned(grid, grid.name.removesuffix(".csv"), kind))
             ledger.understand(grid.name, f"{word} {grid.name}", f"{_spoken(kind)}, by its headings")
+            continue
+        if _only_map(grid):
+            ledger.understand(grid.name, f"{word} {grid.name}", "a map of the field, not read")
             continue
         known = nearest(grid.name.removesuffix(".csv"), STANDARD.values())
         meant = f"; did you mean '{known}'?" if known else "."

@@ -8,6 +8,7 @@ from dataclasses import replace
 from trialkit.reading.cells import Cell, Grid, Ledger, Piece, listing, quoted
 from trialkit.reading.headers import field_of, normal
 from trialkit.reading.headings import replicate_in
+from trialkit.reading.untreated_words import is_untreated_word
 
 
 def stacked(grids: Sequence[Grid], ledger: Ledger) -> list[Grid]:
@@ -16,18 +17,20 @@ def stacked(grids: Sequence[Grid], ledger: Ledger) -> list[Grid]:
     Every cell keeps its place in its own sheet or file. Where the tables do not fit together all
     are given back as they are.
     """
-    blocks = [_block(grid) for grid in grids]
+    field, blocks = "block", [_block(grid) for grid in grids]
     if not any(blocks):
         blocks = _numbered(grids)
+    if not any(blocks):
+        field, blocks = "treatment", _treatments(grids)
     named = [grid for grid, block in zip(grids, blocks, strict=True) if block]
-    if len(named) < 2 or not _alike(named):
+    if len(named) < 2 or not _alike(named, field):
         return list(grids)
     place = _heading(named[0])
     head = named[0].rows[place]
     width = max(len(row) for grid in named for row in grid.rows)
     rows = [
         *named[0].rows[:place],
-        (*head, *_blanks(head, width), Cell("block", head[0].row, width + 1)),
+        (*head, *_blanks(head, width), Cell(field, head[0].row, width + 1)),
     ]
     pieces = []
     below = 0
@@ -40,8 +43,8 @@ def stacked(grids: Sequence[Grid], ledger: Ledger) -> list[Grid]:
         below += grid.rows[-1][0].row + 1
     names = [quoted(grid.name) for grid in named]
     ledger.warn(
-        "block-a-sheet",
-        f"{listing(names, 4)} have the same headings and were taken for a block each.",
+        f"{field}-a-sheet",
+        f"{listing(names, 4)} have the same headings and were taken for a {field} each.",
         "Nothing needs to be done if that is right.",
         named[0].place(),
     )
@@ -94,13 +97,25 @@ def _heading(grid: Grid) -> int:
     return known.index(max(known)) if known else 0
 
 
-def _alike(grids: Sequence[Grid]) -> bool:
-    """Whether tables have one heading row, in which no block or replicate stands."""
+def _treatments(grids: Sequence[Grid]) -> list[str]:
+    """Treatments that sheets are named by: one is the untreated, and each has plots of its own."""
+    names = [grid.name.removesuffix(".csv").strip() for grid in grids]
+    plots = [_column_of(grid, "plot") for grid in grids]
+    named = [name if own else "" for name, own in zip(names, plots, strict=True)]
+    every = [plot for own in plots for plot in set(own)]
+    apart = len(set(every)) == len(every)
+    return named if apart and any(map(is_untreated_word, named)) else [""] * len(grids)
+
+
+def _alike(grids: Sequence[Grid], field: str = "block") -> bool:
+    """Whether tables have one heading row, in which nothing tells what they are named by."""
     if any(not grid.rows for grid in grids):
         return False
     heads = [[normal(cell.text) for cell in grid.rows[_heading(grid)]] for grid in grids]
     fields = {field_of("flat", cell.text) for cell in grids[0].rows[_heading(grids[0])]}
     same = all(head == heads[0] for head in heads) and len({_heading(grid) for grid in grids}) == 1
+    if field == "treatment":
+        return same and "plot" in fields and not fields & {"treatment", "name", "main_factor"}
     return same and "treatment" in fields and not fields & {"block", "replicate"}
 
 

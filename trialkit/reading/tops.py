@@ -98,6 +98,8 @@ def rows_above(
         if row[0].row != expected - 1 or (len(made) >= _ROWS_ABOVE and label is None):
             break
         expected = row[0].row
+        if _is_told(row, header, is_id):
+            continue  # "Unit: | no./plant", a line of units: no names of what stands below
         over = _reaching(grid, row, header, is_id)
         if not over:
             break
@@ -114,6 +116,17 @@ def rows_above(
 
 _UNITS = {"days_after": "DAT", "days_planting": "DAP", "weeks_after": "WAT", "days_before": "DBT"}
 _TOLD_BESIDE = frozenset({"growth_stage", "assessor", "method", "sample_size", "notes"})
+
+
+def _is_told(row: Row, header: Row, is_id: Callable[[Cell], bool]) -> bool:
+    """Whether a row above headings tells something of the table, and heads no column of it."""
+    over = [
+        cell
+        for cell, lower in zip(row, header, strict=False)
+        if cell.text and lower.text and not is_id(lower)
+    ]
+    labelled = any(cell.text.endswith(":") for cell in over)
+    return labelled or (bool(over) and all(is_unit(cell.text) for cell in over))
 
 
 def _bare(cell: Cell) -> bool:

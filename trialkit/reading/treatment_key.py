@@ -112,12 +112,14 @@ def _lines(grid: Grid) -> tuple[Grid, Grid] | None:
     for index, row in enumerate(grid.rows):
         filled = [cell for cell in row if cell.text]
         match = _LINE.fullmatch(filled[0].text) if len(filled) == 1 else None
-        if match is not None:
+        if match is not None and not _legend(filled):
             first = filled[0]
             found[index] = (
                 first._replace(text=match["id"], column=1, number=None),
                 first._replace(text=match["name"].strip(), column=2),
             )
+        elif several := _legend(filled):
+            return _with_legend(grid, index, several)
         elif len(filled) == _FEWEST and filled[0].column == 1 and filled[1].column == _FEWEST:
             found[index] = filled[0], filled[1]
     wide = max((len(row) for row in grid.rows), default=0)
@@ -132,4 +134,35 @@ def _lines(grid: Grid) -> tuple[Grid, Grid] | None:
     top = pairs[0][0].row
     heads = (Cell("treatment", top, 1), Cell("name", top, _FEWEST))
     left = tuple(row for row in grid.rows if row[0].row not in taken)
+    return replace(grid, rows=left), replace(grid, rows=(heads, *pairs), merged=(), caption="")
+
+
+#: Several treatments in one line: ``1 = Untreated, 2 = Wimbrel; 3 = Tarnock``.
+_PART = re.compile(
+    r"(?P<id>[^\W_]{1,6})\s*=\s*(?P<name>[^=]*?\S)\s*(?:[,;]\s*|$)(?=[^\W_]{1,6}\s*=|$)"
+)
+_TITLE = re.compile(r"^[^\W\d][^=:]*:\s*")
+
+
+def _legend(filled: Sequence[Cell]) -> list[tuple[Cell, Cell]]:
+    """Treatments that one line lists with their names; empty where it does not."""
+    text = ", ".join(cell.text for cell in filled)
+    text = _TITLE.sub("", text)
+    parts = list(_PART.finditer(text))
+    if len(parts) < _FEWEST or "".join(part.group() for part in parts) != text:
+        return []
+    first = filled[0]
+    return [
+        (
+            first._replace(text=part["id"], column=1, number=None),
+            first._replace(text=part["name"], column=_FEWEST, number=None),
+        )
+        for part in parts
+    ]
+
+
+def _with_legend(grid: Grid, index: int, pairs: list[tuple[Cell, Cell]]) -> tuple[Grid, Grid]:
+    top = grid.rows[index][0].row
+    heads = (Cell("treatment", top, 1), Cell("name", top, _FEWEST))
+    left = (*grid.rows[:index], *grid.rows[index + 1 :])
     return replace(grid, rows=left), replace(grid, rows=(heads, *pairs), merged=(), caption="")
