@@ -24,10 +24,10 @@ def test_abbott_of_counts() -> None:
     assert abbott(9, 60).percent == 85.0
 
 
-# Newman MC, Quantitative Ecotoxicology, 2nd ed., CRC Press, example 4.6, page 159: dead of 26
-# animals in tanks, six of them untreated; the counts of these and every corrected mortality as
-# printed in the public worked solution by E. Szoecs (2013), which sets Abbott's values below zero
-# to zero only afterwards. The book itself was not seen.
+# Quantitative Ecotoxicology, CRC Press (author Newman MC from memory), example 4.6, page 159: dead
+# of 26 animals in tanks, six of them untreated; the counts of these and every corrected mortality
+# as printed in the public worked solution by E. Szoecs (2013), which sets Abbott's values below
+# zero to zero only afterwards. The book itself was not seen.
 UNTREATED_DEAD = [1, 0, 0, 0, 1, 0]
 CORRECTED_UNTREATED = [0.025974, -0.012987, -0.012987, -0.012987, 0.025974, -0.012987]
 #: Of treated tanks; each is that of a whole number of dead among 26.

@@ -72,8 +72,8 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             "Taylor LR (1961). Nature 189, 732-735. Variance and mean of counts.", seen=True
         ),
         "lsd": Reference(
-            "Fisher RA (1935). The Design of Experiments. Oliver & Boyd, Edinburgh. Least "
-            "significant difference.",
+            "Fisher RA (1935). The Design of Experiments. Oliver & Boyd. Least significant "
+            "difference.",
             seen=True,
         ),
         "tukey": Reference(
