@@ -163,9 +163,9 @@ def mix(
     2 wrong usage.
     """
     from trialkit.planning import mix_sheet
+    from trialkit.planning.blank_words import cautions
     from trialkit.planning.mix_pages import mix_lines
     from trialkit.planning.visits import in_us_units
-    from trialkit.planning.words import cautions
     from trialkit.planning.writing import write_mix
     from trialkit.wording import paragraph, problem_lines
 

@@ -14,9 +14,9 @@ from scipy import special
 from drawn_courses import draw_means
 from trialkit.inference.design.layout import Layout, randomised_blocks
 from trialkit.inference.laws.course_laws import CourseLaw, Quotient
-from trialkit.inference.laws.differences import difference_limits, excess_limits
 from trialkit.inference.laws.known_course import course_law
 from trialkit.inference.laws.log_laws import LogLaw, frequencies_up_to
+from trialkit.inference.laws.share_differences import difference_limits, excess_limits
 from trialkit.inference.numerics.log_gammas import (
     LogGammas,
     log_gamma_transform,

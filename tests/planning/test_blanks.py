@@ -12,8 +12,8 @@ from planning.conftest import make_protocol
 from trialkit.measures.units import convert
 from trialkit.plan_keys import PLAN_KEYS, UNITS, days_of, fault_of, quantities, quantity
 from trialkit.planning.blank import blank_files, blank_workbook, start_trial
+from trialkit.planning.blank_words import CHOICES, cautions, column_meanings, key_meanings
 from trialkit.planning.options import Plan, with_options
-from trialkit.planning.words import CHOICES, cautions, column_meanings, key_meanings
 from trialkit.problems import TrialError
 from trialkit.reading import read_protocol
 from trialkit.reading.headers import FIELDS

@@ -12,7 +12,13 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.files import write_whole
 from trialkit.plan_keys import plan_key
-from trialkit.planning.words import CHOICES, caution_line, cautions, column_meanings, key_meanings
+from trialkit.planning.blank_words import (
+    CHOICES,
+    caution_line,
+    cautions,
+    column_meanings,
+    key_meanings,
+)
 from trialkit.reading import read_protocol
 from trialkit.reading.saving import toml_value, trial_keys
 from trialkit.reading.workbooks import OWN_AUTHOR

@@ -10,6 +10,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from trialkit.planning.blank import put_explained, put_treatments, put_trial_sheet, put_variables
+from trialkit.planning.blank_words import CHOICES, caution_line, column_meanings
 from trialkit.planning.book import (
     ASK,
     BOX,
@@ -41,7 +42,6 @@ from trialkit.planning.visits import (
     place_columns,
     visits,
 )
-from trialkit.planning.words import CHOICES, caution_line, column_meanings
 from trialkit.trial import Plot, Trial
 
 #: Lines above the headings of a counting sheet: label and the value of the column D.

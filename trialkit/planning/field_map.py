@@ -11,8 +11,8 @@ from openpyxl.styles import Alignment, PatternFill
 from openpyxl.worksheet.worksheet import Worksheet
 
 from trialkit.figures.identity import Identity, identities, mix, plain_line, shorten
+from trialkit.planning.blank_words import caution_line
 from trialkit.planning.book import BOX, font, for_paper, put, widths
-from trialkit.planning.words import caution_line
 from trialkit.trial import Plot, Trial
 
 _TINT = 0.72

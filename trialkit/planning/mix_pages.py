@@ -10,12 +10,12 @@ import pandas as pd
 from trialkit.figures.identity import plain_line
 from trialkit.measures.tank import catch_course_m
 from trialkit.measures.units import L_PER_GAL, M2_PER_ACRE, M2_PER_HA, ML_PER_FL_OZ, convert
+from trialkit.planning.blank_words import cautions
 from trialkit.planning.mix import MixSheet
 from trialkit.planning.options import Plan
 from trialkit.planning.pages import Page, Part, heading_of, page_html
 from trialkit.planning.sprayer import speed_of
 from trialkit.planning.visits import in_us_units
-from trialkit.planning.words import cautions
 from trialkit.trial import Trial
 
 _GAL_PER_ACRE = L_PER_GAL / M2_PER_ACRE * M2_PER_HA

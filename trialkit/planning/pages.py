@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from trialkit.figures.identity import plain_line
+from trialkit.planning.blank_words import cautions
 from trialkit.planning.field_map import map_svg
 from trialkit.planning.plan import Planned
 from trialkit.planning.visits import Asked, asked_counts, asked_yields, lines, place_columns, visits
-from trialkit.planning.words import cautions
 from trialkit.resources import data_folder
 from trialkit.trial import Trial
 

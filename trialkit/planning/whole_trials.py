@@ -6,8 +6,8 @@ import numpy as np
 
 from trialkit.analysis.basis import Basis
 from trialkit.analysis.claims.claims import Held, claim_table
-from trialkit.analysis.claims.courses import level_of
 from trialkit.analysis.claims.questions import Answer, Question, course_answers
+from trialkit.analysis.claims.whole_courses import level_of
 from trialkit.analysis.efficacy.persistence import targets_held
 from trialkit.analysis.efficacy.persistence_differences import (
     DAYS_HELD,

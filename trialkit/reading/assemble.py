@@ -9,7 +9,7 @@ from types import MappingProxyType
 import pandas as pd
 
 from trialkit.problems import Severity
-from trialkit.reading.beside import with_beside
+from trialkit.reading.assessment_facts import with_beside
 from trialkit.reading.cells import Ledger
 from trialkit.reading.contrasts import check_contrasts
 from trialkit.reading.design import check_plan, infer_design

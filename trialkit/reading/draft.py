@@ -21,14 +21,6 @@ from trialkit.reading.melt import tell_no_day
 from trialkit.reading.names import Names
 from trialkit.reading.observations import Values, read_values
 from trialkit.reading.planning import Plan, read_plan
-from trialkit.reading.rows import (
-    Rows,
-    compare_with_plan,
-    row_plots,
-    rows_of,
-    tell_extra_cells,
-    with_plots,
-)
 from trialkit.reading.settings import mapping_entries, sheet_entries, toml_entries
 from trialkit.reading.share_headings import assume_examined
 from trialkit.reading.shares import settle_examined
@@ -36,6 +28,14 @@ from trialkit.reading.sheet_top import APPLIED, date_above, date_column
 from trialkit.reading.sources import Source
 from trialkit.reading.tables import make_table
 from trialkit.reading.treatments_across import treatments_down
+from trialkit.reading.value_rows import (
+    Rows,
+    compare_with_plan,
+    row_plots,
+    rows_of,
+    tell_extra_cells,
+    with_plots,
+)
 from trialkit.reading.variables import variable_entries
 from trialkit.reading.zero import PLANTED, Zero
 from trialkit.trial import Application

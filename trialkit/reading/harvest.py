@@ -10,7 +10,7 @@ import pandas as pd
 
 from trialkit.reading.cells import Ledger, quoted
 from trialkit.reading.numbers import read_numbers
-from trialkit.reading.rows import Rows
+from trialkit.reading.value_rows import Rows
 from trialkit.trial import HARVEST_COLUMNS, empty_harvest
 
 _MASSES = ("harvested_kg", "harvested_lb")

@@ -19,10 +19,10 @@ from trialkit.reading.numbers import (
     plain_number,
 )
 from trialkit.reading.plan import warn_unknown_column
-from trialkit.reading.rows import Rows
 from trialkit.reading.sheet_top import day_above
 from trialkit.reading.sums import without_summaries
 from trialkit.reading.tables import Column, Table
+from trialkit.reading.value_rows import Rows
 from trialkit.reading.zero import Zero
 from trialkit.trial import UNDATED
 

@@ -12,8 +12,8 @@ from trialkit.reading.cells import Cell, Ledger, quoted
 from trialkit.reading.melt import Strip, melt, told_columns
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import read_numbers
-from trialkit.reading.rows import Rows
 from trialkit.reading.tables import Table
+from trialkit.reading.value_rows import Rows
 from trialkit.reading.zero import Zero
 
 

@@ -6,6 +6,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 from trialkit.problems import Place
+from trialkit.reading.block_lines import with_lines
 from trialkit.reading.cells import Cell, Grid, Ledger, Row, column_letter
 from trialkit.reading.columns import Column as Column
 from trialkit.reading.columns import make_columns
@@ -17,7 +18,6 @@ from trialkit.reading.headings import (
     day_header,
 )
 from trialkit.reading.leftout import data_rows, frame_of
-from trialkit.reading.lines import with_lines
 from trialkit.reading.numbers import Marks, marks_of
 from trialkit.reading.table_top import DATED, first_row, placed, tell_what_is_above
 from trialkit.reading.told_beside import (

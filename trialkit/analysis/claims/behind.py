@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.claims.courses import (
+from trialkit.analysis.claims.questions import Answer, Question, against
+from trialkit.analysis.claims.whole_courses import (
     after_treatment,
     level_of,
     levels_by_day,
     mean_over_days,
 )
-from trialkit.analysis.claims.questions import Answer, Question, against
 from trialkit.analysis.efficacy.rates import lower_rates
 from trialkit.analysis.plots.responses import Assessed, FloatArray
 from trialkit.inference.comparisons.adjust import holm

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import special
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.claims.courses import level_before, level_of, levels_by_day
+from trialkit.analysis.claims.whole_courses import level_before, level_of, levels_by_day
 from trialkit.analysis.fits.anova import run_tests
 from trialkit.analysis.plots.responses import Assessed, FloatArray, Response
 from trialkit.inference.comparisons.adjust import holm

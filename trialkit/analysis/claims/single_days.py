@@ -8,8 +8,8 @@ import numpy as np
 from scipy import special
 
 from trialkit.analysis.basis import Basis
-from trialkit.analysis.claims.courses import after_treatment, levels_by_day
 from trialkit.analysis.claims.questions import against, below_target
+from trialkit.analysis.claims.whole_courses import after_treatment, levels_by_day
 
 #: P-values of a treatment on a day: of no difference, and of control at or below the target.
 DayTests = Mapping[tuple[str, float], tuple[float, float]]

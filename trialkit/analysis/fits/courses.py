@@ -23,14 +23,14 @@ from trialkit.analysis.plots.responses import (
 )
 from trialkit.inference.laws.course_laws import CourseLaw, Quotient
 from trialkit.inference.laws.course_moments import CourseMoments, course_moments
-from trialkit.inference.laws.differences import (
+from trialkit.inference.laws.foretelling import StartSlope, start_slope
+from trialkit.inference.laws.known_course import course_law
+from trialkit.inference.laws.log_laws import LogLaw
+from trialkit.inference.laws.share_differences import (
     difference_limits,
     excess_limits,
     recovered_limits,
 )
-from trialkit.inference.laws.foretelling import StartSlope, start_slope
-from trialkit.inference.laws.known_course import course_law
-from trialkit.inference.laws.log_laws import LogLaw
 from trialkit.trial import ControlMethod, Kind, Settings, VariableRole
 
 #: Steps in which a mean of several samples or plants may rise, largest first.

@@ -15,7 +15,7 @@ from scipy import special
 
 from trialkit.inference.design.layout import FloatArray
 from trialkit.inference.laws.course_moments import CourseMoments
-from trialkit.inference.laws.differences import recovered_limits
+from trialkit.inference.laws.share_differences import recovered_limits
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

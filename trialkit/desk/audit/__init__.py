@@ -9,9 +9,9 @@ from pathlib import Path
 from trialkit.desk.audit.granularity import granularity
 from trialkit.desk.audit.letters import check_letters
 from trialkit.desk.audit.precision import precision
-from trialkit.desk.audit.reading import read_printed_table
+from trialkit.desk.audit.printed_table import read_printed_table
+from trialkit.desk.audit.recomputed import check_control, check_repeated, check_sums
 from trialkit.desk.audit.spread import check_f_of_spreads, check_spreads
-from trialkit.desk.audit.sums import check_control, check_repeated, check_sums
 from trialkit.desk.audit.table import Check, Column, PrintedTable, Verdict
 
 __all__ = ["Audit", "Check", "Column", "PrintedTable", "Verdict", "audit_table"]

@@ -51,17 +51,17 @@ def second_route(record: Mapping[str, Any]) -> SecondRoute:
                 )
             ]
         ) from None
-    from trialkit.desk.second_route.beside import (
+    from trialkit.desk.second_route.arithmetic import (
         compare_areas,
         compare_control,
         compare_covariates,
         compare_factors,
     )
     from trialkit.desk.second_route.counted import compare_counts
-    from trialkit.desk.second_route.courses import compare_courses
     from trialkit.desk.second_route.mixed import compare_mixed
     from trialkit.desk.second_route.plain import compare_response
     from trialkit.desk.second_route.plots import key_of, named, plot_values
+    from trialkit.desk.second_route.repeated import compare_courses
 
     trial, tables, tally = trial_from_record(record), checked(record)["tables"], Tally()
     data = plot_values(trial)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from trialkit.inference.courses.lines import Lines, Shape
+from trialkit.inference.courses.logit_lines import Lines, Shape
 from trialkit.inference.courses.ratios import Ratios, Weighed
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray
 

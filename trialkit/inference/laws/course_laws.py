@@ -20,7 +20,6 @@ from scipy import special
 
 from trialkit.inference.design.layout import FloatArray, IntArray
 from trialkit.inference.laws.count_evidence import Evidence
-from trialkit.inference.laws.differences import Classes
 from trialkit.inference.laws.dispersion_posterior import Component, DispersionPosterior
 from trialkit.inference.laws.log_laws import (
     Frequencies,
@@ -36,6 +35,7 @@ from trialkit.inference.laws.means_known import (
     worth_of_shares,
 )
 from trialkit.inference.laws.plot_parts import PlotParts
+from trialkit.inference.laws.share_differences import Classes
 from trialkit.inference.laws.shared_units import SharedUnits
 from trialkit.inference.numerics.log_gammas import (
     LARGEST_SHAPE,

@@ -11,7 +11,15 @@ from trialkit.report.compose import Sentence, foot, is_chosen, numbered, written
 from trialkit.report.document import Block, Document, Section, Where
 from trialkit.report.number_style import restyled
 from trialkit.report.parts import own_text
-from trialkit.report.series import beside, closing, control, differences, front, trials, yields
+from trialkit.report.series import (
+    closing,
+    control,
+    differences,
+    front,
+    supporting,
+    trials,
+    yields,
+)
 from trialkit.report.series.context import MOST_PRINTED, SeriesContext, words_of_series
 from trialkit.report.series.one_table import one_table
 from trialkit.report_choices import SERIES_PARTS, report_choices
@@ -74,9 +82,9 @@ OUTLINE: tuple[tuple[str, tuple[Compose, ...], Where], ...] = (
     ("yield", (yields.yields,), Where.MAIN),
     ("discussion", (own_text.own("discussion"),), Where.MAIN),
     ("conclusion", (own_text.own("conclusion"),), Where.MAIN),
-    ("reliability", (beside.doubts, beside.left_out), Where.MAIN),
-    ("seasons", (beside.seasons,), Where.MAIN),
-    ("goes-with", (beside.covariates,), Where.MAIN),
+    ("reliability", (supporting.doubts, supporting.left_out), Where.MAIN),
+    ("seasons", (supporting.seasons,), Where.MAIN),
+    ("goes-with", (supporting.covariates,), Where.MAIN),
     ("methods", (own_text.own("methods"), closing.methods), Where.MAIN),
     ("departures", (closing.departures,), Where.MAIN),
     ("cautions", (closing.cautions,), Where.MAIN),
