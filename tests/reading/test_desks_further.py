@@ -3,6 +3,7 @@
 import pytest
 
 from reading.desks import (
+    BEETLES,
     BLOCKS,
     DAYS,
     LARVAE,
@@ -251,3 +252,36 @@ def test_a_sheet_for_each_treatment(tmp_path):
     # without a word for the untreated the sheets may be sites
     renamed = {name.replace("Untreated", "Hollow Farm"): rows for name, rows in sheets.items()}
     assert read(book(tmp_path, renamed)).trial is None
+
+
+def test_a_sheet_for_each_block_and_day(tmp_path):
+    sheets = {
+        f"Rep {block} {day} DAT": [
+            ["Plot", "Treatment", "larvae"],
+            *([p, n, LARVAE[n, b, day]] for p, b, n in PLOTS if b == block),
+        ]
+        for block in BLOCKS
+        for day in DAYS
+    }
+    held(read(book(tmp_path, sheets)))
+
+
+def test_the_same_names_below_two_headings(tmp_path):
+    rows = [["", "", "", "", "larvae", "", "beetles", ""]]
+    rows.append(["Plot", "Rep", "Trt", "DAT", *["small", "large"] * 2])
+    for day in DAYS:
+        for p, b, n in PLOTS:
+            values = (LARVAE[n, b, day], b + day, BEETLES[n, b, day], b + day)
+            rows.append([p, b, n, day, *values])
+    reading = read(csv(tmp_path, rows))
+    held(reading)
+    held(reading, BEETLES, variable=2)
+    assert [item.name for item in reading.trial.variables] == [
+        "larvae small", "larvae large", "beetles small", "beetles large",
+    ]  # fmt: skip
+
+
+def test_plots_that_look_like_blocks_are_said(tmp_path):
+    reading = read(csv(tmp_path, [[row[0], *row[2:]] for row in wide()]))
+    (said,) = [item for item in reading.problems if item.kind == "design-assumed"]
+    assert "101-104, 201-204 and so on hold every treatment once" in said.what

@@ -121,6 +121,7 @@ def make_columns(
         _column(cell, field, upper)
         for cell, field, upper in zip(header, fields, above, strict=True)
     ]
+    columns = _apart(columns, above, variables)
     row = header[0].row
     columns += [
         Column(index, "", None, Cell("", row, index)) for index in range(len(header) + 1, width + 1)
@@ -158,6 +159,34 @@ def _without_ordinals(columns: Sequence[Column]) -> tuple[Column, ...]:
         else column
         for column in columns
     )
+
+
+def _apart(
+    columns: list[Column], above: Sequence[Sequence[Cell]], variables: Collection[str]
+) -> list[Column]:
+    """Join names with the headings over them where these alone tell them apart.
+
+    "small" and "large" below "larvae", and again below "beetles".
+    """
+    over = {
+        column.index: upper[0].text
+        for column, upper in zip(columns, above, strict=True)
+        if column.field is None and column.day is None and column.written and upper
+        if day_header(upper[0]) is None
+        and normal(column.header) not in variables
+        and not column.above
+    }
+    named: dict[str, set[str]] = {}
+    for column in columns:
+        if column.index in over:
+            named.setdefault(column.header.casefold(), set()).add(over[column.index])
+    uppers = {upper for found in named.values() if len(found) > 1 for upper in found}
+    return [
+        replace(column, above=f"{over[column.index]} {column.header}")
+        if over.get(column.index) in uppers
+        else column
+        for column in columns
+    ]
 
 
 #: How many were looked at, in a heading: "larvae (n=50)", "larvae n = 50 plants".

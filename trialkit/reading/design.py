@@ -23,7 +23,29 @@ def infer_design(plots: Sequence[Plot]) -> tuple[Design, str]:
         return Design.RCBD, "there is a column of blocks"
     if plots and not latin_faults(plots):
         return Design.LATIN, "each treatment stands once in each row and each column"
-    return Design.CRD, "there are neither blocks nor a Latin square"
+    seen = _hundreds(plots)
+    though = f", though plots {seen} hold every treatment once, as blocks do" if seen else ""
+    return Design.CRD, f"there are neither blocks nor a Latin square{though}"
+
+
+def _hundreds(plots: Sequence[Plot]) -> str:
+    """Plots numbered 101, 102, 201, 202 of which each hundred has every treatment; else empty."""
+    groups: dict[str, list[Plot]] = {}
+    for plot in plots:
+        if not plot.id.isdigit() or len(plot.id) < len("101"):
+            return ""
+        groups.setdefault(plot.id[:-2], []).append(plot)
+    every = {plot.treatment for plot in plots}
+    held = [sorted(plot.treatment for plot in own) == sorted(every) for own in groups.values()]
+    if len(groups) < 2 or not all(held):
+        return ""
+    first, second = list(groups.values())[:2]
+    spans = [f"{min(own, key=_number).id}-{max(own, key=_number).id}" for own in (first, second)]
+    return f"{spans[0]}, {spans[1]}" + (" and so on" if len(groups) > 2 else "")
+
+
+def _number(plot: Plot) -> int:
+    return int(plot.id)
 
 
 def check_plan(

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from trialkit.reading.cells import Cell, Grid, Ledger, Piece, listing, quoted
 from trialkit.reading.headers import field_of, normal
-from trialkit.reading.headings import replicate_in
+from trialkit.reading.headings import Across, day_header, replicate_in
 from trialkit.reading.untreated_words import is_untreated_word
 
 
@@ -18,10 +18,13 @@ def stacked(grids: Sequence[Grid], ledger: Ledger) -> list[Grid]:
     are given back as they are.
     """
     field, blocks = "block", [_block(grid) for grid in grids]
+    days = ["" if across is None else _day(across.rest) for across in map(_across, grids)]
     if not any(blocks):
         blocks = _numbered(grids)
     if not any(blocks):
         field, blocks = "treatment", _treatments(grids)
+    if any(days) and not all(day for day, block in zip(days, blocks, strict=True) if block):
+        return list(grids)
     named = [grid for grid, block in zip(grids, blocks, strict=True) if block]
     if len(named) < 2 or not _alike(named, field):
         return list(grids)
@@ -30,21 +33,30 @@ def stacked(grids: Sequence[Grid], ledger: Ledger) -> list[Grid]:
     width = max(len(row) for grid in named for row in grid.rows)
     rows = [
         *named[0].rows[:place],
-        (*head, *_blanks(head, width), Cell(field, head[0].row, width + 1)),
+        (
+            *head,
+            *_blanks(head, width),
+            Cell(field, head[0].row, width + 1),
+            *([Cell("days_after", head[0].row, width + 2)] if any(days) else []),
+        ),
     ]
     pieces = []
     below = 0
-    for grid, block in zip(named, filter(None, blocks), strict=True):
+    told = [(block, day) for block, day in zip(blocks, days, strict=True) if block]
+    for grid, (block, day) in zip(named, told, strict=True):
         pieces.append(Piece(below, grid.file, grid.sheet))
         for row in grid.rows[place + 1 :]:
             number = row[0].row + below
             moved = tuple(cell._replace(row=number) for cell in row)
-            rows.append((*moved, *_blanks(moved, width), Cell(block, number, width + 1)))
+            extra = [Cell(block, number, width + 1)]
+            extra += [Cell(day, number, width + 2)] if any(days) else []
+            rows.append((*moved, *_blanks(moved, width), *extra))
         below += grid.rows[-1][0].row + 1
     names = [quoted(grid.name) for grid in named]
     ledger.warn(
         f"{field}-a-sheet",
-        f"{listing(names, 4)} have the same headings and were taken for a {field} each.",
+        f"{listing(names, 4)} have the same headings and were taken for a {field} "
+        f"{'and a day ' if any(days) else ''}each.",
         "Nothing needs to be done if that is right.",
         named[0].place(),
     )
@@ -54,9 +66,20 @@ def stacked(grids: Sequence[Grid], ledger: Ledger) -> list[Grid]:
 
 
 def _block(grid: Grid) -> str:
-    """The block that a sheet or file is named by; empty where its name says anything else."""
-    across = replicate_in(grid.name.removesuffix(".csv"))
-    return "" if across is None or across.rest else across.number
+    """The block that a sheet or file is named by; empty where its name says more than a day."""
+    across = _across(grid)
+    return "" if across is None or (across.rest and not _day(across.rest)) else across.number
+
+
+def _across(grid: Grid) -> Across | None:
+    return replicate_in(grid.name.removesuffix(".csv"))
+
+
+def _day(text: str) -> str:
+    """Days after treatment, where a text says nothing else; else empty."""
+    header = day_header(Cell(text, 1, 1))
+    alone = header is not None and not header.variable and not header.since
+    return f"{header.day:g}" if alone and header and header.day is not None else ""
 
 
 def _numbered(grids: Sequence[Grid]) -> list[str]:
