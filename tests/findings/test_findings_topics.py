@@ -236,3 +236,13 @@ def test_factors_are_told_with_their_levels_unless_they_depend_on_each_other(pot
     (finding,) = told(replace(changed, anova=anova(0.002)), "factors")
     assert "the main factor and the sub factor depended on each other" in finding.text
     assert finding.p == 0.004
+
+
+def test_limits_of_a_share_that_say_nothing_are_not_printed():
+    trial = trialkit.read_trial(trialkit.example_trial("fruit_moth_plum"))
+    plum = trialkit.analyse(trial)
+    assert any("(95% CI" in item.text for item in told(plum, "shares"))
+    models = plum.count_models.assign(lower=0.0, upper=99.9)
+    texts = [item.text for item in told(replace(plum, count_models=models), "shares")]
+    assert texts
+    assert all("too uncertain for limits" in text and "CI" not in text for text in texts)

@@ -38,3 +38,9 @@ def test_limits_on_one_side_of_100_points_are_said_once(analysis: Analysis) -> N
     assert any("CI wholly beyond 100" in text for text in texts)
     assert not any("beyond 100 to beyond 100" in text for text in texts)
     assert not any("beyond −100 to beyond 100" in text for text in texts)
+
+
+def test_a_rate_under_which_numbers_rise_is_not_said_to_control(analysis: Analysis) -> None:
+    told = [item for item in make_findings(analysis) if item.question == "rate" and item.claim]
+    assert any("had more" in item.text and "over the trial" in item.text for item in told)
+    assert not any("controlled" in item.text for item in told)

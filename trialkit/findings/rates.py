@@ -18,7 +18,7 @@ from trialkit.findings.sentences import (
     once,
     rows,
 )
-from trialkit.findings.shown import claims_of, main_variables, variables_of
+from trialkit.findings.shown import claims_of, fewer, main_variables, variables_of
 from trialkit.rows import Tables
 from trialkit.trial import Variable, VariableRole
 
@@ -34,7 +34,9 @@ def rate_findings(tables: Tables) -> Iterator[Finding]:
             if claim["shown"] is True:
                 say = Teller(tables)
                 text = phrase(
-                    "rate.less" if claim["direction"] == "higher" else "rate.more",
+                    "rate.higher"
+                    if claim["direction"] == "higher"
+                    else fewer("rate.lower", variable),
                     lower=say.name(claim["a"]),
                     full=say.name(claim["b"]),
                     noun=noun(variable),

@@ -11,6 +11,8 @@ from trialkit.findings.shown import percent
 from trialkit.rows import Tables
 from trialkit.trial import Variable, VariableRole
 
+#: Limits further apart, in percent, say nothing of a share.
+_MOST_SPAN = 90.0
 #: Roles of which the smallest share is the best.
 UNWANTED = (VariableRole.PEST, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
 
@@ -60,7 +62,10 @@ def share_findings(tables: Tables) -> Iterator[Finding]:
 def _share(say: Teller, variable: Variable, row: Row, also: str = "") -> dict[str, str]:
     """Slots of "12 of 50 fruits, 24% (95% CI 14-38)"."""
     named = isinstance(variable.examined, str)
-    number, interval = say.signed(row, "mean")
+    if row.known("lower") and row.known("upper") and row["upper"] - row["lower"] > _MOST_SPAN:
+        number, interval = say.cite(row, "mean", decimals=1), phrase("shares.wide")
+    else:
+        number, interval = say.signed(row, "mean")
     return {
         "day": say.day(row),
         "hits": say.cite(row, "hits", Style.WHOLE),
