@@ -85,7 +85,8 @@ def _trial_lines(trial: Trial, *, everything: bool) -> list[str]:
     for item in shown:
         number = numbers[item.id]
         role = f", {item.role.value}" if item.role.value != "test" else ""
-        treatments.append(f"{item.id}: {item.name}{role} ({count_of(number, 'plot')})")
+        named = item.id if item.name == item.id else f"{item.id}: {item.name}"
+        treatments.append(f"{named}{role} ({count_of(number, 'plot')})")
     if len(shown) < len(trial.treatments):
         treatments.append(f"and {len(trial.treatments) - len(shown)} more")
     lines += _row("Treatments", treatments[0])

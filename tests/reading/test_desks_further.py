@@ -285,3 +285,14 @@ def test_plots_that_look_like_blocks_are_said(tmp_path):
     reading = read(csv(tmp_path, [[row[0], *row[2:]] for row in wide()]))
     (said,) = [item for item in reading.problems if item.kind == "design-assumed"]
     assert "101-104, 201-204 and so on hold every treatment once" in said.what
+
+
+def test_hybrids_beside_entries_by_number_name_them(tmp_path):
+    rows = [["Entry", "Hybrid", "Rep", "Plot", "Yield (bu/acre)"]]
+    for p, b, n in PLOTS:
+        number = TREATMENTS.index(n) + 1
+        rows.append([number, f"HX-{number}05", b, p, 150 + LARVAE[n, b, 0]])
+    trial = read(csv(tmp_path, rows)).trial
+    assert {item.id: item.name for item in trial.treatments} == {
+        str(number): f"HX-{number}05" for number in range(1, 5)
+    }

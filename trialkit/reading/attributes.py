@@ -81,7 +81,25 @@ def with_attributes(table: Table, names: Names, ledger: Ledger) -> Table:
                     f"{variable_section(column.header)}.",
                     table.header_place(column),
                 )
-    return table.with_columns(columns)
+    return table.with_columns(_with_name(table, columns, len(groups)))
+
+
+def _with_name(table: Table, columns: list[Column], treatments: int) -> list[Column]:
+    """Take the one column of hybrids or products beside entries by number for their names."""
+    key = table.column("treatment")
+    words = [
+        column
+        for column in columns
+        if column.field == ATTRIBUTE
+        and _is_word(column)
+        and not holds_numbers(table, column)
+        and len({cell.text for cell in table.cells(column)}) == treatments
+    ]
+    if key is None or table.column("name") is not None or len(words) != 1:
+        return columns
+    if not all(cell_is_number(cell) for cell in table.cells(key)):
+        return columns
+    return [replace(column, field="name") if column is words[0] else column for column in columns]
 
 
 def _is_crossed(table: Table, groups: Mapping[str, Sequence[int]], column: Column) -> bool:

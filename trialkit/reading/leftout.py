@@ -161,7 +161,7 @@ def data_rows(frame: Frame, body: Sequence[Row], ledger: Ledger) -> list[Row]:
 def _tell_shifted(frame: Frame, rows: Sequence[Row], ledger: Ledger) -> None:
     """Refuse rows that have a treatment where all others have a number of a plot."""
     treatment = frame.ids.get("treatment") or frame.ids.get("name")
-    if "plot" not in frame.ids or treatment is None:
+    if "plot" not in frame.ids or treatment is None or frame.kind != "flat":
         return
     plots = [_cell(row, frame.ids["plot"]) for row in rows]
     numbered = {
@@ -170,7 +170,7 @@ def _tell_shifted(frame: Frame, rows: Sequence[Row], ledger: Ledger) -> None:
     shifted = [
         row
         for row, plot in zip(rows, plots, strict=True)
-        if plot in numbered and not looks_numeric(plot)
+        if plot in numbered and not looks_numeric(plot) and _cell(row, treatment) not in numbered
     ]
     if shifted and 2 * len(shifted) < len(rows):
         ledger.error(

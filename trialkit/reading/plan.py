@@ -72,7 +72,8 @@ def tell_columns(
         elif column in skip:
             continue
         elif column.header and kept is not None:
-            ledger.understand(table.grid.name, column.header, kept)
+            if any(cell.text for cell in table.cells(column)):
+                ledger.understand(table.grid.name, column.header, kept)
         elif column.header or any(cell.text for cell in table.cells(column)):
             warn_unknown_column(table, column, ledger)
 
