@@ -15,9 +15,9 @@ from trialkit.reading.plan import (
     Listed,
     PlotRow,
     read_treatments,
-    usable_id,
     written_treatment,
 )
+from trialkit.reading.plan_columns import usable_id
 from trialkit.reading.spellings import one_spelling, warn_near_doubles
 from trialkit.reading.tables import Column, Table
 from trialkit.trial import Application

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
-from datetime import date, datetime
-from enum import StrEnum
-from typing import Any, NamedTuple, TypeVar
+from datetime import date
+from typing import Any
 
 from trialkit.problems import Place
 from trialkit.reading.cells import Cell, Ledger, nearest, quoted
-from trialkit.reading.dates import certain_date, read_dates
+from trialkit.reading.dates import certain_date
 from trialkit.reading.headers import normal
-from trialkit.reading.numbers import plain_number
+from trialkit.reading.key_values import (
+    a_choice,
+    a_date,
+    a_number,
+    as_number,
+    plain_value,
+    tell_choice,
+)
 from trialkit.reading.plan_settings import is_plan_entry, read_plan_key
 from trialkit.reading.settings import Entry, Value, as_text
 from trialkit.reading.sheet_top import APPLIED
 from trialkit.report_choices import REPORT_CHOICES, REPORT_KEYS
-from trialkit.setting_rules import Text, UnfitError, no_choice, rule_of
+from trialkit.setting_rules import Text, UnfitError, rule_of
 from trialkit.trial import (
     Better,
     Design,
@@ -27,7 +32,6 @@ from trialkit.trial import (
     Transform,
     VariableRole,
 )
-from trialkit.trial_tables import out_of_bounds
 
 _TEXTS = ("title", "untreated", "crop", "crop_code", "site", "season", "notes")
 KEYS = ("title", "design", "main_plots", "applied", "untreated", "crop", "crop_code", "site",
@@ -139,9 +143,6 @@ class TrialKeys:
     report: dict[str, str] = field(default_factory=dict)
 
 
-E = TypeVar("E", bound=StrEnum)
-
-
 def read_keys(entries: Sequence[Entry], ledger: Ledger) -> TrialKeys:
     """Check the keys of a trial, noting each fault in the ledger."""
     head = TrialKeys(given=bool(entries))
@@ -180,7 +181,7 @@ def _read_key(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
         head.design_given = True
         head.design = _DESIGN_WORDS.get(normal(as_text(entry.value)))
         if head.design is None:
-            _tell_choice(entry, "design", [item.value for item in Design], ledger)
+            tell_choice(entry, "design", [item.value for item in Design], ledger)
     elif key == "main_plots":
         head.main_plots = _DESIGN_WORDS.get(normal(as_text(entry.value)))
         if head.main_plots is not Design.LATIN:
@@ -194,9 +195,9 @@ def _read_key(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
             )
     elif key == "applied":
         head.applied_place = entry.place
-        head.applied = _date(entry, ledger)
+        head.applied = a_date(entry, ledger)
     elif key == "plot_area_m2":
-        head.plot_area_m2 = _number(entry, ledger, lambda v: v > 0, "above 0")
+        head.plot_area_m2 = a_number(entry, ledger, lambda v: v > 0, "above 0")
     else:
         _keep_extra(entry, written, head, ledger)
         return
@@ -275,15 +276,15 @@ def _read_variable(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
         )
         return
     if key == "kind":
-        declared.kind = _choice(entry, Kind, ledger)
+        declared.kind = a_choice(entry, Kind, ledger)
     elif key == "role":
-        declared.role = _choice(entry, VariableRole, ledger)
+        declared.role = a_choice(entry, VariableRole, ledger)
     elif key == "transform":
-        declared.transform = _choice(entry, Transform, ledger)
+        declared.transform = a_choice(entry, Transform, ledger)
     elif key == "better":
-        declared.better = _choice(entry, Better, ledger)
+        declared.better = a_choice(entry, Better, ledger)
     elif key == "threshold":
-        declared.threshold = _number(entry, ledger, lambda v: v >= 0, "0 or more")
+        declared.threshold = a_number(entry, ledger, lambda v: v >= 0, "0 or more")
     elif key == "examined":
         declared.examined = _examined(entry, ledger)
         declared.examined_place = entry.place
@@ -294,7 +295,7 @@ def _read_variable(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
 
 def _examined(entry: Entry, ledger: Ledger) -> str | float | None:
     """Read what a share is of: the name of a column or variable, or one number for all plots."""
-    number = _as_number(entry.value)
+    number = as_number(entry.value)
     if number is None and isinstance(entry.value, str | Cell):
         return as_text(entry.value) or None
     if number is None or not number.is_integer() or not 1 <= number <= MOST_EXAMINED:
@@ -333,85 +334,8 @@ def _read_setting(entry: Entry, chosen: dict[str, Any], ledger: Ledger) -> None:
     try:
         rule = _RULES[key]
         text = isinstance(rule, Text)
-        chosen[key] = rule.take(key, as_text(entry.value) if text else _plain(entry.value))
+        chosen[key] = rule.take(key, as_text(entry.value) if text else plain_value(entry.value))
     except UnfitError as fault:
         ledger.error(fault.kind, fault.what, fault.remedy, entry.place)
     else:
         ledger.understand(entry.source, ".".join(entry.path), as_text(entry.value))
-
-
-def _plain(value: Value) -> object:
-    """Value as a rule takes it: a number where it is one, and else text, true, false or a list."""
-    if isinstance(value, bool):
-        return value
-    number = _as_number(value)
-    if number is not None:
-        return number
-    return [as_text(item) for item in value] if isinstance(value, list) else as_text(value)
-
-
-def _choice(entry: Entry, words: type[E], ledger: Ledger) -> E | None:
-    word = normal(as_text(entry.value))
-    for item in words:
-        if normal(item.value) == word:
-            return item
-    _tell_choice(entry, entry.path[-1], [item.value for item in words], ledger)
-    return None
-
-
-def _tell_choice(entry: Entry, key: str, allowed: Sequence[str], ledger: Ledger) -> None:
-    fault = no_choice(key, as_text(entry.value), allowed)
-    ledger.error(fault.kind, fault.what, fault.remedy, entry.place)
-
-
-def _number(
-    entry: Entry, ledger: Ledger, fits: Callable[[float], bool], words: str
-) -> float | None:
-    number = _as_number(entry.value)
-    if number is None or out_of_bounds(number) or not fits(number):
-        ledger.error(
-            "settings-value",
-            f"{quoted(as_text(entry.value))} does not fit {entry.path[-1]}.",
-            f"It must be a number {words}.",
-            entry.place,
-        )
-        return None
-    return number
-
-
-def _as_number(value: Value) -> float | None:
-    if isinstance(value, bool | list | date):
-        return None
-    if isinstance(value, Cell):
-        if value.fault or value.day is not None:
-            return None
-        return (
-            value.number
-            if value.number is not None
-            else plain_number(
-                value.text.replace(",", ".") if value.text.count(",") == 1 else value.text
-            )
-        )
-    if isinstance(value, str):
-        return plain_number(value.strip())
-    return float(value) if math.isfinite(value) else None
-
-
-def _date(entry: Entry, ledger: Ledger) -> date | None:
-    value = entry.value
-    if isinstance(value, datetime):
-        return value.date()
-    if isinstance(value, date):
-        return value
-    cell = value if isinstance(value, Cell) else Cell(as_text(value), 1, 1)
-    return read_dates([cell], _Spot(entry.place), ledger)[0]
-
-
-class _Spot(NamedTuple):
-    """The one place of a key."""
-
-    at: Place
-
-    def place(self, cell: Cell) -> Place:  # noqa: ARG002 - there is only one
-        """Point at the key."""
-        return self.at

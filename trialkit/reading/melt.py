@@ -18,7 +18,7 @@ from trialkit.reading.numbers import (
     nearly_number,
     plain_number,
 )
-from trialkit.reading.plan import warn_unknown_column
+from trialkit.reading.plan_columns import warn_unknown_column
 from trialkit.reading.sheet_top import day_above
 from trialkit.reading.sums import without_summaries
 from trialkit.reading.tables import Column, Table

@@ -10,10 +10,11 @@ from types import MappingProxyType
 from trialkit.problems import Place
 from trialkit.reading.applications import PART_MARKS, named_applications
 from trialkit.reading.cells import Cell, Ledger, listing, nearest, quoted
-from trialkit.reading.headers import known_headers, normal
+from trialkit.reading.headers import normal
 from trialkit.reading.numbers import read_numbers
+from trialkit.reading.plan_columns import tell_columns, tell_no_column, usable_id
 from trialkit.reading.rate_cells import rate_unit_of, with_rate_units
-from trialkit.reading.tables import Column, Table
+from trialkit.reading.tables import Table
 from trialkit.trial import Application, Plot, Treatment, TreatmentRole
 
 _ROLE_WORDS: Mapping[str, TreatmentRole] = {
@@ -62,44 +63,6 @@ PLOT_FIELDS = (
 )  # fmt: skip
 
 
-def tell_columns(
-    table: Table, ledger: Ledger, *, kept: str | None = None, skip: Sequence[Column] = ()
-) -> None:
-    """Record what the columns were taken for, and warn of those that are not known."""
-    for column in table.columns:
-        if column.field is not None:
-            ledger.understand(table.grid.name, column.header, column.field)
-        elif column in skip:
-            continue
-        elif column.header and kept is not None:
-            if any(cell.text for cell in table.cells(column)):
-                ledger.understand(table.grid.name, column.header, kept)
-        elif column.header or any(cell.text for cell in table.cells(column)):
-            warn_unknown_column(table, column, ledger)
-
-
-def warn_unknown_column(table: Table, column: Column, ledger: Ledger) -> None:
-    """Warn of a column that is not read, with the nearest known name."""
-    ledger.understand(table.grid.name, column.label, "not known, not read")
-    if not column.header:
-        ledger.warn(
-            "unknown-column",
-            "This column has no heading and was not read.",
-            "Give it a heading, or clear it.",
-            table.header_place(column),
-        )
-        return
-    known = known_headers(table.kind)
-    near = nearest(column.header, known)
-    meant = f"Did you mean '{near}'? " if near else ""
-    ledger.warn(
-        "unknown-column",
-        f"The column '{column.header}' is not known and was not read.",
-        f"{meant}Known are {listing(known, 20)}.",
-        table.header_place(column),
-    )
-
-
 def read_treatments(
     table: Table,
     ledger: Ledger,
@@ -114,7 +77,7 @@ def read_treatments(
     id_column = table.column("treatment") or table.column("name")
     if id_column is None:
         tell_columns(table, ledger)
-        _tell_no_column(table, "treatment", ledger)
+        tell_no_column(table, "treatment", ledger)
         return None
     if told:
         tell_columns(table, ledger, kept="further information about the treatment, kept as text")
@@ -266,42 +229,12 @@ def split_names(text: str, listed: Collection[str]) -> list[str]:
     return splits[0] if splits else [text]
 
 
-def _tell_no_column(table: Table, name: str, ledger: Ledger) -> None:
-    headers = listing([column.label for column in table.columns if column.header], 12)
-    ledger.error(
-        "no-column",
-        f"There is no column {name}; found were {headers}.",
-        f"Add the column {name}, or give it that heading.",
-        table.header_place(),
-    )
-
-
-def usable_id(cell: Cell, table: Table, ledger: Ledger) -> None:
-    """Say so where an id is a formula, an error or a date that a spreadsheet made of it."""
-    if cell.fault in {"formula", "error"}:
-        kind = "formula-without-value" if cell.fault == "formula" else "error-cell"
-        ledger.error(
-            kind,
-            f"The cell should name something and shows {cell.text}.",
-            "Type the text itself and save the workbook.",
-            table.place(cell),
-        )
-    elif cell.day is not None:
-        ledger.warn(
-            "date-as-id",
-            f"This id is stored as the date {cell.text}.",
-            "If it should be something like 1-2, give the cell the format 'Text' and type it "
-            "again.",
-            table.place(cell),
-        )
-
-
 def read_plot_rows(table: Table, ledger: Ledger) -> dict[str, PlotRow] | None:
     """Read the table of plots; None where it has no column of ids."""
     id_column = table.column("plot")
     if id_column is None:
         tell_columns(table, ledger)
-        _tell_no_column(table, "plot", ledger)
+        tell_no_column(table, "plot", ledger)
         return None
     tell_columns(table, ledger)
     columns = [(name, column) for name in PLOT_FIELDS if (column := table.column(name))]

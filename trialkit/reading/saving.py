@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
@@ -22,6 +21,9 @@ from trialkit.reading.headings import PLANTING
 from trialkit.reading.keys import KEYS, VARIABLE_KEYS
 from trialkit.reading.kinds import kind_of_name
 from trialkit.reading.saving_counts import Value, clash, counts_table
+from trialkit.reading.saving_text import cell_text, toml_key
+from trialkit.reading.saving_text import number_text as number_text
+from trialkit.reading.saving_text import toml_value as toml_value
 from trialkit.reading.sources import LIST_OF_UNDERSTOOD, TEXT_TABLES, WORKBOOKS
 from trialkit.reading.zero import DAY_ZERO_KEYS
 from trialkit.trial import HARVEST_COLUMNS, Design, Settings, Trial
@@ -282,27 +284,10 @@ def _csv(sheet: _Sheet) -> bytes:
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(sheet.headers)
-    writer.writerows([_text(value) for value in row] for row in sheet.rows)
+    writer.writerows([cell_text(value) for value in row] for row in sheet.rows)
     text = stream.getvalue()
     # Spreadsheets take a text file for UTF-8 only where it says so.
     return text.encode("utf-8" if text.isascii() else "utf-8-sig")
-
-
-def _text(value: Value) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, float):
-        return "" if math.isnan(value) else number_text(value)
-    if isinstance(value, date):
-        return value.isoformat()
-    return str(value)
-
-
-def number_text(value: float) -> str:
-    """Shortest text that reads back as the same number; whole numbers without a point."""
-    if value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    return repr(float(value))
 
 
 def trial_keys(trial: Trial) -> list[tuple[tuple[str, ...], Any]]:
@@ -332,29 +317,9 @@ def _toml(trial: Trial) -> str:
     for path, value in trial_keys(trial):
         if path[:-1] != section:
             section = path[:-1]
-            lines += ["", "[" + ".".join(_toml_key(part) for part in section) + "]"]
-        lines.append(f"{_toml_key(path[-1])} = {toml_value(value)}")
+            lines += ["", "[" + ".".join(toml_key(part) for part in section) + "]"]
+        lines.append(f"{toml_key(path[-1])} = {toml_value(value)}")
     return "\n".join(lines) + "\n"
-
-
-def _toml_key(key: str) -> str:
-    bare = key.isascii() and key.replace("_", "a").replace("-", "a").isalnum()
-    return key if bare else toml_value(key)
-
-
-def toml_value(value: Any) -> str:
-    """Write a value as settings files have it."""
-    if isinstance(value, StrEnum):
-        value = value.value
-    if isinstance(value, date):
-        return value.isoformat()
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, tuple):
-        return "[" + ", ".join(toml_value(item) for item in value) + "]"
-    if isinstance(value, int | float):
-        return repr(value)
-    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 # --- workbook ----------------------------------------------------------------------------
