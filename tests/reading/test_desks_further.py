@@ -99,6 +99,8 @@ def test_sheets_called_by_number_are_blocks_where_each_has_every_treatment(tmp_p
         for block in BLOCKS
     }
     held(read(book(tmp_path, sheets)))
+    bare = {name: [row[1:] for row in rows] for name, rows in sheets.items()}
+    assert read(book(tmp_path, bare)).trial is None  # without plots they may be anything
     sheets["2"][2][1] = sheets["2"][1][1]  # one treatment twice: no block
     assert read(book(tmp_path, sheets)).trial is None
 
@@ -160,6 +162,8 @@ def test_a_table_of_means_below_under_a_title(tmp_path):
     held(read(csv(tmp_path, [*wide(), [], ["Treatment means"], *means])))
     (problem,) = read(csv(tmp_path, [*wide(), [], *means])).problems[:1]
     assert problem.kind == "row-shifted"
+    rows = wide()
+    held(read(csv(tmp_path, [*rows[:9], [], ["Mean"], *rows[9:]])))  # data go on below the title
 
 
 def test_the_application_below_the_table(tmp_path):

@@ -133,11 +133,11 @@ def data_rows(frame: Frame, body: Sequence[Row], ledger: Ledger) -> list[Row]:
             _keep_note(frame.grid, filled, ledger)
             continue
         if below_means:
-            if row[0].row == body[index - 1][0].row + 1:
+            if row[0].row == body[index - 1][0].row + 1 and not _is_like(row, rows[-1], frame):
                 summaries.append(row)
                 continue
             below_means = False
-        if after_gap and len(filled) == 1 and is_summary_word(filled[0].text):
+        if rows and after_gap and len(filled) == 1 and is_summary_word(filled[0].text):
             below_means = True  # a table of means under a title, without headings
             summaries.append(row)
             continue
@@ -156,6 +156,13 @@ def data_rows(frame: Frame, body: Sequence[Row], ledger: Ledger) -> list[Row]:
     _keep_summaries(frame.grid, summaries, ledger)
     _tell_shifted(frame, rows, ledger)
     return rows
+
+
+def _is_like(row: Row, other: Row, frame: Frame) -> bool:
+    """Whether a row is filled in the same columns as a row of data, with the same kind of id."""
+    key = frame.ids.get("plot", frame.key)
+    same = [bool(cell.text) for cell in row] == [bool(cell.text) for cell in other]
+    return same and looks_numeric(_cell(row, key)) == looks_numeric(_cell(other, key))
 
 
 def _tell_shifted(frame: Frame, rows: Sequence[Row], ledger: Ledger) -> None:

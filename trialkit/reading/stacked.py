@@ -94,6 +94,8 @@ def _numbered(grids: Sequence[Grid]) -> list[str]:
         return none
     treatments = [_column_of(grid, "treatment") for grid in numbered]
     plots = [text for grid in numbered for text in _column_of(grid, "plot")]
+    if not plots:
+        return none  # without plots the sheets may be days
     once = all(len(set(own)) == len(own) for own in treatments)
     alike = len({frozenset(own) for own in treatments}) == 1
     return (
