@@ -55,12 +55,22 @@ def draw_svg(plot: ggplot, prefix: str = "") -> str:
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure = plot.draw()
         try:
+            _share_marks(figure)
             stream = io.StringIO()
             canvas: Any = FigureCanvasSVG(figure)
             canvas.print_svg(stream, metadata={"Date": None, "Creator": None})
         finally:
             plt.close(figure)
     return tidy(stream.getvalue(), prefix)
+
+
+def _share_marks(figure: Any) -> None:
+    """Let points of one size share one outline: written once, however many there are."""
+    for axes in figure.axes:
+        for points in axes.collections:
+            sizes = points.get_sizes() if hasattr(points, "get_sizes") else ()
+            if len(sizes) > 1 and len(set(sizes)) == 1:
+                points.set_sizes(sizes[:1])
 
 
 def _tidy_tag(tag: str, prefix: str) -> str:
