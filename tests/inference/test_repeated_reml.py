@@ -185,3 +185,12 @@ def test_sparse_counts_settle_or_are_refused(seed):
             assert test.F >= 0
             assert 0 <= test.p <= 1
             assert test.df_error > 0
+
+
+@pytest.mark.parametrize("structure", STRUCTURES)
+def test_plots_that_leave_nothing_beyond_treatments_are_refused(structure):
+    layout = randomised_blocks(np.repeat(np.arange(4), 2), np.tile(np.arange(2), 4), 4)
+    values = np.full((8, 3), np.nan)
+    values[[0, 2, 4, 6]] = np.arange(12.0).reshape(4, 3)
+    with pytest.raises(NotEstimable):
+        repeated_reml(layout, values, np.array([1.0, 3.0, 7.0]), structure=structure)

@@ -165,6 +165,14 @@ class Context:
             self._plot_values[variable] = found
         return found
 
+    def tested_with_start(self, variable: str) -> bool:
+        """Whether tests over the whole trial allow for what there was before treatment."""
+        if self.trial.untreated is None or self.trial.design.has_larger_units:
+            return False
+        found = self.plot_values(variable)
+        before = [place for place, day in enumerate(found.days) if day <= 0]
+        return bool(before) and any(row[before[-1]] > 0.0 for row in found.values)
+
     def plot_numbers(self, variable: str) -> ByPlot | None:
         """How many units were examined, by plot and day; None where that is not known."""
         return plot_numbers(self.trial, variable)

@@ -232,8 +232,10 @@ class _Pairs:
         """Normal score of the share below a difference, (m,)."""
         tables = self._tables
         # Given the second and the third, the first has to be below this.
-        most = self._second + difference[:, None, None, None] * self._base
-        most = most * self._base**self._power
+        # Numbers near the largest that can be held overflow to infinity, which is their place.
+        with np.errstate(over="ignore"):
+            most = self._second + difference[:, None, None, None] * self._base
+            most = most * self._base**self._power
         share = tables.shares(self._first, most) @ tables.of_points @ tables.of_points
         share = share @ tables.of_classes
         found: FloatArray = special.ndtri(np.clip(share, 1e-12, 1.0 - 1e-12))

@@ -17,6 +17,7 @@ import numpy as np
 from trialkit.inference.checks.residual_space import layout_basis
 from trialkit.inference.design.fixed_model import independent_columns
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray, Layout
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.normal.covariance import CovarianceModel, covariance_model
 from trialkit.inference.normal.covariance_structures import Structure
 from trialkit.inference.normal.reml import RemlSolution, maximise
@@ -69,11 +70,18 @@ def error_contrasts(
         Covariance over the days of a plot.
     plot_effect : bool
         Whether plots have a lasting effect beside it.
+
+    Raises
+    ------
+    NotEstimable
+        Where treatments and blocks take all that the plots seen can tell.
     """
     plots = np.flatnonzero(seen.any(axis=1)).astype(np.intp)
     space = layout_basis(layout, plots)
     beyond = np.linalg.qr(space, mode="complete")[0][:, space.shape[1] :]
     r, d = beyond.shape[1], seen.shape[1]
+    if r == 0:
+        raise NotEstimable("no plot is left beyond the treatments and blocks")
     plot, day = np.nonzero(~seen[plots])
     worth = np.zeros((r, d, plot.size))
     worth[:, day, np.arange(plot.size)] = beyond[plot].T

@@ -380,6 +380,9 @@ def _notes(sheet: Sheet, left_out: int) -> Iterator[str]:
         methods = {row["method"] for row in _control_rows(sheet)}
         words = [context.method_words(name) for name in sorted(methods)]
         yield f"Control ({' and '.join(words)}) and changes are against the untreated."
+    shown = set(context.table("claims", "variable").where(front=True).get("variable"))
+    if any(context.tested_with_start(name) for name in context.variables if name in shown):
+        yield "The tests allow for values before treatment; the estimates may not."
     yield (
         f"Small figures are {level} confidence intervals, each on its own. "
         "Bold: a difference from the untreated was established, all claims of this page together; "

@@ -38,6 +38,14 @@ _PROCEDURES: Mapping[Comparison, str] = {
     Comparison.FDR: "t tests at a controlled false discovery rate (Benjamini-Hochberg)",
     Comparison.SCHEFFE: "Scheff\u00e9's procedure",
 }
+#: What is tested of a variable over the whole trial, by kind.
+_LEVELS = {
+    VariableKind.COUNT: "the logarithm of mean counts (days weighing the same)",
+    VariableKind.PERCENT: "the arcsine root of mean percentages",
+    VariableKind.MEASUREMENT: "the mean of measurements",
+}
+#: Questions that are asked of a variable over all days after treatment.
+_OVER_DAYS = frozenset({"pest", "damage", "crop injury", "crop", "enemies", "pairs"})
 _SOURCES = {
     Design.CRD: "treatments",
     Design.RCBD: "blocks and treatments",
@@ -70,7 +78,8 @@ TESTS_ONLY = (
 def how_analysed(context: Context) -> Iterator[Block]:
     """Say what was done and computed, in words that can be pasted into a paper."""
     yield Paragraph(" ".join(_trial_sentences(context)))
-    yield Paragraph(" ".join(_analysis_sentences(context)))
+    whole = _whole_text(context)
+    yield Paragraph(" ".join([*_analysis_sentences(context), *([whole] if whole else [])]))
     control = _control_text(context)
     if control:
         yield Paragraph(control)
@@ -264,6 +273,36 @@ def _slope_text(context: Context, row: dict[str, Any]) -> str:
         f" {label}: {row['rule']}, hence {name} on all days (slope {number(row['slope'], 2)}, "
         f"standard error {number(row['slope_se'], 2)})."
     )
+
+
+def _whole_text(context: Context) -> str:
+    """By which test a statement over the whole trial was made; empty where there is none."""
+    asked = context.table("claims", "variable").where(scope="whole trial")
+    told = zip(asked.get("variable"), asked.get("question"), strict=True)
+    tested = {variable for variable, question in told if question in _OVER_DAYS}
+    names = [name for name in context.variables if name in tested]
+    kinds = {variable.kind for variable in context.trial.variables if variable.name in names}
+    if not kinds:
+        return ""
+    trial = context.trial
+    levels = joined([words for kind, words in _LEVELS.items() if kind in kinds])
+    parts = [
+        f"Statements over the trial rest on one test of each variable: {levels}, over all days."
+    ]
+    if trial.untreated is None:
+        parts.append("All pairs were compared (Tukey).")
+    elif trial.design.has_larger_units:
+        parts.append("Dunnett's procedure compared treatments with the untreated by strata.")
+    else:
+        parts.append(
+            "The largest t statistic, step-down, compared treatments with the untreated, whose "
+            "variance was its own."
+        )
+        before = [context.noun(name) for name in names if context.tested_with_start(name)]
+        if before:
+            parts.append(f"The value before treatment was the covariate for {joined(before)}.")
+    parts.append(f"Claims of page 1 share the {write_share(trial.settings.alpha)} level.")
+    return " ".join(parts)
 
 
 def _control_text(context: Context) -> str:
