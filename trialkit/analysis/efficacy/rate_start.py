@@ -161,7 +161,7 @@ def _share_left(
     if np.isfinite(day):
         place = int(np.flatnonzero(course.after == day)[0])
         return course.ratios(untreated, ControlMethod.ABBOTT).on((code, place))
-    if not np.nanmax(values, initial=0.0) > 0.0:
+    if not np.nanmax(values, initial=0.0) > 0.0 or np.nanmin(values, initial=0.0) < 0.0:
         return None
     (law,) = positive_laws(basis.plan.layout, values[:, None])
     asked = Quotient(days=np.zeros(1, dtype=np.intp), base=untreated)

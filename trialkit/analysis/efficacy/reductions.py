@@ -56,11 +56,14 @@ def reduction_table(basis: Basis) -> pd.DataFrame:
 def _ratios(
     basis: Basis, found: Sequence[tuple[Variable, str, FloatArray]], untreated: int
 ) -> dict[tuple[str, str], LogLaw]:
-    """Laws of the ratios to the untreated of all areas in which there is anything, (t, 1)."""
+    """Laws of the ratios to the untreated of all areas in which there is anything, (t, 1).
+
+    An area below zero, as of a measurement on a scale without a nought, has no ratio.
+    """
     areas = [
         (variable.name, measure, plots)
         for variable, measure, plots in found
-        if measure != "days_above" and np.nanmax(plots) > 0.0
+        if measure != "days_above" and np.nanmax(plots) > 0.0 and np.nanmin(plots) >= 0.0
     ]
     if not areas:
         return {}

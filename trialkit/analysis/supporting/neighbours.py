@@ -46,7 +46,7 @@ def neighbour_table(basis: Basis) -> pd.DataFrame:
     are any: plots of a block share a level, which would pass for an effect of neighbours. From the
     question of neighbours a trend along rows and columns is taken out as well, and the counts of
     the plot and its neighbours before treatment: a field with a rich side has neighbours alike
-    without any movement.
+    without any movement. Values below zero, which no logarithm takes, are not asked.
     """
     plots = basis.trial.plots
     places = {(p.row, p.column) for p in plots if p.row is not None and p.column is not None}
@@ -60,7 +60,7 @@ def neighbour_table(basis: Basis) -> pd.DataFrame:
     trend = np.column_stack([row - row.mean(), column - column.mean()])
     rows: list[_Row] = []
     for item in basis.assessed:
-        if item.variable.role is not VariableRole.PEST:
+        if item.variable.role is not VariableRole.PEST or (item.values < 0.0).any():
             continue
         ground = _Ground(adjacent=adjacent, edge=edge, field=_field(item, adjacent, trend))
         for j in np.flatnonzero(item.days > 0):

@@ -51,7 +51,8 @@ def unequal_tables(basis: Basis) -> Unequal:
         values = np.column_stack([basis.responses[column].values for column in columns])
         values = by_column(forward, [basis.scales[column] for column in columns], values)
         found = treatment_variances(basis.plan.layout, values)
-        if found.p < EVIDENCE:
+        # Evidence needs less than the variances do: they may not be had where plots are few.
+        if found.p < EVIDENCE and np.isfinite(found.share).any():
             parts += _compared(basis, columns, values, found)
             problems.append(_warning(basis, item, found))
     return Unequal(table=in_order("unequal_comparisons", parts), problems=tuple(problems))
