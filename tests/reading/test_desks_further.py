@@ -300,3 +300,15 @@ def test_hybrids_beside_entries_by_number_name_them(tmp_path):
     assert {item.id: item.name for item in trial.treatments} == {
         str(number): f"HX-{number}05" for number in range(1, 5)
     }
+
+
+@pytest.mark.parametrize("head", ["Treatment name", "Entry name", "Product", "Name"])
+def test_sheets_a_day_may_name_treatments_without_numbers(tmp_path, head):
+    sheets = {
+        f"{day} DAT": [
+            ["Plot", "Rep", head, "larvae"],
+            *([p, b, n, LARVAE[n, b, day]] for p, b, n in PLOTS),
+        ]
+        for day in DAYS
+    }
+    held(read(book(tmp_path, sheets)))

@@ -30,7 +30,8 @@ _TREATMENT = (
 )  # fmt: skip
 _NAME = (
     "name", "treatmentname", "trtname", "product", "description", "treatmentdescription",
-    "productname", "fullname", "produkt", "produit", "producto", "prodotto", "produto", "middel",
+    "productname", "entryname", "varietyname", "cultivarname", "fullname", "produkt", "produit",
+    "producto", "prodotto", "produto", "middel",
 )  # fmt: skip
 _ROLE = ("role", "treatmentrole", "treatmenttype", "type")
 _BLOCK = (

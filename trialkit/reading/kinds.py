@@ -102,8 +102,8 @@ def kind_of_content(grid: Grid) -> str | None:
             best = set(fields)
             days = any(day_header(cell) is not None for cell in row)
             across = sum(replicate_in(cell.text) is not None for cell in row if cell.text)
-            varieties = any(normal(cell.text) in COMPARED for cell in row)
-            if varieties and best & {"block", "replicate", "plot", "row"}:
+            named = "name" in fields or any(normal(cell.text) in COMPARED for cell in row)
+            if named and best & {"block", "replicate", "plot", "row"}:
                 best.add("treatment")
     assessed = days or across > 1 or not best.isdisjoint(TIMES)
     if {"treatment", "plot"} <= best and (assessed or _has_more(grid, best)):
