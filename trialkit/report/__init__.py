@@ -10,13 +10,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from trialkit.files import write_set
 from trialkit.report.compose import Sentence, compose
+from trialkit.report.directions import isolating
 from trialkit.report.document import Document
 from trialkit.report.drawing import Drawer, draw_figures
 from trialkit.report.html import render_html
 from trialkit.report.number_style import restyled_drawings, words_of_trial
+from trialkit.report.rewriting import rewritten, rewritten_drawings
 from trialkit.report.tidy_files import series_tidy_files, tidy_files
 from trialkit.report.workbook import workbook_bytes, write_tables
-from trialkit.report_choices import SERIES_PARTS, choosable, report_choices
+from trialkit.report_choices import SERIES_PARTS, NumberStyle, choosable, report_choices
 from trialkit.report_options import FILES, FORMATS, TIDY, USUAL, ReportOptions
 from trialkit.rows import Tables
 
@@ -125,11 +127,10 @@ def report_files(
     def composed() -> Document:
         return compose(analysis, findings, made=made, options=options, tables=tables, digest=digest)
 
-    def styled(drawings: dict[str, str]) -> dict[str, str]:
-        style = report_choices(analysis.trial.report, choosable(analysis.trial)).numbers
-        return restyled_drawings(drawings, words_of_trial(analysis.trial), style)
-
-    making = _Making(composed, options, progress, made, drawer or Drawer(), styled)
+    trial = analysis.trial
+    style = report_choices(trial.report, choosable(trial)).numbers
+    own = tuple(words_of_trial(trial))
+    making = _Making(composed, own, style, options, progress, made, drawer or Drawer())
     files = _document_files(analysis, making)
     if TIDY in options.formats:
         files |= {Path(TIDY) / name: content for name, content in tidy_files(tables).items()}
@@ -170,11 +171,9 @@ def series_files(
             series, findings, made=made, options=options, tables=rows, digest=digest
         )
 
-    def styled(drawings: dict[str, str]) -> dict[str, str]:
-        style = report_choices(series.options.report, {}, SERIES_PARTS).numbers
-        return restyled_drawings(drawings, words_of_series(series), style)
-
-    making = _Making(composed, options, progress, made, drawer or Drawer(), styled)
+    style = report_choices(series.options.report, {}, SERIES_PARTS).numbers
+    own = tuple(words_of_series(series))
+    making = _Making(composed, own, style, options, progress, made, drawer or Drawer())
     files = _document_files(series, making)
     if TIDY in options.formats:
         files |= {Path(TIDY) / name: content for name, content in series_tidy_files(rows).items()}
@@ -185,11 +184,12 @@ class _Making(NamedTuple):
     """How the files of a Document are made, of one trial or of a series."""
 
     composed: Callable[[], Document]
+    own: tuple[str, ...]
+    style: NumberStyle
     options: ReportOptions
     progress: Callable[[str], None]
     made: datetime | None
     drawer: Drawer
-    styled: Callable[[dict[str, str]], dict[str, str]]
 
 
 def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[Path, bytes]:
@@ -209,7 +209,11 @@ def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[
             making.progress("Drawing the figures")
             if making.drawer.apart:
                 _load_writers(options)
-            drawings = making.styled(making.drawer.drawings())
+            drawings = restyled_drawings(making.drawer.drawings(), making.own, making.style)
+            isolate = isolating(making.own)
+            if isolate:
+                document = rewritten(document, isolate)
+                drawings = rewritten_drawings(drawings, isolate)
             making.progress("Writing the report")
             contents |= _pages(document, drawings, options, made)
     files = {Path(FILES[name]): contents[name] for name in wanted}

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from trialkit.figures.identity import plain_line
+from trialkit.report.directions import isolated_line
 from trialkit.report.document import Cell, Column, FieldMap, Kind, MapPlot, Missing, Table
 from trialkit.report.numbers import write_cell
 from trialkit.report_choices import NumberStyle
@@ -220,7 +220,9 @@ def _beside(table: Table, row: tuple[Cell, ...], index: int) -> dict[Kind, str]:
     for column, value in zip(table.columns[index + 1 :], row[index + 1 :], strict=True):
         if column.kind not in _BESIDE:
             break
-        found[column.kind] = plain_line(value) if isinstance(value, str) else _below(value, column)
+        found[column.kind] = (
+            isolated_line(value) if isinstance(value, str) else _below(value, column)
+        )
     return found
 
 
@@ -253,7 +255,7 @@ def _cells(
         if again and index == 0:
             style += " again"
         yield BodyCell(
-            text=hold_together(plain_line(write_cell(value, column)))
+            text=hold_together(isolated_line(write_cell(value, column)))
             if isinstance(value, str)
             else table.numbers.styled(write_cell(value, column)),
             style=style,

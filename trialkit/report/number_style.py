@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import fields, is_dataclass, replace
-from enum import Enum
-from typing import Any, TypeVar
+from dataclasses import replace
 
 from trialkit.figures.identity import plain_line
-from trialkit.report.document import Command, Document, Table
+from trialkit.report.document import Document, Table
+from trialkit.report.rewriting import rewritten, rewritten_drawings
 from trialkit.report_choices import NumberStyle
 from trialkit.trial import Trial
 
-#: Fields that name things and are not read by people.
-_NAMES = frozenset({"key", "kind", "variable", "colour", "sheet", "style", "ink", "where"})
 _NUMBER = re.compile(r"\d[,%]")
-_Thing = TypeVar("_Thing")
 
 
 def restyled(document: Document, own: Iterable[str], style: NumberStyle) -> Document:
@@ -32,7 +28,11 @@ def restyled(document: Document, own: Iterable[str], style: NumberStyle) -> Docu
     """
     if style is NumberStyle.PLAIN:
         return document
-    return _walked(document, _writer(own, style), style)
+
+    def told(table: Table) -> Table:
+        return replace(table, numbers=style)
+
+    return rewritten(document, _writer(own, style), told)
 
 
 def restyled_drawings(
@@ -41,11 +41,7 @@ def restyled_drawings(
     """The same for the words of drawings, each an ``<svg>`` element."""
     if style is NumberStyle.PLAIN:
         return dict(drawings)
-    write = _writer(own, style)
-    return {
-        key: re.sub(r"(?<=>)[^<>]+(?=</text>|</tspan>)", lambda found: write(found[0]), svg)
-        for key, svg in drawings.items()
-    }
+    return rewritten_drawings(drawings, _writer(own, style))
 
 
 def _writer(own: Iterable[str], style: NumberStyle) -> Callable[[str], str]:
@@ -71,22 +67,3 @@ def words_of_trial(trial: Trial) -> Iterator[str]:
     yield from (plot.id for plot in trial.plots)
     yield from (variable.label for variable in trial.variables)
     yield from trial.report.values()
-
-
-def _walked(thing: _Thing, write: Callable[[str], str], style: NumberStyle) -> _Thing:
-    if isinstance(thing, Command | Enum):
-        return thing
-    if isinstance(thing, str):
-        return write(thing)  # type: ignore[return-value]
-    if isinstance(thing, tuple):
-        return tuple(_walked(item, write, style) for item in thing)  # type: ignore[return-value]
-    if not is_dataclass(thing) or isinstance(thing, type):
-        return thing
-    changed: dict[str, Any] = {
-        item.name: _walked(getattr(thing, item.name), write, style)
-        for item in fields(thing)
-        if item.name not in _NAMES
-    }
-    if isinstance(thing, Table):
-        changed["numbers"] = style
-    return replace(thing, **changed)

@@ -80,6 +80,7 @@ def word_bytes(
     word = parts.open_template(template)
     writer = _Writer(word, _Pictures(document, figures))
     writer.write(document)
+    parts.turn_runs(word)
     core = word.core_properties
     core.title, core.author, core.comments = document.title, "", "Made with trialkit"
     core.created = core.modified = made or FIXED_TIME

@@ -6,9 +6,11 @@ import io
 import re
 import zipfile
 from collections.abc import Sequence
+from copy import deepcopy
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from trialkit.report.directions import ISOLATE, OPENS, runs_left
 from trialkit.report.laid_out import parted
 
 if TYPE_CHECKING:
@@ -27,6 +29,9 @@ SMALL, TIGHT, CODE, FIGURE, TABLE = (
     "Trial table",
 )
 _BARRED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
+#: Marks that embed a text from left to right or from right to left, end it, and go on.
+_EMBEDS = ("\N{LEFT-TO-RIGHT EMBEDDING}", "\N{RIGHT-TO-LEFT EMBEDDING}")
+_POPS, _ONWARD = "\N{POP DIRECTIONAL FORMATTING}", "\N{LEFT-TO-RIGHT MARK}"
 #: Width of a character of a table as a share of its size, with room for a wide font.
 CHARACTER = 0.63
 #: Smallest letters of a table, in points.
@@ -143,6 +148,62 @@ def add_with_names(line: Line, text: str, names: Sequence[str]) -> None:
     """Add a sentence in which some names stand out."""
     for part, strong in parted(clean(text), names):
         line.add_run(part).bold = strong or None
+
+
+def turn_runs(word: WordFile) -> None:
+    """Set names from right to left as runs of that direction, which is what Word goes by.
+
+    Other readers go by marks: the name stands between marks of embedding, which are older than
+    isolates and known to all of them, and what follows begins with a mark from left to right.
+    """
+    from docx.opc.constants import RELATIONSHIP_TYPE
+
+    beside = (RELATIONSHIP_TYPE.HEADER, RELATIONSHIP_TYPE.FOOTER)
+    parts = [rel.target_part for rel in word.part.rels.values() if rel.reltype in beside]
+    runs = [
+        run
+        for element in (word.element, *(part.element for part in parts))
+        for run in element.iter(_name("w:r"))
+        if any(OPENS in (text.text or "") for text in run.iter(_name("w:t")))
+    ]
+    if runs:
+        for looks in word.styles.element.iter(_name("w:rPr")):
+            _size_alike(looks)
+    for run in runs:
+        _turn(run)
+
+
+def _turn(old: Any) -> None:
+    """Part a run where names of another direction begin and end."""
+    from docx.text.run import Run
+
+    pieces = ISOLATE.split(Run(old, None).text)  # type: ignore[arg-type]
+    for place, piece in enumerate(pieces):
+        if not piece and not place:
+            continue
+        made = Run(deepcopy(old), None)  # type: ignore[arg-type]
+        if place % 2:
+            turned = runs_left(next(filter(str.isalpha, piece), ""))
+            made.text = f"{_EMBEDS[turned]}{piece}{_POPS}"
+            made.font.rtl = turned or None
+            made.font.cs_bold = made.font.bold
+            _size_alike(made._r.get_or_add_rPr())
+        else:
+            made.text = f"{_ONWARD}{piece}" if place else piece
+        old.addprevious(made._r)
+    old.getparent().remove(old)
+
+
+def _size_alike(looks: Any) -> None:
+    """Give letters of complex scripts the size of the others, and the same weight."""
+    for plain, complex_script in (("w:sz", "w:szCs"), ("w:b", "w:bCs")):
+        kept, other = looks.find(_name(plain)), looks.find(_name(complex_script))
+        if other is not None:
+            looks.remove(other)
+        if kept is not None:
+            alike = deepcopy(kept)
+            alike.tag = _name(complex_script)
+            kept.addnext(alike)
 
 
 def code(line: Line, text: str) -> None:
