@@ -14,7 +14,8 @@ from trialkit.analysis.result import empty_table, make_table
 from trialkit.report.compose import compose
 from trialkit.report.document import Document, FieldMap, Kind, Missing, Notes, Paragraph, Table
 from trialkit.report.html import render_html
-from trialkit.report.parts.across import percent_text, span_text
+from trialkit.report.numbers import percent_text
+from trialkit.report.parts.across import span_text
 from trialkit.report.parts.neighbours import residual_colour
 from trialkit.report.parts.persistence import span_of_days
 from trialkit.report.parts.products import group_words
@@ -168,6 +169,14 @@ def test_control_without_any_value_has_no_table(story: Analysis) -> None:
     assert not any(
         key.startswith("control-") for key in tables(compose(replace(story, control=control)))
     )
+
+
+def test_persistence_does_not_write_nearly_all_as_all(story: Analysis) -> None:
+    rows = story.persistence.copy()
+    rows.loc[rows["treatment"] == "2", ["knockdown_percent", "peak_percent"]] = (99.6, 99.97)
+    made = tables(compose(replace(story, persistence=rows)))["persistence-1"]
+    digits = {column.title: column.digits for column in made.columns}
+    assert (digits["First assessment, %"], digits["Highest control, %"]) == (1, 2)
 
 
 def test_persistence_shows_day_interval_and_what_held(story: Analysis) -> None:

@@ -12,11 +12,14 @@ from trialkit.report.numbers import (
     decimals_for_error,
     decimals_for_least,
     decimals_for_size,
+    percent_column,
+    percent_text,
     write_cell,
     write_number,
     write_p,
     write_share,
 )
+from trialkit.report.series.context import span_of
 
 
 @pytest.mark.parametrize(
@@ -117,3 +120,18 @@ def test_undefined_becomes_missing_with_its_reason() -> None:
 def test_share() -> None:
     assert write_share(0.05) == "5%"
     assert write_share(1 - 0.05) == "95%"
+
+
+@given(st.floats(-300, 99.999999))
+def test_no_percentage_below_all_is_written_as_all(value: float) -> None:
+    column = percent_column("Control, %", [value, 40.0, math.nan])
+    assert not write_cell(value, column).startswith("100")
+    assert percent_text(value) != "100"
+    assert not span_of(-400.0, value).endswith(" 100")
+    assert percent_text(value) != "0" or value == 0
+
+
+def test_a_column_of_percentages_has_a_decimal_only_where_it_must() -> None:
+    assert percent_column("", [99.6, 12.0]).digits == 1
+    assert percent_column("", [99.97, 12.0]).digits == 2
+    assert percent_column("", [100.0, 12.0]).digits == 0

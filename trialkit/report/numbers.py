@@ -85,6 +85,36 @@ def write_number(value: float, digits: int | None = None) -> str:
     return MINUS + text if negative else text
 
 
+def as_number(value: object) -> float:
+    """Bring a cell of a data frame to a number; what is none becomes NaN."""
+    if type(value) is float:  # as most are
+        return value
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def percent_text(value: float) -> str:
+    """Write a percentage without decimals, unless that would make it look whole.
+
+    What is below 100 is never written as 100, and what is not 0 never as 0.
+    """
+    if 0 < abs(value) < 0.5:
+        return write_number(math.copysign(max(abs(value), 0.1), value), 1)
+    if 99.5 <= value < 100.0:
+        return write_number(min(value, 99.9), 1)
+    return write_number(value, 0)
+
+
+def percent_digits(values: Iterable[object]) -> int:
+    """Decimals for percentages in a column: so many that what is below 100 is not written as 100."""
+    near = max((value for value in map(as_number, values) if 99.5 <= value < 100.0), default=0.0)
+    return next((n for n in range(MOST_DIGITS) if round(near, n) < 100.0), MOST_DIGITS)
+
+
+def percent_column(title: str, values: Iterable[object], under: str = "") -> Column:
+    """Make a column of percentages of which none looks whole that is not."""
+    return Column(title=title, under=under, kind=Kind.NUMBER, digits=percent_digits(values))
+
+
 def write_p(value: float) -> str:
     """Write a p-value: 0.012, <0.001 or >0.999."""
     if value < 0.001:

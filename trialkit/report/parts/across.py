@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from trialkit.report.context import Context
 from trialkit.report.document import Cell, Column, Kind, Missing
-from trialkit.report.numbers import write_number, write_share
+from trialkit.report.numbers import (
+    as_number,
+    percent_digits,
+    percent_text,
+    write_number,
+    write_share,
+)
 from trialkit.report.parts.means import day_column
 from trialkit.rows import Rows
 
@@ -39,18 +45,6 @@ class Line:
     shades: Mapping[Place, str] = field(default_factory=dict)
 
 
-def percent_text(value: float) -> str:
-    """Write a percentage without decimals, unless that would make it look whole.
-
-    What is below 100 is never written as 100, and what is not 0 never as 0.
-    """
-    if 0 < abs(value) < 0.5:
-        return write_number(math.copysign(max(abs(value), 0.1), value), 1)
-    if 99.5 <= value < 100.0:
-        return write_number(min(value, 99.9), 1)
-    return write_number(value, 0)
-
-
 def span_text(lower: object, upper: object, digits: int | None = None) -> str:
     """Write an interval: "55 to 94", "at least 55", "at most 94", or nothing.
 
@@ -71,18 +65,6 @@ def span_text(lower: object, upper: object, digits: int | None = None) -> str:
     if math.isfinite(low):
         return f"at least {write(low)}"
     return f"at most {write(high)}" if math.isfinite(high) else ""
-
-
-def as_number(value: object) -> float:
-    """Bring a cell of a data frame to a number; what is none becomes NaN."""
-    if type(value) is float:  # as most are
-        return value
-    return float(value) if isinstance(value, int | float) else math.nan
-
-
-def percent_digits(values: Iterable[object]) -> int:
-    """Decimals for a column of percentages: one where a whole number would look like 100."""
-    return int(any(99.5 <= as_number(value) < 100.0 for value in values))
 
 
 def by_treatment(rows: Rows) -> dict[str, list[dict[str, Any]]]:

@@ -15,15 +15,13 @@ from trialkit.numerals import number
 from trialkit.report.captions import Spot, caption, counted, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock, Table, number_or_missing
-from trialkit.report.numbers import write_share
+from trialkit.report.numbers import as_number, percent_digits, write_share
 from trialkit.report.parts.across import (
     Line,
     across,
-    as_number,
     by_treatment,
     day_heads,
     interval_words,
-    percent_digits,
     span_text,
 )
 from trialkit.report.parts.pest import MOST_FIGURES, days_text, extremes_words

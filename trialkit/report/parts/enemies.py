@@ -11,18 +11,14 @@ from trialkit.numerals import p_value
 from trialkit.report.captions import caption, range_caption, shown_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Notes, Table, number_or_missing
-from trialkit.report.numbers import decimals_for_size, write_share
-from trialkit.report.parts.across import (
-    Line,
-    Place,
-    across,
+from trialkit.report.numbers import (
     as_number,
-    by_treatment,
-    day_heads,
+    decimals_for_size,
     percent_digits,
     percent_text,
-    span_text,
+    write_share,
 )
+from trialkit.report.parts.across import Line, Place, across, by_treatment, day_heads, span_text
 from trialkit.report.parts.control import percent_places
 from trialkit.report.parts.period import reductions_of
 from trialkit.report.parts.pest import courses_of_role

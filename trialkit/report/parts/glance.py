@@ -19,8 +19,7 @@ from trialkit.report.glance_block import (
     SmallCourse,
     SmallSpan,
 )
-from trialkit.report.numbers import DASH, write_number, write_share
-from trialkit.report.parts.across import percent_text
+from trialkit.report.numbers import DASH, percent_text, write_number, write_share
 from trialkit.report.parts.glance_sheet import Row, Sheet
 from trialkit.report.parts.persistence import NEVER
 from trialkit.trial import Treatment, TreatmentRole, VariableRole

@@ -12,13 +12,8 @@ from trialkit.numerals import day as write_day
 from trialkit.report.captions import caption, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
-from trialkit.report.numbers import decimals_for_size
-from trialkit.report.parts.across import (
-    as_number,
-    interval_words,
-    percent_digits,
-    span_text,
-)
+from trialkit.report.numbers import as_number, decimals_for_size, percent_digits
+from trialkit.report.parts.across import interval_words, span_text
 from trialkit.report.parts.means import marks_note, mean_places, precision_note
 from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole

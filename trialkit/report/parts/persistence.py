@@ -12,7 +12,8 @@ from trialkit.numerals import day as write_day
 from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
-from trialkit.report.parts.across import as_number, interval_words, percent_text
+from trialkit.report.numbers import as_number, percent_column, percent_text
+from trialkit.report.parts.across import interval_words
 from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
@@ -117,8 +118,8 @@ def _table(context: Context, variable: Variable, rows: Rows) -> Table:
         about=caption("held_how", label=label, target=f"{target:g}"),
         columns=(
             Column(title="Treatment"),
-            Column(title="First assessment, %", kind=Kind.NUMBER, digits=0),
-            Column(title="Highest control, %", kind=Kind.NUMBER, digits=0),
+            percent_column("First assessment, %", rows["knockdown_percent"]),
+            percent_column("Highest control, %", rows["peak_percent"]),
             Column(title="On day", kind=Kind.NUMBER),
             Column(title="At target until day", kind=Kind.NUMBER, digits=0),
             *([Column(title="To the end", kind=Kind.SIGN)] if later else []),

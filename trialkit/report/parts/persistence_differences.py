@@ -8,14 +8,8 @@ from typing import Any
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Missing, Table
-from trialkit.report.numbers import write_share
-from trialkit.report.parts.across import (
-    Line,
-    across,
-    as_number,
-    interval_words,
-    span_text,
-)
+from trialkit.report.numbers import as_number, write_share
+from trialkit.report.parts.across import Line, across, interval_words, span_text
 from trialkit.report.parts.control import later_note
 from trialkit.rows import Rows
 from trialkit.trial import TreatmentRole, Variable

@@ -13,18 +13,16 @@ from trialkit.report.document import (
     Block,
     Cell,
     Column,
-    Kind,
     Notes,
     Paragraph,
     Table,
     number_or_missing,
 )
-from trialkit.report.numbers import write_share
+from trialkit.report.numbers import as_number, percent_column, write_share
 from trialkit.report.parts.across import (
     Line,
     Place,
     across,
-    as_number,
     by_treatment,
     day_heads,
     interval_words,
@@ -161,8 +159,8 @@ def mixtures(context: Context) -> Iterator[Block]:
             ]
         heads = _percent_heads(context, rows, "observed", "expected")
         if whole:
-            head = Column(title="All days after treatment", kind=Kind.NUMBER, digits=0)
-            heads = [(WHOLE, head), *heads]
+            over_all = [*periods["observed"], *periods["expected"]]
+            heads = [(WHOLE, percent_column("All days after treatment", over_all)), *heads]
         columns, cells, _ = across(context, lines, heads, first="Control, %")
         label = context.variable_label(variable.name)
         yield Table(

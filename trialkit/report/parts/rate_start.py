@@ -9,12 +9,11 @@ from typing import Any
 from trialkit.numerals import number
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Table, number_or_missing
-from trialkit.report.numbers import write_share
+from trialkit.report.numbers import as_number, write_share
 from trialkit.report.parts.across import (
     Line,
     Place,
     across,
-    as_number,
     by_treatment,
     day_heads,
     interval_words,

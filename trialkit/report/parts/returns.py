@@ -11,8 +11,8 @@ from trialkit.numerals import number, p_value
 from trialkit.report.captions import Spot, caption, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
-from trialkit.report.numbers import decimals_for_error, decimals_for_size
-from trialkit.report.parts.across import as_number, interval_words, span_text
+from trialkit.report.numbers import as_number, decimals_for_error, decimals_for_size
+from trialkit.report.parts.across import interval_words, span_text
 from trialkit.trial import Design
 
 _BASES = {

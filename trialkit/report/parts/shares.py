@@ -9,8 +9,8 @@ from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
-from trialkit.report.numbers import write_number
-from trialkit.report.parts.across import by_treatment, interval_words, percent_digits, span_text
+from trialkit.report.numbers import percent_digits, write_number
+from trialkit.report.parts.across import by_treatment, interval_words, span_text
 from trialkit.rows import Rows
 from trialkit.trial import Variable
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 
 from trialkit.report.captions import caption, sentence
-from trialkit.report.numbers import write_number
+from trialkit.report.numbers import percent_text, write_number
 from trialkit.report.series.context import SeriesContext
 from trialkit.rows import Rows
 
@@ -36,7 +36,10 @@ def ranged(what: str, spots: Iterable[Spot], unit: str = "", digits: int | None 
     if not kept:
         return None
     (low, low_of), (high, high_of) = min(kept), max(kept)
-    ends = [write_number(value, digits) for value in (low, high)]
+    ends = [
+        percent_text(value) if unit == "%" and digits == 0 else write_number(value, digits)
+        for value in (low, high)
+    ]
     if ends[0] == ends[1]:
         return caption("ranged_same", what=sentence(what), low=ends[0], unit=unit)
     return caption(

@@ -13,7 +13,7 @@ from trialkit.figures.identity import plain_line
 from trialkit.numerals import plural
 from trialkit.report.document import Cell, Column, Table, number_or_missing
 from trialkit.report.document import Kind as CellKind
-from trialkit.report.numbers import decimals_for_error, write_number, write_share
+from trialkit.report.numbers import decimals_for_error, percent_text, write_number, write_share
 from trialkit.report_choices import ReportChoices
 from trialkit.rows import Rows, defined
 from trialkit.series.matched import WHOLE, SeriesSettings, SeriesVariable
@@ -200,11 +200,14 @@ def words_of_series(series: SeriesAnalysis) -> Iterator[str]:
     yield from series.options.report.values()
 
 
-def span_of(lower: float, upper: float, digits: int = 0) -> str:
-    """Write the ends of an interval; empty where it has none."""
+def span_of(lower: float, upper: float, digits: int | None = None) -> str:
+    """Write the ends of an interval, as percentages without digits; empty where it has none."""
     if math.isnan(lower) or math.isnan(upper):
         return ""
-    low, high = write_number(lower, digits), write_number(upper, digits)
+    low, high = (
+        percent_text(value) if digits is None else write_number(value, digits)
+        for value in (lower, upper)
+    )
     return f"{low}{' to ' if lower < 0 or upper < 0 else EN_DASH}{high}"
 
 

@@ -19,7 +19,7 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.laid_out import shade
-from trialkit.report.numbers import write_number
+from trialkit.report.numbers import percent_column, write_number
 from trialkit.report.series.captions import by_treatment, by_trial, ranged
 from trialkit.report.series.context import (
     MOST_ACROSS,
@@ -146,11 +146,10 @@ def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
                 column
                 for asked in windows
                 for column in (
-                    Column(
-                        title=_title(context, asked),
-                        under=f"{number[asked]:g} trials" if number[asked] != 1 else "1 trial",
-                        kind=Kind.NUMBER,
-                        digits=0,
+                    percent_column(
+                        _title(context, asked),
+                        tables["combined_control"].where(**asked.where)["percent"],
+                        f"{number[asked]:g} trials" if number[asked] != 1 else "1 trial",
                     ),
                     Column(title="Interval", kind=Kind.SPAN),
                 )
@@ -249,7 +248,7 @@ def _grid(
         shades.append(tuple(tint))
     columns = [Column(title="Treatment")]
     for trial in trials:
-        columns.append(Column(title=context.trial(trial), kind=Kind.NUMBER, digits=0))
+        columns.append(percent_column(context.trial(trial), own.where(trial=trial)["percent"]))
         columns.append(Column(title="In words", kind=Kind.SPAN))
     what = f"{what_of(context, variable)} trial by trial, %, {context.days(asked)}"
     note = (
@@ -306,11 +305,12 @@ def _next_site(context: SeriesContext, variable: SeriesVariable, asked: Asked) -
         columns=(
             Column(title="Treatment"),
             Column(title="Trials", kind=Kind.NUMBER, digits=0),
-            Column(title="Control, %", kind=Kind.NUMBER, digits=0),
+            percent_column("Control, %", [row["percent"] for row in rows]),
             Column(title="Interval", kind=Kind.SPAN),
             Column(title="Next site, %", under=f"{context.level} prediction interval"),
-            Column(
-                title=f"Sites above {context.settings.target:g}%, %", kind=Kind.NUMBER, digits=0
+            percent_column(
+                f"Sites above {context.settings.target:g}%, %",
+                [row["share_above_target"] for row in rows],
             ),
             Column(title="Interval", kind=Kind.SPAN),
             Column(title="Differences between trials beyond chance, %", kind=Kind.NUMBER, digits=0),
@@ -401,7 +401,7 @@ def _held(context: SeriesContext, variable: SeriesVariable, rows: list[Row]) -> 
 def _bounds(lower: float, upper: float) -> str:
     """Write an interval of which an end may not be known."""
     if defined(lower) and defined(upper):
-        return span_of(lower, upper)
+        return span_of(lower, upper, 0)
     if defined(lower):
         return f"from {write_number(lower, 0)}"
     return f"to {write_number(upper, 0)}" if defined(upper) else ""

@@ -86,7 +86,7 @@ def _differences(
                 context.label(row["b"]),
                 number_or_missing(row["trials"]),
                 number_or_missing(row["points"], row["note"]),
-                span_of(row["points_lower"], row["points_upper"]),
+                span_of(row["points_lower"], row["points_upper"], 0),
                 number_or_missing(row["ratio"], row["note"]),
                 span_of(row["lower"], row["upper"], 2),
                 number_or_missing(row["p_adjusted"], row["note"]),

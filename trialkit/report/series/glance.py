@@ -17,7 +17,7 @@ from trialkit.report.glance_block import (
     SmallDots,
     SmallSpan,
 )
-from trialkit.report.numbers import DASH, write_number
+from trialkit.report.numbers import DASH, percent_text, write_number
 from trialkit.report.parts.glance import MOST_ROWS, ROLES
 from trialkit.report.series.context import SeriesContext, only, span_of
 from trialkit.rows import defined
@@ -175,7 +175,7 @@ def _control(sheet: _Sheet, asked: Asked) -> Fill:
         if row is None:
             return _nothing()
         return GlanceCell(
-            text=write_number(row["percent"], 0),
+            text=percent_text(row["percent"]),
             under=span_of(row["lower"], row["upper"]),
             ink=_ink(sheet, treatment, asked, harm=row["percent"] < 0),
         )
@@ -191,7 +191,7 @@ def _held(sheet: _Sheet) -> Fill:
         if row["never"] == row["trials"]:
             return GlanceCell(text="never")
         days = write_number(row["days"], 0) if defined(row["days"]) else "to the end"
-        ends = span_of(row["shortest"], row["longest"])
+        ends = span_of(row["shortest"], row["longest"], 0)
         return GlanceCell(text=days, under=ends if row["trials"] > 1 else "")
 
     return fill
@@ -232,9 +232,9 @@ def _change(sheet: _Sheet, asked: Asked | None) -> Fill:
         if row is None:
             return _nothing()
         value = -float(row["percent"])
-        text = write_number(value, 0)
+        text = percent_text(value)
         return GlanceCell(
-            text=f"+{text}" if value > 0 and text != "0" else text,
+            text=f"+{text}" if value > 0 else text,
             under=span_of(-row["upper"], -row["lower"]),
             ink=_ink(sheet, treatment, asked, harm=value < 0),
         )
@@ -306,7 +306,7 @@ def _dots(sheet: _Sheet, treatment: str) -> SmallDots | None:
         return None
     rows = sheet.context.tables["trial_control"].where(treatment=treatment, **sheet.main.where)
     values = _spread(rows.numbers("percent"))
-    told = ", ".join(write_number(value, 0) for value in values)
+    told = ", ".join(map(percent_text, values))
     return SmallDots(
         values=values,
         pooled=float(row["percent"]),
@@ -318,7 +318,7 @@ def _dots(sheet: _Sheet, treatment: str) -> SmallDots | None:
         low=LOW,
         high=sheet.high,
         alt=f"Control by {sheet.context.label(treatment)}, %, trial by trial: {told}; together "
-        f"{write_number(row['percent'], 0)}.",
+        f"{percent_text(row['percent'])}.",
     )
 
 

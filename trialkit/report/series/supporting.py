@@ -20,7 +20,7 @@ from trialkit.report.document import (
     Table,
     number_or_missing,
 )
-from trialkit.report.numbers import decimals_for_error, write_number
+from trialkit.report.numbers import decimals_for_error, percent_column, write_number
 from trialkit.report.series.captions import ranged
 from trialkit.report.series.context import (
     EN_DASH,
@@ -278,13 +278,15 @@ def _without(
         f"{context.days(main)}, %, without it.",
         columns=(
             Column(title="Treatment"),
-            Column(title="All trials", kind=Kind.NUMBER, digits=0),
+            percent_column("All trials", (row[1] for row in body[0])),
             Column(title="Interval", kind=Kind.SPAN),
             *(
                 column
-                for trial in trials
+                for place, trial in enumerate(trials)
                 for column in (
-                    Column(title=f"Without {context.trial(trial)}", kind=Kind.NUMBER, digits=0),
+                    percent_column(
+                        f"Without {context.trial(trial)}", (row[2 * place + 3] for row in body[0])
+                    ),
                     Column(title="Interval", kind=Kind.SPAN),
                 )
             ),
