@@ -105,7 +105,7 @@ def percent_text(value: float) -> str:
 
 
 def percent_digits(values: Iterable[object]) -> int:
-    """Decimals for percentages in a column: so many that what is below 100 is not written as 100."""
+    """Decimals for a column of percentages, so many that none below 100 is written as 100."""
     near = max((value for value in map(as_number, values) if 99.5 <= value < 100.0), default=0.0)
     return next((n for n in range(MOST_DIGITS) if round(near, n) < 100.0), MOST_DIGITS)
 
