@@ -18,6 +18,7 @@ from trialkit.figures.identity import (
     two_lines,
 )
 from trialkit.figures.means import dot_means
+from trialkit.figures.placing import Curve, free_spot
 from trialkit.figures.scales import Scale, course_scale
 from trialkit.figures.theme import SOFT_INK, number_labels, panel_theme, report_theme
 from trialkit.trial import TreatmentRole, Trial
@@ -33,6 +34,8 @@ WIDTH = 8.0
 FOOT, PANEL = 0.7, 1.2
 #: Room of a character: of the title beside the panels, and of a number below them, in inches.
 TITLE_CHARACTER, NUMBER_CHARACTER = 0.078, 0.066
+#: Room that words beside a level take: of a character, and of their height, in inches.
+LEVEL_CHARACTER, LEVEL_HEIGHT = 0.062, 0.17
 #: Most panels beside each other.
 COLUMNS = 4
 #: More treatments than this get no panel each: they stand in order, as on the last day.
@@ -207,13 +210,15 @@ def _panels(
     ).assign(dashes=lambda frame: frame["treatment"].map(_dashes(trial)))
     limits = (scale.place(scale.low), scale.place(scale.top))
     days = tuple(sorted(set(rows["days_after"])))
-    numbered = _spaced(days, WIDTH / grid.columns)
+    width = WIDTH / grid.columns
+    numbered = _spaced(days, width)
+    drawn = pd.concat([own, behind], ignore_index=True)
     beside = two_lines(plain_line(title), grid.title_width)
     plot = p9.ggplot()
     # added in place: each ``+`` would copy the plot
     plot += [
         *_courses(own, behind),
-        *(_level_line(level, scale, order, days) if level is not None else []),
+        *(_level_line(level, scale, order, drawn, width) if level is not None else []),
         *_arrows(own[own["beyond"]]),
         p9.facet_wrap("panel", ncol=grid.columns),
         p9.scale_color_identity(),
@@ -236,15 +241,23 @@ def _dashes(trial: Trial) -> dict[str, str]:
 
 
 def _level_line(
-    level: Level, scale: Scale, order: list[str], days: tuple[float, ...]
+    level: Level, scale: Scale, order: list[str], drawn: pd.DataFrame, width: float
 ) -> list[geom_segment | geom_text]:
-    """A dotted line in every panel, named in the first."""
+    """A dotted line in every panel, named once, where the fewest lines cross the words."""
     import plotnine as p9
 
+    days = (float(drawn["days_after"].min()), float(drawn["days_after"].max()))
+    ends = (scale.place(scale.low), scale.place(scale.top))
+    box = (
+        len(level.words) * LEVEL_CHARACTER / width * (days[1] - days[0]),
+        LEVEL_HEIGHT / PANEL * (ends[1] - ends[0]),
+    )
+    curves = [_curves(drawn[drawn["panel"] == panel]) for panel in order]
+    spot = free_spot(curves, scale.place(level.at), box, days, ends)
     line = pd.DataFrame(
         {
             "x": days[0],
-            "xend": days[-1],
+            "xend": days[1],
             "y": scale.place(level.at),
             "panel": pd.Categorical(pd.Series(order), categories=pd.Index(order), ordered=True),
         }
@@ -258,15 +271,21 @@ def _level_line(
             linetype="dotted",
         ),
         p9.geom_text(
-            p9.aes(x="xend", y="y"),
-            data=line.head(1),
+            p9.aes(x="xend" if spot.right else "x", y="y"),
+            data=line.iloc[[spot.panel]],
             label=level.words,
             color=SOFT_INK,
             size=7,
-            ha="right",
-            va="bottom",
+            ha="right" if spot.right else "left",
+            va="bottom" if spot.above else "top",
         ),
     ]
+
+
+def _curves(drawn: pd.DataFrame) -> list[Curve]:
+    """The lines of one panel."""
+    parts = (part.dropna(subset="value") for _, part in drawn.groupby("treatment", sort=False))
+    return [(part["days_after"].to_numpy(float), part["value"].to_numpy(float)) for part in parts]
 
 
 def _arrows(outside: pd.DataFrame) -> list[geom_point]:
