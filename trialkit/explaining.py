@@ -7,7 +7,7 @@ from dataclasses import fields
 from textwrap import fill
 
 from trialkit.analysis.schema import ALL_TABLES, SERIES_TABLES, TABLES, UNITS, Column, Table
-from trialkit.problems import listing, nearest
+from trialkit.problems import listing, meant, quoted, sentences
 from trialkit.report_choices import REPORT_MEANINGS
 from trialkit.series.options import KEYS, SECTIONS
 from trialkit.setting_rules import OneOf, rule_of, shown
@@ -55,9 +55,9 @@ def explain(name: str | None = None) -> str:
     if not parts:
         columns = (c.name for t in ALL_TABLES.values() for c in t.columns)
         known = [*ALL_TABLES, *_SETTINGS, *_SERIES_KEYS, *SECTIONS, *REPORT_MEANINGS, *columns]
-        near = nearest(wanted, known)
-        meant = f" Did you mean {near}?" if near else ""
-        raise KeyError(f"There is no table, column or setting {name}.{meant}")
+        raise KeyError(
+            sentences(f"There is no table, column or setting {quoted(name)}.", meant(wanted, known))
+        )
     return "\n\n".join("\n".join(part) for part in parts)
 
 

@@ -216,3 +216,20 @@ def quoted(text: str, limit: int = 60) -> str:
     """Show a cell's text in a message, cut where it is long."""
     shown = " ".join(text.split())
     return f"'{shown}'" if len(shown) <= limit else f"'{shown[: limit - 1]}…'"
+
+
+def meant(word: str, known: Iterable[str]) -> str:
+    """Ask whether the nearest of the known words was meant; nothing where none is near."""
+    near = nearest(word, known)
+    return f"Did you mean {quoted(near)}?" if near else ""
+
+
+def sentences(*parts: str) -> str:
+    """Join sentences of a message; those that are empty are left out."""
+    return " ".join(filter(None, parts))
+
+
+def choice(word: str, known: Iterable[str], lead: str = "Known are", limit: int = 60) -> str:
+    """Say what a word may be: the nearest first, then all, or the first ``limit`` of them."""
+    words = list(known)
+    return sentences(meant(word, words), f"{lead} {listing(words, limit)}.")

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from trialkit.problems import Problem, error, nearest, quoted
+from trialkit.problems import Problem, choice, error, quoted
 from trialkit.trial import REPORT_TEXTS, Trial, harvest_variable
 
 #: Keys of ``[report]`` that choose, beside the user's own texts.
@@ -249,11 +249,8 @@ def _plain(text: str) -> str:
 
 
 def _unknown(what: str, item: str, known: Iterable[str]) -> Problem:
-    names = list(known)
-    near = nearest(item, names)
-    meant = f"Did you mean '{near}'? " if near else ""
     return error(
         "unknown-report-choice",
         f"[report] asks for the {what} {quoted(item)}, which is not known.",
-        f"{meant}Known are {', '.join(names)}.",
+        choice(item, known),
     )

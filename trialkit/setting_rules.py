@@ -11,7 +11,7 @@ from numbers import Real
 from typing import Any, Protocol, TypeVar, cast
 
 from trialkit.planned import read_planned
-from trialkit.problems import nearest, quoted
+from trialkit.problems import choice, quoted
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.ASCII | re.IGNORECASE)
 T = TypeVar("T")
@@ -59,10 +59,8 @@ def _plain(text: str) -> str:
 
 def no_choice(name: str, value: object, allowed: Sequence[str]) -> UnfitError:
     """What is said of a value that is none of those allowed."""
-    near = nearest(shown(value), allowed)
-    meant = f"Did you mean '{near}'? " if near else ""
     return UnfitError(
-        f"{quoted(shown(value))} is no {name}.", f"{meant}Allowed are {', '.join(allowed)}."
+        f"{quoted(shown(value))} is no {name}.", choice(shown(value), allowed, "Allowed are")
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 from textwrap import fill, indent
 
-from trialkit.problems import TrialError, error, nearest
+from trialkit.problems import TrialError, choice, error, quoted
 from trialkit.setting_rules import (
     Contrasts,
     Factors,
@@ -218,14 +218,12 @@ def changed_settings(settings: Settings, changes: Mapping[str, object]) -> Setti
     known = [item.name for item in fields(Settings)]
     unknown = [name for name in changes if name not in known]
     if unknown:
-        near = nearest(unknown[0], known)
-        meant = f"Did you mean {near}? " if near else ""
         raise TrialError(
             [
                 error(
                     "unknown-key",
-                    f"There is no setting {unknown[0]}.",
-                    f"{meant}Known are {', '.join(known)}.",
+                    f"There is no setting {quoted(unknown[0])}.",
+                    choice(unknown[0], known),
                 )
             ]
         )

@@ -17,7 +17,7 @@ import pandas as pd
 
 from trialkit.plan_faults import plan_faults
 from trialkit.planned import read_planned
-from trialkit.problems import Problem, TrialError, error, nearest, quoted
+from trialkit.problems import Problem, TrialError, error, meant, quoted, sentences
 from trialkit.report_choices import choice_faults, choosable
 from trialkit.trial import EXAMINED, Kind, Trial, numbers_examined
 from trialkit.trial_tables import EVENT_KINDS, any_out_of_bounds, out_of_bounds
@@ -343,12 +343,12 @@ def contrast_faults(name: str, ids: Iterable[str], known: list[str]) -> Iterator
     """Find treatments of a planned contrast that the trial does not have."""
     for item in ids:
         if item not in known:
-            near = nearest(item, known)
-            meant = f"Did you mean '{near}'? " if near else ""
             yield error(
                 "bad-contrast",
                 f"The planned contrast {quoted(name)} names {quoted(item)}, which is no treatment.",
-                f"{meant}Name treatments by their ids, with commas between them.",
+                sentences(
+                    meant(item, known), "Name treatments by their ids, with commas between them."
+                ),
             )
 
 

@@ -40,7 +40,7 @@ def test_text_becomes_what_it_names() -> None:
         ("factors", 3, "list of texts"),
         ("contrasts", ["1 and 2"], "treatments against treatments"),
         ("contrasts", ["a = 1 against 2", "a = 1 against 3"], "a name of its own"),
-        ("supporting", "perhaps", "Allowed are true, false"),
+        ("supporting", "perhaps", "Allowed are true and false"),
     ],
 )
 def test_what_cannot_be_is_refused_in_words(name: str, value: object, words: str) -> None:

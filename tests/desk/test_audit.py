@@ -256,7 +256,7 @@ def test_every_problem_of_a_table_has_its_place(tmp_path: Path) -> None:
     with pytest.raises(trialkit.TrialError) as caught:
         audited(tmp_path, text)
     told = "\n".join(str(problem) for problem in caught.value.problems)
-    for words in ("colour", "'many'", "'LSD' stands among", "Is it 'lsd'?", "'cuont'"):
+    for words in ("colour", "'many'", "'LSD' stands among", "Did you mean 'lsd'?", "'cuont'"):
         assert words in told
 
 

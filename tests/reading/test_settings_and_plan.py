@@ -108,12 +108,12 @@ def test_wrong_syntax(folder, base, check, line, remedy):
         ("alpha", '"small"', "above 0 and below 0.5"),
         ("alpha", "true", "above 0 and below 0.5"),
         ("comparison", '"tukeys"', "Did you mean 'tukey'? Allowed are tukey, lsd, dunnett, snk"),
-        ("transform", '"ln"', "Allowed are auto, none, sqrt, log, arcsine"),
+        ("transform", '"ln"', "Allowed are auto, none, sqrt, log and arcsine"),
         ("control", '"abbot"', "Did you mean 'abbott'?"),
         ("control_target", "0", "above 0 and not above 100"),
         ("seed", "1.5", "whole and not negative"),
         ("standard_moisture_percent", "100", "0 or more and below 100"),
-        ("yield_unit", '"dt/ha"', "Allowed are kg/ha, t/ha, lb/acre, bu/acre"),
+        ("yield_unit", '"dt/ha"', "Allowed are kg/ha, t/ha, lb/acre and bu/acre"),
         ("bushel_lb", "0", "above 0"),
         ("crop_price", "-1", "0 or more"),
         ("noninferiority_margin", "100", "above 0 and below 100"),
@@ -141,8 +141,8 @@ def test_a_design_that_is_none(folder, base, check, text, place, words):
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ('kind = "number"', "Allowed are count, percent, measurement"),
-        ('role = "enemy"', "Allowed are pest, natural-enemy, damage, crop-injury, crop, yield"),
+        ('kind = "number"', "Allowed are count, percent and measurement"),
+        ('role = "enemy"', "Allowed are pest, natural-enemy, damage, crop-injury, crop and yield"),
         ("threshold = -1", "0 or more"),
     ],
 )

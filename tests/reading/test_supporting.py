@@ -23,4 +23,4 @@ def test_read_from_a_sheet(book, sheets) -> None:
 def test_anything_else_is_refused(folder, base, check) -> None:
     text = base["trial.toml"] + '\n[analysis]\nsupporting = "some"\n'
     found = check(folder({"trial.toml": text}))
-    assert "Allowed are true, false" in found.error("settings-value")
+    assert "Allowed are true and false" in found.error("settings-value")

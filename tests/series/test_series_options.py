@@ -65,7 +65,7 @@ def test_all_problems_are_told_at_once_with_their_lines(tmp_path):
         ("no-number", 8),
         ("no-reason", 10),
     }
-    assert "Did you mean target?" in str(caught.value)
+    assert "Did you mean 'target'?" in str(caught.value)
 
 
 def test_options_of_a_program_are_checked_alike():

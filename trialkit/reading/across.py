@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from trialkit.problems import listing, quoted
 from trialkit.reading.attributes import holds_numbers
-from trialkit.reading.cells import Cell, Ledger, listing, quoted, undash, variable_section
+from trialkit.reading.cells import Cell, Ledger, undash, variable_section
 from trialkit.reading.headings import (
     SEEMS_DAY,
     Across,

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from datetime import date
 from types import MappingProxyType
 
-from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.dates import read_dates
 from trialkit.reading.headers import normal
 from trialkit.reading.numbers import read_numbers

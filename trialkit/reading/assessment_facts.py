@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, listing, quoted
+from trialkit.problems import Place, listing, quoted
+from trialkit.reading.cells import Ledger
 from trialkit.reading.observations import Record
 from trialkit.reading.sheet_top import top_of
 from trialkit.reading.tables import Table

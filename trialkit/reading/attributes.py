@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from trialkit.reading.cells import Cell, Ledger, quoted, variable_section
+from trialkit.problems import quoted
+from trialkit.reading.cells import Cell, Ledger, variable_section
 from trialkit.reading.headers import ASIDE, COMPARED, field_of, normal
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import cell_is_number, plain_number

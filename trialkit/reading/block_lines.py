@@ -6,7 +6,8 @@ import re
 from collections.abc import Sequence
 from itertools import pairwise
 
-from trialkit.reading.cells import Cell, Grid, Ledger, Row, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, Row
 from trialkit.reading.headers import COMPARED, TIMES, field_of, normal
 from trialkit.reading.headings import day_header, long_replicate
 from trialkit.reading.leftout import is_summary_word

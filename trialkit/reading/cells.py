@@ -7,9 +7,6 @@ from datetime import date
 from typing import NamedTuple
 
 from trialkit.problems import Place, Problem, Severity, error, warning
-from trialkit.problems import listing as listing
-from trialkit.problems import nearest as nearest
-from trialkit.problems import quoted as quoted
 
 
 class Cell(NamedTuple):

@@ -6,7 +6,8 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
-from trialkit.reading.cells import Cell, Ledger, column_letter, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Ledger, column_letter
 from trialkit.reading.doubles import Tops, settle_day_word, settle_doubles
 from trialkit.reading.headers import field_of, normal
 from trialkit.reading.heading_units import HIT

@@ -6,8 +6,9 @@ from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
+from trialkit.problems import listing, quoted
 from trialkit.reading.attributes import ATTRIBUTE, holds_numbers, is_rate, with_attributes
-from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.dates import is_dated, plain_date
 from trialkit.reading.headers import ASIDE, COMPARED, TIMES, normal
 from trialkit.reading.names import Names

@@ -6,7 +6,8 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date, timedelta
 
-from trialkit.reading.cells import Cell, Grid, Ledger, quoted, undash
+from trialkit.problems import quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, undash
 from trialkit.reading.months import month_number
 from trialkit.reading.numbers import Located, plain_number, tell_fault
 

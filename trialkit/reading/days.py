@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
-from trialkit.reading.cells import Cell, Ledger, quoted, undash
+from trialkit.problems import quoted
+from trialkit.reading.cells import Cell, Ledger, undash
 from trialkit.reading.dates import plain_date, read_dates
 from trialkit.reading.headers import normal
 from trialkit.reading.headings import DayHeader, day_header

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from trialkit.plan_faults import latin_faults, plan_faults
-from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, listing, quoted
+from trialkit.problems import Place, listing, quoted
+from trialkit.reading.cells import Ledger
 from trialkit.trial import Design, Plot, Treatment
 
 _SHOWN = 4

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from trialkit.reading.cells import Grid, Ledger, Row, column_letter, quoted
+from trialkit.problems import quoted
+from trialkit.reading.cells import Grid, Ledger, Row, column_letter
 from trialkit.reading.headers import normal
 
 #: Field of a column that repeats another one cell by cell.

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 
-from trialkit.reading.cells import Cell, Grid, Ledger, Row, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, Row
 from trialkit.reading.numbers import looks_numeric
 
 _WITHIN = 5

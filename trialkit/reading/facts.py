@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit.problems import choice, listing, meant, quoted, sentences
 from trialkit.reading.applications import named_applications
-from trialkit.reading.cells import Cell, Grid, Ledger, listing, nearest, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger
 from trialkit.reading.dates import read_dates
 from trialkit.reading.days import holds_dates, row_days
 from trialkit.reading.headers import normal
@@ -106,14 +107,12 @@ def _doses(table: Table, known: Known, ledger: Ledger) -> pd.DataFrame:
         cell = _cell(table, row, "treatment")
         treatment = known.treatments.get(cell.text) or known.treatments.get(normal(cell.text))
         if treatment is None:
-            near = nearest(cell.text, known.treatments)
-            meant = f" Did you mean '{near}'?" if near else ""
             ledger.error(
                 "treatment-unknown",
                 f"{quoted(cell.text)} is not in the list of treatments."
                 if cell.text
                 else "This dose has no treatment.",
-                f"Name the treatment by its id.{meant}",
+                sentences("Name the treatment by its id.", meant(cell.text, known.treatments)),
                 table.place(cell),
             )
             continue
@@ -155,12 +154,10 @@ def _assessments(table: Table, known: Known, ledger: Ledger) -> pd.DataFrame:
         if cell.text and normal(cell.text) not in {"all", "allvariables", "every"}:
             variable = known.names.name_of(cell.text)
             if variable not in variables:
-                near = nearest(cell.text, variables)
-                meant = f" Did you mean '{near}'?" if near else ""
                 ledger.error(
                     "variable-unknown",
                     f"No table of values has a variable {quoted(cell.text)}.",
-                    f"Name a variable, or 'all'.{meant}",
+                    sentences("Name a variable, or 'all'.", meant(cell.text, variables)),
                     table.place(cell),
                 )
                 continue
@@ -235,12 +232,10 @@ def _events(table: Table, known: Known, ledger: Ledger) -> pd.DataFrame:
         if cell.text:
             kind = _KIND_WORDS.get(normal(cell.text), "other")
             if normal(cell.text) not in _KIND_WORDS:
-                near = nearest(cell.text, EVENT_KINDS)
-                meant = f"Did you mean '{near}'? " if near else ""
                 ledger.warn(
                     "event-kind",
                     f"{quoted(cell.text)} is no kind of event; it was put before what happened.",
-                    f"{meant}Kinds are {listing(EVENT_KINDS)}.",
+                    choice(cell.text, EVENT_KINDS, "Kinds are"),
                     table.place(cell),
                 )
             if normal(cell.text) not in {*EVENT_KINDS, "deviations", "damages"}:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from trialkit.reading.cells import Grid, Ledger, Row, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Grid, Ledger, Row
 
 _FIELDS = frozenset({
     "plot", "block", "replicate", "treatment", "name", "main_plot", "main_factor", "sub_factor",

@@ -7,8 +7,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from trialkit.problems import listing, quoted
 from trialkit.reading.attributes import ATTRIBUTE
-from trialkit.reading.cells import Cell, Ledger, Row, listing, quoted
+from trialkit.reading.cells import Cell, Ledger, Row
 from trialkit.reading.headers import TIMES, field_of
 from trialkit.reading.plan import (
     PLOT_FIELDS,

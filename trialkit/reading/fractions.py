@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from trialkit.reading.cells import Cell, Ledger, Row, listing, quoted, undash
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Ledger, Row, undash
 from trialkit.reading.heading_units import HIT
 from trialkit.reading.headings import DayHeader
 from trialkit.reading.names import Names

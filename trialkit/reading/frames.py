@@ -10,7 +10,8 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.cells import Ledger, quoted, variable_section
+from trialkit.problems import quoted
+from trialkit.reading.cells import Ledger, variable_section
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import cell_is_number
 from trialkit.reading.observations import Record

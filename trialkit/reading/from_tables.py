@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from trialkit.problems import TrialError, error, nearest
+from trialkit.problems import TrialError, choice, error, quoted
 from trialkit.reading.cells import Cell, Grid, Ledger
 from trialkit.reading.kinds import STANDARD
 from trialkit.reading.reader import read_source
@@ -64,11 +64,14 @@ def trial_from_tables(keys: Mapping[str, Any] | None = None, **tables: pd.DataFr
         tables = {"yield" if name == "yields" else name: item for name, item in tables.items()}
     unknown = [name for name in tables if name not in _TABLES]
     if unknown:
-        near = nearest(unknown[0], _TABLES)
-        meant = f"Did you mean {near}? " if near else ""
-        known = ", ".join(_TABLES)
         raise TrialError(
-            [error("unknown-table", f"No table is {unknown[0]}.", f"{meant}Known are {known}.")]
+            [
+                error(
+                    "unknown-table",
+                    f"No table is {quoted(unknown[0])}.",
+                    choice(unknown[0], _TABLES),
+                )
+            ]
         )
     source = Source(name="trial", label="keys", keys=keys or {})
     for name, table in tables.items():

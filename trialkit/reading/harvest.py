@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from trialkit.reading.cells import Ledger, quoted
+from trialkit.problems import quoted
+from trialkit.reading.cells import Ledger
 from trialkit.reading.numbers import read_numbers
 from trialkit.reading.value_rows import Rows
 from trialkit.trial import HARVEST_COLUMNS, empty_harvest

@@ -8,8 +8,8 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import NamedTuple, TypeVar
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Ledger, quoted
+from trialkit.problems import Place, quoted
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.dates import read_dates
 from trialkit.reading.headers import normal
 from trialkit.reading.numbers import plain_number

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, fields
 from datetime import date
 from typing import Any
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Ledger, nearest, quoted
+from trialkit.problems import Place, choice, meant, quoted, sentences
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.dates import certain_date
 from trialkit.reading.headers import normal
 from trialkit.reading.key_values import (
@@ -222,12 +222,10 @@ def _keep_extra(entry: Entry, written: str, head: TrialKeys, ledger: Ledger) -> 
     ledger.understand(entry.source, written, "a note about the trial, kept as text")
     if normal(written) in _KEPT:
         return
-    near = nearest(written, KEYS)
-    meant = f" Did you mean '{near}'?" if near else ""
     ledger.warn(
         "unknown-key",
         f"The key '{written}' is not known; it is kept as a note.",
-        f"Nothing needs to be done if that is right.{meant}",
+        sentences("Nothing needs to be done if that is right.", meant(written, KEYS)),
         entry.place,
     )
 
@@ -237,12 +235,10 @@ def _read_report(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
     written = ".".join(entry.path[1:])
     known = next((key for key in REPORT_KEYS if normal(key) == normal(written)), None)
     if known is None:
-        near = nearest(written, REPORT_KEYS)
-        meant = f"Did you mean '{near}'? " if near else ""
         ledger.warn(
             "unknown-key",
             f"The key '{written}' of the report is not known and was left out.",
-            f"{meant}Known are {', '.join(REPORT_KEYS)}.",
+            choice(written, REPORT_KEYS),
             entry.place,
         )
     elif text := as_text(entry.value):
@@ -266,12 +262,10 @@ def _read_variable(entry: Entry, head: TrialKeys, ledger: Ledger) -> None:
     if normal(entry.path[2]) in _EXAMINED:
         key = "examined"
     if key is None:
-        near = nearest(entry.path[2], VARIABLE_KEYS)
-        meant = f"Did you mean '{near}'? " if near else ""
         ledger.warn(
             "unknown-key",
             f"The key '{entry.path[2]}' of the variable '{name}' is not known and was left out.",
-            f"{meant}Known are {', '.join(VARIABLE_KEYS)}.",
+            choice(entry.path[2], VARIABLE_KEYS),
             entry.place,
         )
         return
@@ -320,12 +314,10 @@ def _read_setting(entry: Entry, chosen: dict[str, Any], ledger: Ledger) -> None:
     written = ".".join(entry.path[1:])
     key = next((k for k in _RULES if normal(k) == normal(written)), None)
     if key is None:
-        near = nearest(written, _RULES)
-        meant = f"Did you mean '{near}'? " if near else ""
         ledger.warn(
             "unknown-key",
             f"The setting '{written}' of the analysis is not known and was left out.",
-            f"{meant}Known are {', '.join(_RULES)}.",
+            choice(written, _RULES),
             entry.place,
         )
         return

@@ -6,7 +6,8 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from trialkit.reading.cells import Cell, Grid, Ledger, Row, quoted, undash
+from trialkit.problems import quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, Row, undash
 from trialkit.reading.headers import field_of, normal
 from trialkit.reading.numbers import looks_numeric
 

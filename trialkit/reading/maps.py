@@ -7,7 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from trialkit.reading.cells import Cell, Grid, Ledger, Row, quoted
+from trialkit.problems import quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, Row
 from trialkit.reading.headers import field_of, normal
 from trialkit.reading.headings import long_replicate
 from trialkit.reading.kinds import kind_of_name

@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.days import header_days, row_days
 from trialkit.reading.doubles import REPEATED
 from trialkit.reading.headers import PLACES, TIMES, is_aside, normal

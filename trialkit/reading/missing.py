@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, listing, quoted
+from trialkit.problems import Place, listing, quoted
+from trialkit.reading.cells import Ledger
 from trialkit.reading.observations import Record
 from trialkit.trial import UNDATED
 

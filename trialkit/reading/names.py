@@ -6,8 +6,8 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass, field
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, listing, nearest, variable_section
+from trialkit.problems import Place, listing, meant, sentences
+from trialkit.reading.cells import Ledger, variable_section
 from trialkit.reading.headers import normal
 from trialkit.reading.heading_units import heading_unit
 from trialkit.reading.keys import Declared, TrialKeys
@@ -285,18 +285,19 @@ def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested
 def _tell_assumed(
     variable: Variable, found: Found, declared: Collection[str], ledger: Ledger
 ) -> None:
-    near = nearest(found.header, declared)
-    meant = f" Did you mean '{near}'?" if near else ""
-    if LOOKED_AT.search(found.header):
-        meant += (
-            " If it says how many units were looked at, name it as examined of the variable that "
-            f'counts those hit: examined = "{found.header}".'
-        )
+    looked_at = (
+        "If it says how many units were looked at, name it as examined of the variable that counts "
+        f'those hit: examined = "{found.header}".'
+    )
     judged = ", control judged in the plots, of which more is better" if variable.better else ""
     ledger.warn(
         "variable-assumed",
         f"'{found.header}' is not described; it was taken for a {variable.kind} with the role "
         f"{variable.role}{judged}.",
-        f"Describe it under {variable_section(variable.name)} if it is something else.{meant}",
+        sentences(
+            f"Describe it under {variable_section(variable.name)} if it is something else.",
+            meant(found.header, declared),
+            looked_at if LOOKED_AT.search(found.header) else "",
+        ),
         found.place,
     )

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Ledger, quoted, undash
+from trialkit.problems import Place, quoted
+from trialkit.reading.cells import Cell, Ledger, undash
 from trialkit.trial_tables import out_of_bounds
 
 MISSING = frozenset({"", ".", "-", "na", "n/a", "*"})

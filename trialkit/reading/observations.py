@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Ledger, quoted
+from trialkit.problems import Place, quoted
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.melt import Strip, melt, told_columns
 from trialkit.reading.names import Names
 from trialkit.reading.numbers import read_numbers

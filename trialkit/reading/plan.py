@@ -7,9 +7,9 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from trialkit.problems import Place
+from trialkit.problems import Place, choice, meant, quoted, sentences
 from trialkit.reading.applications import PART_MARKS, named_applications
-from trialkit.reading.cells import Cell, Ledger, listing, nearest, quoted
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.headers import normal
 from trialkit.reading.numbers import read_numbers
 from trialkit.reading.plan_columns import tell_columns, tell_no_column, usable_id
@@ -175,12 +175,10 @@ def read_role(cell: Cell, table: Table, ledger: Ledger) -> TreatmentRole | None:
     role = _ROLE_WORDS.get(normal(cell.text))
     if role is None:
         words = [item.value for item in TreatmentRole]
-        near = nearest(cell.text, words)
-        meant = f"Did you mean '{near}'? " if near else ""
         ledger.error(
             "unknown-role",
             f"{quoted(cell.text)} is no role of a treatment.",
-            f"{meant}Roles are {listing(words)}.",
+            choice(cell.text, words, "Roles are"),
             table.place(cell),
         )
     return role
@@ -194,12 +192,13 @@ def _check_parts(table: Table, listed: dict[str, Listed], ledger: Ledger) -> Non
         parts = split_names(cell.text, listed)
         unknown = [part for part in parts if part not in listed]
         for part in unknown:
-            near = nearest(part, listed)
-            meant = f" Did you mean '{near}'?" if near else ""
             ledger.error(
                 "part-unknown",
                 f"The part {quoted(part)} of the mixture is no treatment of the list.",
-                f"Name the ids of the components with a semicolon between them.{meant}",
+                sentences(
+                    "Name the ids of the components with a semicolon between them.",
+                    meant(part, listed),
+                ),
                 table.place(cell),
             )
         if not unknown:
@@ -351,14 +350,14 @@ def match_treatments(
             continue
         told.add(written)
         count = sum(written_treatment(other) == written for other in rows.values())
-        guess = nearest(written, listed)
-        meant = f" Did you mean '{guess}'?" if guess else ""
         others = f" (and {count - 1} more plot{'s' if count > 2 else ''})" if count > 1 else ""
         ledger.error(
             "treatment-unknown",
             f"The plot {quoted(row.id)}{others} has the treatment {quoted(written)}, which is "
             "not in the list of treatments.",
-            f"Add it to the list of treatments, or correct the plan.{meant}",
+            sentences(
+                "Add it to the list of treatments, or correct the plan.", meant(written, listed)
+            ),
             row.place,
         )
     return references

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from trialkit.reading.cells import Cell, Ledger, listing, nearest
+from trialkit.problems import choice, listing
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.headers import known_headers
 from trialkit.reading.tables import Column, Table
 
@@ -37,12 +38,10 @@ def warn_unknown_column(table: Table, column: Column, ledger: Ledger) -> None:
         )
         return
     known = known_headers(table.kind)
-    near = nearest(column.header, known)
-    meant = f"Did you mean '{near}'? " if near else ""
     ledger.warn(
         "unknown-column",
         f"The column '{column.header}' is not known and was not read.",
-        f"{meant}Known are {listing(known, 20)}.",
+        choice(column.header, known, limit=20),
         table.header_place(column),
     )
 

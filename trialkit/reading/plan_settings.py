@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from trialkit.plan_keys import SECTIONS, fault_of, keys_of, plan_key
-from trialkit.reading.cells import Ledger, nearest, quoted
+from trialkit.problems import choice, quoted
+from trialkit.reading.cells import Ledger
 from trialkit.reading.headers import normal
 from trialkit.reading.settings import Entry, as_text
 
@@ -21,12 +22,10 @@ def read_plan_key(entry: Entry, plan: dict[str, str], ledger: Ledger) -> None:
     key = plan_key(f"{section}.{name}")
     text = as_text(entry.value)
     if key is None:
-        near = nearest(written, known)
-        meant = f"Did you mean '{near}'? " if near else ""
         ledger.warn(
             "unknown-key",
             f"The key '{written}' of the section {section} is not known and was left out.",
-            f"{meant}Known are {', '.join(known)}.",
+            choice(written, known),
             entry.place,
         )
     elif not text:

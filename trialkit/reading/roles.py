@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, listing, nearest, quoted
+from trialkit.problems import Place, listing, meant, quoted, sentences
+from trialkit.reading.cells import Ledger
 from trialkit.reading.headers import COMPARED, normal
 from trialkit.reading.keys import TrialKeys
 from trialkit.reading.plan import Listed
@@ -82,14 +82,12 @@ def _from_keys(listed: Mapping[str, Listed], keys: TrialKeys, ledger: Ledger) ->
         )
         return near[0]
     if listed:
-        guess = nearest(written, listed)
-        meant = f"Did you mean '{guess}'? " if guess else ""
-        if ";" in written:
-            meant = "Give one treatment, with which all others are compared. "
+        known = f"The treatments are {listing(listed, 12)}."
+        one = "Give one treatment, with which all others are compared."
         ledger.error(
             "untreated-unknown",
             f"The untreated {quoted(written)} is not in the list of treatments.",
-            f"{meant}The treatments are {listing(listed, 12)}.",
+            sentences(one if ";" in written else meant(written, listed), known),
             keys.untreated_place,
         )
     return None

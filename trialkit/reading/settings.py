@@ -9,8 +9,8 @@ from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from trialkit.plan_keys import SECTIONS
-from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Grid, Ledger, quoted
+from trialkit.problems import Place, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger
 
 Value = str | int | float | bool | date | Cell | list[Any]
 

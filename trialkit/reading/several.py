@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
-from trialkit.reading.cells import Ledger, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Ledger
 from trialkit.reading.tables import Table
 
 _WORDS = {"site": "sites", "year": "years", "trial": "trials", "farm": "farms"}

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import NamedTuple
 
-from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.heading_units import HIT
 from trialkit.reading.names import LOOKED_AT, PERCENT, Names
 from trialkit.reading.numbers import is_missing, plain_number

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from trialkit.reading.cells import Ledger, nearest, quoted
+from trialkit.problems import meant, quoted, sentences
+from trialkit.reading.cells import Ledger
 from trialkit.reading.frames import without_doubles
 from trialkit.reading.headers import normal
 from trialkit.reading.keys import MOST_EXAMINED, Declared, TrialKeys
@@ -146,13 +147,14 @@ def _tell_unknown(shares: dict[str, Declared], names: Names, ledger: Ledger) -> 
             continue
         unknown.add(name)
         headers = [other.header for key, other in names.found.items() if key not in names.declared]
-        near = nearest(item.examined, headers)
-        meant = f"Did you mean '{near}'? " if near else ""
         ledger.error(
             "examined-unknown",
             f"No table of counts has {quoted(item.examined)}, the number examined of '{name}'.",
-            f"{meant}Name the column as it is headed; where the number is the same in every plot, "
-            "give the number itself: examined = 50.",
+            sentences(
+                meant(item.examined, headers),
+                "Name the column as it is headed; where the number is the same in every plot, give "
+                "the number itself: examined = 50.",
+            ),
             item.examined_place,
         )
     return unknown

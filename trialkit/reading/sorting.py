@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Cell, Grid, Ledger, nearest, quoted
+from trialkit.problems import Place, choice, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger
 from trialkit.reading.headers import normal
 from trialkit.reading.headings import day_header, undated_word
 from trialkit.reading.kinds import (
@@ -211,12 +211,10 @@ def place_unknown(source: Source, grids: list[Grid], ledger: Ledger, word: str) 
         if only_map(grid):
             ledger.understand(grid.name, f"{word} {grid.name}", "a map of the field, not read")
             continue
-        known = nearest(grid.name.removesuffix(".csv"), STANDARD.values())
-        meant = f"; did you mean '{known}'?" if known else "."
         ledger.warn(
             f"unknown-{word}",
-            f"The {word} '{grid.name}' is not known and was not read{meant}",
-            f"Known are {', '.join(STANDARD.values())}.",
+            f"The {word} '{grid.name}' is not known and was not read.",
+            choice(grid.name.removesuffix(".csv"), STANDARD.values()),
             grid.place(),
         )
     _regroup(source, ledger)

@@ -7,8 +7,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from trialkit.files import TooLargeError, read_regular
-from trialkit.problems import Place
-from trialkit.reading.cells import Grid, Ledger, listing
+from trialkit.problems import Place, listing
+from trialkit.reading.cells import Grid, Ledger
 from trialkit.reading.kinds import (
     is_old,
     kind_of_content,

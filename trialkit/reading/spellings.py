@@ -7,8 +7,8 @@ import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, listing, quoted, undash
+from trialkit.problems import Place, listing, quoted
+from trialkit.reading.cells import Ledger, undash
 
 _BLOCK_NUMBER = re.compile(
     r"(?:block|blk|bloc|replicate|replication|rep|b|r)?[\s_.#:-]*0*(\d+)(?:\.0+)?", re.IGNORECASE

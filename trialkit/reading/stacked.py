@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from trialkit.reading.cells import Cell, Grid, Ledger, Piece, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, Piece
 from trialkit.reading.headers import field_of, normal
 from trialkit.reading.headings import Across, day_header, replicate_in
 from trialkit.reading.untreated_words import is_untreated_word

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from trialkit.reading.cells import Ledger, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Ledger
 from trialkit.reading.headers import normal
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.names import Names

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 
-from trialkit.reading.cells import Cell, Grid, Ledger, Row, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, Row
 from trialkit.reading.elimination import by_elimination
 from trialkit.reading.headers import COMPARED, field_of, normal
 from trialkit.reading.headings import day_header, long_replicate

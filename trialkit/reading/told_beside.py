@@ -7,7 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from trialkit.reading.cells import Grid, Ledger, Row, listing, quoted
+from trialkit.problems import listing, quoted
+from trialkit.reading.cells import Grid, Ledger, Row
 from trialkit.reading.doubles import Tops
 from trialkit.reading.headers import TIMES, normal
 from trialkit.reading.numbers import looks_numeric

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
+from trialkit.problems import listing, quoted
 from trialkit.reading.attributes import holds_numbers
-from trialkit.reading.cells import Cell, Ledger, listing, quoted
+from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.headers import is_aside, normal
 from trialkit.reading.leftout import is_summary_word
 from trialkit.reading.names import Names

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from trialkit.reading.cells import Cell, Ledger, column_letter, listing, nearest, quoted
+from trialkit.problems import listing, meant, quoted, sentences
+from trialkit.reading.cells import Cell, Ledger, column_letter
 from trialkit.reading.headers import normal
 from trialkit.reading.numbers import Marks
 from trialkit.reading.spellings import folded, folded_block
@@ -120,12 +121,10 @@ def _unknown_plot(
         )
         return near[0]
     plots = [plot for items in folded.values() for plot in items]
-    guess = nearest(cell.text, plots)
-    meant = f" Did you mean '{guess}'?" if guess else ""
     ledger.error(
         "plot-unknown",
         f"The plot {quoted(cell.text)} is not in the plan.",
-        f"Add it to the plots, or correct it here.{meant}",
+        sentences("Add it to the plots, or correct it here.", meant(cell.text, plots)),
         table.place(cell),
     )
     return None

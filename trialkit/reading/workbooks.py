@@ -12,16 +12,8 @@ from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
-from trialkit.problems import Place
-from trialkit.reading.cells import (
-    Cell,
-    Grid,
-    Ledger,
-    Merged,
-    Row,
-    column_letter,
-    quoted,
-)
+from trialkit.problems import Place, quoted
+from trialkit.reading.cells import Cell, Grid, Ledger, Merged, Row, column_letter
 from trialkit.reading.textfiles import foreign
 
 MAX_BYTES = 50_000_000

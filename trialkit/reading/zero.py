@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
-from trialkit.problems import Place
-from trialkit.reading.cells import Ledger, quoted
+from trialkit.problems import Place, quoted
+from trialkit.reading.cells import Ledger
 from trialkit.reading.headings import PLANTING, DayHeader
 
 #: Keys of settings that give the date of planting, reduced.

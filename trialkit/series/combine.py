@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from trialkit.analysis.fits.courses import DRAWN
-from trialkit.problems import Place, Problem, Severity, TrialError, error, listing, nearest, warning
+from trialkit.problems import Place, Problem, Severity, TrialError, choice, error, listing, warning
 from trialkit.processes import LOST, work_through
 from trialkit.series.effects import effects_of
 from trialkit.series.facts import TrialFacts
@@ -220,12 +220,11 @@ def _refused(loaded: Sequence[Loaded], options: SeriesOptions) -> list[Problem]:
     ]
     for name in options.left_out:
         if name not in keys:
-            near = nearest(name, keys)
             problems.append(
                 error(
                     "unknown-in-series",
                     f"'{name}' is to be left out, and no trial is called so.",
-                    f"{f'Did you mean {near}? ' if near else ''}Trials are {listing(keys, 12)}.",
+                    choice(name, keys, "Trials are", 12),
                     Place(NAME, column="left_out"),
                 )
             )

@@ -9,7 +9,7 @@ from itertools import pairwise
 from types import MappingProxyType
 from typing import Final, NamedTuple, get_args
 
-from trialkit.problems import Place, Problem, TrialError, error, listing, nearest, quoted
+from trialkit.problems import Place, Problem, TrialError, choice, error, listing, quoted
 from trialkit.reading.spellings import folded
 from trialkit.report_choices import REPORT_KEYS
 from trialkit.series.matched import WINDOWS, Measure, SeriesSettings, Window
@@ -197,11 +197,10 @@ def _named(item: object) -> Named:
 
 
 def _unknown_text(name: str) -> Problem:
-    near = nearest(name, REPORT_KEYS)
     return error(
         "unknown-key",
         f"There is no key report.{name}.",
-        f"{f'Did you mean {near}? ' if near else ''}Known are {', '.join(REPORT_KEYS)}.",
+        choice(name, REPORT_KEYS),
         Place("series.toml", column="report"),
     )
 

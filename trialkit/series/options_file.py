@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Any
 
 from trialkit.files import read_regular
-from trialkit.problems import Place, TrialError, nearest, quoted
+from trialkit.problems import Place, TrialError, listing, meant, quoted, sentences
 from trialkit.reading.cells import Ledger
 from trialkit.reading.saving import toml_value
 from trialkit.reading.settings import Entry, as_text, mapping_entries, toml_entries
@@ -96,12 +96,13 @@ def _take_key(key: SeriesKey, entry: Entry, draft: _Draft, ledger: Ledger) -> No
 
 
 def _tell_unknown(entry: Entry, ledger: Ledger) -> None:
-    near = nearest(entry.path[0], [*_KEYS, *SECTIONS])
-    meant = f"Did you mean {near}? " if near else ""
     ledger.error(
         "unknown-key",
         f"There is no key {'.'.join(entry.path)}.",
-        f"{meant}Known are {', '.join(_KEYS)}, and the sections {', '.join(SECTIONS)}.",
+        sentences(
+            meant(entry.path[0], [*_KEYS, *SECTIONS]),
+            f"Known are {', '.join(_KEYS)}, and the sections {listing(SECTIONS)}.",
+        ),
         entry.place,
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from trialkit.problems import Place, Problem, error, listing, nearest, quoted
+from trialkit.problems import Place, Problem, choice, error, quoted
 from trialkit.reading.spellings import folded
 from trialkit.series.facts import TrialFacts
 from trialkit.series.names import Treatments, Variables
@@ -49,12 +49,10 @@ def _unknown(section: str, name: str, known: Sequence[str] | set[str]) -> Proble
 
 
 def _lacking(section: str, what: str, name: str, known: Sequence[str] | set[str]) -> Problem:
-    near = nearest(name, known)
-    meant = f"Did you mean {quoted(near)}? " if near else ""
     return error(
         "unknown-in-series",
         what,
-        f"{meant}Known are {listing(sorted(known), 12)}.",
+        choice(name, sorted(known), limit=12),
         Place(_FILE, column=section),
     )
 

@@ -10,7 +10,7 @@ from trialkit.desk.audit.rounding import Printed, read_from_to, read_printed, sp
 from trialkit.desk.audit.table import Column, PrintedTable
 from trialkit.files import read_regular
 from trialkit.printed_layout import NUMBERS, STATISTICS, SUMS, WORDS
-from trialkit.problems import Place, TrialError, listing, nearest, quoted
+from trialkit.problems import Place, TrialError, choice, listing, quoted
 from trialkit.reading.cells import Cell, Grid, Ledger
 from trialkit.reading.numbers import is_missing
 from trialkit.reading.textfiles import read_text_table
@@ -128,10 +128,9 @@ class _Sheet:
             if key in into:
                 self._tell(f"{quoted(name)} stands twice.", "Keep one row.", row[0].row)
             if into is below and key not in known:
-                near = nearest(name, known)
                 self._tell(
                     f"The statistic {quoted(name)} is not known.",
-                    f"Is it '{near}'?" if near else f"Known are {listing(sorted(known), 30)}.",
+                    choice(name, sorted(known), limit=30),
                     row[0].row,
                 )
             if into is treatments and folded in {"lsd", "hsd", "cv", "mean square", "p", "f"}:
