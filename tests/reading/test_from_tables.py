@@ -48,7 +48,7 @@ def test_problems_name_table_and_row() -> None:
 
 
 def test_an_unknown_table_is_named() -> None:
-    with pytest.raises(TrialError, match="Did you mean .plots"):
+    with pytest.raises(TrialError, match="Did you mean 'plots'"):
         trial_from_tables(KEYS, plot=PLOTS)
     with pytest.raises(TrialError, match="does not fit alpha"):
         trial_from_tables({**KEYS, "analysis": {"alpha": 3}}, plots=PLOTS, counts=COUNTS)
