@@ -62,7 +62,7 @@ def test_other_settings_are_named_and_checked(analysis: trialkit.Analysis) -> No
     trial = analysis.trial.with_settings(alpha=0.1)
     assert trial.settings.alpha == 0.1
     assert trial.settings.currency == analysis.trial.settings.currency
-    with pytest.raises(TrialError, match="Did you mean alpha"):
+    with pytest.raises(TrialError, match="Did you mean 'alpha'"):
         trial.with_settings(alfa=0.1)
 
 

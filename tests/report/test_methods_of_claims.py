@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from trialkit import Analysis, analyse, example_trial, make_findings, read_trial
@@ -35,3 +37,18 @@ def test_the_test_over_the_trial_is_described(name: str, before: bool) -> None:
     assert "with the untreated, whose variance was its own" in text
     assert ("was the covariate for" in text) is before
     assert any("allow for values before treatment" in note for note in _notes(document)) is before
+
+
+def test_a_start_that_a_plot_lacks_is_not_said_to_be_allowed_for() -> None:
+    trial = read_trial(example_trial("leaf_beetle_potato"))
+    first = trial.plots[0].id
+    counts = trial.counts
+    gone = (counts["plot"] == first) & (counts["day"] <= 0)
+    assert gone.any()
+    analysis = analyse(replace(trial, counts=counts[~gone]))
+    claims = analysis.claims
+    assert not claims["with_start"].any()
+    document = compose(analysis, make_findings(analysis))
+    told = [*_paragraphs(document), *_notes(document)]
+    assert not any("allow for values before" in text for text in told)
+    assert not any("value before treatment was the covariate" in text for text in told)

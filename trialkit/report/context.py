@@ -167,11 +167,8 @@ class Context:
 
     def tested_with_start(self, variable: str) -> bool:
         """Whether tests over the whole trial allow for what there was before treatment."""
-        if self.trial.untreated is None or self.trial.design.has_larger_units:
-            return False
-        found = self.plot_values(variable)
-        before = [place for place, day in enumerate(found.days) if day <= 0]
-        return bool(before) and any(row[before[-1]] > 0.0 for row in found.values)
+        claims = self.table("claims", "variable", "with_start")
+        return bool(claims.where(variable=variable, with_start=True))
 
     def plot_numbers(self, variable: str) -> ByPlot | None:
         """How many units were examined, by plot and day; None where that is not known."""

@@ -48,7 +48,7 @@ def _answer(
     item: Assessed,
     codes: Sequence[int],
     control: int,
-    found: tuple[FloatArray, FloatArray],
+    found: tuple[FloatArray, FloatArray, bool],
 ) -> Answer:
     ids = basis.plan.treatments
     return Answer(
@@ -58,6 +58,7 @@ def _answer(
         b=(ids[control],) * len(codes),
         difference=found[0],
         p=found[1],
+        with_start=found[2],
     )
 
 
@@ -70,8 +71,8 @@ def _carriers(basis: Basis, item: Assessed, level: FloatArray) -> Iterator[Answe
     ]
     if codes:
         found = against(basis, item, level, untreated, codes)
-        pair = found.difference[codes], found.p_adjusted[codes]
-        yield _answer(basis, Question.CARRIER, item, codes, untreated, pair)
+        answered = found.difference[codes], found.p_adjusted[codes], found.adjusted
+        yield _answer(basis, Question.CARRIER, item, codes, untreated, answered)
 
 
 def _rates(basis: Basis, item: Assessed, level: FloatArray) -> Iterator[Answer]:
@@ -81,8 +82,8 @@ def _rates(basis: Basis, item: Assessed, level: FloatArray) -> Iterator[Answer]:
         if not lower or _untreated(basis) in (full, *lower):
             continue
         found = against(basis, item, kept, full, lower)
-        pair = found.difference[lower], found.p_adjusted[lower]
-        yield _answer(basis, Question.RATE, item, lower, full, pair)
+        answered = found.difference[lower], found.p_adjusted[lower], found.adjusted
+        yield _answer(basis, Question.RATE, item, lower, full, answered)
 
 
 def _fall(basis: Basis, item: Assessed, answers: Sequence[Answer]) -> Iterator[Answer]:
@@ -95,8 +96,8 @@ def _fall(basis: Basis, item: Assessed, answers: Sequence[Answer]) -> Iterator[A
     levels = levels_by_day(item, places)
     change = levels[:, -1] - mean_over_days(levels[:, :-1])
     found = against(basis, item, change, _untreated(basis), codes, contrast=True)
-    pair = found.difference[codes], found.p_adjusted[codes]
-    yield _answer(basis, Question.FALL, item, codes, _untreated(basis), pair)
+    answered = found.difference[codes], found.p_adjusted[codes], found.adjusted
+    yield _answer(basis, Question.FALL, item, codes, _untreated(basis), answered)
 
 
 def _resurgence(basis: Basis, item: Assessed, answers: Sequence[Answer]) -> Iterator[Answer]:
@@ -118,9 +119,11 @@ def _resurgence(basis: Basis, item: Assessed, answers: Sequence[Answer]) -> Iter
     places = after_treatment(item)
     levels = levels_by_day(item, places)
     difference, p = np.full(len(codes), np.nan), np.full(len(codes), np.nan)
+    with_start = False
     for place, code in enumerate(codes):
         later = np.flatnonzero(item.days[places] > suspects[code])
         single = [against(basis, item, levels[:, j], untreated, [code]) for j in later]
+        with_start |= any(one.adjusted for one in single)
         larger = np.array([one.difference[code] for one in single])
         # One-sided: whether there are more pests on any of these days.
         values = np.array([one.p_adjusted[code] for one in single]) / 2.0
@@ -130,7 +133,8 @@ def _resurgence(basis: Basis, item: Assessed, answers: Sequence[Answer]) -> Iter
             p[place] = min(1.0, float(values[least]) * int(np.isfinite(values).sum()))
             difference[place] = larger[least]
     adjusted = holm(p[:, None])[:, 0]
-    yield _answer(basis, Question.RESURGENCE, item, codes, untreated, (difference, adjusted))
+    answered = difference, adjusted, with_start
+    yield _answer(basis, Question.RESURGENCE, item, codes, untreated, answered)
 
 
 def _shown(basis: Basis, answers: Sequence[Answer], question: Question, variable: str) -> list[int]:

@@ -141,6 +141,7 @@ def _part(
             for value in difference
         ],
         "p_adjusted": p,
+        "with_start": [answer.with_start and scope == "whole trial"] * size,
         "level": np.full(size, level if level >= 0.0 else np.nan),
         "shown": [bool(ok and value <= alpha) for ok, value in zip(known, p, strict=True)],
         "front": [bool(ok and value <= level) for ok, value in zip(known, p, strict=True)],

@@ -62,6 +62,8 @@ class Answer:
     target : float array, shape (pairs,), or None
         Unadjusted p-values of control at or below the target over the whole trial; None where
         the scale has no share left.
+    with_start : bool
+        Whether the level before treatment was the covariate.
     """
 
     question: Question
@@ -71,6 +73,7 @@ class Answer:
     difference: FloatArray
     p: FloatArray
     target: FloatArray | None = None
+    with_start: bool = False
 
 
 def course_answers(basis: Basis) -> Iterator[Answer]:
@@ -107,6 +110,7 @@ def _of_level(basis: Basis, question: Question, item: Assessed, level: FloatArra
         difference=found.difference[others],
         p=found.p_adjusted[others],
         target=below_target(basis, item, found)[others],
+        with_start=found.adjusted,
     )
 
 
@@ -189,6 +193,7 @@ def _with_reference(basis: Basis, item: Assessed, level: FloatArray) -> Iterator
             b=(plan.treatments[plan.reference],) * others.size,
             difference=found.difference[others],
             p=found.p_adjusted[others],
+            with_start=found.adjusted,
         )
 
 

@@ -53,6 +53,11 @@ CLAIMS = Table(
             "Share of the level of the settings that page 1 leaves to this question; none where it "
             "does not ask it.",
         ),
+        flag(
+            "with_start",
+            "With the value before",
+            "Whether the test allows for the value before treatment, as a covariate.",
+        ),
         flag("shown", "Shown", "Whether p is at or below the level of the settings."),
         flag("front", "Shown on page 1", "Whether p is at or below the level on page 1."),
     ),

@@ -47,12 +47,15 @@ class AgainstControl:
     p_adjusted : (t,) array
         Two-sided, adjusted over the treatments by the largest statistic, step-down: the smallest
         is the p-value of the question whether any treatment differs from the control.
+    adjusted : bool
+        Whether the covariate could be used.
     """
 
     difference: FloatArray
     se: FloatArray
     df: FloatArray
     p_adjusted: FloatArray
+    adjusted: bool = False
 
     @property
     def gate(self) -> float:
@@ -115,6 +118,7 @@ def against_control(
     extra = _columns_of(covariate, used)
     weights, residual, others = _fit(treatment, blocking, extra, layout.n_treatments, control)
     if extra is not None and residual[1] < 2:
+        extra = None
         weights, residual, others = _fit(treatment, blocking, None, layout.n_treatments, control)
     every = range(layout.n_treatments)
     asked = np.isin(every, every if compared is None else compared)
@@ -149,7 +153,11 @@ def against_control(
         np.abs(difference[known]) / se[known], _correlation(weights[known], own, parts), df[known]
     )
     return AgainstControl(
-        difference=difference, se=se, df=np.where(known, df, np.nan), p_adjusted=p
+        difference=difference,
+        se=se,
+        df=np.where(known, df, np.nan),
+        p_adjusted=p,
+        adjusted=extra is not None,
     )
 
 
