@@ -74,5 +74,5 @@ def test_explain_writes_short_lines(name: str | None) -> None:
 
 
 def test_explain_tells_the_nearest_name() -> None:
-    with pytest.raises(KeyError, match="Did you mean means"):
+    with pytest.raises(KeyError, match="Did you mean 'means'"):
         trialkit.explain("maens")
