@@ -26,6 +26,7 @@ from trialkit.inference.design.layout import Layout
 from trialkit.inference.design.scales import TransformName, backward, by_column, forward
 from trialkit.inference.fit import Fit, JointTest
 from trialkit.inference.normal.linear import LinearFit, fit_layout
+from trialkit.inference.normal.strata_fit import StratifiedFit
 from trialkit.inference.normal.stratified import fit_strata
 from trialkit.trial import Comparison, Settings
 
@@ -43,6 +44,8 @@ class Tested:
     fits : tuple of Fit
         ``columns`` of a fit index the list of responses. With one error each serves the
         responses with one pattern of missing plots; with several one serves all.
+    strata : StratifiedFit or None
+        The one fit of a design with larger units.
     checked : tuple of LinearFit
         Fits whose residuals are looked at, and whose error is the smallest of the design: with
         larger units those with the units taken out, else ``fits``.
@@ -51,6 +54,7 @@ class Tested:
     """
 
     fits: tuple[Fit, ...]
+    strata: StratifiedFit | None
     checked: tuple[LinearFit, ...]
     checked_layout: Layout
     anova: pd.DataFrame
@@ -90,7 +94,8 @@ def run_tests(
     keys = response_keys(responses, transforms)
     layout = plan.layout
     checked = fit_layout(layout.inside_units, analysed)
-    fits: tuple[Fit, ...] = (fit_strata(layout, analysed),) if layout.units else checked
+    strata = fit_strata(layout, analysed) if layout.units else None
+    fits: tuple[Fit, ...] = checked if strata is None else (strata,)
     anova, means, comparisons, lines = [], [], [], []
     for fit in fits:
         overall = fit.overall(layout.weights)
@@ -101,6 +106,7 @@ def run_tests(
         lines.append(_response_table(fit, overall, keys, counted, settings))
     return Tested(
         fits=fits,
+        strata=strata,
         checked=checked,
         checked_layout=layout.inside_units,
         anova=in_order("anova", anova),

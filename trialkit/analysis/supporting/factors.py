@@ -85,14 +85,14 @@ def factor_tables(basis: Basis) -> Factors:
     tested = basis.tested
     if tested is None:
         return _nothing(join_tables("anova", []))
-    if basis.plan.layout.units:
+    if tested.strata is not None:
         problems: tuple[Problem, ...] = (_stands_aside(),) if basis.settings.factors else ()
-        means, pairs = _tabulate(basis, _levels_in_units(basis, tested))
+        means, pairs = _tabulate(basis, _levels_in_units(basis, tested.strata))
         return Factors(
             anova=tested.anova,
             means=means,
             comparisons=pairs,
-            differences=_standard_errors(basis, tested),
+            differences=_standard_errors(basis, tested.strata),
             problems=problems,
         )
     if not basis.settings.factors:
@@ -167,27 +167,22 @@ def _tabulate(basis: Basis, found: Iterable[_Levels]) -> tuple[pd.DataFrame, pd.
     return in_order("factor_means", means), in_order("factor_comparisons", pairs)
 
 
-def _levels_in_units(basis: Basis, tested: Tested) -> Iterator[_Levels]:
+def _levels_in_units(basis: Basis, fit: StratifiedFit) -> Iterator[_Levels]:
     """Levels of the factors of main plots and subplots, or of strips."""
-    for fit in tested.fits:
-        if isinstance(fit, StratifiedFit):
-            for item, (_, names) in zip(basis.plan.layout.factors, basis.plan.levels, strict=True):
-                yield _Levels(
-                    fit=fit,
-                    factor=item.name,
-                    names=names,
-                    codes=item.codes,
-                    rows=fit.mean_rows(item.name)[0],
-                    p=fit.term(item.name).p,
-                )
+    for item, (_, names) in zip(basis.plan.layout.factors, basis.plan.levels, strict=True):
+        yield _Levels(
+            fit=fit,
+            factor=item.name,
+            names=names,
+            codes=item.codes,
+            rows=fit.mean_rows(item.name)[0],
+            p=fit.term(item.name).p,
+        )
 
 
-def _standard_errors(basis: Basis, tested: Tested) -> pd.DataFrame:
+def _standard_errors(basis: Basis, fit: StratifiedFit) -> pd.DataFrame:
     keys = response_keys(basis.responses, basis.scales)
-    return in_order(
-        "factor_differences",
-        [_difference_rows(keys, fit) for fit in tested.fits if isinstance(fit, StratifiedFit)],
-    )
+    return in_order("factor_differences", [_difference_rows(keys, fit)])
 
 
 def _means_rows(keys: Keys, item: _Levels, counted: FloatArray, made: Comparisons | None) -> Part:
