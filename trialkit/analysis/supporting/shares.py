@@ -17,11 +17,13 @@ from trialkit.analysis.supporting.modelled import (
 )
 from trialkit.analysis.supporting.warnings import MOST_UNEQUAL
 from trialkit.inference.design.bases import indicator
-from trialkit.inference.design.layout import BoolArray
+from trialkit.inference.design.layout import BoolArray, Layout
+from trialkit.inference.estimable import NotEstimable
 from trialkit.inference.glm.share_model import fit_shares
 from trialkit.inference.glm.share_result import ShareFit, ShareLevels, ratios_by_name
 from trialkit.inference.glm.share_strata import share_strata
 from trialkit.inference.glm.share_strata_limits import share_levels
+from trialkit.inference.permutation.dealt_shares import dealt_shares, few_hit
 from trialkit.trial import VariableRole
 
 BETA_BINOMIAL, QUASI_BINOMIAL = "beta-binomial", "quasi-binomial"
@@ -36,9 +38,15 @@ WIDEST = 12.0
 
 _TRUSTING = "rejects too often where plots are of very different size: read F by the beta-binomial"
 _ALONE = (
-    "the correlation of units came out as 0; where they are independent the test shows less than "
-    "it could"
+    "the correlation of units came out as 0: the dispersion in F is that of the quasi-binomial, 1 "
+    "at most"
 )
+#: Where p is not that of F.
+DEALT_ANEW = (
+    "with so few hit, or not hit, F by the model rejects too often: p is the share of ways of "
+    "dealing out the treatments, as the design allows, whose deviance is as large"
+)
+_FEW_HIT = "with so few hit, or not hit, the test rejects too often"
 _FEW = "in so many plots none or all were counted that the test shows less than it could"
 _CLOSE = "in so many plots none or all were counted that the limits of the share are too close"
 _WIDE = "shares are known so roughly that the limits of the ratios are wider than they need be"
@@ -52,7 +60,8 @@ def share_tables(basis: Basis) -> Modelled:
     Means are percentages with their limits, odds are within blocks, both by the model with the
     variance of the beta-binomial. Tests: F of that model, whose dispersion is the correlation
     between units of a plot, and F of the quasi-binomial, whose dispersion is a factor on the
-    variance. A plain binomial, which takes the units of a plot for independent, is not tested.
+    variance. Where few were hit p of the former is that of dealing the treatments out anew. A plain
+    binomial, which takes the units of a plot for independent, is not tested.
     In split-plots and strip-plots each factor is tested in its own stratum, by `share_strata`.
     ``note`` says where a test or a limit is known not to keep its level; how often each does is in
     tests/benchmarks/shares.md and null_strata_shares.md.
@@ -78,7 +87,7 @@ def _in_blocks(basis: Basis, item: Assessed, data: _Arrays) -> tuple[ModelledMea
     levels, settled = fit.levels(basis.plan.untreated), fit.converged
     notes = np.where(_none_or_all(levels) & settled, ONE_SIDED, "")
     made = _means(levels, fit.correlation, settled, notes, _totals(basis, data))
-    return made, _tests(item, fit, loose, data[1])
+    return made, _tests(layout, item, (fit, loose), data)
 
 
 def _in_strata(basis: Basis, item: Assessed, data: _Arrays) -> tuple[ModelledMeans, Rows]:
@@ -153,26 +162,44 @@ def _empty(hits: FloatArray, examined: FloatArray) -> FloatArray:
     return part
 
 
-def _tests(item: Assessed, fit: ShareFit, loose: ShareFit, examined: FloatArray) -> Rows:
+def _tests(layout: Layout, item: Assessed, fits: tuple[ShareFit, ShareFit], data: _Arrays) -> Rows:
     """Two lines a day: F by the beta-binomial variance, and by the quasi-binomial."""
-    fits = (fit, loose)
+    fit, loose = fits
     lines = [next(line for line in one.lines if line.source == "treatment") for one in fits]
+    p, note = _held(layout, fit, lines[0].p, data)
     parts = {
         "df": [line.df for line in lines],
         "df_error": [one.df_error for one in fits],
         "F": [line.F for line in lines],
         "deviance": [line.deviance for line in lines],
-        "p": [line.p for line in lines],
+        "p": [p, lines[1].p],
         "dispersion": [fit.correlation, loose.scale],
     }
     settled = np.stack([one.converged for one in fits])
-    known = np.isfinite(examined)
-    most = np.where(known, examined, -np.inf).max(axis=0)
-    uneven = most > MOST_UNEQUAL * np.where(known, examined, np.inf).min(axis=0)
-    notes = [np.where(fit.correlation == 0, _ALONE, ""), np.where(uneven, _TRUSTING, "")]
+    known = np.isfinite(data[1])
+    most = np.where(known, data[1], -np.inf).max(axis=0)
+    uneven = most > MOST_UNEQUAL * np.where(known, data[1], np.inf).min(axis=0)
+    notes = [note, np.where(uneven, _TRUSTING, "")]
     return tested_rows(
         item,
         (BETA_BINOMIAL, QUASI_BINOMIAL),
         {name: np.where(settled, np.stack(values), np.nan) for name, values in parts.items()},
         np.stack(notes).astype(object),
     )
+
+
+def _held(
+    layout: Layout, fit: ShareFit, p: FloatArray, data: _Arrays
+) -> tuple[FloatArray, TextArray]:
+    """P-values (days,) of the beta-binomial model held to their level, and notes on them."""
+    note = np.where(fit.correlation == 0, _ALONE, "").astype(object)
+    few = np.flatnonzero(few_hit(fit, *data) & np.isfinite(p))
+    if few.size:
+        try:
+            dealt = dealt_shares(layout, fit, data, few)
+        except NotEstimable:  # rows and columns that do not cross fully cannot change places
+            note[few] = _FEW_HIT
+        else:
+            p = p.copy()
+            p[few], note[few] = dealt, DEALT_ANEW
+    return p, note

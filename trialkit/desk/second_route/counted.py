@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from scipy import optimize, stats
 
+from trialkit.analysis.supporting.shares import DEALT_ANEW
 from trialkit.desk.second_route.agreement import SEARCHED, Tally
 from trialkit.desk.second_route.plots import (
     PlotValues,
@@ -149,7 +150,9 @@ def _compare_day(
         if row["model"] not in fits or row["p"] is None:
             continue
         searched = row["model"].startswith(("negative", "beta"))
-        found = fits[row["model"]](model)
+        found = dict(fits[row["model"]](model))
+        if row["note"] == DEALT_ANEW:
+            del found["p"]
         for column, number in found.items():
             unit = {"p": 1.0, "dispersion": max(number, 1.0)}.get(column, max(abs(number), 1e-2))
             tally.note("count_tests", column, row[column], number, f"{name}, {row['model']}",
@@ -269,5 +272,7 @@ def _beta_binomial(model: _Model) -> Mapping[str, float]:
         correlation = _LARGEST_CORRELATION
     else:
         correlation = float(optimize.brentq(too_much, 0.0, _LARGEST_CORRELATION, xtol=1e-10))
-    gain = fit(model.blocks, correlation).deviance - fit(model.whole, correlation).deviance
-    return {**_tests(model, gain, 1.0), "dispersion": correlation}
+    whole = fit(model.whole, correlation)
+    scale = min(whole.pearson_chi2 / model.df_error, 1.0) if correlation == 0.0 else 1.0
+    gain = fit(model.blocks, correlation).deviance - whole.deviance
+    return {**_tests(model, gain, scale), "dispersion": correlation}

@@ -81,7 +81,9 @@ def fit_shares(
 
     The moment equation for the correlation is that of Williams DA 1982, Appl. Stat. 31:144-148
     (reference from memory). Correlations below 0 are given as 0; the scale of the
-    quasi-binomial is left as found, also below 1.
+    quasi-binomial is left as found, also below 1. Where the correlation is 0, tests by the
+    beta-binomial variance take the scale that the quasi-binomial has there, 1 at most; limits
+    keep that of independent items.
     """
     data = _read(layout, hits, number)
     model = effects(layout)
@@ -97,11 +99,15 @@ def fit_shares(
     spread = np.where(live, mean * (1.0 - mean) * factor, 1.0)
     residual = np.where(live, (data.shares - mean) / np.sqrt(spread), 0.0)
     pearson = (residual**2).sum(axis=0)
-    scale = np.ones(m)
-    if family == "quasi-binomial":
-        # A fit that is exact but for rounding has no scale.
-        some = (df > 0.0) & (pearson > _EXACT * np.where(live, data.number, 0.0).sum(axis=0))
-        scale = np.where(some, pearson / np.maximum(df, 1.0), np.nan)
+    # A fit that is exact but for rounding has no scale.
+    some = (df > 0.0) & (pearson > _EXACT * np.where(live, data.number, 0.0).sum(axis=0))
+    own = np.where(some, pearson / np.maximum(df, 1.0), np.nan)
+    scale = own if family == "quasi-binomial" else np.ones(m)
+    tested = scale
+    if family == "beta-binomial":
+        # Items that are no more alike than by chance may be less so: the data tell.
+        tested = np.where((correlation == 0.0) & some, np.minimum(own, 1.0), 1.0)
+    lines, expected = _lines(layout, data, factor, tested, df)
     t = quantile(family, df, alpha)
     groups = _groups(layout, model, frame, live, data, fit, scale)
     inflation = np.maximum(np.nan_to_num(scale, nan=1.0), 1.0)
@@ -123,7 +129,8 @@ def fit_shares(
         pearson_residuals=residual,
         deviance=_deviance(data, mean, factor),
         pearson=pearson,
-        lines=_lines(layout, data, factor, scale, df),
+        lines=lines,
+        expected=np.where(data.present, expected, np.nan),
         converged=fit.converged,
         alpha=alpha,
     )
@@ -300,15 +307,16 @@ def _deviance(data: _Data, mean: FloatArray, factor: FloatArray) -> FloatArray:
 
 def _lines(
     layout: Layout, data: _Data, factor: FloatArray, scale: FloatArray, df_error: FloatArray
-) -> tuple[DevianceLine, ...]:
-    """Sequential analysis of deviance at the variance of the full model."""
+) -> tuple[tuple[DevianceLine, ...], FloatArray]:
+    """Sequential analysis of deviance at the variance of all, and shares without treatments."""
     names = [*(source for source, _ in layout.blocking), "treatment"]
     models = [effects(layout, treatment=False, n_blocking=i) for i in range(len(names))]
-    deviances, ranks = [], []
+    deviances, ranks, means = [], [], []
     for model in [*models, effects(layout)]:
         live, frame = _pose(model, data)
         fit = _iterate(model, frame, live, data, factor)
-        deviances.append(_deviance(data, _mean(live, data, fit), factor))
+        means.append(_mean(live, data, fit))
+        deviances.append(_deviance(data, means[-1], factor))
         ranks.append(scaffold(model, data.present).rank.astype(np.float64))
     lines = []
     for i, name in enumerate(names):
@@ -320,4 +328,4 @@ def _lines(
         p: FloatArray = np.asarray(special.fdtrc(np.maximum(df, 1.0), np.maximum(df_error, 1.0), F))
         chance = special.chdtrc(np.maximum(df, 1.0), gain / over)
         lines.append(DevianceLine(source=name, df=df, deviance=gain, F=F, p=p, p_chi_square=chance))
-    return (*lines, DevianceLine.of_error(df_error, deviances[-1]))
+    return (*lines, DevianceLine.of_error(df_error, deviances[-1])), means[-2]

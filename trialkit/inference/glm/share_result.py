@@ -84,6 +84,8 @@ class ShareFit:
     share_covariance : (m, t, t) float array
         Covariance of ``proportions``, the scale included; NaN where logits are.
     fitted, pearson_residuals : (n, m) float arrays
+    expected : (n, m) float array
+        Shares fitted without treatments, at the same variance.
     deviance, pearson : (m,) float arrays
     lines : tuple of DevianceLine
         Sequential analysis of deviance, blocking first.
@@ -102,6 +104,7 @@ class ShareFit:
     logit_covariance: FloatArray
     share_covariance: FloatArray
     fitted: FloatArray
+    expected: FloatArray
     pearson_residuals: FloatArray
     deviance: FloatArray
     pearson: FloatArray

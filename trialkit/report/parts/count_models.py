@@ -121,7 +121,10 @@ _SHARED = (
     "correlation is estimated (0 is chance alone), for units that were taken for independent would "
     "show differences where there are none. The quasi-binomial puts the same into one factor on "
     "the variance; it trusts large plots more, and rejects too often where plots are of very "
-    "different size. Where the correlation is 0 the beta-binomial F shows less than it could."
+    "different size. Where the correlation is 0 its F is over the dispersion of the quasi-"
+    "binomial, 1 at most. Where fewer than three were hit a plot, likeness allowed for, that F "
+    "rejects too often; p is then the share of ways of dealing out the treatments, as the design "
+    "allows, whose deviance is as large."
 )
 _SHARED_IN_STRATA = (
     "Shares of a number examined (k of n) are also analysed as such, by logits with the "
