@@ -167,13 +167,10 @@ def _combine(
 
     show = _shown(quiet)
     progress = progress_to(show)
-    if out is None:
-        series = combine_trials(trials, options=options, jobs=jobs, progress=progress)
-        paths: tuple[Path, ...] = ()
-    else:
-        written = report_series(
-            trials, out, options=options, report=report, jobs=jobs, progress=progress
-        )
+    series = combine_trials(trials, options=options, jobs=jobs, progress=progress)
+    paths: tuple[Path, ...] = ()
+    if out is not None:
+        written = report_series(series, out, report=report, progress=progress)
         series, paths = written.series, written.paths
     progress_end(show)
     if quiet:

@@ -8,13 +8,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from trialkit.analysis import Analysis, analyse
-from trialkit.files import write_set
 from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
 from trialkit.record import make_record
 from trialkit.record.writing import digest_in
-from trialkit.report import Drawer, report_files
-from trialkit.report_options import TIDY, USUAL, ReportOptions
+from trialkit.report import Drawer, put_files, report_files
+from trialkit.report_options import USUAL, ReportOptions
 from trialkit.rows import Tables
 from trialkit.summaries import summary_lines
 from trialkit.trial import Trial
@@ -114,11 +113,8 @@ def report_trial(
             digest=digest,
         )
     progress("Writing the files")
-    last = folder / "record.json"
-    write_set({**{folder / path: content for path, content in files.items()}, last: record})
-    # of the tidy files their folder is named
-    paths = dict.fromkeys(folder / (TIDY if path.parts[0] == TIDY else path) for path in files)
-    return Written(analysis=analysis, findings=findings, paths=(*paths, last))
+    paths = put_files(folder, files, record)
+    return Written(analysis=analysis, findings=findings, paths=paths)
 
 
 def front_page_lines(trial: Trial | Path | str) -> list[str]:

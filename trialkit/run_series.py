@@ -9,13 +9,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from trialkit.files import write_set, write_whole
+from trialkit.files import write_whole
 from trialkit.findings import Finding
 from trialkit.findings.series_story import series_findings
 from trialkit.record.series import make_series_record
 from trialkit.record.writing import digest_in
-from trialkit.report import Drawer, series_files
-from trialkit.report_options import TIDY, USUAL, ReportOptions
+from trialkit.report import Drawer, put_files, series_files
+from trialkit.report_options import USUAL, ReportOptions
 from trialkit.series.combine import combine, read_series
 from trialkit.series.options import SeriesOptions
 from trialkit.series.options_file import NAME
@@ -64,8 +64,6 @@ def report_series(
     options: SeriesOptions | Mapping[str, Any] | Path | str | None = None,
     formats: Collection[str] = USUAL,
     report: ReportOptions | None = None,
-    jobs: int | None = None,
-    executor: Executor | None = None,
     progress: Callable[[str], None] = _silent,
     made: datetime | None = None,
 ) -> WrittenSeries:
@@ -74,10 +72,11 @@ def report_series(
     Parameters
     ----------
     trials : SeriesAnalysis, Path, str, or iterable of paths
-        A series, or what `trialkit.combine` takes.
+        A series, or what `trialkit.combine` takes; combine on processes or an executor of your
+        own beforehand.
     out : Path or str
         Folder for the files; made where it is missing.
-    options, jobs, executor, progress
+    options, progress
         As of `trialkit.combine`.
     formats : collection of str
         Any of ``html``, ``docx``, ``pdf``, ``xlsx`` and ``csv``; ``record.json`` is always written.
@@ -97,7 +96,7 @@ def report_series(
     --------
     >>> import trialkit
     >>> trials = trialkit.example_series("bean_aphids")
-    >>> written = trialkit.report_series(trials, "beans", formats=("xlsx",), jobs=1)
+    >>> written = trialkit.report_series(trials, "beans", formats=("xlsx",))
     >>> [path.name for path in written.paths]
     ['tables.xlsx', 'record.json']
     """
@@ -105,9 +104,7 @@ def report_series(
     when = made or datetime.now(UTC)
     with Drawer() as drawer:
         if not isinstance(trials, SeriesAnalysis):
-            trials = combine(
-                trials, options=options, jobs=jobs, executor=executor, progress=progress
-            )
+            trials = combine(trials, options=options, progress=progress)
         if wanted.drawn:
             drawer.start()
         series = with_findings(trials)
@@ -122,13 +119,8 @@ def report_series(
             digest=digest_in(record),
         )
     progress("Writing the files")
-    last = folder / "record.json"
-    write_set(
-        {**{folder / path: content for path, content in files.items()}, last: record.encode()}
-    )
-    # of the tidy files their folder is named
-    paths = dict.fromkeys(folder / (TIDY if path.parts[0] == TIDY else path) for path in files)
-    return WrittenSeries(series=series, paths=(*paths, last))
+    paths = put_files(folder, files, record.encode("utf-8"))
+    return WrittenSeries(series=series, paths=paths)
 
 
 def with_findings(series: SeriesAnalysis) -> SeriesAnalysis:

@@ -107,7 +107,7 @@ def test_what_is_not_known_is_refused_with_what_is(beetles: Analysis) -> None:
     assert [fault.kind for fault in faults] == ["unknown-report-choice"] * 3
     assert "Did you mean 'control'?" in faults[0].remedy
     assert "Did you mean 'larvae'?" in faults[1].remedy
-    assert "plain, si" in faults[2].remedy
+    assert "plain and si" in faults[2].remedy
 
 
 def test_choices_come_back_from_a_folder(tmp_path: Path, beetles: Analysis) -> None:

@@ -78,7 +78,7 @@ def test_texts_survive_file_record_and_rerun(tmp_path):
     path = tmp_path / "series.toml"
     path.write_text(options_text(options), encoding="utf-8")
     assert read_options(path).report == TEXTS
-    written = report_series(SERIES, tmp_path / "out", options=path, formats=(), jobs=1)
+    written = report_series(SERIES, tmp_path / "out", options=path, formats=())
     record = trialkit.read_record(written.paths[-1])
     assert record["settings"]["report"] == TEXTS
     assert rerun(record).same

@@ -180,6 +180,20 @@ def series_files(
     return files
 
 
+def put_files(folder: Path, files: Mapping[Path, bytes], record: bytes) -> tuple[Path, ...]:
+    """Move the files of a report and its record into place together.
+
+    Returns
+    -------
+    tuple of Path
+        In the order in which a reader wants them, the record last; of tidy files their folder.
+    """
+    last = folder / "record.json"
+    write_set({**{folder / path: content for path, content in files.items()}, last: record})
+    paths = dict.fromkeys(folder / (TIDY if path.parts[0] == TIDY else path) for path in files)
+    return (*paths, last)
+
+
 class _Making(NamedTuple):
     """How the files of a Document are made, of one trial or of a series."""
 

@@ -97,7 +97,7 @@ def percent_text(value: float) -> str:
 
     What is below 100 is never written as 100, and what is not 0 never as 0.
     """
-    if 0 < abs(value) < 0.5:
+    if 0 < abs(value) <= 0.5:
         return write_number(math.copysign(max(abs(value), 0.1), value), 1)
     if 99.5 <= value < 100.0:
         return write_number(min(value, 99.9), 1)

@@ -115,13 +115,12 @@ def against_control(
     treatment, y = layout.treatment[used], values[used]
     blocking = [codes[used] for _, codes in layout.blocking]
     own = treatment == control
-    extra = _columns_of(covariate, used)
-    weights, residual, others = _fit(treatment, blocking, extra, layout.n_treatments, control)
-    if extra is not None and residual[1] < 2:
-        extra = None
-        weights, residual, others = _fit(treatment, blocking, None, layout.n_treatments, control)
-    every = range(layout.n_treatments)
-    asked = np.isin(every, every if compared is None else compared)
+    number = layout.n_treatments
+    for extra in (_columns_of(covariate, used), None):
+        weights, residual, others = _fit(treatment, blocking, extra, number, control)
+        if extra is None or residual[1] >= 2:
+            break
+    asked = np.isin(range(number), range(number) if compared is None else compared)
     estimable: BoolArray = np.asarray(np.isfinite(weights).all(axis=1)) & asked
     if not estimable.any() or residual[1] < 1:
         return none
@@ -152,13 +151,8 @@ def against_control(
     p[known] = _step_down(
         np.abs(difference[known]) / se[known], _correlation(weights[known], own, parts), df[known]
     )
-    return AgainstControl(
-        difference=difference,
-        se=se,
-        df=np.where(known, df, np.nan),
-        p_adjusted=p,
-        adjusted=extra is not None,
-    )
+    df, adjusted = np.where(known, df, np.nan), extra is not None
+    return AgainstControl(difference=difference, se=se, df=df, p_adjusted=p, adjusted=adjusted)
 
 
 def _levels(treatment: IntArray, values: FloatArray, codes: IntArray) -> FloatArray:
