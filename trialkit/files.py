@@ -7,9 +7,14 @@ import os
 import secrets
 import shutil
 import stat
+import tempfile
 from collections.abc import Mapping
 from contextlib import ExitStack, suppress
 from pathlib import Path
+from typing import IO
+
+#: Bytes up to which content that waits is kept in memory.
+_SPOOLED = 8_000_000
 
 
 class TooLargeError(OSError):
@@ -62,7 +67,12 @@ def write_whole(path: Path, content: bytes) -> None:
     write_set({path: content})
 
 
-def write_set(files: Mapping[Path, bytes]) -> None:
+def spool() -> IO[bytes]:
+    """Open a file without a name for what is to be written later; a small one stays in memory."""
+    return tempfile.SpooledTemporaryFile(_SPOOLED)
+
+
+def write_set(files: Mapping[Path, bytes | IO[bytes]]) -> None:
     """Write several files that belong together, moved into place once all of them are whole.
 
     A new file can be read by whom the mask of the user's files lets, one that was there keeps
@@ -70,8 +80,9 @@ def write_set(files: Mapping[Path, bytes]) -> None:
 
     Parameters
     ----------
-    files : mapping of Path to bytes
-        Content by path; folders are made where they are missing.
+    files : mapping of Path to bytes or stream
+        Content by path, or what `spool` gave with the content in it; folders are made where they
+        are missing.
 
     Raises
     ------
@@ -95,14 +106,18 @@ def write_set(files: Mapping[Path, bytes]) -> None:
             raise
 
 
-def _written(path: Path, content: bytes, stack: ExitStack) -> Path:
+def _written(path: Path, content: bytes | IO[bytes], stack: ExitStack) -> Path:
     """Write content under a temporary name, which is gone again when the stack closes."""
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = _beside(path)
     handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
     stack.callback(temporary.unlink, missing_ok=True)
     with os.fdopen(handle, "wb") as stream:
-        stream.write(content)
+        if isinstance(content, bytes):
+            stream.write(content)
+        else:
+            content.seek(0)
+            shutil.copyfileobj(content, stream)
     if path.is_file():
         with suppress(OSError):  # some file systems know no access
             temporary.chmod(path.stat().st_mode & 0o777)

@@ -168,6 +168,18 @@ class TableRows:
             self._rows[name] = Rows.of(getattr(self._source, name))
         return self._rows[name]
 
+    def forget(self) -> bool:
+        """Let go of the rows of long tables; they are taken out again where they are asked for.
+
+        Returns
+        -------
+        bool
+            Whether there were any.
+        """
+        before = len(self._rows)
+        self._rows = {name: rows for name, rows in self._rows.items() if len(rows) <= _MOST_KEPT}
+        return len(self._rows) < before
+
 
 class Tables(TableRows):
     """The trial of an analysis, and the tables of both as rows, each taken out of its frame once.

@@ -8,10 +8,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from trialkit.analysis import Analysis, analyse
+from trialkit.files import spool
 from trialkit.findings import Finding, make_findings
 from trialkit.reading import read_trial
-from trialkit.record import make_record
-from trialkit.record.writing import digest_in
+from trialkit.record.writing import record_parts, spool_record
 from trialkit.report import Drawer, put_files, report_files
 from trialkit.report_options import USUAL, ReportOptions
 from trialkit.rows import Tables
@@ -90,7 +90,7 @@ def report_trial(
     """
     folder, wanted = Path(out), options or ReportOptions(formats=formats)
     when = made or datetime.now(UTC)
-    with Drawer() as drawer:
+    with spool() as record, Drawer() as drawer:
         if wanted.drawn:
             drawer.start()
         if not isinstance(trial, Trial):
@@ -100,9 +100,7 @@ def report_trial(
         analysis = analyse(trial)
         tables = Tables(analysis)
         findings = make_findings(analysis, tables)
-        made_record = make_record(analysis, findings, when, tables)
-        digest, record = digest_in(made_record), made_record.encode("utf-8")
-        del made_record  # of very many treatments it is large, and what follows is, too
+        digest = spool_record(record_parts(analysis, findings, when, tables), record)
         files = report_files(
             tables,
             findings,
@@ -112,8 +110,8 @@ def report_trial(
             drawer=drawer,
             digest=digest,
         )
-    progress("Writing the files")
-    paths = put_files(folder, files, record)
+        progress("Writing the files")
+        paths = put_files(folder, files, record)
     return Written(analysis=analysis, findings=findings, paths=paths)
 
 

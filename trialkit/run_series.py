@@ -9,11 +9,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from trialkit.files import write_whole
+from trialkit.files import spool, write_whole
 from trialkit.findings import Finding
 from trialkit.findings.series_story import series_findings
-from trialkit.record.series import make_series_record
-from trialkit.record.writing import digest_in
+from trialkit.record.series import series_parts
+from trialkit.record.writing import spool_record
 from trialkit.report import Drawer, put_files, series_files
 from trialkit.report_options import USUAL, ReportOptions
 from trialkit.series.combine import combine, read_series
@@ -102,13 +102,13 @@ def report_series(
     """
     folder, wanted = Path(out), report or ReportOptions(formats=formats)
     when = made or datetime.now(UTC)
-    with Drawer() as drawer:
+    with spool() as record, Drawer() as drawer:
         if not isinstance(trials, SeriesAnalysis):
             trials = combine(trials, options=options, progress=progress)
         if wanted.drawn:
             drawer.start()
         series = with_findings(trials)
-        record = make_series_record(series, when)
+        digest = spool_record(series_parts(series, when), record)
         files = series_files(
             series,
             series.findings,
@@ -116,10 +116,10 @@ def report_series(
             progress=progress,
             made=when,
             drawer=drawer,
-            digest=digest_in(record),
+            digest=digest,
         )
-    progress("Writing the files")
-    paths = put_files(folder, files, record.encode("utf-8"))
+        progress("Writing the files")
+        paths = put_files(folder, files, record)
     return WrittenSeries(series=series, paths=paths)
 
 

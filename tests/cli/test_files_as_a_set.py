@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from trialkit.files import write_set, write_whole
+from trialkit.files import spool, write_set, write_whole
 
 
 def left(folder: Path) -> list[str]:
@@ -48,3 +48,12 @@ def test_the_mask_of_the_user_is_kept(tmp_path):
 def test_a_name_as_long_as_can_be(tmp_path):
     write_whole(tmp_path / ("n" * 255), b"x")
     assert left(tmp_path) == ["n" * 255]
+
+
+@pytest.mark.parametrize("size", [3, 9_000_000])
+def test_what_was_spooled_is_written_whole(tmp_path, size):
+    with spool() as waiting:
+        waiting.write(b"x" * size)
+        write_set({tmp_path / "a": waiting, tmp_path / "b": b"y"})
+    assert (tmp_path / "a").read_bytes() == b"x" * size
+    assert left(tmp_path) == ["a", "b"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -21,6 +22,7 @@ from trialkit.record import (
     rows_of,
     trial_from_record,
     write_record,
+    writing,
 )
 from trialkit.rows import Tables
 
@@ -94,6 +96,20 @@ def test_rows_at_hand_give_the_same_record(kept):
     findings = make_findings(analysis, tables)
     assert findings == make_findings(analysis)
     assert make_record(analysis, findings, MADE, tables) == make_record(analysis, findings, MADE)
+
+
+def test_written_piece_by_piece_it_is_the_same_record(kept, monkeypatch):
+    _, analysis, _ = kept
+    tables = Tables(analysis)
+    whole = make_record(analysis, ["a finding"], MADE, tables)
+    monkeypatch.setattr(writing, "_ROWS_AT_ONCE", 7)
+    stream = io.BytesIO()
+    digest = writing.spool_record(
+        writing.record_parts(analysis, ["a finding"], MADE, tables), stream
+    )
+    assert stream.getvalue().decode("utf-8") == whole
+    assert digest == writing.digest_in(whole) == json.loads(whole)["digest"]["record"]
+    assert not writing.edited_parts(json.loads(whole))
 
 
 def test_each_row_of_a_table_is_a_line_of_its_own(kept):

@@ -23,7 +23,7 @@ def analysis() -> Analysis:
 @pytest.fixture
 def split(monkeypatch: pytest.MonkeyPatch) -> None:
     """Split whatever else runs in this process."""
-    monkeypatch.setattr(drawing, "_may_split", lambda: True)
+    monkeypatch.setattr(drawing, "may_split", lambda: True)
 
 
 @linux
@@ -76,7 +76,7 @@ def test_a_second_split_draws_the_same_or_is_made_up_for(
     document = compose(analysis, ())
     places = drawing._places(document)
     assert len(places) >= drawing._WORTH_SPLITTING
-    monkeypatch.setattr(drawing, "_one_thread_of_two_cores", lambda: True)
+    monkeypatch.setattr(drawing, "one_thread_of_two_cores", lambda: True)
     here, draw = os.getpid(), drawing._draw
 
     def drawn(part: Analysis, wanted: list[drawing.Place]) -> dict[str, str]:
@@ -95,7 +95,7 @@ def test_a_second_split_draws_the_same_or_is_made_up_for(
 def test_one_that_is_not_needed_ends() -> None:
     with Drawer() as drawer:
         drawer.start()
-        process = drawer._process
+        process = drawer._other._process
         assert process.is_alive()
     with pytest.raises(ValueError, match="closed"):
         process.is_alive()
@@ -104,7 +104,7 @@ def test_one_that_is_not_needed_ends() -> None:
 def test_nothing_is_split_off_where_it_may_not(
     analysis: Analysis, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(drawing, "_may_split", lambda: False)
+    monkeypatch.setattr(drawing, "may_split", lambda: False)
     document = compose(analysis, ())
     with Drawer() as drawer:
         drawer.start()

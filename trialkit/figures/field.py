@@ -30,6 +30,11 @@ DARK, FULL = "#1f4f7a", 0.92
 MOST_NUMBERED = 48
 #: Usual and most height of a row of plots, and room for the day above them, in inches.
 ROW, TALLEST, HEAD = 0.24, 0.34, 0.34
+#: Most plots beside each other in fields whose days stand side by side; those of wider fields stand
+#: one below the other, each row of plots so high, in inches.
+MOST_BESIDE, WIDE_ROW = 40, 0.1
+#: Frame of a tile, in points; thinner where it would hide the tile.
+FRAME, FRAMED = 0.8, 0.07
 #: Between two days, in plots; how much of a tile the frame of the untreated takes.
 BETWEEN, INSET = 0.8, {"width": 0.9, "height": 0.9}
 #: Most height of a panel without numbers, in inches.
@@ -72,10 +77,12 @@ def field_days(analysis: Analysis, variable: str) -> ggplot:
     numbered = len(analysis.trial.plots) <= MOST_NUMBERED
     sheet = _sheet(frame, numbered=numbered)
     frame = sheet.tiles
+    line = min(FRAME, FRAMED * 72.0 * sheet.step)
+    own = frame[frame["untreated"]]
     figure = (
         ggplot(frame, aes("column", "row"))
-        + geom_tile(aes(fill="colour"), color="white", size=0.8, width=1.0, height=1.0)
-        + geom_tile(fill="none", data=frame[frame["untreated"]], color=INK, size=0.6, **INSET)
+        + geom_tile(aes(fill="colour"), color="white", size=line, width=1.0, height=1.0)
+        + geom_tile(fill="none", data=own, color=INK, size=0.75 * line, **INSET)
         + geom_text(aes(label="panel"), data=sheet.heads, size=LABEL_SIZE, ha="left", va="bottom")
         + scale_x_continuous(limits=sheet.wide)
         + scale_y_continuous(limits=sheet.deep, expand=(0, 0))
@@ -122,11 +129,11 @@ class _Sheet:
 def _sheet(frame: pd.DataFrame, *, numbered: bool) -> _Sheet:
     """Lay out the days of a field; tiles are broader than high where the field allows."""
     panels = frame["panel"].unique().tolist()
-    across = min(len(panels), COLUMNS)
     columns = frame["column"].max() - frame["column"].min() + 1
+    across = min(len(panels), COLUMNS if columns <= MOST_BESIDE else 1)
     deep = frame["row"].max() - frame["row"].min() + 1
     step = WIDTH / across * 0.94 / (columns + BETWEEN)
-    high = min(max(ROW, 0.45 * step), step * 1.2, TALLEST)
+    high = min(max(ROW, 0.45 * step), max(step * 1.2, WIDE_ROW), TALLEST)
     if not numbered:  # nothing has to be read from a tile
         high = min(high, DEEPEST / deep)
     order = frame["panel"].map(panels.index)

@@ -34,17 +34,39 @@ def digests_of(texts: Mapping[str, str]) -> dict[str, str]:
     dict of str to str
         SHA-256 by name of the part, and ``record``: that of all of them.
     """
-    made = {}
-    for name, keys in PARTS.items():
-        digest = hashlib.sha256()
-        for place, key in enumerate([key for key in keys if key in texts]):
-            text = texts[key]
-            digest.update(b"\n" if place else b"")
+    digests = Digests()
+    for key in [key for keys in PARTS.values() for key in keys if key in texts]:
+        digests.begin(key)
+        digests.add(texts[key])
+    return digests.made()
+
+
+class Digests:
+    """The digests of a record that is written piece by piece, its keys in the order of `PARTS`."""
+
+    def __init__(self) -> None:
+        self._parts = {name: hashlib.sha256() for name in PARTS}
+        self._begun: set[str] = set()
+        self._here = ""
+
+    def begin(self, key: str) -> None:
+        """Begin with what stands under a key of the record."""
+        self._here = next((name for name, keys in PARTS.items() if key in keys), "")
+        if self._here and self._here in self._begun:
+            self._parts[self._here].update(b"\n")
+        self._begun.add(self._here)
+
+    def add(self, text: str) -> None:
+        """Take in a piece of the text under that key."""
+        if self._here:
             for first in range(0, len(text), _AT_ONCE):
-                digest.update(text[first : first + _AT_ONCE].encode("utf-8"))
-        made[name] = digest.hexdigest()
-    whole = "".join(made.values())
-    return {**made, "record": hashlib.sha256(whole.encode("ascii")).hexdigest()}
+                self._parts[self._here].update(text[first : first + _AT_ONCE].encode("utf-8"))
+
+    def made(self) -> dict[str, str]:
+        """The digests, as `digests_of` gives them."""
+        found = {name: digest.hexdigest() for name, digest in self._parts.items()}
+        whole = "".join(found.values())
+        return {**found, "record": hashlib.sha256(whole.encode("ascii")).hexdigest()}
 
 
 def short(digest: str) -> str:

@@ -61,7 +61,12 @@ def make_series_record(analysis: SeriesAnalysis, made: datetime) -> str:
     made : datetime
         When the analysis was made.
     """
-    parts = {
+    return record_text(series_parts(analysis, made))
+
+
+def series_parts(analysis: SeriesAnalysis, made: datetime) -> dict[str, Any]:
+    """Gather what the record of a series holds; for the parameters see `make_series_record`."""
+    return {
         "format": SERIES_FORMAT,
         "trialkit": installed_version("trialkit"),
         "made": made.isoformat(timespec="seconds"),
@@ -81,7 +86,6 @@ def make_series_record(analysis: SeriesAnalysis, made: datetime) -> str:
         "findings": [plain_finding(item) for item in analysis.findings],
         "problems": [plain(problem) for problem in analysis.problems],
     }
-    return record_text(parts)
 
 
 def _options(options: SeriesOptions) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import platform
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from enum import Enum
@@ -13,7 +13,7 @@ from itertools import repeat
 from math import isfinite
 from pathlib import Path
 from types import NoneType
-from typing import Any
+from typing import IO, Any
 
 import pandas as pd
 
@@ -21,7 +21,7 @@ from trialkit.analysis import Analysis
 from trialkit.files import write_whole
 from trialkit.findings import Finding
 from trialkit.numerals import LARGEST_WHOLE
-from trialkit.record.digest import digests_of
+from trialkit.record.digest import Digests, digests_of
 from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.rows import Rows, Tables, columns_of
 from trialkit.trial import UNDATED
@@ -101,8 +101,15 @@ def make_record(
     tables : Tables, optional
         Its tables as rows, where they are at hand.
     """
-    trial, read = analysis.trial, tables or Tables(analysis)
-    parts = {
+    return record_text(record_parts(analysis, findings, made, tables or Tables(analysis)))
+
+
+def record_parts(
+    analysis: Analysis, findings: Sequence[Finding | str], made: datetime, read: Tables
+) -> dict[str, Any]:
+    """Gather what the record of an analysis holds; for the parameters see `make_record`."""
+    trial = analysis.trial
+    return {
         "format": FORMAT,
         "trialkit": installed_version("trialkit"),
         "made": made.isoformat(timespec="seconds"),
@@ -114,7 +121,6 @@ def make_record(
         "findings": [plain_finding(item) for item in findings],
         "problems": [plain(problem) for problem in analysis.problems],
     }
-    return record_text(parts)
 
 
 def environment() -> dict[str, str]:
@@ -127,14 +133,31 @@ def environment() -> dict[str, str]:
 
 def record_text(parts: Mapping[str, Any]) -> str:
     """Lay out the parts of a record, with their digests at the end."""
-    texts = {key: _layout(part, 1) for key, part in parts.items()}
-    texts["digest"] = _layout(digests_of(texts), 1)
-    # One join: a record of very many treatments has 40 MB, and each copy as much again.
-    pieces = ["{\n "]
-    for key, text in texts.items():
-        pieces += [_dump(key), ": ", text, ",\n "]
-    pieces[-1] = "\n}\n"
-    return "".join(pieces)
+    return "".join(_record_pieces(parts))
+
+
+def spool_record(parts: Mapping[str, Any], stream: IO[bytes]) -> str:
+    """Write the parts of a record piece by piece, and give its digest.
+
+    Of very many treatments a record has 50 MB, and as one text would stand in memory twice.
+    """
+    last = ""
+    for last in _record_pieces(parts):
+        stream.write(last.encode("utf-8"))
+    return digest_in(last)
+
+
+def _record_pieces(parts: Mapping[str, Any]) -> Iterator[str]:
+    """Texts that are a record when joined; the last holds the digests of the others."""
+    digests, start = Digests(), "{\n "
+    for key, part in parts.items():
+        yield f"{start}{_dump(key)}: "
+        digests.begin(key)
+        for piece in _laid_out(part, 1):
+            digests.add(piece)
+            yield piece
+        start = ",\n "
+    yield f"{start}{_dump('digest')}: {_layout(digests.made(), 1)}\n}}\n"
 
 
 def is_series(record: Mapping[str, Any]) -> bool:
@@ -173,21 +196,31 @@ _DEPTH = 3
 
 
 def _layout(value: Any, depth: int) -> str:
+    return "".join(_laid_out(value, depth))
+
+
+def _laid_out(value: Any, depth: int) -> Iterator[str]:
+    """Lay out a part of a record as texts to be joined."""
     line = "\n" + " " * (depth + 1)
+    end = "\n" + " " * depth
     if isinstance(value, Mapping) and value and depth < _DEPTH:
-        left, right = "{}"
-        parts = [f"{_dump(key)}: {_layout(item, depth + 1)}" for key, item in value.items()]
-    elif isinstance(value, Rows):
-        left, right = "[]"
-        parts = [f",{line}".join(_row_texts(piece)) for piece in _pieces(value)]
-    elif isinstance(value, list) and depth < _DEPTH:
-        left, right = "[]"
-        parts = [_dump(item) for item in value]
+        start = f"{{{line}"
+        for key, item in value.items():
+            yield f"{start}{_dump(key)}: "
+            yield from _laid_out(item, depth + 1)
+            start = f",{line}"
+        yield f"{end}}}"
+    elif isinstance(value, Rows) and len(value):
+        start = f"[{line}"
+        for piece in _pieces(value):
+            yield start
+            yield f",{line}".join(_row_texts(piece))
+            start = f",{line}"
+        yield f"{end}]"
+    elif isinstance(value, list) and value and depth < _DEPTH:
+        yield f"[{line}{f',{line}'.join(map(_dump, value))}{end}]"
     else:
-        return _dump(value)
-    if not parts:
-        return left + right
-    return f"{left}{line}{f',{line}'.join(parts)}\n{' ' * depth}{right}"
+        yield _dump([] if isinstance(value, Rows) else value)
 
 
 #: Rows written at once: the texts of all cells of a long table would fill the memory.
@@ -196,7 +229,7 @@ _ROWS_AT_ONCE = 10_000
 
 def _pieces(rows: Rows) -> Iterable[Rows]:
     if len(rows) <= _ROWS_AT_ONCE:
-        return [rows] if len(rows) else []
+        return [rows]
     starts = range(0, len(rows), _ROWS_AT_ONCE)
     return (rows.take(range(i, min(i + _ROWS_AT_ONCE, len(rows)))) for i in starts)
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import IO, TYPE_CHECKING, NamedTuple
 
 from trialkit.files import write_set
+from trialkit.report.apart import Apart, hand_back
 from trialkit.report.compose import Sentence, compose
 from trialkit.report.directions import isolating
 from trialkit.report.document import Document
@@ -37,6 +39,9 @@ __all__ = [
     "write_report",
     "write_tables",
 ]
+
+#: The one format that is written in this process.
+HTML = "html"
 
 
 def _silent(step: str) -> None:
@@ -130,7 +135,9 @@ def report_files(
     trial = analysis.trial
     style = report_choices(trial.report, choosable(trial)).numbers
     own = tuple(words_of_trial(trial))
-    making = _Making(composed, own, style, options, progress, made, drawer or Drawer())
+    making = _Making(
+        composed, own, style, options, progress, made, drawer or Drawer(), tables.forget
+    )
     files = _document_files(analysis, making)
     if TIDY in options.formats:
         files |= {Path(TIDY) / name: content for name, content in tidy_files(tables).items()}
@@ -173,15 +180,15 @@ def series_files(
 
     style = report_choices(series.options.report, {}, SERIES_PARTS).numbers
     own = tuple(words_of_series(series))
-    making = _Making(composed, own, style, options, progress, made, drawer or Drawer())
+    making = _Making(composed, own, style, options, progress, made, drawer or Drawer(), rows.forget)
     files = _document_files(series, making)
     if TIDY in options.formats:
         files |= {Path(TIDY) / name: content for name, content in series_tidy_files(rows).items()}
     return files
 
 
-def put_files(folder: Path, files: Mapping[Path, bytes], record: bytes) -> tuple[Path, ...]:
-    """Move the files of a report and its record into place together.
+def put_files(folder: Path, files: Mapping[Path, bytes], record: IO[bytes]) -> tuple[Path, ...]:
+    """Move the files of a report and its record, which was spooled, into place together.
 
     Returns
     -------
@@ -204,6 +211,7 @@ class _Making(NamedTuple):
     progress: Callable[[str], None]
     made: datetime | None
     drawer: Drawer
+    forget: Callable[[], bool]
 
 
 def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[Path, bytes]:
@@ -214,6 +222,9 @@ def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[
     drawings: dict[str, str] = {}
     if wanted or options.figures:
         document = making.composed()
+        long = making.forget()
+        if long:
+            hand_back()
         if options.drawn:
             making.drawer.begin(source, document)
         if "xlsx" in wanted:
@@ -228,8 +239,10 @@ def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[
             if isolate:
                 document = rewritten(document, isolate)
                 drawings = rewritten_drawings(drawings, isolate)
+            if long:
+                hand_back()
             making.progress("Writing the report")
-            contents |= _pages(document, drawings, options, made)
+            contents |= _pages(document, drawings, options, made, long=long)
     files = {Path(FILES[name]): contents[name] for name in wanted}
     if options.figures:
         files |= _figure_files(drawings, options.figures.resolve())
@@ -248,20 +261,35 @@ def _pages(
     drawings: Mapping[str, str],
     options: ReportOptions,
     made: datetime | None,
+    *,
+    long: bool,
 ) -> dict[str, bytes]:
-    """Make the formats that show figures; their writers are loaded only where one is asked for."""
-    made_pages: dict[str, bytes] = {}
-    if "html" in options.formats:
-        made_pages["html"] = render_html(document, drawings).encode("utf-8")
+    """Make the formats that show figures; their writers are loaded only where one is asked for.
+
+    Word and PDF are each made in a process of their own: of a long document one after the other,
+    since each takes much memory.
+    """
     if "docx" in options.formats:
         from trialkit.report.word import word_bytes
-
-        made_pages["docx"] = word_bytes(document, drawings, made, options.template)
     if "pdf" in options.formats:
         from trialkit.report.pdf import pdf_bytes
+    writers: dict[str, Callable[[], bytes]] = {
+        HTML: lambda: render_html(document, drawings).encode("utf-8"),
+        "docx": lambda: word_bytes(document, drawings, made, options.template),
+        "pdf": lambda: pdf_bytes(document, drawings, made, options.paper),
+    }
+    wanted = [name for name in writers if name in options.formats]
+    if long:
+        return {name: _alone(writers[name]) for name in wanted}
+    with ExitStack() as stack:
+        begun = {name: stack.enter_context(Apart(writers[name])) for name in wanted if name != HTML}
+        return {name: begun[name].take() if name in begun else writers[name]() for name in wanted}
 
-        made_pages["pdf"] = pdf_bytes(document, drawings, made, options.paper)
-    return made_pages
+
+def _alone(write: Callable[[], bytes]) -> bytes:
+    """Make a file in a process of its own, with no other beside it."""
+    with Apart(write) as other:
+        return other.take()
 
 
 def _figure_files(drawings: Mapping[str, str], folder: Path) -> dict[Path, bytes]:

@@ -182,7 +182,12 @@ OUTLINE: tuple[Part, ...] = (
         (kept_facts.assessment_facts, kept_facts.weather),
         Where.ANNEX,
     ),
-    Part("plots", (field.plot_data, closing.input_files), Where.ANNEX),
+    Part(
+        "plots",
+        (field.plot_data, closing.input_files),
+        Where.ANNEX,
+        beside=(field.plot_data_beside,),
+    ),
     Part("again", (closing.run_again,), Where.ANNEX),
 )
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 from trialkit.report.glance_block import Glance
 from trialkit.report_choices import NumberStyle
@@ -218,7 +219,7 @@ class MapPlot:
     value: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FieldMap:
     """Plots where they lie.
 
@@ -241,7 +242,15 @@ class FieldMap:
 
     def at(self, row: int, column: int) -> tuple[MapPlot, ...]:
         """Plots in one place of the map: none, one, or several where the plan says so."""
-        return tuple(plot for plot in self.plots if (plot.row, plot.column) == (row, column))
+        return self._by_place.get((row, column), ())
+
+    @cached_property
+    def _by_place(self) -> dict[tuple[int, int], tuple[MapPlot, ...]]:
+        found: dict[tuple[int, int], tuple[MapPlot, ...]] = {}
+        for plot in self.plots:
+            place = plot.row, plot.column
+            found[place] = (*found.get(place, ()), plot)
+        return found
 
 
 @dataclass(frozen=True, slots=True)

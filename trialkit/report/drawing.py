@@ -14,13 +14,12 @@ import io
 import multiprocessing
 import os
 import pickle
-import sys
 import warnings
 from collections.abc import Sequence
-from pathlib import Path
 from types import MappingProxyType, TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from trialkit.report.apart import Other, may_split, one_thread_of_two_cores
 from trialkit.report.document import Document
 
 if TYPE_CHECKING:
@@ -69,8 +68,7 @@ class Drawer:
     """
 
     def __init__(self) -> None:
-        self._process: Any = None
-        self._pipe: Connection | None = None
+        self._other: Other | None = None
         self._task: tuple[Source, list[Place]] | None = None
 
     def __enter__(self) -> Self:
@@ -82,40 +80,27 @@ class Drawer:
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if self._pipe is not None:
-            self._pipe.close()
-        if self._process is not None:
-            self._process.terminate()
-            self._process.join()
-            self._process.close()
-        self._pipe = self._process = None
+        if self._other is not None:
+            self._other.end()
+        self._other = None
 
     @property
     def apart(self) -> bool:
         """Whether a process of its own is at work."""
-        return self._process is not None
+        return self._other is not None
 
     def start(self) -> None:
         """Split off the process that draws, where that is safe."""
-        if self.apart or not _may_split():
-            return
-        context = multiprocessing.get_context("fork")
-        mine, other = context.Pipe()
-        self._process = context.Process(target=_serve, args=(other, mine), daemon=True)
-        with warnings.catch_warnings():
-            # Only one thread runs, which was looked up; newer versions count those just ended.
-            warnings.simplefilter("ignore", DeprecationWarning)
-            self._process.start()
-        other.close()
-        self._pipe = mine
+        if not self.apart and may_split():
+            self._other = Other(_serve)
 
     def begin(self, analysis: Analysis | SeriesAnalysis, document: Document) -> None:
         """Say what is to be drawn."""
         places = _places(document)
         self._task = analysis, places
-        if self._pipe is not None:
+        if self._other is not None:
             try:
-                self._pipe.send_bytes(_packed((analysis, places)))
+                self._other.pipe.send_bytes(_packed((analysis, places)))
             except (OSError, pickle.PicklingError, TypeError):
                 self.__exit__(None, None, None)
 
@@ -130,9 +115,9 @@ class Drawer:
         if self._task is None:
             raise RuntimeError("begin must come before drawings")
         analysis, places = self._task
-        if self._pipe is not None:
+        if self._other is not None:
             try:
-                away: dict[str, str] = self._pipe.recv()
+                away: dict[str, str] = self._other.pipe.recv()
             except (EOFError, OSError):
                 pass
             else:
@@ -140,26 +125,13 @@ class Drawer:
         return _draw(analysis, places)
 
 
-def _may_split() -> bool:
-    """Whether this process is alone, has one thread and a second core, and can be split."""
-    if not sys.platform.startswith("linux") or multiprocessing.parent_process() is not None:
-        return False
-    return _one_thread_of_two_cores()
-
-
-def _one_thread_of_two_cores() -> bool:
-    threads = Path("/proc/self/task")
-    alone = threads.is_dir() and sum(1 for _ in threads.iterdir()) == 1
-    return alone and len(os.sched_getaffinity(0)) > 1
-
-
 def _draw_in_two(analysis: Source, places: Sequence[Place]) -> dict[str, str]:
     """Draw every other figure in a process split off from this one, which has all loaded."""
-    if len(places) < _WORTH_SPLITTING or not _one_thread_of_two_cores():
+    if len(places) < _WORTH_SPLITTING or not one_thread_of_two_cores():
         return _draw(analysis, places)
     mine, other = multiprocessing.Pipe(duplex=False)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DeprecationWarning)  # as in `Drawer.start`
+        warnings.simplefilter("ignore", DeprecationWarning)  # as in `Other`
         child = os.fork()
     if not child:
         try:

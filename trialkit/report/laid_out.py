@@ -265,6 +265,49 @@ def _cells(
         )
 
 
+#: Characters of the usual size that a printed map has room for across, and least places of a strip.
+_MAP_ROOM, _LEAST_ACROSS = 128, 14
+#: Widths of a number set small and of a bold name against usual characters, and a place's own room.
+_SMALL_WIDTH, _NAME_WIDTH, _PLACE_ROOM = 0.78, 1.1, 1.3
+
+
+def map_strips(field: FieldMap) -> list[FieldMap]:
+    """Part a map that is wider than a sheet of paper into strips, to be read one below the other.
+
+    Parameters
+    ----------
+    field : FieldMap
+
+    Returns
+    -------
+    list of FieldMap
+        The first has the caption, the last the legend; the map itself where it has room.
+    """
+    widest = max(
+        max(
+            _SMALL_WIDTH * max(len(plot.plot), len(plot.value or plot.block)),
+            _NAME_WIDTH * len(plot.treatment),
+        )
+        for plot in field.plots
+    )
+    most = max(_LEAST_ACROSS, int(_MAP_ROOM / (widest + _PLACE_ROOM)))
+    number = math.ceil(len(field.columns) / most)
+    if number == 1:
+        return [field]
+    each = math.ceil(len(field.columns) / number)
+    strips = [field.columns[start : start + each] for start in range(0, len(field.columns), each)]
+    last = len(strips) - 1
+    return [
+        replace(
+            field,
+            caption="" if place else field.caption,
+            legend=field.legend if place == last else (),
+            columns=columns,
+        )
+        for place, columns in enumerate(strips)
+    ]
+
+
 def map_edges(field: FieldMap, row: int, column: int) -> str:
     """Name the edges of a place where a neighbour lies in another block."""
     here = _block(field.at(row, column))

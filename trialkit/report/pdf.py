@@ -30,6 +30,7 @@ from trialkit.report.laid_out import (
     in_pieces,
     letters_width,
     map_edges,
+    map_strips,
     narrow_widths,
     page_table,
     shade_words,
@@ -154,7 +155,7 @@ def _blocks(blocks: tuple[Block, ...], figures: Mapping[str, str]) -> Iterator[d
             most = MOST_COMPACT if block.compact else MOST_ACROSS
             yield from map(_table, in_pieces(block, most))
         elif isinstance(block, FieldMap):
-            yield _map(block)
+            yield from map(_map, map_strips(block))
         elif isinstance(block, Glance):
             yield _glance(block)
         else:

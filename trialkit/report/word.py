@@ -32,6 +32,7 @@ from trialkit.report.laid_out import (
     in_pieces,
     least_widths,
     map_edges,
+    map_strips,
     page_table,
     shade_words,
 )
@@ -242,8 +243,13 @@ class _Writer:
         for text in lines:
             self.word.add_paragraph(text, style=parts.SMALL)
 
-    def map(self, block: FieldMap) -> None:
-        parts.caption(self.word, "", block.caption, before=True)
+    def map(self, whole: FieldMap) -> None:
+        for strip in map_strips(whole):
+            self.strip(strip)
+
+    def strip(self, block: FieldMap) -> None:
+        if block.caption:
+            parts.caption(self.word, "", block.caption, before=True)
         grid = self.word.add_table(rows=1, cols=len(block.columns) + 1, style=parts.TABLE)
         wanted = [5, *[12] * len(block.columns)]
         widths = parts.fitted(wanted, [5, *[6] * len(block.columns)], TEXT_WIDTH)

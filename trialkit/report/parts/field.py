@@ -20,6 +20,7 @@ from trialkit.report.document import (
     FigureBlock,
     Kind,
     MapPlot,
+    Paragraph,
     Table,
     number_or_missing,
 )
@@ -29,6 +30,7 @@ from trialkit.report.parts.means import day_column
 from trialkit.report.parts.methods import in_words
 from trialkit.report.parts.pest import days_text
 from trialkit.report.parts.shares import of_text, units
+from trialkit.report_choices import PARTS
 from trialkit.trial import Application, Variable
 
 #: Maps with more rows or columns than this show only those that hold plots.
@@ -36,6 +38,10 @@ WIDEST_MAP = 60
 TINT = 0.72
 #: Characters of a name beside the data of its plot; its number stands before it.
 LONGEST_NAME = 40
+#: Trials with more plots than this have their data, and maps of single values, in files alone.
+MOST_PRINTED = 300
+#: Most treatments that the legend of a map names; beyond, the table of treatments does.
+MOST_IN_LEGEND = 40
 
 
 def applications(context: Context) -> Iterator[Block]:
@@ -117,6 +123,12 @@ def field_map(context: Context) -> Iterator[Block]:
     shown = "plot, treatment and block" if any(plot.block for plot in placed) else ""
     unplaced = len(context.trial.plots) - len(placed)
     present = {plot.treatment for plot in placed}
+    named = tuple(
+        (plain_line(item), look.label, mix(look.colour, "#ffffff", TINT))
+        for item, look in context.looks.items()
+        if coloured and plain_line(item) in present
+    )
+    many = len(named) > MOST_IN_LEGEND
     yield FieldMap(
         key="field-map",
         caption=caption(
@@ -126,13 +138,10 @@ def field_map(context: Context) -> Iterator[Block]:
         )
         + ". "
         + caption("field_how", shown=shown or "plot and treatment")
-        + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else ""),
+        + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else "")
+        + (f" {caption('field_names')}" if many else ""),
         plots=tuple(placed),
-        legend=tuple(
-            (plain_line(item), look.label, mix(look.colour, "#ffffff", TINT))
-            for item, look in context.looks.items()
-            if coloured and plain_line(item) in present
-        ),
+        legend=() if many else named,
         rows=map_numbers({plot.row for plot in placed}),
         columns=map_numbers({plot.column for plot in placed}),
     )
@@ -164,8 +173,29 @@ def map_numbers(present: set[int]) -> tuple[int, ...]:
     return tuple(whole) if len(whole) <= WIDEST_MAP else tuple(sorted(present))
 
 
+def printed_in_full(context: Context) -> bool:
+    """Whether a trial has so few plots that a page can list them one by one."""
+    return len(context.trial.plots) <= MOST_PRINTED
+
+
 def plot_data(context: Context) -> Iterator[Block]:
-    """Tables of the data of the plots: one a variable, and one of the yields."""
+    """Tables of the data of the plots, or where they are to be found."""
+    if printed_in_full(context):
+        yield from _plot_tables(context)
+    elif next(_plot_tables(context), None) is not None:
+        yield Paragraph(
+            caption("plots_apart", plots=len(context.trial.plots), sheet=PARTS["plots"])
+        )
+
+
+def plot_data_beside(context: Context) -> Iterator[Block]:
+    """The same tables where pages do not have them."""
+    if not printed_in_full(context):
+        yield from _plot_tables(context)
+
+
+def _plot_tables(context: Context) -> Iterator[Table]:
+    """One table a variable, and one of the yields."""
     trial = context.trial
     blocks = any(plot.block is not None for plot in trial.plots)
     head = (

@@ -7,7 +7,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from trialkit.figures.identity import mix, plain_line
+from trialkit.findings.phrases import series
 from trialkit.numerals import day as write_day
+from trialkit.report.captions import caption
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -21,7 +23,7 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.report.numbers import write_number
-from trialkit.report.parts.field import map_numbers
+from trialkit.report.parts.field import map_numbers, printed_in_full
 from trialkit.rows import Rows
 from trialkit.trial import Variable, VariableRole
 
@@ -30,6 +32,8 @@ NEIGHBOURS, EDGE = "neighbouring plots", "edge of the trial"
 MOST_DAYS = 3
 #: Residuals beyond this have the full colour.
 FULL = 2.5
+#: Plots with residuals beyond this are named where there is no map of them, and how many at most.
+BEYOND, MOST_NAMED = 3, 20
 HIGH, LOW = "#d9822b", "#2f78b7"
 
 
@@ -126,12 +130,35 @@ def residual_maps(context: Context) -> Iterator[Block]:
         rows = rows.keep(plot in placed for plot in rows.get("plot"))
         if len(rows) < 4:
             continue
+        if not printed_in_full(context):
+            yield Paragraph(_largest_residuals(context, variable.name, rows))
+            continue
         yield _residual_map(context, variable.name, rows, placed)
         yield Paragraph(
             "Studentized residuals of the area under the curve: orange above, blue below the value "
             "expected from treatment and block. Patches suggest infestation from one side or soil "
             "differences. Check single plots beyond 3 in the field book."
         )
+
+
+def _largest_residuals(context: Context, variable: str, rows: Rows) -> str:
+    """Name the plots that a map of residuals would show darkest, where plots are very many."""
+    slots: dict[str, str | int] = {
+        "label": context.variable_label(variable),
+        "plots": len(rows),
+        "limit": BEYOND,
+    }
+    found = zip(rows["studentized"], rows["plot"], strict=True)
+    far = sorted((pair for pair in found if abs(pair[0]) > BEYOND), key=lambda pair: -abs(pair[0]))
+    if not far:
+        return caption("residuals_apart_none", **slots)
+    names = series([f"{plain_line(plot)} ({_signed(value)})" for value, plot in far[:MOST_NAMED]])
+    key = "residuals_apart" if len(far) <= MOST_NAMED else "residuals_apart_most"
+    return caption(key, count=len(far), number=len(far), names=names, **slots)
+
+
+def _signed(value: float) -> str:
+    return ("+" if round(value, 1) > 0 else "") + write_number(value, 1)
 
 
 def _residual_map(context: Context, variable: str, rows: Rows, placed: dict[str, Any]) -> FieldMap:
@@ -146,7 +173,7 @@ def _residual_map(context: Context, variable: str, rows: Rows, placed: dict[str,
                 treatment=plain_line(plot.treatment),
                 block=plain_line(plot.block or ""),
                 colour=residual_colour(value),
-                value=("+" if round(value, 1) > 0 else "") + write_number(value, 1),
+                value=_signed(value),
             )
         )
     return FieldMap(
