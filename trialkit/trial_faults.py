@@ -11,7 +11,6 @@ from functools import cache
 from math import isfinite
 from types import NoneType, UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
-from weakref import WeakValueDictionary
 
 import pandas as pd
 
@@ -56,7 +55,7 @@ def trial_faults(trial: Trial) -> list[Problem]:
     >>> print(trial_faults(replace(trial, untreated="12"))[0].what)
     The untreated is '12', which is not listed.
     """
-    if _SOUND.get(id(trial)) is trial:
+    if getattr(trial, "known_sound", False):
         return []
     # Ids of the wrong type could not be looked up, nor values of a plot that is not known.
     faults = (
@@ -65,13 +64,8 @@ def trial_faults(trial: Trial) -> list[Problem]:
         or [*_of_values(trial), *_of_facts(trial)]
     )
     if not faults:
-        _SOUND[id(trial)] = trial
+        object.__setattr__(trial, "known_sound", True)
     return faults
-
-
-#: Trials that were found sound: what was read is not looked through again to be analysed. A trial
-#: that is changed is another one.
-_SOUND: WeakValueDictionary[int, Trial] = WeakValueDictionary()
 
 
 def refuse_unsound(trial: Trial) -> None:

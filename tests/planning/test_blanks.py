@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -21,7 +23,8 @@ from trialkit.reading.keys import KEYS
 from trialkit.resources import data_folder
 
 BLANKS = data_folder("templates")
-AGAIN = "write them again: trialkit.planning.blank.write_blanks(Path('templates'))"
+EXAMPLES = Path(__file__).parent.parent.parent / "example_trials"
+AGAIN = "write them again: python example_trials/make_blanks.py"
 
 
 def cells(path: Path) -> dict[str, list[list[object]]]:
@@ -36,6 +39,24 @@ def test_shipped_blanks_are_as_they_are_made(tmp_path: Path) -> None:
     assert cells(BLANKS / "blank_trial.xlsx") == cells(tmp_path / "new.xlsx"), AGAIN
     for name, text in blank_files().items():
         assert (BLANKS / "blank_trial" / name).read_text(encoding="utf-8") == text, AGAIN
+
+
+def test_the_script_makes_every_blank(tmp_path: Path) -> None:
+    script = EXAMPLES / "make_blanks.py"
+    run = subprocess.run(
+        [sys.executable, str(script), str(tmp_path)], check=True, capture_output=True, text=True
+    )
+    made = [Path(line) for line in run.stdout.splitlines()]
+    assert {path.relative_to(tmp_path).as_posix() for path in made} >= {
+        "blank_trial.xlsx",
+        "blank_trial/trial.toml",
+        "series.toml",
+        "printed_table.csv",
+    }
+    for path in made:
+        if path.suffix != ".xlsx":
+            shipped = BLANKS / path.relative_to(tmp_path)
+            assert path.read_text(encoding="utf-8") == shipped.read_text(encoding="utf-8"), AGAIN
 
 
 def test_nothing_is_given_in_a_blank() -> None:

@@ -13,11 +13,12 @@ import openpyxl
 import pytest
 
 from planning.conftest import factor_treatments, make_protocol
-from trialkit.planning import calendar, plan_trial
+from trialkit.planning import plan_trial
 from trialkit.planning.counting import counting_workbook
 from trialkit.planning.field_map import map_svg, placed
 from trialkit.planning.labels import SHEETS, label_table, labels_page, treatment_codes
 from trialkit.planning.pages import counting_pages, map_page
+from trialkit.planning.visits import visits
 from trialkit.trial import Design, Treatment, Trial
 
 ODD = '<b>=1+1</b> & "x"'
@@ -126,8 +127,8 @@ def test_text_that_looks_like_a_formula_stays_text() -> None:
             assert all(cell.data_type != "f" for cell in row)
 
 
-def test_the_calendar_has_the_dates() -> None:
+def test_visits_have_their_dates() -> None:
     trial = plan_trial(make_protocol(applied=date(2025, 6, 12)), seed=1).trial
-    assert calendar(trial)["date"].tolist() == [
+    assert [item.date for item in visits(trial)] == [
         date(2025, 6, 11), date(2025, 6, 15), date(2025, 6, 19),
     ]  # fmt: skip

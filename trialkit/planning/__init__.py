@@ -12,7 +12,6 @@ from trialkit.planning.left_over import actual_doses
 from trialkit.planning.mix import MixSheet, mix_sheet
 from trialkit.planning.plan import Planned, plan_trial
 from trialkit.planning.power import BlocksNeeded, blocks_needed
-from trialkit.planning.visits import calendar
 from trialkit.planning.writing import write_plan
 
 __all__ = [
@@ -22,7 +21,6 @@ __all__ = [
     "Planned",
     "actual_doses",
     "blocks_needed",
-    "calendar",
     "field_of",
     "mix_sheet",
     "plan_trial",

@@ -91,13 +91,6 @@ def start_trial(path: Path | str, *, source: Trial | Path | str | None = None) -
     return tuple(target / name for name in files)
 
 
-def write_blanks(folder: Path) -> None:
-    """Write the blanks that are shipped: ``blank_trial.xlsx`` and the folder ``blank_trial``."""
-    write_whole(folder / "blank_trial.xlsx", blank_workbook())
-    for name, text in blank_files().items():
-        write_whole(folder / "blank_trial" / name, text.encode("utf-8"))
-
-
 def as_blank(source: Trial | Path | str) -> Trial:
     """Take of a trial what another one of the same kind starts with."""
     trial = source if isinstance(source, Trial) else read_protocol(source)

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-import pandas as pd
-
 from trialkit.planning.options import Plan
 from trialkit.trial import Kind, Plot, Trial, Variable, VariableRole
 
@@ -70,14 +68,6 @@ def visits(trial: Trial) -> tuple[Visit, ...]:
     return tuple(
         Visit(day=day, date=None if first is None else first + timedelta(days=day))
         for day in Plan.of(trial).days()
-    )
-
-
-def calendar(trial: Trial) -> pd.DataFrame:
-    """Table of the planned assessments: ``day``, ``date`` and the sheet for it."""
-    return pd.DataFrame(
-        [{"day": item.day, "date": item.date, "sheet": item.sheet} for item in visits(trial)],
-        columns=["day", "date", "sheet"],
     )
 
 
