@@ -48,7 +48,7 @@ def test_one_mean_has_the_limits_of_its_law(law: CourseLaw) -> None:
 
 def test_differences_of_logs_are_near_those_of_the_law_of_the_ratio(law: CourseLaw) -> None:
     found = farthest_courses(law, lambda courses: np.log(courses[..., 2]), 0.05)
-    low, high = found.differences(0)
+    low, high = found.differences(0, np.zeros(TREATMENTS, dtype=bool))
     ratio = law.ratio(Quotient(days=np.array([2]), base=0)).quantiles((0.025, 0.975))[..., 0]
     exact = -np.log(ratio[::-1])
     for ends, limit in ((low, exact[0]), (high, exact[1])):
@@ -74,8 +74,8 @@ def test_no_course_on_the_same_distance_goes_farther(law: CourseLaw) -> None:
             np.column_stack([np.interp(shares[:, j], grid, logs[:, j]) for j in range(DAYS.size)])
         )
         reached = days(courses)  # type: ignore[operator]
-        assert found.least[-1, g] <= np.quantile(reached, 0.01) + 0.3
-        assert found.most[-1, g] >= np.quantile(reached, 0.99) - 0.3
+        assert found.lower[g] <= np.quantile(reached, 0.01) + 0.3
+        assert found.upper[g] >= np.quantile(reached, 0.99) - 0.3
     assert (np.diff(found.most, axis=0) >= 0.0).all()
     assert (np.diff(found.least, axis=0) <= 0.0).all()
 
@@ -84,3 +84,20 @@ def test_what_no_course_changes_has_no_width(law: CourseLaw) -> None:
     found = farthest_courses(law, _above(1e6), 0.05)  # type: ignore[arg-type]
     assert (found.lower == 0.0).all()
     assert (found.upper == 0.0).all()
+
+
+def test_two_courses_that_may_turn_on_most_days_reach_farther(law: CourseLaw) -> None:
+    days = _above(12.0)
+    found = farthest_courses(law, days, 0.05)  # type: ignore[arg-type]
+    loose = found.around(12.0)
+    assert loose.tolist() == [
+        bool(((low <= 12.0) & (high > 12.0)).sum() > DAYS.size / 2)
+        for low, high in zip(found.low, found.high, strict=True)
+    ]
+    assert not found.around(1e6).any()
+    one, two = (found.differences(1, np.full(TREATMENTS, flag)) for flag in (False, True))
+    assert (two[0] <= one[0] + 1e-9).all()
+    assert (two[1] >= one[1] - 1e-9).all()
+    assert two[1][2] > one[1][2]
+    only_other = found.differences(1, np.arange(TREATMENTS) == 2)
+    np.testing.assert_array_equal(only_other, one)

@@ -51,7 +51,7 @@ def _rows(basis: Basis, course: Course, threshold: float, untreated: int) -> pd.
     )
     low, high = np.fmin(farthest.lower, days), np.fmax(farthest.upper, days)
     difference = days[untreated] - days
-    gap_low, gap_high = farthest.differences(untreated)
+    gap_low, gap_high = farthest.differences(untreated, farthest.around(threshold))
     gap_low, gap_high = np.fmin(gap_low, difference), np.fmax(gap_high, difference)
     size = len(basis.plan.treatments)
     own = np.arange(size) == untreated

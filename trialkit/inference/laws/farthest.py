@@ -5,9 +5,10 @@ of the course then lie to one side of the truth: where a mean stands just below 
 six days, chance lifts it above on one of them in nearly every draw. The limits are therefore
 those of a likelihood: the least and the most that is asked for over all courses whose distance
 from the data, ``z' C^-1 z`` of the normal scores z of their means, is within that of one degree
-of freedom (profile likelihood). The scores are those of the exact laws of the means, their
-correlation that of plots over days, as far as plots and not single individuals make up the
-variance. Nothing is drawn.
+of freedom (profile likelihood). A difference of two courses that may both turn on most days has no
+one direction in which it grows: its distance is that of two, one for each. The scores are those of
+the exact laws of the means, their correlation that of plots over days, as far as plots and not
+single individuals make up the variance. Nothing is drawn.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ from trialkit.inference.laws.means_known import known_means, worth_of_shares
 
 Asked = Callable[[FloatArray], FloatArray]
 
-#: Distances, in parts of the largest, at which the farthest courses are looked for.
+#: Distances, in parts of that of one degree of freedom, at which the farthest courses are looked
+#: for; beyond them that of two.
 PARTS = np.array([0.0, 0.5, 0.87, 1.0])
 #: Scores of the tables of means, and steps of a table for each of its standard deviations.
 _SCORES = np.linspace(-5.0, 5.0, 101)
@@ -43,36 +45,54 @@ _ANGLES = np.linspace(0.0, np.pi / 2.0, 33)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Farthest:
-    """The least and the most that is asked for, at each of `PARTS` of the distance, (parts, t).
+    """The least and the most that is asked for within some distances.
 
-    NaN for treatments without any mean.
+    Attributes
+    ----------
+    parts : (q,) float array
+        Distances: `PARTS`, and that of two degrees of freedom.
+    least, most : (q, t) float arrays
+        NaN for treatments without any mean.
+    low, high : (t, d) float arrays
+        Courses of the limits of single means.
     """
 
+    parts: FloatArray
     least: FloatArray
     most: FloatArray
+    low: FloatArray
+    high: FloatArray
 
     @property
     def lower(self) -> FloatArray:
         """Lower limits, (t,)."""
-        return np.asarray(self.least[-1])
+        return np.asarray(self.least[-2])
 
     @property
     def upper(self) -> FloatArray:
         """Upper limits, (t,)."""
-        return np.asarray(self.most[-1])
+        return np.asarray(self.most[-2])
 
-    def differences(self, base: int) -> tuple[FloatArray, FloatArray]:
+    def around(self, value: float) -> BoolArray:
+        """Which treatments have a value within the limits of their means on most days, (t,)."""
+        near = (self.low <= value) & (value < self.high)
+        most: BoolArray = 2 * near.sum(axis=1) > near.shape[1]
+        return most
+
+    def differences(self, base: int, loose: BoolArray) -> tuple[FloatArray, FloatArray]:
         """Limits of one treatment less each other, which err independently, (t,), (t,).
 
-        The two courses share the distance between them in every way.
+        The two courses share the distance between them in every way; it is that of two degrees of
+        freedom where both are among the ``loose`` (t,).
         """
-        own, other = np.sin(_ANGLES), np.cos(_ANGLES)
-        low = np.interp(own, PARTS, self.least[:, base])
-        high = np.interp(own, PARTS, self.most[:, base])
         found = np.empty((2, self.least.shape[1]))
         for g in range(self.least.shape[1]):
-            found[0, g] = np.min(low - np.interp(other, PARTS, self.most[:, g]))
-            found[1, g] = np.max(high - np.interp(other, PARTS, self.least[:, g]))
+            reach = self.parts[-1 if loose[base] and loose[g] else -2]
+            own, other = reach * np.sin(_ANGLES), reach * np.cos(_ANGLES)
+            for row, (near, far) in enumerate(((self.least, self.most), (self.most, self.least))):
+                gap = np.interp(own, self.parts, near[:, base])
+                gap -= np.interp(other, self.parts, far[:, g])
+                found[row, g] = gap.max() if row else gap.min()
         return found[0], found[1]
 
 
@@ -96,16 +116,19 @@ def farthest_courses(law: CourseLaw, asked: Asked, alpha: float) -> Farthest:
     courses = _Courses(_tables(whole), _roots(law, whole))
     reach = float(special.ndtri(1.0 - alpha / 2.0))
     t = len(courses.tables)
-    ends = np.array([asked(courses.at_score(sign * reach)) for sign in (-1.0, 0.0, 1.0)])
-    found = np.broadcast_to(ends[1], (2, PARTS.size, t)).copy()
-    moving = np.flatnonzero(ends[2] > ends[0])
+    parts = np.append(PARTS, np.sqrt(special.chdtri(2.0, alpha)) / reach)
+    low, centre, high = (courses.at_score(sign * reach) for sign in (-1.0, 0.0, 1.0))
+    beyond = [asked(courses.at_score(sign * parts[-1] * reach)) for sign in (-1.0, 1.0)]
+    middle = asked(centre)
+    found = np.broadcast_to(middle, (2, parts.size, t)).copy()
+    moving = np.flatnonzero(beyond[1] > beyond[0])
     if moving.size:
         some = courses.on(moving)
         for row, sign in enumerate((-1.0, 1.0)):
-            best = _climb(some, asked, sign, reach * PARTS[1:])
-            along = np.concatenate([sign * ends[1][None, moving], best])
+            best = _climb(some, asked, sign, reach * parts[1:])
+            along = np.concatenate([sign * middle[None, moving], best])
             found[row][:, moving] = sign * np.maximum.accumulate(along, axis=0)
-    return Farthest(least=found[0], most=found[1])
+    return Farthest(parts=parts, least=found[0], most=found[1], low=low, high=high)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
