@@ -56,7 +56,7 @@ SERIES_PARTS: Mapping[str, str] = {
     "conclusion": "Conclusion",
     "reliability": "Reliability",
     "seasons": "Seasons",
-    "goes-with": "What goes with the differences",
+    "goes-with": "Control and conditions of the trials",
     "methods": "Methods",
     "departures": "Departures",
     "cautions": "Cautions",

@@ -174,8 +174,9 @@ def _rest_lines(problems: Iterable[Problem], where: str) -> list[str]:
     number = len(one_each(item for item in problems if item.at_rest))
     if not number:
         return []
-    stand = "stands" if number == 1 else "stand"
-    return _wrap(f"{count_of(number, 'note')} {stand} beside, to be read; {where}.")
+    return _wrap(
+        f"{count_of(number, 'more note')} {'needs' if number == 1 else 'need'} no action; {where}."
+    )
 
 
 def _verdict(problems: Sequence[Problem]) -> list[str]:

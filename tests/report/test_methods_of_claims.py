@@ -34,7 +34,7 @@ def test_the_test_over_the_trial_is_described(name: str, before: bool) -> None:
     (text,) = [
         item for item in _paragraphs(document) if "rest on one test of each variable" in item
     ]
-    assert "with the untreated, whose variance was its own" in text
+    assert "with a variance of its own for the untreated" in text
     assert ("was the covariate for" in text) is before
     assert any("allow for values before treatment" in note for note in _notes(document)) is before
 

@@ -205,8 +205,13 @@ def test_a_target_that_nobody_reached_is_a_sentence(story: Analysis) -> None:
     rows.loc[rows["treatment"] == "2", "upper"] = 12.0
     document = compose(replace(story, persistence=rows))
     assert not any(key.startswith("persistence-") for key in tables(document))
-    assert "no treatment reached 80% control at any assessment" in said(document)
-    assert "do not rule it out for 2 Fernway, full rate." in said(document)
+    text = said(document)
+    assert "with no treatment did the fitted course of control reach 80%." in text
+    assert "By its interval, 2 Fernway, full rate may have reached 80%." in text
+    assert "no treatment reached" not in text  # an estimate of a single day did
+    low = rows.assign(peak_percent=rows["peak_percent"].clip(upper=70.0))
+    text = said(compose(replace(story, persistence=low)))
+    assert "no treatment reached 80% estimated control at any assessment" in text
 
 
 def test_the_whole_period_shows_reductions_not_intervals_of_means(

@@ -148,13 +148,13 @@ def test_one_trial_is_told_so_and_predicts_nothing(documents: dict[str, Document
     assert not any(head.startswith(("Next site", "Sites")) for head in heads)
     assert "next" not in {section.key for section in document.sections}
     told = " ".join(front_lines(document))
-    assert "one trial cannot tell how sites differ" in told
+    assert "one trial cannot show how sites differ" in told
     assert not [block for block in document.figures() if block.kind == "forest"]
 
 
 def test_few_trials_are_told(documents: dict[str, Document]) -> None:
     told = " ".join(front_lines(documents["three"]))
-    assert "3 trials can tell little about how sites differ" in re.sub(r"\s+", " ", told)
+    assert "3 trials can say little about how sites differ" in re.sub(r"\s+", " ", told)
 
 
 def test_wide_tables_are_parted_and_every_trial_stands_in_one(

@@ -31,6 +31,8 @@ class Style(StrEnum):
     POINTS = "points"
     POINTS_TURNED = "points turned"
     P = "p"
+    #: The largest of several p-values: "p ≤ 0.012".
+    P_AT_MOST = "p at most"
 
 
 #: From this on a percentage without decimals would look like all.
@@ -140,6 +142,8 @@ def write(value: float, style: Style, decimals: int | None = None) -> str:
         return numerals.day(float(math.floor(abs(value))))
     if style is Style.P:
         return numerals.p_value(value)
+    if style is Style.P_AT_MOST:
+        return numerals.p_value(value).replace("=", "\N{LESS-THAN OR EQUAL TO}")
     return numerals.number(value)
 
 
@@ -218,12 +222,11 @@ class Speaker:
         return phrase("words.day", day=self.cite(row, column, Style.DAY))
 
     def largest_p(self, found: Sequence[Row], column: str = "p_adjusted") -> str:
-        """Write the p-value behind one row, or "all p = 0.012 or less" behind several."""
+        """Write the p-value behind one row, or "all p ≤ 0.012" behind several."""
         row = max(found, key=lambda row: float(row[column]))
-        own = self.p(row, column)
-        if len(found) == 1 or own.startswith("p <"):
-            return own
-        return phrase("words.all_p", p=own)
+        if len(found) == 1 or write(float(row[column]), Style.P).startswith("p <"):
+            return self.p(row, column)
+        return phrase("words.all_p", p=self.cite(row, column, Style.P_AT_MOST))
 
     def size(
         self,

@@ -28,7 +28,7 @@ SHORT_TABLE = 14
 LONG_NAME = 14
 #: Spaces between a sign or word and its number: "p = 0.003", "5 %", "day 7".
 _BETWEEN = re.compile(
-    r" (?:(?<=\d )(?=%)|(?<=\b[pnF] )(?=[=<>] \d)|(?<=\b[pnF] [=<>] )(?=\d)"
+    r" (?:(?<=\d )(?=%)|(?<=\b[pnF] )(?=[=<>\u2264\u2265] \d)|(?<=\b[pnF] [=<>\u2264\u2265] )(?=\d)"
     r"|(?<=\bday )(?=\N{MINUS SIGN}?\d))"
 )
 #: Colour of each shade, as ``RRGGBB``.

@@ -22,7 +22,7 @@ UNITS: Mapping[str, str] = MappingProxyType(
         "days": "a length of time",
         "day": "days after the first application, negative before it",
         "probability": "between 0 and 1",
-        "ratio": "a quotient or a power, without a unit",
+        "ratio": "a ratio or a power, without a unit",
         "number": "how many there are, or a statistic without a unit",
         "currency": "money for the unit of area of the yield",
         "currency per yield": "money for the unit of mass of the yield",
@@ -180,7 +180,7 @@ RESPONSE = (
 )
 TREATMENT = text("treatment", "Treatment", "The treatment of the row.", "treatment")
 REASON = text("reason", "Why there is no value", "Why the row has no value; none where it has.")
-NOTE = text("note", "Note", "What is to be known of the row; none where nothing is.")
+NOTE = text("note", "Note", "A remark on the row; none where nothing needs saying.")
 PLOTS = number("n", "Plots", "number", 0, "Plots behind the row.")
 DF = number("df", "Degrees of freedom", "number", 1, "Degrees of freedom of the row.")
 DF_ERROR = number(
@@ -205,6 +205,6 @@ SE_ANALYSED = number(
 LETTERS = text(
     "letters",
     "Letters",
-    "Means that share a letter were not shown to differ; a marks the largest mean. None where "
-    "no procedure gives letters.",
+    "Means that share a letter do not differ significantly; a marks the largest mean. None "
+    "where no procedure gives letters.",
 )

@@ -73,11 +73,18 @@ CONTROL_METHODS = Table(
             "Slope of later on earlier counts",
             "ratio",
             2,
-            "Between plots of one treatment, blocks taken out, all days together: 0 is Abbott's "
-            "formula, 1 that of Henderson and Tilton; none without a count before treatment.",
+            "Between plots of one treatment, blocks removed, all days together: 0 is "
+            "Abbott's formula, 1 that of Henderson and Tilton; none without a count before "
+            "treatment.",
         ),
         number("slope_se", "Standard error of the slope", "ratio", 2, "Over all days together."),
-        number("slope_df", "Degrees of freedom", "number", 1, "Of the standard error."),
+        number(
+            "slope_df",
+            "Degrees of freedom",
+            "number",
+            1,
+            "Degrees of freedom of the standard error.",
+        ),
         number("before", "Mean before treatment", "of the variable", 2, "Mean of all plots."),
         p_value(
             "p_before",
@@ -105,15 +112,17 @@ CONTROL_METHODS = Table(
             1,
             "Median width of intervals; none without a count before treatment.",
         ),
-        text("recommendation", "Recommendation", "What is to be known of the choice."),
+        text("recommendation", "Recommendation", "A remark on the choice."),
     ),
 )
 BLOCK_CONTROL = Table(
     name="block_control",
     made_by="efficacy.block_control.block_control_table",
     sheet="Control by block",
-    question="Percent control of each block on its own. Data, not an estimate: their average is "
-    "biased, as a block with few pests in the untreated pulls it down",
+    question=(
+        "Percent control of each block on its own. Data, not an estimate: the average "
+        "is biased, since a block with few pests in the untreated pulls it down"
+    ),
     row="a variable, day after treatment, block and treatment",
     columns=(
         *DAY,
@@ -151,7 +160,7 @@ PEST_DAYS = Table(
             "Days above the threshold",
             "days",
             2,
-            "Days on which the curve stood above the threshold; none without one.",
+            "Days on which the curve lay above the threshold; none without one.",
         ),
         number(
             "pest_days_above",
@@ -189,14 +198,14 @@ DAYS_ABOVE = Table(
     name="days_above",
     made_by="efficacy.days_above.days_above_table",
     sheet="All days above threshold",
-    question="Days on which the mean of each treatment stood above the action threshold",
+    question="Days on which the mean of each treatment lay above the action threshold",
     row="a variable with a threshold, and treatment",
     columns=(
         VARIABLE,
         TREATMENT,
         number("threshold", "Threshold", "of the variable", None, "The action threshold."),
         number("span", "Days assessed", "days", None, "From the first to the last assessment."),
-        number("days", "Days above", "days", 1, "Days on which the mean stood above it."),
+        number("days", "Days above", "days", 1, "Days on which the mean lay above it."),
         *limits("days", 1, "the days above"),
         number(
             "difference",
@@ -275,16 +284,17 @@ PERSISTENCE = Table(
         REASON,
         number(
             "interpolated_day",
-            "The same read between assessments",
+            "By straight lines between assessments",
             "day",
             1,
             "Day on which straight lines between the assessments fall below the target.",
         ),
-        text("fit", "Day read from", "What the day was read from."),
+        text("fit", "Day read from", "What the day was derived from."),
         p_value(
             "p_lack_of_fit",
             "p-value, lack of fit",
-            "P-value of the lack of fit of the line; below 0.01 the course as seen stands instead.",
+            "P-value of the lack of fit of the line; below 0.01 the observed course is used "
+            "instead.",
         ),
     ),
 )
@@ -341,30 +351,30 @@ NATURAL_ENEMIES = Table(
             "Pests for each enemy, interval from",
             "ratio",
             2,
-            "Lower limit of the quotient.",
+            "Lower limit of the ratio.",
         ),
         number(
             "pest_per_enemy_upper",
             "Pests for each enemy, interval to",
             "ratio",
             2,
-            "Upper limit of the quotient; none where no enemy was found.",
+            "Upper limit of the ratio; none where no enemy was found.",
         ),
         p_value(
             "pest_per_enemy_p",
             "p-value, as in the untreated",
-            "Two-sided p-value of the same quotient as in the untreated.",
+            "Two-sided p-value of the same ratio as in the untreated.",
         ),
     ),
 )
 RESURGENCE = Table(
     name="resurgence",
     sheet="Resurgence",
-    question="Pests above the untreated after enemies had been below it",
-    row="a pest, natural enemy and treatment for which that was so",
+    question="Pests above the untreated after a loss of natural enemies",
+    row="a pest, natural enemy and treatment for which this was found",
     columns=(
         VARIABLE,
-        text("enemy", "Natural enemy", "The natural enemy that was down.", "variable"),
+        text("enemy", "Natural enemy", "The natural enemy that was reduced.", "variable"),
         TREATMENT,
         number("enemy_day", "Day of fewer enemies", "day", None, "Day of fewer enemies."),
         number(
@@ -379,7 +389,7 @@ RESURGENCE = Table(
             "Day of most pests",
             "day",
             None,
-            "Later day on which the pest stood highest against the untreated.",
+            "Later day on which the pest was highest against the untreated.",
         ),
         number("pest_mean", "Pests", "of the variable", 3, "Mean as counted on that day."),
         number("untreated_mean", "Pests, untreated", "of the variable", 3, "The same, untreated."),

@@ -32,15 +32,15 @@ _DIFFERENCE = number(
 _VERDICT = text(
     "verdict",
     "Verdict",
-    "more than expected, less than expected, or as expected where the interval holds 0, which "
-    "is no proof of independence.",
+    "more than expected, less than expected, or as expected where the interval includes 0, "
+    "which is no proof of independence.",
 )
 
 CARRIER = Table(
     name="carrier",
     made_by="efficacy.carrier.carrier_table",
-    sheet="All of the carrier",
-    question="Control split into what the carrier did and what the product added",
+    sheet="All carrier effects",
+    question="Control split into the effect of the carrier and that of the product",
     row="a variable, day after treatment, product and carrier",
     columns=(
         *DAY,
@@ -56,7 +56,7 @@ CARRIER = Table(
             "Share of the pest left by the carrier that the product took away.",
         ),
         *limits("%", 1, "control against the carrier"),
-        p_value("p", "p-value", "Two-sided p-value of nothing added to the carrier."),
+        p_value("p", "p-value", "Two-sided p-value of no effect beyond the carrier."),
         REASON,
     ),
 )
@@ -156,8 +156,7 @@ RATE_START = Table(
     made_by="efficacy.rate_start.rate_start_table",
     supporting=True,
     sheet="Rates and numbers at the start",
-    question="How lower rates compare with the full rate where more pests were there before "
-    "treatment",
+    question="Lower rates against the full rate where there were more pests before treatment",
     row="a pest, lower rate and day after treatment; no day: pest-days of all days together",
     columns=(
         VARIABLE,

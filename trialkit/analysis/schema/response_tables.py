@@ -33,8 +33,8 @@ _MEAN = number(
 _P_RANDOMISED = p_value(
     "p_randomised",
     "p-value by randomisation",
-    "Share of the arrangements that the design could have drawn whose F is as large: nothing is "
-    "assumed of the distribution. None where no arrangements were drawn.",
+    "Share of the arrangements permitted by the design whose F is as large: no distribution "
+    "is assumed. None where no arrangements were drawn.",
 )
 
 _DF_ERROR_OF_F = number(
@@ -86,7 +86,9 @@ ANOVA = Table(
 MEANS = Table(
     name="means",
     sheet="All means",
-    question="Every mean: as counted, on the scale of analysis, and brought back with its interval",
+    question=(
+        "Every mean: as counted, on the scale of analysis, and back-transformed with its interval"
+    ),
     row="a response and treatment",
     columns=(
         *RESPONSE,
@@ -96,13 +98,13 @@ MEANS = Table(
         MEAN_ANALYSED,
         SE_ANALYSED,
         _DF_OF_T,
-        *limits("of the response", 3, "the least-squares mean, brought back"),
+        *limits("of the response", 3, "the least-squares mean, back-transformed"),
         number(
             "back_transformed",
-            "Least-squares mean, brought back",
+            "Least-squares mean, back-transformed",
             "of the response",
             3,
-            "Least-squares mean brought back from the scale of analysis to the counted scale.",
+            "Least-squares mean back-transformed from the scale of analysis to the counted scale.",
         ),
         LETTERS,
         number(
@@ -122,7 +124,7 @@ _PAIR = (
     p_value(
         "p_adjusted",
         "p-value",
-        "p-value as the procedure adjusts it for the number of pairs; not adjusted under lsd.",
+        "p-value as the procedure adjusts it for the number of pairs; unadjusted under lsd.",
     ),
     text("method", "Procedure", "Procedure of comparison.", "method"),
     *limits(_SCALE, 4, "the difference, as the procedure gives it"),
@@ -157,7 +159,7 @@ UNEQUAL_COMPARISONS = Table(
 RESPONSES = Table(
     name="responses",
     sheet="All responses",
-    question="The fit of every response in a line, and what it could have shown",
+    question="The fit of every response in one row, and what it could have detected",
     row="a response",
     columns=(
         *RESPONSE,
@@ -220,9 +222,9 @@ RESPONSES = Table(
         text(
             "recommendation",
             "Recommendation",
-            "What the checks of the response recommend; keep where they found nothing.",
+            "What the checks of the response recommend; keep where they raised no doubt.",
         ),
-        text("note", "Note", "What is to be known of the fit; none where nothing is."),
+        text("note", "Note", "A remark on the fit; none where nothing needs saying."),
     ),
 )
 CHOICES = Table(
@@ -238,7 +240,7 @@ CHOICES = Table(
             "Slope of log variance on log mean",
             "ratio",
             2,
-            "Taylor's slope over cells of treatment and day; none where no rule looked at it.",
+            "Taylor's slope over cells of treatment and day; none where no rule used it.",
         ),
         number("cells", "Cells", "number", 0, "Cells of treatment and day behind the slope."),
         text("rule", "Why", "The rule that chose, in a sentence."),
@@ -334,7 +336,7 @@ FACTOR_DIFFERENCES = Table(
 )
 RECOVERED = Table(
     name="recovered",
-    sheet="Means with blocks recovered",
+    sheet="Means with information between blocks",
     question="Means of treatments with the information between incomplete blocks",
     row="a response and treatment, in incomplete blocks",
     columns=(
@@ -342,19 +344,19 @@ RECOVERED = Table(
         TREATMENT,
         MEAN_ANALYSED,
         SE_ANALYSED,
-        *limits("of the response", 3, "the mean, brought back"),
+        *limits("of the response", 3, "the mean, back-transformed"),
         number(
             "back_transformed",
-            "Mean, brought back",
+            "Mean, back-transformed",
             "of the response",
             3,
-            "The mean brought back to the counted scale.",
+            "The mean back-transformed to the counted scale.",
         ),
     ),
 )
 RECOVERED_TESTS = Table(
     name="recovered_tests",
-    sheet="Tests with blocks recovered",
+    sheet="Tests with information between blocks",
     question="Treatments tested with the information between incomplete blocks",
     row="a response, in incomplete blocks",
     columns=(
@@ -378,7 +380,8 @@ RECOVERED_TESTS = Table(
             "Precision gained, times",
             "ratio",
             3,
-            "Variance of a difference within blocks alone over that with blocks recovered.",
+            "Variance of a difference within blocks alone, divided by that with information "
+            "between blocks.",
         ),
         DF,
         DF_ERROR,
@@ -390,12 +393,14 @@ RECOVERED_TESTS = Table(
 RESIDUALS = Table(
     name="residuals",
     sheet="Residuals",
-    question="What treatments and blocks leave over in every plot, on the scale of analysis",
+    question=(
+        "What treatments and blocks leave unexplained in every plot, on the scale of analysis"
+    ),
     row="a response and plot",
     columns=(
         *RESPONSE,
         text("plot", "Plot", "The plot of the row.", "plot"),
-        number("fitted", "Fitted", _SCALE, 4, "Value that the fit gives the plot."),
+        number("fitted", "Fitted", _SCALE, 4, "Fitted value of the plot."),
         number("residual", "Residual", _SCALE, 4, "Value of the plot less the fitted one."),
         number(
             "studentized",

@@ -159,7 +159,7 @@ COMBINED_COMPARISONS = Table(
 STABILITY = Table(
     name="stability",
     sheet="Stability",
-    question="How evenly treatments do over environments",
+    question="How evenly treatments perform over environments",
     row="a yield or measurement, and treatment",
     columns=(
         VARIABLE,

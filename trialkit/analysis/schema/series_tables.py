@@ -60,7 +60,7 @@ SERIES_TRIALS = Table(
 SERIES_MATCHES = Table(
     name="series_matches",
     sheet="Matches",
-    question="What was taken as one treatment, variable or span of days",
+    question="What was taken as the same treatment, variable or span of days",
     row="a treatment, variable or assessment of one trial",
     columns=(
         text("kind", "What", "treatment, variable, days, or unit."),
@@ -96,7 +96,7 @@ TRIAL_CONTROL = Table(
 COMBINED_CONTROL = Table(
     name="combined_control",
     sheet="Control over all trials",
-    question="Control over all trials, and what the next site will show",
+    question="Control over all trials, and the prediction for the next site",
     row="a variable, measure, window and treatment",
     columns=(
         *_QUESTION,
@@ -123,8 +123,8 @@ COMBINED_CONTROL = Table(
             "Of the differences between trials, beyond chance, %",
             "%",
             0,
-            "I squared: share of the variance between the trials' estimates that chance inside "
-            "trials does not make.",
+            "I squared: share of the variance between the estimates of the trials beyond "
+            "chance inside trials.",
         ),
         number(
             "tau",
@@ -292,8 +292,8 @@ LEAVE_ONE_OUT = Table(
 )
 SERIES_COVARIATES = Table(
     name="series_covariates",
-    sheet="What goes with differences",
-    question="What goes with the differences between trials: one covariate at a time, exploratory",
+    sheet="Control and conditions",
+    question="Control and conditions of the trials: one covariate at a time, exploratory",
     row="a variable, measure, window, treatment and covariate",
     columns=(
         *_QUESTION,

@@ -47,7 +47,7 @@ DIAGNOSTICS = Table(
             "Verdict",
             "What the p-value says of the assumption; none for parts of a check.",
         ),
-        text("plot", "Plot", "The plot that stands out; none where none does.", "plot"),
+        text("plot", "Plot", "The outlying plot; none where there is none.", "plot"),
     ),
 )
 SAMPLES = Table(
@@ -79,14 +79,14 @@ SAMPLES = Table(
             "Standard error with one more sample",
             "of the variable",
             4,
-            "What it would have been with one more sample of each plot.",
+            "Expected with one more sample in each plot.",
         ),
         number(
             "se_one_more_block",
             "Standard error with one more block",
             "of the variable",
             4,
-            "What it would have been with one more plot of each treatment.",
+            "Expected with one more plot of each treatment.",
         ),
     ),
 )
@@ -156,27 +156,30 @@ ADJUSTED_MEANS = Table(
             "Mean at the average count before treatment.",
         ),
         SE_ANALYSED,
-        *limits("of the variable", 3, "the adjusted mean, brought back"),
+        *limits("of the variable", 3, "the adjusted mean, back-transformed"),
         number(
             "back_transformed",
-            "Adjusted mean, brought back",
+            "Adjusted mean, back-transformed",
             "of the variable",
             3,
-            "The adjusted mean brought back to the counted scale.",
+            "The adjusted mean back-transformed to the counted scale.",
         ),
     ),
 )
 COURSE_TESTS = Table(
     name="course_tests",
     sheet="All tests of courses",
-    question="Level and course of treatments over the days after treatment, by every test made",
+    question=(
+        "Treatments over the days after treatment, and their interaction with day, by "
+        "every test made"
+    ),
     row="a variable, source and test, over all days after treatment",
     columns=(
         VARIABLE,
         text(
             "source",
             "Source",
-            "treatment: the level, days averaged; treatment:day: the course over the days.",
+            "treatment: the mean over days; treatment:day: the interaction with day.",
         ),
         text("test", "Test", "How it was tested."),
         DF,
@@ -201,8 +204,8 @@ COURSE = Table(
         text(
             "interval",
             "Interval from",
-            "Where the interval comes from: the count model (of the mean as counted) or the scale "
-            "of analysis (of the mean brought back from there).",
+            "Where the interval comes from: the count model (of the mean as counted) or the "
+            "scale of analysis (back-transformed).",
         ),
     ),
 )
@@ -230,7 +233,7 @@ COUNT_MODELS = Table(
         number("examined", "Units examined", "number", 0, "Of shares: n, summed over the plots."),
         text(
             "note",
-            "What is to be known of the limits",
+            "Remark on the limits",
             "Where limits are known to be too wide or one-sided; none elsewhere.",
         ),
     ),
@@ -257,7 +260,7 @@ COUNT_TESTS = Table(
         _DISPERSION,
         text(
             "note",
-            "What is to be known of the test",
+            "Remark on the test",
             "Where the test is known not to keep its level; none elsewhere.",
         ),
         text(
@@ -271,8 +274,8 @@ STANDING = Table(
     name="standing",
     made_by="supporting.standing.standing_table",
     supporting=True,
-    sheet="Other paths",
-    question="Does each difference in pest-days and yield stand on other paths of analysis?",
+    sheet="Other analyses",
+    question="Is each difference in pest-days and yield also shown in other analyses?",
     row="a difference in pest-days or yield that was shown",
     columns=(
         *RESPONSE,
@@ -286,15 +289,19 @@ STANDING = Table(
         ),
         number(
             "paths",
-            "Other paths",
+            "Other analyses",
             "number",
             0,
-            "Other scales, each block and each outlying plot of the response left out, one at a "
-            "time, where the difference can be tested.",
+            "Other analyses tried: other scales, and each block and each outlying plot of "
+            "the response left out in turn, where the difference can be tested.",
         ),
-        number("stands", "Stands on", "number", 0, "Paths on which it is shown as well."),
-        text("falls", "Not shown", "Paths on which it is not; none where it stands on all."),
-        p_value("p_largest", "Largest p-value", "Largest adjusted p-value of all paths."),
+        number("stands", "Shown in", "number", 0, "Other analyses in which it is shown as well."),
+        text(
+            "falls",
+            "Not shown",
+            "Other analyses in which it is not; none where it is shown in all.",
+        ),
+        p_value("p_largest", "Largest p-value", "Largest adjusted p-value of all these analyses."),
     ),
 )
 NEIGHBOURS = Table(
@@ -302,7 +309,9 @@ NEIGHBOURS = Table(
     made_by="supporting.neighbours.neighbour_table",
     supporting=True,
     sheet="All neighbours and edges",
-    question="Whether counts followed the plots next door, and the edge of the trial, day by day",
+    question=(
+        "Whether counts depended on neighbouring plots and on the edge of the trial, day by day"
+    ),
     row="a pest, day after treatment and question",
     columns=(
         *DAY,

@@ -83,7 +83,7 @@ def why_no_ratio(mean: FloatArray, settled: BoolArray, untreated: int | None) ->
     """Say of each mean (treatments, days) why it is not compared with the untreated, or ''."""
     reasons = np.full(mean.shape, "", dtype=object)
     reasons[np.isnan(mean)] = "no plot was assessed"
-    reasons[:, ~settled] = "the model did not settle"
+    reasons[:, ~settled] = "the model did not converge"
     if untreated is None:
         reasons[reasons == ""] = "there is no untreated to compare with"
     else:

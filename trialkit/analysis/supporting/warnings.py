@@ -191,8 +191,8 @@ def _outlying(
             warning(
                 "outlier",
                 f"{place_of(response)}: plot {plan.plots[row]} (treatment "
-                f"{plan.treatments[plan.treatment[row]]}) stands apart with "
-                f"{number(response.values[row])}, a studentized residual of "
+                f"{plan.treatments[plan.treatment[row]]}) is an outlier: "
+                f"{number(response.values[row])}, studentized residual "
                 f"{number(float(found.studentized[worst, j]))}.",
                 "Look the value up in the field book; it stays in the analysis.",
             ),

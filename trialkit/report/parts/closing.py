@@ -44,17 +44,17 @@ def how_to_read(context: Context) -> Iterator[Block]:
     """Say the conventions of all tables once."""
     level = write_share(1 - context.trial.settings.alpha)
     yield Paragraph(
-        f"How to read the tables: numbers in small type are {level} confidence intervals, each on "
-        "its own unless a note says otherwise. An interval that includes zero does not establish "
-        "an effect, nor its absence. A dash stands where there is no value."
-        f"{_below_zero(context)}{_grey_lines(context)}"
+        f"How to read the tables: numbers in small type are {level} confidence intervals, "
+        "each on its own unless a note says otherwise. An interval that includes zero "
+        "establishes neither an effect nor its absence. A dash means that there is no "
+        f"value.{_below_zero(context)}{_grey_lines(context)}"
     )
 
 
 def _below_zero(context: Context) -> str:
     if not (context.table("control", "percent") or context.table("natural_enemies", "percent")):
         return ""
-    return " Control or a reduction below zero: more than in the untreated."
+    return " Control or a reduction below zero means more than in the untreated."
 
 
 def _grey_lines(context: Context) -> str:
@@ -90,7 +90,7 @@ def _left_out(context: Context) -> str:
     told = f" It does not show {'; '.join(missing)}." if missing else ""
     if not told and not context.choices.parts:
         return ""
-    return f"This report shows a choice of parts or variables; record.json holds all.{told}"
+    return f"This report shows selected parts or variables; record.json holds all of them.{told}"
 
 
 def warnings_table(context: Context) -> Iterator[Block]:

@@ -153,8 +153,7 @@ def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[
             f"{DIFFERENT} different from the reference, {reference_label(context)} (adjusted over "
             f"treatments and days, {share})"
         )
-    if meanings:
-        yield " ".join(f"{meaning}." for meaning in meanings)
+    yield from (f"{meaning}." for meaning in meanings)
     how = f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
     yield how
     yield from later_note(context, min(rows["days_after"]))
@@ -182,8 +181,9 @@ def _other_method(context: Context, variable: str) -> Iterator[str]:
     for row in context.rows("control_methods", variable).records():
         if row["recommendation"] == UNEVEN:
             yield (
-                "Treatments differed before treatment, and this control holds what lasted of that "
-                "difference; the adjusted control, which takes it out, is in the tables file."
+                "Treatments already differed before they were applied, and this control "
+                "includes what remained of that difference. The adjusted control, which "
+                "removes it, is in the tables file."
             )
 
 

@@ -30,7 +30,7 @@ def beside(context: Context) -> Iterator[Block]:
         return
     fitted = {model for _, _, model in models}
     shown = [item for item in _MODEL_COLUMNS if item[0] in fitted]
-    why = "the model did not settle, or there is no error to test against"
+    why = "the model did not converge, or there is no error to test against"
     body: list[tuple[Cell, ...]] = []
     for row in rows.records():
         cells: list[Cell] = [
@@ -47,7 +47,7 @@ def beside(context: Context) -> Iterator[Block]:
     strata = context.trial.design.has_larger_units
     yield Table(
         key="beside",
-        question="Do other tests tell the same? p-values of treatments",
+        question="Do other tests agree? p-values of treatments",
         columns=(
             Column(title="Response"),
             Column(title="Analysis of variance", kind=Kind.P_VALUE),
@@ -81,14 +81,14 @@ _MODEL_COLUMNS = (
     ),
 )
 _RANDOMISED = (
-    "Randomisation: the share of rearrangements of treatments over plots, as the design allows, "
-    "with an F at least as large. It assumes no distribution. It cannot be smaller than one over "
-    "the number of arrangements tried."
+    "Randomisation: the share of permitted rearrangements of treatments over plots whose F "
+    "is at least as large as the one observed. No distribution is assumed. The p-value "
+    "cannot be smaller than one over the number of arrangements tried."
 )
 _RANDOMISED_IN_STRATA = (
-    "Randomisation: both factors were rearranged over their own units, as the design allows. The "
-    "statistic is the mean of the F of both factors and of their interaction, weighted by degrees "
-    "of freedom. It assumes no distribution."
+    "Randomisation: both factors were rearranged over their own units, as the design allows. "
+    "The statistic is the mean F of both factors and their interaction, weighted by degrees "
+    "of freedom. No distribution is assumed."
 )
 
 
@@ -101,34 +101,34 @@ def _few_counted(context: Context) -> Iterator[str]:
 
 
 _MODELLED = (
-    "Counts are also analysed as counts, by log-linear models with the same blocking, tested by F "
-    "from the deviance. In simulated trials of 4 to 6 blocks this test keeps its level. The "
-    "likelihood-ratio test and quasi-Poisson, in the tables file, reject too often there. "
-    "Dispersion is that of the negative binomial: the variance of plots is the "
-    "mean plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
-    "the untreated by these models are in the tables file."
+    "Counts were also analysed as counts, by log-linear models with the same blocking, "
+    "tested by F from the deviance. In simulated trials of 4 to 6 blocks this test keeps its "
+    "level. The likelihood-ratio test and quasi-Poisson, in the tables file, reject too "
+    "often there. Counts were modelled as negative binomial: the variance is the mean plus "
+    "dispersion times its square, and 0 is Poisson. Means and ratios to the untreated by "
+    "these models are in the tables file."
 )
 _MODELLED_IN_STRATA = (
-    "Counts are also analysed as counts, by log-linear models of each factor on its own units, "
-    "tested by F from the deviance; the p-value is that of all combinations, over all errors. "
-    "Dispersion is that of the negative binomial between plots: their variance is the mean "
-    "plus dispersion times its square, and 0 is chance alone (Poisson). Means and ratios to "
-    "the untreated are in the tables file."
+    "Counts were also analysed as counts, by log-linear models of each factor on its own "
+    "units, tested by F from the deviance. The p-value is that of all combinations, over all "
+    "errors. Counts were modelled as negative binomial: the variance between plots is the "
+    "mean plus dispersion times its square, and 0 is Poisson. Means and ratios to the "
+    "untreated are in the tables file."
 )
 _SHARED = (
-    "Shares of a number examined (k of n) are also analysed as such, by logit models with the same "
-    "blocking, tested by F from the deviance. Units of one plot resemble each other; their "
-    "correlation is estimated (0 is chance alone), for units that were taken for independent would "
-    "show differences where there are none. The quasi-binomial puts the same into one factor on "
-    "the variance; it trusts large plots more, and rejects too often where plots are of very "
-    "different size. Where the correlation is 0 its F is over the dispersion of the quasi-"
-    "binomial, 1 at most. Where fewer than three were hit a plot, likeness allowed for, that F "
-    "rejects too often; p is then the share of ways of dealing out the treatments, as the design "
-    "allows, whose deviance is as large."
+    "Shares of a number examined (k of n) were also analysed as such, by logit models with "
+    "the same blocking, tested by F from the deviance. Units of one plot resemble each "
+    "other. Their correlation is estimated (0: none), since ignoring it would find "
+    "differences where there are none. The quasi-binomial model allows for it by a single "
+    "factor on the variance. It gives large plots more weight, and rejects too often where "
+    "plots differ much in size. Where the correlation is 0, F is divided by the dispersion "
+    "of the quasi-binomial, 1 at most. Where fewer than three units a plot were affected, "
+    "their likeness allowed for, that F rejects too often. The p-value is then the share of "
+    "permitted rearrangements of treatments whose deviance is as large."
 )
 _SHARED_IN_STRATA = (
-    "Shares of a number examined (k of n) are also analysed as such, by logits with the "
-    "variance of the beta-binomial, each factor on its own units; the p-value is that of all "
-    "combinations, over all errors. Units of one plot resemble each other; their correlation, "
-    "main plots or strips taken out, is estimated, and 0 is chance alone."
+    "Shares of a number examined (k of n) were also analysed as such, by logits with "
+    "beta-binomial variance, each factor on its own units. The p-value is that of all "
+    "combinations, over all errors. Units of one plot resemble each other: their "
+    "correlation, main plots or strips removed, is estimated, and 0 is none."
 )

@@ -17,10 +17,10 @@ def reach(context: Context) -> Iterator[Block]:
     if not rows:
         return
     columns = [
-        ("significant_difference", "Smallest difference that is significant", None),
-        ("detectable_difference", "Difference that would be found 4 times in 5", None),
-        ("detectable_percent", "The same as a reduction of the untreated, %", 0),
-        ("relative_efficiency", "What blocking was worth, times the plots", 2),
+        ("significant_difference", "Smallest significant difference", None),
+        ("detectable_difference", "Difference detected in 4 of 5 trials", None),
+        ("detectable_percent", "As a reduction of the untreated, %", 0),
+        ("relative_efficiency", "Relative efficiency of blocking", 2),
     ]
     kept = [item for item in columns if rows.knows(item[0])]
     rows = rows.keep(map(not_before, rows["measure"], rows["days_after"]))
@@ -30,7 +30,7 @@ def reach(context: Context) -> Iterator[Block]:
     untreated = context.trial.untreated is not None
     yield Table(
         key="reach",
-        question="What could this trial have shown?",
+        question="What differences could this trial detect?",
         columns=(
             Column(title="Response"),
             Column(title="Scale of analysis"),
@@ -45,25 +45,27 @@ def reach(context: Context) -> Iterator[Block]:
             for row in rows.records()
         ),
         notes=(
-            "Differences are on the scale of analysis, on average over pairs, at the level of "
+            "Differences are on the scale of analysis, averaged over pairs, at the level of "
             f"{write_share(settings.alpha)}. The second is the true difference "
             + (
                 "from the untreated that Dunnett's procedure"
                 if untreated
                 else "between two treatments that the procedure"
             )
-            + " would have called significant in four of five trials like this one. It says how "
-            "fine the sieve was, not that treatments which were not told apart are equal.",
+            + " would have called significant in four of five trials like this one. It shows "
+            "the sensitivity of the trial. It does not show that treatments without a "
+            "significant difference are equal.",
             *(
                 (
-                    "Blocking: error variance that the same plots would have had without blocks "
-                    "(rows, columns), over the one with them; above 1 it paid.",
+                    "Relative efficiency: the error variance expected of the same plots "
+                    "without blocks (rows, columns), divided by that with them. Above 1, "
+                    "blocking paid.",
                 )
                 if any(name == "relative_efficiency" for name, *_ in kept)
                 else ()
             ),
         ),
-        sheet="Reach of the trial",
+        sheet="Detectable differences",
     )
 
 
@@ -72,7 +74,7 @@ def _why(name: str, measure: str) -> str:
     if name == "significant_difference":
         return "the procedure has no single smallest difference"
     if name == "detectable_percent" and measure != "yield":
-        return "not even the loss of all would be found"
+        return "even complete loss would not be detected"
     return ""
 
 
@@ -107,9 +109,9 @@ def samples(context: Context) -> Iterator[Block]:
         ),
         rows=body,
         notes=(
-            "As counted, before any transform. Where the variance between plots is 0 the plots "
-            "differ no more than their samples let expect, and further samples gain about as much "
-            "as further plots.",
+            "As counted, before any transform. Where the variance between plots is 0, plots "
+            "differ no more than expected from their samples. More samples then gain about "
+            "as much as more plots.",
         ),
         sheet="Samples and plots",
     )

@@ -108,8 +108,8 @@ def _reductions(context: Context, variable: Variable, rows: Rows) -> Table:
         rows=cells,
         notes=(
             f"{SHOWN} different from the untreated (each test on its own, {write_share(alpha)}).",
-            "Shades are the classes of harm of the IOBC field scheme. They go by the number, and "
-            "stand only where a difference was shown; an interval may span several classes, so "
+            "Shades are the classes of harm of the IOBC field scheme, by the estimate, and "
+            "only where a difference was shown. An interval may span several classes, so "
             f"read both. Without {SHOWN} neither harm nor its absence was shown. The classes "
             "describe this trial; they are no registration of a product.",
             *(

@@ -74,7 +74,7 @@ def _factor_table(
 ) -> Iterator[Block]:
     yield Table(
         key="factor-tests",
-        question="Do the factors differ, and do they act on each other? p-values",
+        question="Do the factors have an effect, and do they interact? p-values",
         columns=(
             Column(title="Response"),
             *(
@@ -94,10 +94,10 @@ def _randomised_table(context: Context, rows: Rows, sources: list[str]) -> Itera
         return
     found = {(*_key(row), row["source"]): row["p_randomised"] for row in rows.records()}
     days = {_key(row): float(row["days_after"]) for row in rows.records()}
-    why = "too few arrangements or plots are left"
+    why = "there are too few arrangements or plots"
     yield Table(
         key="factor-randomised",
-        question="Do the factors differ, taking no distribution on trust? Randomisation p-values",
+        question="Do the factors have an effect by randomisation? p-values",
         columns=(
             Column(title="Response"),
             *(
@@ -128,11 +128,11 @@ def _counted_tables(context: Context) -> Iterator[Block]:
 def _counted_table(context: Context, rows: Rows, words: _Counted) -> Table:
     found = {(row["variable"], row["days_after"], row["source"]): row for row in rows.records()}
     responses = dict.fromkeys((key[0], key[1]) for key in found)
-    why = "the model did not settle, or there is no error to test against"
+    why = "the model did not converge, or there is no error to test against"
     notes = [plain_line(str(text)) for text in dict.fromkeys(rows.known("note")["note"])]
     return Table(
         key=words.key,
-        question=f"Do the factors differ when {words.what}? p-values",
+        question=f"Do the factors have an effect when {words.what}? p-values",
         columns=(
             Column(title="Response"),
             *(Column(title=_first_capital(name), kind=Kind.P_VALUE) for name in _WORDS.values()),
@@ -170,19 +170,23 @@ _COUNTED = {
         key="factor-counts",
         what="counts are analysed as counts",
         column=Column(title="Dispersion", kind=Kind.NUMBER, digits=2),
-        note="Negative binomial, log-linear: each factor on the totals of its own units, both "
-        "together on what these leave of the plots. Dispersion is that of the plots: their "
-        "variance is the mean plus dispersion times its square.",
+        note=(
+            "Negative binomial, log-linear: each factor on the totals of its own units, the "
+            "interaction on the plots after these. The variance between plots is the mean "
+            "plus dispersion times its square."
+        ),
         sheet="Factors as counts",
     ),
     BETA_BINOMIAL: _Counted(
         key="factor-shares",
-        what="shares are analysed as so many of so many",
+        what="shares are analysed as k of n",
         column=Column(title="Correlation within plots", kind=Kind.NUMBER, digits=3),
-        note="Beta-binomial, logits: each factor on the mean shares of its own units, both "
-        "together on what these leave of the plots, each weighted by what its units examined are "
-        "worth. Units of one plot resemble each other: their correlation, main plots or strips "
-        "taken out, is 0 for chance alone.",
+        note=(
+            "Beta-binomial, logits: each factor on the mean shares of its own units, the "
+            "interaction on the plots after these, weighted by the information in what was "
+            "examined. Units of one plot resemble each other: their correlation, main plots "
+            "or strips removed, is 0 where they do not."
+        ),
         sheet="Factors as shares",
     ),
 }
@@ -191,41 +195,41 @@ _COUNTED = {
 def _dealt_note(context: Context) -> str:
     if context.trial.design is Design.STRIP_PLOT:
         return (
-            "The levels of each factor were dealt anew over its own strips within every block; for "
-            "both together, what is left of the plots when strips are taken out. The tests of one "
-            "factor hold whatever the other does. Where few arrangements are possible no p-value "
-            "can be small."
+            "The levels of each factor were rearranged over its own strips within every "
+            "block, and for the interaction what remains of the plots after strips. The test "
+            "of one factor is valid whatever the effect of the other. Where few arrangements "
+            "are possible no p-value can be small."
         )
     return (
-        "Levels of the main factor were dealt anew over the main plots, as the design allows, "
-        "levels of the sub factor within each main plot. For both together the main plots "
-        "exchanged their levels, while only what their subplots depart from the means of main plot "
-        "and sub factor was looked at. The test of the sub factor asks whether it does anything at "
-        "any level of the main factor. Where few arrangements are possible no p-value can be small."
+        "Levels of the main factor were rearranged over the main plots, as the design "
+        "allows, and levels of the sub factor within each main plot. For the interaction, "
+        "main plots exchanged their levels after the means of main plots and of the sub "
+        "factor had been removed. The test of the sub factor asks whether it has an effect "
+        "at any level of the main factor. Where few arrangements are possible no p-value can "
+        "be small."
     )
 
 
 _INTERACTION = (
-    "A small p-value where factors stand together says that the levels of one act differently at "
-    "different levels of the other; the means of the treatments then tell more than those of a "
-    "factor alone."
+    "A small p-value of the interaction means that the effect of one factor depends on the "
+    "level of the other. The means of treatments then say more than those of one factor."
 )
 
 
 def _tests_note(context: Context) -> str:
     if context.trial.design is Design.SPLIT_PLOT:
         return (
-            "The main factor is tested against the differences between main plots that were "
-            "treated alike, the rest against those between subplots."
+            "The main factor is tested against the variation between main plots treated "
+            "alike, the rest against that between subplots."
         )
     if context.trial.design is Design.STRIP_PLOT:
         return (
-            "Each factor is tested against the differences between its own strips, both together "
-            "against what is left."
+            "Each factor is tested against the variation between its own strips, the "
+            "interaction against what remains."
         )
     return (
-        "The lines split what the treatments explain; each is tested against the error of the "
-        "plots."
+        "The lines partition the treatment sum of squares; each is tested against the error "
+        "of the plots."
     )
 
 
@@ -317,9 +321,9 @@ def _letters_note(context: Context) -> tuple[str, ...]:
         return ()
     method = COMPARISONS.get(settings.comparison.value, settings.comparison.value)
     return (
-        f"Levels that share a letter were not shown to differ ({method}, "
-        f"{write_share(settings.alpha)}, on the scale of analysis); that is not proof that they "
-        "are equal. The letter a marks the largest mean.",
+        f"Levels followed by the same letter do not differ significantly ({method}, "
+        f"{write_share(settings.alpha)}, on the scale of analysis). The letter a marks the "
+        "largest mean.",
     )
 
 
@@ -333,7 +337,7 @@ def factor_differences(context: Context) -> Iterator[Block]:
     responses = {_key(row): float(row["days_after"]) for row in rows.records()}
     yield Table(
         key="factor-differences",
-        question="How sure is a difference? Standard errors, by what is compared",
+        question="Standard errors of differences, by what is compared",
         columns=(
             Column(title="Response"),
             *(Column(title=_first_capital(kind), kind=Kind.NUMBER) for kind in kinds),
@@ -359,7 +363,7 @@ def _worth(context: Context, rows: Rows, kinds: list[str]) -> Iterator[Block]:
     days = {_key(row): float(row["days_after"]) for row in rows.records()}
     yield Table(
         key="factor-efficiency",
-        question="What was splitting the plots worth, times the plots, by what is compared?",
+        question="Relative efficiency of splitting the plots, by what is compared",
         columns=(
             Column(title="Response"),
             *(Column(title=_first_capital(kind), kind=Kind.NUMBER, digits=2) for kind in kinds),
@@ -377,10 +381,10 @@ def _worth(context: Context, rows: Rows, kinds: list[str]) -> Iterator[Block]:
             for key, day in days.items()
         ),
         notes=(
-            "The variance that a difference would have had with all combinations spread over the "
-            "same plots without main plots, over the one that it has, allowing for the degrees of "
-            "freedom of both. Above 1 the splitting gained, below 1 it cost; as a rule it costs "
-            "the main factor and gains the sub factor.",
+            "The variance of a difference had all combinations been spread over the same "
+            "plots, divided by its actual variance; degrees of freedom are allowed for. "
+            "Above 1, splitting gained; below 1, it cost. As a rule it costs the main factor "
+            "and gains the sub factor.",
         ),
         sheet="Factors efficiency",
     )

@@ -10,12 +10,12 @@ from typing import Any
 from trialkit.analysis.efficacy.control_tables import FORETOLD, NOT_FORETOLD
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
-from trialkit.numerals import number, plural
+from trialkit.numerals import plural
 from trialkit.plain_text import joined
 from trialkit.report.captions import counted
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Facts, Notes, Paragraph
-from trialkit.report.numbers import write_share
+from trialkit.report.numbers import write_number, write_share
 from trialkit.report.parts.closing import versions
 from trialkit.report.parts.departures import missing_plots, uneven_samples
 from trialkit.report.parts.field import when_applied
@@ -40,7 +40,7 @@ _PROCEDURES: Mapping[Comparison, str] = {
 }
 #: What is tested of a variable over the whole trial, by kind.
 _LEVELS = {
-    VariableKind.COUNT: "the logarithm of mean counts (days weighing the same)",
+    VariableKind.COUNT: "the logarithm of mean counts (each day with the same weight)",
     VariableKind.PERCENT: "the arcsine root of mean percentages",
     VariableKind.MEASUREMENT: "the mean of measurements",
 }
@@ -56,15 +56,16 @@ _SOURCES = {
 
 
 INTERVALS = (
-    "Intervals and p-values of control and reductions come from the joint confidence distribution "
-    "of all treatment means of a variable, worked out and not drawn. Counts were taken as negative "
-    "binomial, percentages as beta. Dispersion is averaged over and may differ between treatments; "
-    "plots keep an effect over the days. Mixtures over a period are judged by logarithms. In "
-    "simulated randomised blocks, nominal 95% intervals covered the truth in 91 to 99% of trials. "
-    "Where the untreated plots alone varied far more than the others they covered 84 to 90%. "
-    "Limits of days above a threshold are those of a profile likelihood; those of days saved "
-    "covered 91 to 99%, least where pests were most clumped. The model, "
-    "its prior and the simulations are documented with trialkit.inference.laws."
+    "Intervals and p-values of control and reductions come from the joint confidence "
+    "distribution of all treatment means of a variable, computed numerically rather than "
+    "simulated. Counts were modelled as negative binomial, percentages as beta. Dispersion "
+    "was integrated out and may differ between treatments; plots keep an effect of their own "
+    "over the days. Mixtures over a period are compared on the logarithmic scale. In "
+    "simulated randomised blocks, nominal 95% intervals covered the truth in 91 to 99% of "
+    "trials. Where the untreated plots alone varied far more than the others they covered 84 "
+    "to 90%. Limits of days above a threshold come from a profile likelihood. Those of days "
+    "saved covered 91 to 99%, least where pests were most clumped. The model, its prior and "
+    "the simulations are documented with trialkit.inference.laws."
 )
 INTERVALS_IN_UNITS = "In simulated split-plots and strip-plots they covered 93 to 99%."
 
@@ -126,7 +127,7 @@ def _analysis_sentences(context: Context) -> Iterator[str]:
         if scale in SCALE_FORMULAS:
             yield f"The scale of analysis was {SCALE_FORMULAS[scale]} for {'; '.join(labels)}."
     if any(number > 0 for number in context.table("responses").get("n_missing")):
-        yield "Plots were missing: least-squares means were compared, and no value was filled in."
+        yield ("Plots were missing: least-squares means were compared, and no value was imputed.")
     yield _comparison_text(context, write_share(trial.settings.alpha))
     shared = _shares_text(context)
     if shared:
@@ -141,8 +142,8 @@ def software_text(seed: int) -> str:
     others = joined([python, *(f"{name} {version}" for name, version in known.items())])
     return (
         f"All numbers were computed with trialkit {own} ({others}; seed {seed}). To cite it: "
-        f"The trialkit developers. trialkit, version {own} [computer program]. The number of the "
-        "record at the foot of each page names this analysis."
+        f"The trialkit developers. trialkit, version {own} [computer program]. The record "
+        "number in the footer identifies this analysis."
     )
 
 
@@ -173,9 +174,9 @@ _BLOCKS_LEVEL = (
     "at 5% rejected in 3 to 7% of the trials, in 2 to 4% with four treatments and one hit a plot."
 )
 _STRATA_LEVEL = (
-    "Each factor is tested on the mean shares of its own units, main plots or strips, or on what "
-    "these leave of the plots. In simulated trials without differences the tests of the factors at "
-    "5% rejected in 4 to 6% of the trials, less where in most plots none were counted."
+    "Each factor is tested on the mean shares of its own units (main plots or strips), the "
+    "interaction on the plots after these. In simulated trials without differences these "
+    "tests at 5% rejected in 4 to 6% of the trials, less where most plots had none."
 )
 
 
@@ -249,10 +250,12 @@ def _power_text(context: Context, row: Mapping[str, Any]) -> str:
         return ""
     limits = ""
     if math.isfinite(lower) and math.isfinite(upper):
-        limits = f" (95% limits {number(lower, 2)} to {number(upper, 2)})"
+        limits = f"95% limits {write_number(lower, 2)} to {write_number(upper, 2)}; "
     variable = context.variables.get(str(row["variable"]))
     of = " of count + 1" if variable is not None and variable.kind is VariableKind.COUNT else ""
-    return f" Box-Cox power{of}: {number(power, 2)}{limits} (0 log, 0.5 square root, 1 none)."
+    return (
+        f" Box-Cox power{of}: {write_number(power, 2)} ({limits}0 is log, 0.5 square root, 1 none)."
+    )
 
 
 _SLOPE = (
@@ -271,8 +274,9 @@ def _slope_text(context: Context, row: dict[str, Any]) -> str:
     label = context.variable_label(row["variable"])
     name = CONTROL_METHODS[row["method"]]
     return (
-        f" {label}: {row['rule']}, hence {name} on all days (slope {number(row['slope'], 2)}, "
-        f"standard error {number(row['slope_se'], 2)})."
+        f" {label}: {row['rule']}, hence {name} on all days "
+        f"(slope {write_number(row['slope'], 2)}, "
+        f"standard error {write_number(row['slope_se'], 2)})."
     )
 
 
@@ -288,7 +292,7 @@ def _whole_text(context: Context) -> str:
     trial = context.trial
     levels = joined([words for kind, words in _LEVELS.items() if kind in kinds])
     parts = [
-        f"Statements over the trial rest on one test of each variable: {levels}, over all days."
+        f"Statements over the trial rest on one test of each variable, over all days: on {levels}."
     ]
     if trial.untreated is None:
         parts.append("All pairs were compared (Tukey).")
@@ -296,13 +300,15 @@ def _whole_text(context: Context) -> str:
         parts.append("Dunnett's procedure compared treatments with the untreated by strata.")
     else:
         parts.append(
-            "The largest t statistic, step-down, compared treatments with the untreated, whose "
-            "variance was its own."
+            "Treatments were compared with the untreated by a step-down test of the largest "
+            "t statistic, with a variance of its own for the untreated."
         )
         before = [context.noun(name) for name in names if context.tested_with_start(name)]
         if before:
             parts.append(f"The value before treatment was the covariate for {joined(before)}.")
-    parts.append(f"Claims of page 1 share the {write_share(trial.settings.alpha)} level.")
+    parts.append(
+        f"All claims of page 1 together keep the {write_share(trial.settings.alpha)} level."
+    )
     return " ".join(parts)
 
 

@@ -51,14 +51,21 @@ def _none_reached(context: Context, variable: Variable, rows: Rows) -> Paragraph
         for row in rows.records()
         if span_of_days(row) not in {"", NEVER}
     ]
-    text = (
-        f"{context.variable_label(variable.name)}: no treatment reached {rows['target'][0]:g}% "
-        f"control at any assessment. The highest estimate was "
-        f"{percent_text(float(best['peak_percent']))}% ({context.label(best['treatment'])}, "
-        f"day {write_day(float(best['peak_day']))})."
+    target, label = as_number(rows["target"][0]), context.variable_label(variable.name)
+    if as_number(best["peak_percent"]) < target:
+        text = f"{label}: no treatment reached {target:g}% estimated control at any assessment."
+    else:  # on a single day, not by the course fitted to all days
+        text = f"{label}: with no treatment did the fitted course of control reach {target:g}%."
+    text += (
+        f" The highest estimate was {percent_text(float(best['peak_percent']))}% "
+        f"({context.label(best['treatment'])}, day {write_day(float(best['peak_day']))})."
     )
     if perhaps:
-        text += f" Intervals do not rule it out for {'; '.join(perhaps)}."
+        several = len(perhaps) > 1
+        text += (
+            f" By {'their intervals' if several else 'its interval'}, {'; '.join(perhaps[:-1])}"
+            f"{' and ' if several else ''}{perhaps[-1]} may have reached {target:g}%."
+        )
     return Paragraph(text)
 
 
@@ -170,8 +177,8 @@ def _notes(rows: list[dict[str, Any]], spans: bool, last: str) -> Iterator[str]:
     ]
     if late:
         yield (
-            "Treatments below the target at first reached it later: the day is the end of that "
-            "time, not its length."
+            "Where the target was reached only after the first assessment, the day is when "
+            "control fell below it again, not how long it lasted."
         )
     if not spans:
         return
@@ -181,6 +188,6 @@ def _notes(rows: list[dict[str, Any]], spans: bool, last: str) -> Iterator[str]:
     if any("beyond" in text for text in words):
         yield f"\u201cBeyond {last}\u201d: control may have lasted past the last assessment."
     yield (
-        "Each interval is of one treatment alone; differences between treatments stand in the "
-        "findings."
+        "Each interval applies to one treatment alone; for differences between treatments "
+        "see the findings."
     )

@@ -119,7 +119,7 @@ def _left_out(rows: Rows) -> str:
     alone = any(
         lower > 0 or upper < 0 for lower, upper in zip(rows["lower"], rows["upper"], strict=True)
     )
-    return ", though an interval of its own leaves out 0" if alone else ""
+    return ", though its own interval excludes 0" if alone else ""
 
 
 def _notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
@@ -145,8 +145,8 @@ def _notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[str]:
         return
     last = write_day(max(context.rows("persistence", variable).numbers("last_day")))
     yield (
-        "Compared is the day until which control stayed at the target, from 0 (never reached) to "
-        f"{last} (the last assessment). How late it was reached does not count."
+        "The days compared are those until which control stayed at the target, from 0 (never "
+        f"reached) to {last} (the last assessment). When it was reached does not count."
     ) + (
         f" {LEAST}, {MOST}: one of the two was at the target to the end, so the difference may be "
         "larger."

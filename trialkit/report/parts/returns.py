@@ -97,7 +97,7 @@ def _loss_notes(context: Context, rows: list[dict[str, Any]]) -> Iterator[str]:
 def _returns_of(row: dict[str, Any], digits: int) -> tuple[Cell, ...]:
     own = row["reason"] == "the untreated itself"
     reason = "" if own else row["reason"]
-    priceless = reason or ("" if own else "no price would do")
+    priceless = reason or ("" if own else "no price would cover the cost")
     return (
         *(
             number_or_missing(row[name], reason)

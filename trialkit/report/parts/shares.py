@@ -68,7 +68,7 @@ def _levels(context: Context, variable: Variable, rows: Rows) -> Table:
         columns,
         cells,
         key=context.key("shares", variable.name),
-        question=f"{label}: what share of {units(variable)}, by the beta-binomial model?",
+        question=f"{label}: estimated share of {units(variable)} (beta-binomial model)",
         notes=(_STRATA_LEVELS if strata else _BLOCK_LEVELS, *_marked(rows)),
         sheet=f"Shares {label}",
     )
@@ -89,7 +89,7 @@ def _against(context: Context, variable: Variable, rows: Rows) -> Table:
     def cells(row: Mapping[str, Any]) -> list[Cell]:
         made: list[Cell] = []
         for name, _ in names:
-            why = row["reason"] or "all were counted on one side, so these odds have no bound"
+            why = row["reason"] or "all units fell in one class, so the odds are unbounded"
             made += [number_or_missing(row[name], why), span_text(*_limits(row, name), 2)]
         return made
 
@@ -103,10 +103,11 @@ def _against(context: Context, variable: Variable, rows: Rows) -> Table:
         key=context.key("shares-against", variable.name),
         question=f"{label}: the share against that of the untreated",
         notes=(
-            "Ratio of shares: 0.5 is half the share of the untreated, 1 is no difference. Ratio of "
-            f"odds: those counted to those not, over the same in the untreated{within}. "
-            "An interval that holds 1 shows no difference, which is not proof that there is none. "
-            "Where none were counted the upper limit is wider than need be, but finite.",
+            "Ratio of shares: 0.5 is half the share of the untreated, 1 is no difference. "
+            "Ratio of odds: affected units to unaffected, over the same in the "
+            f"untreated{within}. An interval that includes 1 establishes neither a difference "
+            "nor its absence. Where none were counted the upper limit is conservative, but "
+            "finite.",
         ),
         sheet=f"Shares against {label}",
     )
@@ -137,16 +138,16 @@ def _day_by_day(
 
 
 _BLOCK_LEVELS = (
-    "The model weighs each plot by what it tells: a plot of which more was examined counts for "
-    "more, the less so the more the units of one plot resemble each other. Shares are averages "
-    "over the blocks, with the limits below; the totals in front are plain sums over plots. Where "
+    "Plots are weighted by their information: the more units were examined the more, but "
+    "less so where units of one plot resemble each other. Shares are averages over the "
+    "blocks, with the limits below; the totals in front are plain sums over plots. Where "
     "none or all were counted, there is one limit."
 )
 _STRATA_LEVELS = (
-    "Shares are averages over the plots, each with the same weight; the totals in front are plain "
-    "sums. The limits are put together from the differences between main plots or strips and "
-    "those between the plots in them; units of one plot resemble each other, which is allowed "
-    "for. Where none or all were counted, there is one limit."
+    "Shares are averages over the plots, each with the same weight; the totals in front are "
+    "plain sums. The limits combine the variation between main plots or strips with that "
+    "between the plots in them. They allow for units of one plot resembling each other. "
+    "Where none or all were counted, there is one limit."
 )
 
 

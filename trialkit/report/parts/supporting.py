@@ -67,14 +67,14 @@ def courses(context: Context) -> Iterator[Block]:
     yield Table(
         key="courses",
         question=f"Over all days{'' if context.trial.counted_from else ' after treatment'}: do "
-        "treatments differ in level, and in course?",
+        "treatments differ, and do their differences change with time?",
         columns=(
             Column(title="Variable"),
             *([Column(title="Compared")] if several else []),
-            Column(title="Level, days averaged: F", kind=Kind.NUMBER, digits=2),
-            Column(title="p-value of level", kind=Kind.P_VALUE),
-            Column(title="Course over the days: F", kind=Kind.NUMBER, digits=2),
-            Column(title="p-value of course", kind=Kind.P_VALUE),
+            Column(title="Mean over days: F", kind=Kind.NUMBER, digits=2),
+            Column(title="Mean over days: p-value", kind=Kind.P_VALUE),
+            Column(title="Interaction with day: F", kind=Kind.NUMBER, digits=2),
+            Column(title="Interaction with day: p-value", kind=Kind.P_VALUE),
             Column(title="How tested"),
         ),
         rows=tuple(body),
@@ -86,15 +86,15 @@ def courses(context: Context) -> Iterator[Block]:
 def _course_notes(untested: Sequence[str], several: bool) -> tuple[str, ...]:
     """What is to be known of the tests of courses, of several factors or of treatments alone."""
     notes = [
-        "A small p-value of course says that the differences between treatments changed from "
-        "day to day. Days of one plot are not independent, which both ways of testing allow "
-        "for."
+        "A small p-value of the interaction means that differences between treatments "
+        "changed from day to day. Both methods allow for days of one plot not being "
+        "independent."
     ]
     if several:
         notes.append(
-            "The main factor is compared by its own error, levels and courses alike, the "
-            "sub factor and both together by that of the smaller plots; in strip-plots "
-            "each factor by that of its strips."
+            "The main factor is tested against its own error, as a mean and over days; the "
+            "sub factor and the interaction against that of the subplots. In strip-plots "
+            "each factor is tested against that of its strips."
         )
     notes += [
         f"{label}: not tested, as too few plots were assessed on all days." for label in untested
@@ -216,17 +216,18 @@ def adjusted(context: Context) -> Iterator[Block]:
         notes=(
             *(
                 [
-                    "Treatments stand for all combinations of both factors together. Main plots "
-                    "(strips) are random; one slope was drawn from between and within them "
+                    "Treatments are all combinations of both factors. Main plots (strips) "
+                    "are random. One slope was estimated from between and within them "
                     "together, by REML, with degrees of freedom after Kenward and Roger."
                 ]
                 if factors
                 else []
             ),
-            "Analysis of covariance on the scale of analysis. It supports the tests above and "
-            "does not replace them. Precision is the variance of a difference without the "
-            "adjustment over that with it: above 1 the adjustment gained, below 1 it cost. Where "
-            "slopes differ between treatments one adjustment cannot serve all of them.",
+            "Analysis of covariance on the scale of analysis. It supports the tests above "
+            "and does not replace them. Precision is the variance of a difference without "
+            "the adjustment divided by that with it: above 1 the adjustment gained, below 1 "
+            "it cost. Where slopes differ between treatments, no single adjustment fits them "
+            "all.",
         ),
         sheet="Adjusted tests",
     )
@@ -258,15 +259,15 @@ def recovered(context: Context) -> Iterator[Block]:
         columns=(
             Column(title="Response"),
             Column(title="p-value within blocks alone", kind=Kind.P_VALUE),
-            Column(title="p-value with blocks recovered", kind=Kind.P_VALUE),
+            Column(title="p-value with information between blocks", kind=Kind.P_VALUE),
             Column(title="Precision gained, times", kind=Kind.NUMBER, digits=2),
         ),
         rows=body,
         notes=(
-            "No block holds all treatments. The other tables compare treatments within blocks "
-            "alone; here blocks are taken as random (REML, degrees of freedom after Kenward and "
-            "Roger), so that their means count with the weight that they deserve. The means are "
-            "in the tables file.",
+            "No block holds all treatments. The other tables compare treatments within "
+            "blocks alone. Here blocks are random (REML, degrees of freedom after Kenward "
+            "and Roger), so that differences between blocks contribute as well. The means "
+            "are in the tables file.",
         ),
         sheet="Blocks recovered",
     )
@@ -281,34 +282,36 @@ def how_supported(context: Context) -> Iterator[Block]:
     trial = context.trial
     if trial.main_plots is Design.LATIN:
         yield Paragraph(
-            "Main plots lie in a Latin square: rows and columns are those of main plots, and both "
-            "are taken out before the main factor is tested."
+            "Main plots lie in a Latin square; its rows and columns are removed before the "
+            "main factor is tested."
         )
     if trial.design is Design.SPLIT_PLOT:
         yield Paragraph(
-            "Main plots are the units of the main factor, subplots those of the sub factor and of "
-            "both together, and each is tested against its own error. A difference of two "
-            "treatments has the standard error of the errors that stand in it, with "
-            "Satterthwaite's degrees of freedom. Where subplots are missing the response was "
-            "analysed as a mixed model by REML, with degrees of freedom after Kenward and Roger."
+            "Main plots are the units of the main factor; subplots are those of the sub "
+            "factor and of the interaction. Each is tested against its own error. A "
+            "difference between two treatments has a standard error combined from the errors "
+            "involved, with Satterthwaite's degrees of freedom. Where subplots are missing "
+            "the response was analysed by a mixed model (REML), with degrees of freedom "
+            "after Kenward and Roger."
         )
     elif trial.design is Design.STRIP_PLOT:
         yield Paragraph(
-            "The strips of each factor are its units, the plots where they cross those of both "
-            "together, and each is tested against its own error. A difference of two treatments "
-            "has the standard error of the errors that stand in it, with Satterthwaite's degrees "
-            "of freedom. Where plots are missing the response was analysed as a mixed model by "
-            "REML, with degrees of freedom after Kenward and Roger."
+            "Strips are the units of each factor; the plots where they cross are those of "
+            "the interaction. Each is tested against its own error. A difference between two "
+            "treatments has a standard error combined from the errors involved, with "
+            "Satterthwaite's degrees of freedom. Where plots are missing the response was "
+            "analysed by a mixed model (REML), with degrees of freedom after Kenward and "
+            "Roger."
         )
     elif context.table("factor_means", "factor"):
         names = " and ".join(plain_line(name) for name in trial.settings.factors)
         yield Paragraph(
-            f"What the treatments explain was split into the factors {names}, which the settings "
-            "name; treatments without a level of them, as the untreated, stand outside and are "
-            "compared with the rest."
+            f"The treatment sum of squares was partitioned into the factors {names}, as the "
+            "settings name them. Treatments without a level of these factors, such as the "
+            "untreated, are compared with the rest."
         )
     if context.table("recovered_tests", "p"):
         yield Paragraph(
-            "By plan no block holds all treatments. Treatments were compared within blocks, and "
-            "once more with blocks as random, which recovers the information between them."
+            "By plan no block holds all treatments. Treatments were compared within blocks, "
+            "and again with random blocks, which recovers the information between them."
         )

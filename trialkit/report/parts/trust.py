@@ -98,7 +98,7 @@ def doubts(context: Context) -> Iterator[Block]:
         yield Notes(tuple(notes))
     advice = tuple(_recommendations(context))
     if advice:
-        yield Paragraph("Recommended, and not done automatically:")
+        yield Paragraph("Recommended, but not done automatically:")
         yield Notes(advice)
 
 
@@ -112,9 +112,9 @@ def standing(context: Context) -> Iterator[Block]:
         control = context.trial.untreated is not None
         text = (
             f"Of {plural(len(rows), 'difference')} {'from the untreated ' if control else ''}"
-            f"shown in pest-days and yield, {firm} {'stands' if firm == 1 else 'stand'} on all "
-            f"other paths of analysis. Up to {plural(paths, 'path')} were tried: other scales, "
-            "each block and each outlying plot left out."
+            f"shown in pest-days and yield, {firm} {'was' if firm == 1 else 'were'} shown in every "
+            f"other analysis as well. Up to {paths} were tried: on other scales, and without each "
+            "block or outlying plot in turn."
         )
         yield Paragraph(text + (" Fragile:" if fragile else ""))
         if fragile:
@@ -143,19 +143,19 @@ def other_paths(context: Context) -> Iterator[Block]:
         )
     yield Table(
         key="standing",
-        question="Differences in pest-days and yield on other paths of analysis",
+        question="Differences in pest-days and yield in other analyses",
         columns=(
             Column(title="Response"),
             Column(title="Treatment"),
             Column(title="Compared with"),
             Column(title="p-value", kind=Kind.P_VALUE),
             Column(title="Largest p-value", kind=Kind.P_VALUE),
-            Column(title="Stands on"),
+            Column(title="Shown in"),
             Column(title="Not shown"),
         ),
         rows=tuple(body),
-        notes=("Other scales, each block and each outlying plot left out, one at a time.",),
-        sheet="Other paths",
+        notes=("Other scales, and each block and each outlying plot left out in turn.",),
+        sheet="Other analyses",
     )
 
 
@@ -255,11 +255,15 @@ def _tally(rows: Rows, doubtful: Rows, failed: Rows) -> str:
     )
     if not doubtful:
         return text + "none raised a doubt; small trials detect only gross departures."
-    below = f"{len(failed)} below 1% (\u201cfailed\u201d)" if len(failed) else "none below 1%"
-    chance = f"about {0.05 * number:.0f}" if number >= 20 else "one or none"
+    below = (
+        f"{len(failed)} of them below 0.01 (\u201cfailed\u201d)"
+        if len(failed)
+        else "none below 0.01"
+    )
+    chance = f"About {0.05 * number:.0f}" if number >= 20 else "One or none"
     return text + (
-        f"{len(doubtful)} had p below 5%, {below}; {chance} below 5% would be expected by chance. "
-        "No method was changed because of them."
+        f"{len(doubtful)} gave p below 0.05, {below}. {chance} below 0.05 would be expected by "
+        "chance. No method was changed because of them."
     )
 
 

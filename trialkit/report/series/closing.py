@@ -32,31 +32,30 @@ def methods(context: SeriesContext) -> Iterator[Block]:
             window.name.replace("-", EN_DASH) for window in context.tables.matched.windows
         )
         yield Paragraph(
-            "In every trial the logarithm of the ratio to the untreated was taken of each "
-            f"treatment, by spans of days after the first application ({windows}) and of the area "
-            "under the curve. Its sampling covariance between treatments, which share the "
-            "untreated, was kept. The trials were combined by a random-effects model, all "
-            "treatments of a trial together; treatments absent from a trial took no part there. "
-            "The variance between trials was estimated by restricted maximum likelihood (REML). "
-            "Intervals are those of Hartung and Knapp, never narrower than without their factor, "
-            "with Satterthwaite's degrees of freedom. Where the next site is expected was worked "
-            "out over all variances between trials that the data allow, each weighed by its "
-            "restricted likelihood, and is told from three trials on."
+            "In each trial, each treatment's log ratio to the untreated was computed for "
+            f"spans of days after the first application ({windows}) and for the area under "
+            "the curve. Treatments of a trial share the untreated; the covariance that "
+            "follows was kept. The trials were combined by a random-effects model, all "
+            "treatments of a trial together; treatments absent from a trial took no part "
+            "there. The variance between trials was estimated by restricted maximum "
+            "likelihood (REML). Intervals are those of Hartung and Knapp, never narrower "
+            "than without their factor, with Satterthwaite's degrees of freedom. Predictions "
+            "for the next site average over the variances between trials that the data "
+            "allow, weighted by restricted likelihood. They are made from three trials on."
         )
     if context.tables["combined_means"]:
         kind = "random" if settings.environments == "random" else "fixed"
         yield Paragraph(
             "Yields and measurements were analysed over trials as environments, with blocks "
-            f"within them, treatments, and treatment \N{MULTIPLICATION SIGN} environment; "
-            f"environments were {kind}. Where "
-            "error variances differed each trial kept its own. Degrees of freedom are those of "
-            f"Kenward and Roger. Means were compared by {COMPARISONS[settings.comparison]} at "
-            f"{100 * settings.alpha:g}%."
+            "within environments, treatments, and treatment \N{MULTIPLICATION SIGN} environment. "
+            f"Environments were {kind}. Where error variances differed, each trial kept its own. "
+            "Degrees of freedom are those of Kenward and Roger. Means were compared by "
+            f"{COMPARISONS[settings.comparison]} at {100 * settings.alpha:g}%."
         )
     yield Paragraph(
-        f"Page 1 makes its claims at {100 * settings.alpha:g}% over all of them together: each "
-        "question has a share of that level, and all comparisons of a question are adjusted for "
-        "their number. Further on, every question keeps its own level."
+        f"All claims of page 1 together keep the {100 * settings.alpha:g}% level. Each "
+        "question has a share of it, and the comparisons of a question are adjusted for "
+        "their number. Elsewhere, every question keeps its own level."
     )
 
 
@@ -77,14 +76,15 @@ def departures(context: SeriesContext) -> Iterator[Block]:
         names = ", ".join(item.name for item in context.tables.matched.windows)
         items.append(f"Spans of days: {names.replace('-', EN_DASH)}.")
     items += [
-        f"{item.key} took no part: {item.left_out}."
+        f"{item.key} was left out: {item.left_out}."
         for item in context.series.inputs
         if item.left_out
     ]
     items += unmatched(context)
     items += [f"{item.what} {item.remedy}" for item in context.series.problems]
     items += [
-        f"{question}: more than {MOST_ROWS:,} rows, in the record and the tidy files alone."
+        f"{question}: more than {MOST_ROWS:,} rows, therefore only in the record and the tidy "
+        "files."
         for question in context.too_long
     ]
     if items:
@@ -95,10 +95,10 @@ def cautions(context: SeriesContext) -> Iterator[Block]:
     """Say what the results are not."""
     yield Notes(
         (
-            f"These are the results of {context.count}, at the sites and in the seasons listed. "
-            "They speak of other sites only as far as these trials stand for them.",
-            "A prediction for the next site is no promise: it holds for sites like these, and "
-            "misses one in twenty of them.",
+            f"These are the results of {context.count}, at the sites and in the seasons "
+            "listed. They apply to other sites only as far as these trials represent them.",
+            "A prediction for the next site is not a promise: it applies to sites like "
+            "these, and misses about one in twenty of them.",
             "This report describes what was measured. It is not a recommendation to apply "
             "anything.",
             "Users of pesticides must follow the product label, local law and licensed advice, "

@@ -91,9 +91,11 @@ def _over_windows(context: SeriesContext, variable: SeriesVariable) -> Iterator[
             title=_over_all(context, variable, windows) if not place else "",
             caption=more
             if place
-            else f"{what_of(context, variable)} over the days. Grey circles: the trials. Diamonds "
-            f"and thick lines: all trials together with their {context.level} interval. Thin "
-            "lines: where the next site is expected.",
+            else (
+                f"{what_of(context, variable)} over the days. Grey circles: the trials. "
+                f"Diamonds and thick lines: all trials together with their {context.level} "
+                "interval. Thin lines: the prediction for the next site."
+            ),
         )
 
 
@@ -115,9 +117,11 @@ def _forest(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> I
             title="" if place else _in_trials(context, variable, asked),
             caption=f"{what}, further treatments."
             if place
-            else f"{what}. Circles: one trial with its {context.level} interval. Diamonds: all "
-            "trials together. Thin lines: where the next site is expected. On this scale halving "
-            "what is left is always one step.",
+            else (
+                f"{what}. Circles: one trial with its {context.level} interval. Diamonds: "
+                "all trials together. Thin lines: the prediction for the next site. Each "
+                "halving of what is left is one step of the scale."
+            ),
         )
 
 
@@ -206,9 +210,9 @@ def _tint(context: SeriesContext, variable: SeriesVariable, row: Row | None) -> 
 
 def _tint_note(context: SeriesContext, variable: SeriesVariable) -> str:
     if variable.role not in CONTROLLED:
-        return "Tinted where the interval leaves out no loss. Below zero: more than untreated."
+        return "Tinted where the interval excludes zero. Below zero: more than in the untreated."
     return (
-        "Tinted where the interval leaves out no control: the darker, the nearer to the target "
+        "Tinted where the interval excludes zero: the darker, the nearer to the target "
         f"of {context.settings.target:g}%. Below zero: more than in the untreated."
     )
 
@@ -221,7 +225,7 @@ def trial_by_trial(
     if len(trials) < 2:
         return
     if len(trials) > MOST_PRINTED:
-        yield Paragraph(f"Control in each of the {len(trials)} trials stands in the workbook.")
+        yield Paragraph(f"Control in each of the {len(trials)} trials is in the workbook.")
         return
     for place, group in enumerate(evenly(trials, MOST_ACROSS)):
         yield _grid(context, (variable, asked), group, place)
@@ -252,9 +256,9 @@ def _grid(
         columns.append(Column(title="In words", kind=Kind.SPAN))
     what = f"{what_of(context, variable)} trial by trial, %, {context.days(asked)}"
     note = (
-        f"In words, by the {context.level} interval of the trial: above or below the target of "
-        f"{context.settings.target:g}%, near it where the interval holds it; not shown where it "
-        "holds 0."
+        f"Words go by the {context.level} interval of the trial: above or below the target of "
+        f"{context.settings.target:g}%, or near it where the interval includes it. Not shown: "
+        "the interval includes 0."
     )
     return Table(
         key=context.key("grid", variable.name, place),
@@ -299,9 +303,11 @@ def _next_site(context: SeriesContext, variable: SeriesVariable, asked: Asked) -
             [(float(row["share_above_target"]), context.label(row["treatment"])) for row in rows],
             "%",
         )
-        or "The next site was foretold from the spread between the trials",
-        about=f"What the next site is expected to show: {what_of(context, variable).lower()}, "
-        f"{context.days(asked)}.",
+        or "Predictions for the next site rest on the spread between the trials",
+        about=(
+            f"Prediction for the next site: {what_of(context, variable).lower()}, "
+            f"{context.days(asked)}."
+        ),
         columns=(
             Column(title="Treatment"),
             Column(title="Trials", kind=Kind.NUMBER, digits=0),
@@ -387,8 +393,9 @@ def _held(context: SeriesContext, variable: SeriesVariable, rows: list[Row]) -> 
             for row in rows
         ),
         notes=(
-            "Median over the trials (Kaplan and Meier: a trial that held to its last assessment "
-            "counts as longer). A trial that never reached the target counts as 0 days.",
+            "Median over the trials (Kaplan and Meier: a trial that held to its last "
+            "assessment counts as at least that long). A trial that never reached the target "
+            "counts as 0 days.",
             *(
                 f"No interval: {note}."
                 for note in dict.fromkeys(plain_line(row["note"]) for row in rows if row["note"])

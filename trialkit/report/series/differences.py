@@ -47,12 +47,12 @@ def _differences(
     margin = f"{margins.pop():g} points" if len(margins) == 1 else "the margin"
     words = {True: "yes", False: "not shown"}
     notes = [
-        "Difference: control of the first less that of the second, in percentage points. Ratio: "
-        "what the first leaves over what the second leaves. p-values are adjusted over the pairs "
-        "of a kind (Holm)."
+        "Difference: control of the first less that of the second, in percentage points. "
+        "Ratio: what the first leaves over what the second leaves. p-values are adjusted "
+        "over all pairs of the same kind (Holm)."
     ]
     if left_out:
-        notes.append(f"{left_out} more pairs stand in the workbook.")
+        notes.append(f"{left_out} more pairs are in the workbook.")
     return Table(
         key=context.key("differences", variable.name),
         question=ranged(

@@ -26,11 +26,11 @@ FEW_TRIALS = 5
 MUCH = 75.0
 #: What warnings of the matching say on page 1.
 _DOUBTS = {
-    "treatments-to-decide": "treatments may be one under two names (see Departures)",
-    "variables-to-decide": "variables may be one under two names (see Departures)",
-    "in-one-trial": "treatments in one trial only stand last, and nothing is claimed of them",
+    "treatments-to-decide": "one treatment may have two names (see Departures)",
+    "variables-to-decide": "one variable may have two names (see Departures)",
+    "in-one-trial": "treatments in one trial only come last, and nothing is claimed of them",
     "unit-unfit": "values in units that do not fit are left out (see Departures)",
-    "no-untreated": "trials without an untreated tell nothing of control",
+    "no-untreated": "trials without an untreated say nothing about control",
 }
 CAUTION = (
     "Small plots, open to reinvasion, at the sites and in the seasons listed. Not a "
@@ -97,9 +97,9 @@ def _doubt(context: SeriesContext) -> str:
     parts = []
     number = len(context.series.trials)
     if number == 1:
-        parts.append("one trial cannot tell how sites differ")
+        parts.append("one trial cannot show how sites differ")
     elif number < FEW_TRIALS:
-        parts.append(f"{plural(number, 'trial')} can tell little about how sites differ")
+        parts.append(f"{plural(number, 'trial')} can say little about how sites differ")
     uneven = [context.short_label(item).lower() for item in _uneven(context)]
     if uneven:
         parts.append(f"control of {joined(uneven)} varied much between trials (see Reliability)")

@@ -364,9 +364,9 @@ def _notes(sheet: _Sheet, left_out: int) -> Iterator[str]:
     context = sheet.context
     if sheet.main is not None:
         yield (
-            "Circles: the trials; diamond: all together, with its interval (thick) and where the "
-            "next site is expected (thin); halving what is left is always one step. Control and "
-            "changes are against the untreated."
+            "Circles: the trials. Diamond: all trials together, with the interval (thick) "
+            "and the prediction for the next site (thin). Each halving of what is left is "
+            "one step. Control and changes are against the untreated."
         )
     under = ", and below days held the fewest and the most of any trial" if sheet.held else ""
     yield f"Small figures are {context.level} confidence intervals, each on its own{under}."

@@ -56,8 +56,8 @@ def covariates(context: SeriesContext) -> Iterator[Block]:
             continue
         if not told:
             yield Paragraph(
-                "Exploratory: with so few trials many circumstances go together by chance. Each "
-                "was looked at alone, and no interval allows for their number."
+                "Exploratory: with so few trials, many conditions coincide by chance. Each "
+                "was examined alone, and no interval allows for their number."
             )
             told = True
         for place, group in enumerate(evenly(names, MOST_ACROSS)):
@@ -89,8 +89,8 @@ def _covariates(
         return float(row["slope"]), span_of(row["lower"], row["upper"], digits[name])
 
     what = (
-        f"What went with control of {context.short_label(variable).lower()} from trial to trial: "
-        "change of what is left, %, for one more"
+        f"Control of {context.short_label(variable).lower()} against conditions of the "
+        "trials: change of what is left, %, for one more"
     )
     present = set(rows["treatment"])
     return Table(
@@ -103,7 +103,7 @@ def _covariates(
             if name in present
         ),
         notes=("Above zero: the treatment left more of the pest where there was more of it.",),
-        sheet="What goes with differences",
+        sheet="Control and conditions",
     )
 
 
@@ -153,8 +153,8 @@ def _over_years(
             for row in rows
         ),
         notes=(
-            "Above zero: control fell. Years differ in weather and pressure too, so a fall is a "
-            "reason for a bioassay and no proof of anything about the pest.",
+            "Above zero: control fell. Years differ in weather and pressure too, so a fall "
+            "is a reason for a bioassay, not proof of resistance.",
         ),
         sheet="Control over the years",
     )
@@ -268,13 +268,15 @@ def _without(
     variable, main = of
     notes = []
     if any(map(any, body[1])):
-        notes.append("Tinted where control without the trial lies outside the interval of all.")
+        notes.append(
+            "Tinted where control without the trial lies outside the interval of all trials."
+        )
     if len(context.tables.trials_of(main)) > len(trials):
-        notes.append("The trials that move control most; the others stand in the workbook.")
+        notes.append("The trials that move control most; the others are in the workbook.")
     return Table(
         key=context.key("left-out", variable.name),
         question=caption("series_moved", points=write_number(_farthest(context, main), 0)),
-        about=f"What each trial adds: control of {context.short_label(variable).lower()}, "
+        about=f"Influence of each trial: control of {context.short_label(variable).lower()}, "
         f"{context.days(main)}, %, without it.",
         columns=(
             Column(title="Treatment"),
@@ -332,14 +334,14 @@ def doubts(context: SeriesContext) -> Iterator[Block]:
     items = []
     if number == 1:
         items.append(
-            "One trial says nothing of other sites: the numbers are its own, and no prediction is "
-            "made."
+            "One trial says nothing about other sites: the numbers are its own, and no "
+            "prediction is made."
         )
     elif number < FEW_TRIALS:
         items.append(
-            f"With {number} trials the spread between sites is hardly known: intervals over all "
-            "trials and for the next site are wide, and may still be too narrow. What the trials "
-            "agree in is worth more than the width of an interval."
+            f"With {number} trials the spread between sites is poorly known. Intervals over "
+            "all trials and for the next site are wide, and may still be too narrow. "
+            "Agreement between the trials says more than the width of an interval."
         )
     for variable, main in _targets(context):
         items += _apart_words(context, variable, main)

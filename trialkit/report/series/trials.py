@@ -170,7 +170,7 @@ def matches(context: SeriesContext) -> Iterator[Block]:
     kinds = (
         ("treatment", "What each trial calls a treatment", "Treatment"),
         ("variable", "What each trial calls a variable", "Variable"),
-        ("days", "The day of each trial that stands for a span of days", "Days"),
+        ("days", "The day of each trial that represents a span of days", "Days"),
     )
     for kind, question, head in kinds:
         own = [row for row in rows if row["kind"] == kind]

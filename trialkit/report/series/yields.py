@@ -166,9 +166,9 @@ def _over_all(context: SeriesContext, variable: SeriesVariable, rows: Rows) -> s
 def _speaks(rows: Rows) -> str:
     words = {str(item) for item in rows.get("inference") if defined(item)}
     if words == {"other sites"}:
-        return "These means speak of sites and seasons like those of the trials (broad inference)."
+        return "These means apply to sites and seasons like those of the trials (broad inference)."
     if words == {"these sites"}:
-        return "These means speak of the trials' own sites and seasons alone (narrow inference)."
+        return "These means apply to the sites and seasons of the trials alone (narrow inference)."
     return ""
 
 
@@ -209,7 +209,7 @@ def _by_trial(context: SeriesContext, variable: SeriesVariable) -> Iterator[Bloc
         return number_or_missing(float(item.means[item.treatments.index(name)]), item.note)
 
     if len(trials) > MOST_PRINTED:
-        yield Paragraph(f"Means of each of the {len(trials)} trials stand in their own reports.")
+        yield Paragraph(f"Means of each of the {len(trials)} trials are in their own reports.")
         return
     what = f"{context.variable_label(variable.name)}, trial by trial"
     digits, label = context.digits(variable.name), context.short_label(variable)
@@ -284,9 +284,10 @@ def _stability(context: SeriesContext, variable: SeriesVariable) -> Iterator[Blo
             for row in rows
         ),
         notes=(
-            "A slope above 1 gains more than the average treatment where conditions are good. "
-            "Ecovalence and stability variance are small where a treatment keeps its distance "
-            "from the others; the distance from the best is small where it is always near the top.",
+            "A treatment with a slope above 1 gains more than average where conditions are "
+            "good. Ecovalence and stability variance are small where its differences from "
+            "the others stay the same. The distance from the best is small where it is "
+            "always near the top.",
         ),
         sheet="Stability",
     )
