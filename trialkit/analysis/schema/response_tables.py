@@ -336,7 +336,7 @@ FACTOR_DIFFERENCES = Table(
 )
 RECOVERED = Table(
     name="recovered",
-    sheet="Means with information between blocks",
+    sheet="Means, blocks as random",
     question="Means of treatments with the information between incomplete blocks",
     row="a response and treatment, in incomplete blocks",
     columns=(
@@ -356,7 +356,7 @@ RECOVERED = Table(
 )
 RECOVERED_TESTS = Table(
     name="recovered_tests",
-    sheet="Tests with information between blocks",
+    sheet="Tests, blocks as random",
     question="Treatments tested with the information between incomplete blocks",
     row="a response, in incomplete blocks",
     columns=(
