@@ -265,18 +265,20 @@ def _cells(
         )
 
 
-#: Characters of the usual size that a printed map has room for across, and least places of a strip.
-_MAP_ROOM, _LEAST_ACROSS = 128, 14
-#: Widths of a number set small and of a bold name against usual characters, and a place's own room.
-_SMALL_WIDTH, _NAME_WIDTH, _PLACE_ROOM = 0.78, 1.1, 1.3
+#: Least places beside each other in a strip of a map.
+_LEAST_ACROSS = 14
+#: Widths of a number set small and of a bold name, against usual characters.
+_SMALL_WIDTH, _NAME_WIDTH = 0.78, 1.1
 
 
-def map_strips(field: FieldMap) -> list[FieldMap]:
+def map_strips(field: FieldMap, room: float, edge: float) -> list[FieldMap]:
     """Part a map that is wider than a sheet of paper into strips, to be read one below the other.
 
     Parameters
     ----------
     field : FieldMap
+    room, edge : float
+        Usual characters for which a line has room, and as many as the margins of a place take.
 
     Returns
     -------
@@ -290,12 +292,12 @@ def map_strips(field: FieldMap) -> list[FieldMap]:
         )
         for plot in field.plots
     )
-    most = max(_LEAST_ACROSS, int(_MAP_ROOM / (widest + _PLACE_ROOM)))
+    most = max(_LEAST_ACROSS, int(room / (widest + edge)))
     number = math.ceil(len(field.columns) / most)
     if number == 1:
         return [field]
-    each = math.ceil(len(field.columns) / number)
-    strips = [field.columns[start : start + each] for start in range(0, len(field.columns), each)]
+    ends = [place * len(field.columns) // number for place in range(number + 1)]
+    strips = [field.columns[start:end] for start, end in itertools.pairwise(ends)]
     last = len(strips) - 1
     return [
         replace(

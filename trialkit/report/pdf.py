@@ -47,6 +47,8 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHADES = ("held", "near", "half", "some", "below", "harm-2", "harm-3", "harm-4")
 #: Most columns of numbers that a table has beside each other, and one of data of the plots.
 MOST_ACROSS, MOST_COMPACT = 12, 20
+#: Characters for which a map has room across, and how many the margins of a place take.
+MAP_ROOM = 128, 1.3
 #: Sections that are set smaller: sources and remarks, not results.
 _SMALL = frozenset({"references", "notes", "cautions", "again", "findings"})
 #: A glyph that none of the fonts has is left to the reader's eye, as on the page; all else is ours.
@@ -155,7 +157,7 @@ def _blocks(blocks: tuple[Block, ...], figures: Mapping[str, str]) -> Iterator[d
             most = MOST_COMPACT if block.compact else MOST_ACROSS
             yield from map(_table, in_pieces(block, most))
         elif isinstance(block, FieldMap):
-            yield from map(_map, map_strips(block))
+            yield from map(_map, map_strips(block, *MAP_ROOM))
         elif isinstance(block, Glance):
             yield _glance(block)
         else:

@@ -50,6 +50,8 @@ TEXT_WIDTH = 481.0
 LONGEST_BESIDE = 40
 #: Most columns of numbers that a table has beside each other.
 MOST_ACROSS = 12
+#: Characters for which a map has room across, and how many the margins of a place take.
+MAP_ROOM = 100, 2.6
 #: Room for the picture of a mean, in characters of small type.
 _SPAN_LEAST = 11
 _INKS = {Ink.SHOWN: parts.INK, Ink.HARM: parts.WARM, Ink.ESTIMATE: parts.SOFT}
@@ -244,21 +246,25 @@ class _Writer:
             self.word.add_paragraph(text, style=parts.SMALL)
 
     def map(self, whole: FieldMap) -> None:
-        for strip in map_strips(whole):
-            self.strip(strip)
+        for place, strip in enumerate(map_strips(whole, *MAP_ROOM)):
+            if place:  # tables without a line between them become one
+                self.word.add_paragraph(style=parts.TIGHT)
+            self.strip(strip, whole.caption)
 
-    def strip(self, block: FieldMap) -> None:
+    def strip(self, block: FieldMap, told: str) -> None:
         if block.caption:
             parts.caption(self.word, "", block.caption, before=True)
         grid = self.word.add_table(rows=1, cols=len(block.columns) + 1, style=parts.TABLE)
-        wanted = [5, *[12] * len(block.columns)]
-        widths = parts.fitted(wanted, [5, *[6] * len(block.columns)], TEXT_WIDTH)
-        parts.set_widths(grid, widths, block.caption)
+        wanted = [6, *[12] * len(block.columns)]
+        widths = parts.fitted(wanted, [6, *[6] * len(block.columns)], TEXT_WIDTH)
+        parts.set_widths(grid, widths, told)
         for text, cell in zip(["Row", *map(str, block.columns)], grid.rows[0].cells, strict=True):
             parts.run(parts.cell_line(cell), text, 7, bold=True)
         parts.repeat_head(grid.rows[0])
         for row in block.rows:
-            cells = grid.add_row().cells
+            line = grid.add_row()
+            parts.keep_whole(line)
+            cells = line.cells
             parts.run(parts.cell_line(cells[0]), str(row), 7)
             for column, cell in zip(block.columns, cells[1:], strict=True):
                 self.place(block, row, column, cell)
