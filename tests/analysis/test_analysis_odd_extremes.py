@@ -207,7 +207,9 @@ def test_what_is_said_of_plots_that_are_all_alike() -> None:
     found = analyse(replace(some, counts=counts)).problems
     remedies = {str(item.remedy) for item in found if item.kind == "no-variance"}
     # Percentages have no count model from which an interval could come.
-    assert remedies == {"The analysis of variance gives such a treatment the spread of the others."}
+    assert remedies == {
+        "The analysis of variance assumes that such a treatment varies like the others."
+    }
 
 
 @pytest.mark.parametrize("design", [Design.RCBD, Design.SPLIT_PLOT, Design.STRIP_PLOT])

@@ -17,6 +17,7 @@ from trialkit.report.pdf import pdf_bytes
 from trialkit.report.pixels import png_of
 from trialkit.report.tidy_files import SCHEMA, tidy_files
 from trialkit.report.word import word_bytes
+from trialkit.report.word_rows import MOST_WHOLE
 from trialkit.rows import Tables
 
 
@@ -72,6 +73,24 @@ def test_word_has_true_tables_styles_and_captions(
     pictures = word.element.xpath("//wp:docPr/@descr")
     assert len(pictures) >= len(drawings)
     assert all(pictures)
+
+
+def test_no_page_of_word_ends_in_a_short_table_or_above_its_notes(
+    word: docx.document.Document,
+) -> None:
+    long = 0
+    for table in word.tables:
+        held = [bool(row._tr.xpath(".//w:pPr/w:keepNext")) for row in table.rows]
+        after = table._tbl.getnext()
+        noted = after.xpath("./w:pPr/w:pStyle/@w:val") == ["Trialsmallprint"]
+        if len(held) <= MOST_WHOLE + 1:
+            assert all(held[:-1])
+        else:
+            long += 1
+            assert all(held[:3]) and all(held[-3:-1])
+            assert not all(held)
+        assert held[-1] == noted
+    assert long
 
 
 def test_a_template_keeps_its_head_and_styles(tmp_path: Path, document: Document) -> None:

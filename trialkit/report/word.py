@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.report import word_parts as parts
+from trialkit.report import word_rows
 from trialkit.report.document import (
     Aside,
     Block,
@@ -130,6 +131,8 @@ class _Writer:
     def __init__(self, word: WordFile, pictures: _Pictures) -> None:
         self.word = word
         self.pictures = pictures
+        #: Whether the last block was a table without notes, which leaves no room below.
+        self.below_table = False
 
     def write(self, document: Document) -> None:
         word = self.word
@@ -155,18 +158,19 @@ class _Writer:
 
     def block(self, block: Block, level: int = 2) -> None:
         word = self.word
+        below_table, self.below_table = self.below_table, False
         match block:
             case Paragraph(text=text):
-                word.add_paragraph(text)
+                room = word_rows.gap() if below_table else None
+                word.add_paragraph(text).paragraph_format.space_before = room
             case Findings(items=items, start=start, strong=strong, title=title):
                 if title:
                     word.add_heading(title, level=level)
                 for item in items:
                     style = "List Number" if start else None
                     parts.add_with_names(word.add_paragraph(style=style), item, strong)
-            case Notes(items=items):
-                for item in items:
-                    word.add_paragraph(item, style="List Bullet")
+            case Notes():
+                self.points(block)
             case Facts(pairs=pairs):
                 self.facts(pairs)
             case Command(text=text):
@@ -182,6 +186,10 @@ class _Writer:
                     self.table(piece)
             case Glance():
                 self.glance(block, level)
+
+    def points(self, block: Notes) -> None:
+        for item in block.items:
+            self.word.add_paragraph(item, style="List Bullet")
 
     def facts(self, pairs: Sequence[tuple[str, str]]) -> None:
         for name, meaning in pairs:
@@ -215,7 +223,10 @@ class _Writer:
         parts.repeat_head(grid.rows[0])
         for row in page.rows:
             self.body(grid.add_row(), row, size)
-        self.notes(page)
+        again = [bool(row) and "again" in row[0].style.split() for row in page.rows[1:]]
+        notes = self.note_lines(page)
+        word_rows.hold_together(grid, noted=bool(notes), with_next=[*again, False])
+        self.notes(notes)
 
     def body(self, grid_row: _Row, row: tuple[BodyCell, ...], size: float) -> None:
         parts.keep_whole(grid_row)
@@ -235,15 +246,22 @@ class _Writer:
             if fill:
                 parts.fill(target, fill)
 
-    def notes(self, page: PageTable) -> None:
+    def note_lines(self, page: PageTable) -> list[str]:
         key = [f"{words}" for name, words in shade_words(page) if name in FILLS or name == "little"]
         lines = [*page.notes, *(f"{mark} {reason}" for mark, reason in page.reasons)]
         if page.target is not None and key:
             lines.insert(
                 0, f"Shades, from dark to light: {', '.join(key[:-1])}; orange: {key[-1]}."
             )
-        for text in lines:
-            self.word.add_paragraph(text, style=parts.SMALL)
+        return lines
+
+    def notes(self, lines: Sequence[str]) -> None:
+        for place, text in enumerate(lines):
+            line = self.word.add_paragraph(text, style=parts.SMALL)
+            line.paragraph_format.keep_with_next = place < len(lines) - 1 or None
+            if place == len(lines) - 1:
+                line.paragraph_format.space_after = word_rows.gap()
+        self.below_table = not lines
 
     def map(self, whole: FieldMap) -> None:
         for place, strip in enumerate(map_strips(whole, *MAP_ROOM)):
@@ -255,8 +273,8 @@ class _Writer:
         if block.caption:
             parts.caption(self.word, "", block.caption, before=True)
         grid = self.word.add_table(rows=1, cols=len(block.columns) + 1, style=parts.TABLE)
-        wanted = [6, *[12] * len(block.columns)]
-        widths = parts.fitted(wanted, [6, *[6] * len(block.columns)], TEXT_WIDTH)
+        wanted = [7, *[12] * len(block.columns)]
+        widths = parts.fitted(wanted, [7, *[6] * len(block.columns)], TEXT_WIDTH)
         parts.set_widths(grid, widths, told)
         for text, cell in zip(["Row", *map(str, block.columns)], grid.rows[0].cells, strict=True):
             parts.run(parts.cell_line(cell), text, 7, bold=True)
@@ -271,8 +289,8 @@ class _Writer:
         legend = "; ".join(
             label if label.startswith(key) else f"{key} {label}" for key, label, _ in block.legend
         )
-        if legend:
-            self.word.add_paragraph(legend, style=parts.SMALL)
+        word_rows.hold_together(grid, noted=bool(legend))
+        self.notes([legend] if legend else [])
 
     def place(self, block: FieldMap, row: int, column: int, cell: _Cell) -> None:
         plots = block.at(row, column)
@@ -317,6 +335,7 @@ class _Writer:
         parts.repeat_head(grid.rows[0])
         for row in block.rows:
             self.glance_row(grid.add_row(), row, block, courses=courses, scale=scale)
+        word_rows.hold_together(grid, noted=True)
         self.word.add_paragraph(" ".join(block.notes), style=parts.SMALL)
 
     def glance_row(

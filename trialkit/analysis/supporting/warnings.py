@@ -213,7 +213,7 @@ def _without_variance(plan: PlotPlan, responses: list[Response]) -> Iterator[tup
         if response.measure == "count" and response.day <= 0:
             continue
         constant = [
-            f"{plan.treatments[code]} ({number(float(lowest[code, column]))})"
+            f"{plan.treatments[code]} (all plots {number(float(lowest[code, column]))})"
             for code in np.flatnonzero(alike[:, column])
         ]
         everywhere = len(constant) == int((plots[:, column] > 0).sum())
@@ -221,9 +221,9 @@ def _without_variance(plan: PlotPlan, responses: list[Response]) -> Iterator[tup
             int(column),
             warning(
                 "no-variance",
-                f"{place_of(response)}: all plots of "
-                f"{'treatments' if len(constant) > 1 else 'treatment'} {', '.join(constant)} have "
-                "the same value.",
+                f"{place_of(response)}: treatment{'s' if len(constant) > 1 else ''} "
+                f"{joined(constant)} {'do' if len(constant) > 1 else 'does'} not vary between "
+                "plots.",
                 _meaning_of_constant(response, everywhere),
             ),
         )
@@ -232,10 +232,10 @@ def _without_variance(plan: PlotPlan, responses: list[Response]) -> Iterator[tup
 def _meaning_of_constant(response: Response, everywhere: bool) -> str:
     if everywhere:
         return (
-            "With plots that differ within no treatment there is nothing to judge the "
-            "treatments by. See whether the values were entered as they were counted."
+            "Where plots of a treatment never differ there is no error to test treatments "
+            "against. Check whether the values were entered as counted."
         )
-    spread = "The analysis of variance gives such a treatment the spread of the others"
+    spread = "The analysis of variance assumes that such a treatment varies like the others"
     if response.measure == "count" and response.variable.kind is Kind.COUNT:
         return f"{spread}; its interval comes from the count model."
     return f"{spread}."
