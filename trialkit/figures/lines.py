@@ -145,7 +145,9 @@ def _grid(trial: Trial, rows: pd.DataFrame) -> _Grid:
     grey = (TreatmentRole.UNTREATED, TreatmentRole.REFERENCE)
     behind = [item.id for item in present if item.role in grey or item.id == trial.untreated]
     panels = [item.id for item in present if item.id != trial.untreated] or behind
-    columns = min(COLUMNS, len(panels)) if len(panels) > 3 else max(len(panels), 2)
+    # As many rows as columns of the page ask for, and these filled evenly: 5 are 3 and 2.
+    rows = max(math.ceil(len(panels) / COLUMNS), 1)
+    columns = max(math.ceil(len(panels) / rows), 2)
     titles = {item: two_lines(looks[item].label) for item in panels}
     return _Grid(panels, behind, titles, columns)
 
