@@ -64,7 +64,7 @@ def by_henderson_tilton(trial: Trial) -> Trial:
             beetles,
             {
                 "outlier": "Leaf area eaten, %, day 7: plot 402 (treatment 1)",
-                "no-variance": "Lady beetles per 10 plants, day 3: treatment 6 (all plots 0) does not vary",
+                "no-variance": "Lady beetles per 10 plants, day 3: treatment 6 (all plots 0) does",
             },
         ),
         (plums, {"uneven-examined": "Fruits with a larva, %: plots differ widely in how many"}),

@@ -146,8 +146,8 @@ def _grid(trial: Trial, rows: pd.DataFrame) -> _Grid:
     behind = [item.id for item in present if item.role in grey or item.id == trial.untreated]
     panels = [item.id for item in present if item.id != trial.untreated] or behind
     # As many rows as columns of the page ask for, and these filled evenly: 5 are 3 and 2.
-    rows = max(math.ceil(len(panels) / COLUMNS), 1)
-    columns = max(math.ceil(len(panels) / rows), 2)
+    deep = max(math.ceil(len(panels) / COLUMNS), 1)
+    columns = max(math.ceil(len(panels) / deep), 2)
     titles = {item: two_lines(looks[item].label) for item in panels}
     return _Grid(panels, behind, titles, columns)
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from importlib.metadata import PackageNotFoundError
 
 from trialkit.figures.identity import plain_line
+from trialkit.plain_text import joined
 from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import (
@@ -24,7 +25,7 @@ from trialkit.report.references import reference_lines
 from trialkit.report_choices import choosable
 from trialkit.resources import NUMBERS_BY, installed_version
 from trialkit.trial import Kind as VariableKind
-from trialkit.trial import VariableRole
+from trialkit.trial import TreatmentRole, VariableRole
 
 #: Kind of the problem that plots have no value.
 MISSING_PLOTS = "missing-plots"
@@ -60,7 +61,12 @@ def _below_zero(context: Context) -> str:
 def _grey_lines(context: Context) -> str:
     if len(set(context.table("course", "mean").get("days_after"))) < 2:
         return ""
-    return " In figures over days, grey lines repeat the untreated (solid) and reference (dashed)."
+    roles = {item.role for item in context.trial.treatments}
+    lines = [
+        *(["the untreated (solid)"] if context.trial.untreated is not None else []),
+        *(["the reference (dashed)"] if TreatmentRole.REFERENCE in roles else []),
+    ]
+    return f" In figures over days, grey lines repeat {joined(lines)}." if lines else ""
 
 
 def warnings(context: Context) -> Iterator[Block]:

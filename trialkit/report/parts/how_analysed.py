@@ -22,7 +22,7 @@ from trialkit.report.parts.field import when_applied
 from trialkit.report.parts.layout_words import layout
 from trialkit.report.parts.shares import BETA_BINOMIAL, units
 from trialkit.report.parts.variance import responses_by_scale
-from trialkit.trial import Comparison, Design, Trial
+from trialkit.trial import Comparison, ControlMethod, Design, Trial
 from trialkit.trial import Kind as VariableKind
 from trialkit.words import CONTROL_METHODS, SCALE_FORMULAS, day_zero
 
@@ -119,10 +119,7 @@ def _analysis_sentences(context: Context) -> Iterator[str]:
     trial = context.trial
     sources = _SOURCES.get(trial.design, "the strata of the design and treatments")
     yield f"The plot was the experimental unit.{_samples_text(trial)}"
-    yield (
-        "Each assessment, area under the curve and yield was subjected to analysis of variance "
-        f"with {sources}."
-    )
+    yield f"{_responses_text(context)} analysis of variance with {sources}."
     for scale, labels in responses_by_scale(context).items():
         if scale in SCALE_FORMULAS:
             yield f"The scale of analysis was {SCALE_FORMULAS[scale]} for {'; '.join(labels)}."
@@ -132,6 +129,19 @@ def _analysis_sentences(context: Context) -> Iterator[str]:
     shared = _shares_text(context)
     if shared:
         yield shared
+
+
+def _responses_text(context: Context) -> str:
+    """Name what was tested of this trial, and how areas were made."""
+    measures = set(context.table("responses", "measure").get("measure"))
+    area = "pest_days" in measures
+    parts = [
+        *(["assessment"] if "count" in measures else []),
+        *(["area under the curve"] if area else []),
+        *(["yield"] if "yield" in measures else []),
+    ]
+    how = "Areas under the curve were computed for each plot by the trapezoidal rule. "
+    return f"{how if area else ''}Each {joined(parts)} was subjected to"
 
 
 def software_text(seed: int) -> str:
@@ -323,7 +333,8 @@ def _control_text(context: Context) -> str:
     for method, name in CONTROL_METHODS.items():
         labels = [context.variable_label(v) for v in context.variables if (v, method) in used]
         if labels:
-            parts.append(f"by {name} for {joined(labels)}")
+            formula = name if method == ControlMethod.ADJUSTED else f"{name}'s formula"
+            parts.append(f"by {formula} for {joined(labels)}")
     if not parts:
         return ""
     text = (

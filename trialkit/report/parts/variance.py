@@ -106,13 +106,21 @@ def _variance_notes(context: Context) -> Iterator[str]:
 
 def responses_by_scale(context: Context) -> dict[str, list[str]]:
     """Which responses were analysed on which scale; all days of a variable are one."""
-    found: dict[str, list[str]] = {}
+    kept: dict[str, dict[str, set[str]]] = {}
     for row in context.table("responses", "variable", "transform").records():
-        label = context.response(row["variable"], row["measure"], math.nan)
-        own = found.setdefault(str(row["transform"]), [])
-        if label not in own:
-            own.append(label)
-    return found
+        of_scale = kept.setdefault(str(row["transform"]), {})
+        of_scale.setdefault(row["variable"], set()).add(row["measure"])
+    return {
+        scale: [_tested(context, variable, measures) for variable, measures in own.items()]
+        for scale, own in kept.items()
+    }
+
+
+def _tested(context: Context, variable: str, measures: set[str]) -> str:
+    """Name what was tested of a variable: its days, its area under the curve, or both."""
+    if "pest_days" in measures and len(measures) > 1:
+        return f"{context.variable_label(variable)} (and its area under the curve)"
+    return context.response(variable, next(iter(measures)), math.nan)
 
 
 def fits(context: Context) -> Iterator[Block]:
