@@ -89,6 +89,8 @@ def write_set(files: Mapping[Path, bytes | IO[bytes]]) -> None:
     OSError
         When one cannot be written or moved; all are then as they were.
     """
+    for folder in {path.parent: None for path in files}:
+        folder.mkdir(parents=True, exist_ok=True)
     with ExitStack() as stack:
         written = [(path, _written(path, content, stack)) for path, content in files.items()]
         undone: list[tuple[Path, Path | None]] = []
@@ -108,7 +110,6 @@ def write_set(files: Mapping[Path, bytes | IO[bytes]]) -> None:
 
 def _written(path: Path, content: bytes | IO[bytes], stack: ExitStack) -> Path:
     """Write content under a temporary name, which is gone again when the stack closes."""
-    path.parent.mkdir(parents=True, exist_ok=True)
     temporary = _beside(path)
     handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
     stack.callback(temporary.unlink, missing_ok=True)

@@ -15,21 +15,34 @@ UNDEFINED = "null"
 LARGEST_WHOLE = 2.0**53
 
 
+#: Last signs of what Python writes of numbers that are whole, or none.
+_OTHERWISE = frozenset("0fn")
+
+
+def _digits(number: float) -> str:
+    if not isfinite(number):
+        return UNDEFINED
+    whole = number.is_integer() and abs(number) < LARGEST_WHOLE
+    return repr(int(number)) if whole else repr(number)
+
+
 class Digits(list[str]):
     """Numbers as files hold them: every digit, whole ones as integers, ``null`` where undefined."""
 
     @classmethod
     def of(cls, numbers: Iterable[float]) -> Digits:
         """Write numbers."""
-        texts = [
-            UNDEFINED
-            if not isfinite(number)
-            else repr(int(number))
-            if number.is_integer() and abs(number) < LARGEST_WHOLE
-            else repr(number)
-            for number in numbers
-        ]
-        return cls(texts)
+        kept = list(numbers)
+        known = set(kept)
+        if 2 * len(known) < len(kept):  # days, degrees of freedom, what is missing
+            texts = {number: _digits(number) for number in known}
+            return cls([texts[number] for number in kept])
+        return cls(
+            [
+                text if text[-1] not in _OTHERWISE else _digits(number)
+                for number, text in zip(kept, map(repr, kept), strict=True)
+            ]
+        )
 
     def numbers(self) -> list[float | None]:
         """Read the numbers; None where undefined."""

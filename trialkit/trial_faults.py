@@ -195,10 +195,10 @@ def _of_names(trial: Trial) -> Iterator[Problem]:
     variables = [item.name for item in trial.variables]
     for name in _VALUES:
         table: pd.DataFrame = getattr(trial, name)
-        yield from _unknown(f"{name.capitalize()} name the plot", table["plot"], plots)
+        yield from _unknown(f"{name.capitalize()} name the plot", table["plot"].tolist(), plots)
         if "variable" in table:
             yield from _unknown(
-                f"{name.capitalize()} name the variable", table["variable"], variables
+                f"{name.capitalize()} name the variable", table["variable"].tolist(), variables
             )
 
 
@@ -222,14 +222,19 @@ def _of_values(trial: Trial) -> Iterator[Problem]:
     if not trial.counts["sample"].map(lambda mark: mark is None or isinstance(mark, str)).all():
         yield _fault("Names of samples are no text.")
         return
+    known = values.notna()
+    if known.all():
+        return
     cells = [trial.counts["variable"], trial.counts["day"], trial.counts["sample"].fillna("")]
-    if not values.notna().groupby(cells, dropna=False).any().all():
+    if not known.groupby(cells, dropna=False).any().all():
         yield _fault("Counts of a day are all missing.", "Leave the day out.", "empty-day")
 
 
 def _of_facts(trial: Trial) -> Iterator[Problem]:
     for name in FACTS:
         table: pd.DataFrame = getattr(trial, name)
+        if table.empty:
+            continue
         for column in table.columns:
             cells = table[column]
             if column == "date":
@@ -249,7 +254,7 @@ def _of_facts(trial: Trial) -> Iterator[Problem]:
     yield from _unknown("Assessments name the variable", named, variables)
     yield from _unknown("Events are of the kind", trial.events["kind"], list(EVENT_KINDS))
     for name in ("rate", "actual"):
-        if (trial.doses[name] < 0.0).any():
+        if len(trial.doses) and (trial.doses[name] < 0.0).any():
             yield _fault("Doses are below 0.")
 
 

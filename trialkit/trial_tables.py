@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -94,6 +95,11 @@ _NUMBERS = frozenset({"rate", "actual", "day"})
 
 
 def _empty(columns: tuple[str, ...]) -> pd.DataFrame:
+    return _template(columns).copy()
+
+
+@cache
+def _template(columns: tuple[str, ...]) -> pd.DataFrame:
     return pd.DataFrame(
         {name: pd.Series([], dtype=float if name in _NUMBERS else object) for name in columns}
     )

@@ -44,11 +44,11 @@ def make_table(name: str, columns: Mapping[str, Sized]) -> pd.DataFrame:
     if len(lengths) > 1:
         raise ValueError(f"columns of {name} differ in length: {sorted(lengths)}")
     length = lengths.pop()
-    header, numbers, others = _places(name)
+    header, (numbers, named), (others, told) = _places(name)
     numeric = np.full((numbers.size, length), np.nan)
     rest = np.full((others.size, length), None, dtype=object)
-    for block, places in ((numeric, numbers), (rest, others)):
-        for row, column in zip(block, header[places], strict=True):
+    for block, names in ((numeric, named), (rest, told)):
+        for row, column in zip(block, names, strict=True):
             if column in columns:
                 row[:] = np.asarray(columns[column], dtype=block.dtype)
     # Ten times faster than from a column each, which pandas would look into one by one.
@@ -58,11 +58,19 @@ def make_table(name: str, columns: Mapping[str, Sized]) -> pd.DataFrame:
     return made
 
 
+_Some = tuple[npt.NDArray[np.intp], tuple[str, ...]]
+
+
 @cache
-def _places(name: str) -> tuple[pd.Index[str], npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Columns of a table, and which of them hold numbers, and which anything else."""
+def _places(name: str) -> tuple[pd.Index[str], _Some, _Some]:
+    """Columns of a table; places and names of those of numbers, and of the others."""
+    names = list(COLUMNS[name])
     numeric = np.array([kind == "number" for kind in COLUMNS[name].values()])
-    return pd.Index(list(COLUMNS[name])), np.flatnonzero(numeric), np.flatnonzero(~numeric)
+    numbers, others = (
+        (places, tuple(names[place] for place in places))
+        for places in (np.flatnonzero(numeric), np.flatnonzero(~numeric))
+    )
+    return pd.Index(names), numbers, others
 
 
 @cache

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from types import NoneType
 from typing import TYPE_CHECKING
@@ -117,8 +116,21 @@ def cell_text(value: object) -> str:
 
 def csv_file(heads: Iterable[str], columns: Sequence[Sequence[str]]) -> bytes:
     """Write columns of cells as comma-separated values."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(heads)
-    writer.writerows(zip(*columns, strict=True))
-    return stream.getvalue().encode("utf-8")
+    lines = [",".join(map(_quoted, heads))]
+    lines += map(",".join, zip(*map(_quoted_column, columns), strict=True))
+    # A line of one empty cell would be no line.
+    text = "\n".join([line if line else '""' for line in lines])
+    return f"{text}\n".encode()
+
+
+#: What a cell has to be quoted for.
+_QUOTED = re.compile('[,"\r\n]')
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"' if _QUOTED.search(text) else text
+
+
+def _quoted_column(texts: Sequence[str]) -> Sequence[str]:
+    """Quote the cells of a column that need it; few columns have any, and no numbers do."""
+    return list(map(_quoted, texts)) if _QUOTED.search("".join(texts)) else texts

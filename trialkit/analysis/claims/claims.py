@@ -86,9 +86,13 @@ def _days_of(
     held: Held, control: pd.DataFrame, tests: DayTests, alpha: float
 ) -> list[dict[str, Sized]]:
     answer = held.answer
-    own = control[(control["variable"] == answer.variable) & control["chosen"].eq(True)]
     gates = dict(zip(answer.a, answer.p, strict=True))
-    own = own[own["treatment"].isin(gates)]
+    cells = (control[name].tolist() for name in ("variable", "chosen", "treatment"))
+    asked = [
+        variable == answer.variable and chosen is True and treatment in gates
+        for variable, chosen, treatment in zip(*cells, strict=True)
+    ]
+    own = control[np.array(asked, dtype=bool)]
     if own.empty:
         return []
     names, days = own["treatment"].tolist(), own["days_after"].to_numpy(dtype=float)
