@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy import special
@@ -31,7 +32,7 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _FEW = 6.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class AgainstControl:
     """Every treatment against the control, in one response.
 
@@ -44,9 +45,8 @@ class AgainstControl:
     se : (t,) array
     df : (t,) array
         Satterthwaite's, of the two variances behind each standard error.
-    p_adjusted : (t,) array
-        Two-sided, adjusted over the treatments by the largest statistic, step-down: the smallest
-        is the p-value of the question whether any treatment differs from the control.
+    correlation : (k, k) array
+        Of the k differences that can be compared, in their order.
     adjusted : bool
         Whether the covariate could be used.
     """
@@ -54,8 +54,22 @@ class AgainstControl:
     difference: FloatArray
     se: FloatArray
     df: FloatArray
-    p_adjusted: FloatArray
+    correlation: FloatArray
     adjusted: bool = False
+
+    @cached_property
+    def p_adjusted(self) -> FloatArray:
+        """Two-sided p-values (t,), adjusted over the treatments by the largest statistic.
+
+        Step-down: the smallest is the p-value of the question whether any treatment differs from
+        the control. Worked out where it is asked for.
+        """
+        found = np.full(self.difference.shape, np.nan)
+        known = np.isfinite(self.se)
+        if known.any():
+            t = np.abs(self.difference[known]) / self.se[known]
+            found[known] = _step_down(t, self.correlation, self.df[known])
+        return found
 
     @property
     def gate(self) -> float:
@@ -105,7 +119,7 @@ def against_control(
     Where too few plots are left to part the variances, one is taken for all.
     """
     nothing = np.full(layout.n_treatments, np.nan)
-    none = AgainstControl(difference=nothing, se=nothing, df=nothing, p_adjusted=nothing)
+    none = AgainstControl(difference=nothing, se=nothing, df=nothing, correlation=np.zeros((0, 0)))
     still = _without_spread(layout.treatment, values, layout.n_treatments)
     if still[control]:
         still = np.zeros_like(still)
@@ -147,12 +161,13 @@ def against_control(
     difference[alike] = _levels(layout.treatment, values, alike) - float(y[own].mean())
     known[alike] = True
     se = np.sqrt(np.where(known, variance, np.nan))
-    p = nothing.copy()
-    p[known] = _step_down(
-        np.abs(difference[known]) / se[known], _correlation(weights[known], own, parts), df[known]
+    return AgainstControl(
+        difference=difference,
+        se=se,
+        df=np.where(known, df, np.nan),
+        correlation=_correlation(weights[known], own, parts),
+        adjusted=extra is not None,
     )
-    df, adjusted = np.where(known, df, np.nan), extra is not None
-    return AgainstControl(difference=difference, se=se, df=df, p_adjusted=p, adjusted=adjusted)
 
 
 def _levels(treatment: IntArray, values: FloatArray, codes: IntArray) -> FloatArray:
@@ -195,13 +210,28 @@ def _fit(
     The second projector is that of the treatments without the control; weights are NaN where a
     difference cannot be estimated.
     """
+    codes = (treatment, *blocking)
+    return _fit_of(
+        tuple(np.asarray(part, dtype=np.intp).tobytes() for part in codes),
+        b"" if extra is None else extra.tobytes(),
+        n_treatments,
+        control,
+    )
+
+
+@lru_cache(maxsize=4)
+def _fit_of(
+    codes: tuple[bytes, ...], extra: bytes, n_treatments: int, control: int
+) -> tuple[FloatArray, _Residual, _Residual]:
+    """The same of arrays as bytes: days without gaps have one fit, which nobody changes."""
+    treatment, *blocking = (np.frombuffer(part, dtype=np.intp) for part in codes)
     n = treatment.size
     parts = [np.ones((n, 1))]
-    for codes in blocking:
-        levels, index = np.unique(codes, return_inverse=True)
+    for block in blocking:
+        levels, index = np.unique(block, return_inverse=True)
         parts.append(indicator(index.astype(np.intp), levels.size))
-    if extra is not None:
-        parts.append(extra)
+    if extra:
+        parts.append(np.frombuffer(extra, dtype=np.float64).reshape(n, -1))
     beside = np.hstack(parts)
     dummies = indicator(treatment, n_treatments)
     design = np.hstack([beside, dummies])
