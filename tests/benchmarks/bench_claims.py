@@ -1,6 +1,6 @@
 """Run by hand: how often page 1 says something false, and how often it finds what is there.
 
-    python tests/benchmarks/bench_claims.py [trials a row] [--supporting]
+    python tests/benchmarks/bench_claims.py [trials a row] [--supporting] [--seed=NUMBER]
 
 Prints the table that is kept in claims.md.
 """
@@ -19,7 +19,7 @@ from known_truth.claims import EQUAL, NULL, ONE, SETTINGS, held_against_truth, s
 TRUTHS = {"nothing differs": NULL, "one product of 90 %": ONE, "all products of 80 %": EQUAL}
 
 
-def main(number: int, *, supporting: bool) -> None:
+def main(number: int, *, supporting: bool, first: int = 0) -> None:
     """Print one row a setting and truth."""
     print("| trials | truth | false on page 1, % | sentences | marks | 90 % product told, % | ")
     print("| --- | --- | --- | --- | --- | --- |")
@@ -29,7 +29,7 @@ def main(number: int, *, supporting: bool) -> None:
             told = [
                 held_against_truth(
                     replace(setting, effects=effects),
-                    100_000 * place + seed,
+                    first + 100_000 * place + seed,
                     supporting=supporting,
                 )
                 for seed in range(number)
@@ -52,4 +52,9 @@ def main(number: int, *, supporting: bool) -> None:
 
 if __name__ == "__main__":
     given = [item for item in sys.argv[1:] if item.isdecimal()]
-    main(int(given[0]) if given else 200, supporting="--supporting" in sys.argv)
+    asked = [item.removeprefix("--seed=") for item in sys.argv if item.startswith("--seed=")]
+    main(
+        int(given[0]) if given else 200,
+        supporting="--supporting" in sys.argv,
+        first=int(asked[0]) if asked else 0,
+    )

@@ -129,9 +129,9 @@ def test_a_carrier_is_told_where_it_was_shown_to_do_something(mites):
     claims = mites.claims.assign(
         shown=mites.claims["shown"].mask(own, True),
         p_adjusted=mites.claims["p_adjusted"].mask(own, 0.01),
+        lower=mites.claims["lower"].clip(lower=1.0),
     )
-    reductions = mites.reductions.assign(lower=mites.reductions["lower"].clip(lower=1.0))
-    (finding,) = told(replace(mites, claims=claims, reductions=reductions), "carrier")
+    (finding,) = told(replace(mites, claims=claims), "carrier")
     assert finding.text.startswith("Spraying Water alone (WAT) reduced mites by 23% over the trial")
 
 

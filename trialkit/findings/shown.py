@@ -75,8 +75,14 @@ def quantity(number: str, unit: str | None) -> str:
 
 
 def reduction(tables: Tables, variable: Variable, treatment: str) -> tuple[Row, str] | None:
-    """Where the size of an effect over the whole trial stands: of pest-days, or of the one day."""
-    found = rows(
+    """Where the size of an effect over the whole trial stands.
+
+    With the test where that allows for the count before treatment, else with pest-days or the one
+    day.
+    """
+    tested = rows(tables, "claims", variable=variable.name, a=treatment, scope=WHOLE)
+    found = [row for row in tested if row.known("percent")]
+    found = found or rows(
         tables,
         "reductions",
         variable=variable.name,
@@ -99,8 +105,8 @@ def percent(number: str) -> str:
 def reduced_by(say: Teller, variable: Variable, treatment: str) -> tuple[str, str] | None:
     """Write "89%" and its interval, where that leaves out no change.
 
-    The test allows for the counts before treatment and the interval may not: an interval that
-    holds no change is not put beside a statement that there was one.
+    An interval that holds no change, as one of pest-days can beside a test that allows for the
+    counts before treatment, is not put beside a statement that there was one.
     """
     found = reduction(say.tables, variable, treatment)
     if found is None or not float(found[0][found[1]]) > 0.0 or found[0]["lower"] <= 0.0:

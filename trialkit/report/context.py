@@ -170,6 +170,10 @@ class Context:
         claims = self.table("claims", "variable", "with_start")
         return bool(claims.where(variable=variable, with_start=True))
 
+    def tested_change(self, variable: str) -> bool:
+        """Whether page 1 has the change over the whole trial from its test."""
+        return self.table("claims", "variable", "percent").where(variable=variable).knows("percent")
+
     def plot_numbers(self, variable: str) -> ByPlot | None:
         """How many units were examined, by plot and day; None where that is not known."""
         return plot_numbers(self.trial, variable)

@@ -73,6 +73,7 @@ def claim_table(basis: Basis, held: Sequence[Held], control: pd.DataFrame) -> pd
                 answer.p,
                 (item.level, alpha),
                 "whole trial",
+                answer.reduction,
             )
         )
     for item in held:
@@ -129,10 +130,12 @@ def _part(
     p: FloatArray,
     levels: tuple[float, float],
     scope: str,
+    reduction: FloatArray | None = None,
 ) -> dict[str, Sized]:
     (a, b), (level, alpha) = pairs, levels
     size = len(a)
     known = np.isfinite(p)
+    percent, lower, upper = np.full((3, size), np.nan) if reduction is None else reduction
     return {
         "question": [answer.question.value] * size,
         "variable": [answer.variable] * size,
@@ -144,6 +147,9 @@ def _part(
             None if not np.isfinite(value) or value == 0.0 else "lower" if value < 0 else "higher"
             for value in difference
         ],
+        "percent": percent,
+        "lower": lower,
+        "upper": upper,
         "p_adjusted": p,
         "with_start": [answer.with_start and scope == "whole trial"] * size,
         "level": np.full(size, level if level >= 0.0 else np.nan),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -13,6 +13,8 @@ from trialkit.analysis.result import make_table
 from trialkit.trial import VariableRole, harvest_variable
 
 Record = dict[str, Any]
+#: Where the change over the whole trial is that of its test.
+TESTED = "by the test, adjusted for the count before treatment"
 _COLUMNS = (
     "treatment",
     "question",
@@ -50,7 +52,7 @@ def glance_table(
     rows = [
         *_control(basis, tables["control"], marks),
         *_held(basis, tables["persistence"], marks),
-        *_reductions(basis, tables["reductions"], marks),
+        *_reductions(basis, _changes(tables["reductions"], claims), marks),
         *_yields(basis, tables["means"], marks),
         *_returns(basis, tables["money"], marks),
     ]
@@ -161,14 +163,29 @@ def _held(basis: Basis, persistence: pd.DataFrame, marks: Marks) -> Iterator[Rec
         )
 
 
-def _reductions(basis: Basis, reductions: pd.DataFrame, marks: Marks) -> Iterator[Record]:
+def _changes(reductions: pd.DataFrame, claims: pd.DataFrame) -> list[Record]:
+    """Reductions of pest-days; of what was tested with the count before treatment by the test."""
+    tested = {
+        (row["variable"], row["a"]): {name: row[name] for name in ("percent", "lower", "upper")}
+        for row in _records(claims)
+        if _known(row["percent"])
+    }
+    return [
+        {**row, "note": TESTED, **tested[key]}
+        if (key := (row["variable"], row["treatment"])) in tested
+        else {**row, "note": None}
+        for row in _records(reductions)
+        if row["measure"] == "pest_days"
+    ]
+
+
+def _reductions(basis: Basis, changes: Sequence[Record], marks: Marks) -> Iterator[Record]:
     asked = {name: (question, "pest_days") for name, question in _main(basis)}
     for item in basis.assessed:
         if item.variable.role is VariableRole.NATURAL_ENEMY:
             asked[item.variable.name] = ("enemies", "enemies")
-    for row in _records(reductions):
-        whole = row["measure"] == "pest_days" and _known(row["percent"])
-        if row["variable"] not in asked or not whole:
+    for row in changes:
+        if row["variable"] not in asked or not _known(row["percent"]):
             continue
         question, name = asked[row["variable"]]
         mark = marks.get((question, row["variable"], "whole trial", row["treatment"], None))
@@ -182,7 +199,7 @@ def _reductions(basis: Basis, reductions: pd.DataFrame, marks: Marks) -> Iterato
             upper=-row["lower"],
             unit="%",
             shown=mark == way and _apart(row["lower"], row["upper"]),
-            note=None,
+            note=row["note"],
         )
 
 

@@ -64,6 +64,9 @@ class Answer:
         the scale has no share left.
     with_start : bool
         Whether the level before treatment was the covariate.
+    reduction : float array, shape (3, pairs), or None
+        By how many percent a lies below b, and limits of each on its own; None where differences
+        are no logarithms, or page 1 has the size of the effect from elsewhere.
     """
 
     question: Question
@@ -74,6 +77,7 @@ class Answer:
     p: FloatArray
     target: FloatArray | None = None
     with_start: bool = False
+    reduction: FloatArray | None = None
 
 
 def course_answers(basis: Basis) -> Iterator[Answer]:
@@ -111,7 +115,26 @@ def _of_level(basis: Basis, question: Question, item: Assessed, level: FloatArra
         p=found.p_adjusted[others],
         target=below_target(basis, item, found)[others],
         with_start=found.adjusted,
+        reduction=_reduction(basis, question, item, found),
     )
+
+
+def _reduction(
+    basis: Basis, question: Question, item: Assessed, found: AgainstControl
+) -> FloatArray | None:
+    """By how many percent counts of pests and damages lay below the untreated, with limits.
+
+    That of the test itself, where it allows for the count before treatment: then the size of the
+    effect, its interval and its p-value are of one model.
+    """
+    asked = question in (Question.PEST, Question.DAMAGE)
+    if not asked or not found.adjusted or item.variable.kind is not Kind.COUNT:
+        return None
+    lower, upper = found.limits(basis.settings.alpha)
+    with np.errstate(over="ignore"):
+        left = np.exp([found.difference, upper, lower])[:, basis.plan.others]
+    reduction: FloatArray = 100.0 * (1.0 - np.where(np.isfinite(left), left, np.nan))
+    return reduction
 
 
 def below_target(basis: Basis, item: Assessed, found: AgainstControl) -> FloatArray:

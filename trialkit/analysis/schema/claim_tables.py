@@ -9,6 +9,7 @@ from trialkit.analysis.schema.columns import (
     VARIABLE,
     Table,
     flag,
+    limits,
     number,
     p_value,
     text,
@@ -39,6 +40,16 @@ CLAIMS = Table(
         text("a", "Treatment", "The treatment that is compared.", "treatment"),
         text("b", "Compared with", "What it is compared with.", "treatment"),
         text("direction", "Direction", "lower or higher: how a stands to b in this trial."),
+        number(
+            "percent",
+            "Reduction, %",
+            "%",
+            1,
+            "By how much counts of a pest or damage lay below b over the whole trial, each day of "
+            "equal weight, by the test itself where it allows for the count before treatment; "
+            "none elsewhere.",
+        ),
+        *limits("%", 1, "that reduction, on its own"),
         p_value(
             "p_adjusted",
             "Adjusted p-value",
@@ -74,7 +85,8 @@ GLANCE = Table(
             "Question",
             "control_first, control_best, control_last: percent control on the first day, the "
             "best, the last; held_until: day until which the target was held; pest_days, enemies: "
-            "change against the untreated over the whole trial; yield; return: gain over the "
+            "change against the untreated over the whole trial, of pests and damages that of the "
+            "test where it allows for the count before; yield; return: gain over the "
             "untreated after cost.",
         ),
         VARIABLE,

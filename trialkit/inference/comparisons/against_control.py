@@ -77,6 +77,14 @@ class AgainstControl:
         known = self.p_adjusted[np.isfinite(self.p_adjusted)]
         return float(known.min()) if known.size else float("nan")
 
+    def limits(self, alpha: float) -> tuple[FloatArray, FloatArray]:
+        """Limits of each difference on its own, (t,), (t,).
+
+        They leave out 0 wherever the adjusted p-value is at or below ``alpha``.
+        """
+        half = special.stdtrit(self.df, 1.0 - alpha / 2.0) * self.se
+        return self.difference - half, self.difference + half
+
 
 def against_control(
     layout: Layout,

@@ -92,7 +92,8 @@ def _columns(sheet: Sheet) -> Iterator[tuple[tuple[str, str], Fill, str]]:
         yield (f"{target:g}% held", "until day"), _held, "held"
     if sheet.has("pest_days"):
         variable = context.trial.variable(sheet.first["pest_days"])
-        yield (_area_words(variable.role), "change, %"), _change("pest_days", good=-1), "pest-days"
+        words = "All days" if _tested(sheet) else _area_words(variable.role)
+        yield (words, "change, %"), _change("pest_days", good=-1), "pest-days"
     if sheet.has("enemies"):
         label = _short_label(context, sheet.first["enemies"])
         yield (label, "change, %"), _change("enemies", good=1), "enemies"
@@ -101,6 +102,11 @@ def _columns(sheet: Sheet) -> Iterator[tuple[tuple[str, str], Fill, str]]:
         yield (label, unit), _yield, "yield"
     if sheet.has("return"):
         yield ("Return", _unit(sheet, "return")), _return, "return"
+
+
+def _tested(sheet: Sheet) -> bool:
+    """Whether the change over the whole trial is that of its test."""
+    return sheet.has("pest_days") and sheet.context.tested_change(sheet.first["pest_days"])
 
 
 def _area_words(role: VariableRole) -> str:
@@ -380,7 +386,13 @@ def _notes(sheet: Sheet, left_out: int) -> Iterator[str]:
         words = [context.method_words(name) for name in sorted(methods)]
         yield f"Control ({' and '.join(words)}) and changes are against the untreated."
     shown = set(context.table("claims", "variable").where(front=True).get("variable"))
-    if any(context.tested_with_start(name) for name in context.variables if name in shown):
+    before = any(context.tested_with_start(name) for name in context.variables if name in shown)
+    if _tested(sheet):
+        yield (
+            "Tests and changes over all days allow for values before treatment; other estimates "
+            "may not."
+        )
+    elif before:
         yield "The tests allow for values before treatment; the estimates may not."
     yield (
         f"Small figures are {level} confidence intervals, each on its own. "

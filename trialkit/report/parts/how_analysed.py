@@ -316,6 +316,10 @@ def _whole_text(context: Context) -> str:
         before = [context.noun(name) for name in names if context.tested_with_start(name)]
         if before:
             parts.append(f"The value before treatment was the covariate for {joined(before)}.")
+        if any(context.tested_change(name) for name in names):
+            parts.append(
+                "Changes over all days are those of this test, each day with equal weight."
+            )
     parts.append(
         f"All claims of page 1 together keep the {write_share(trial.settings.alpha)} level."
     )

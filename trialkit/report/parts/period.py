@@ -137,7 +137,8 @@ def _table(context: Context, variable: Variable, plots: Rows, means: Rows) -> Ta
         rows=tuple(body),
         notes=(
             *_area_notes(plots),
-            *_reduction_notes(whole, bool(above or days), level, bool(spans)),
+            *_change_notes(context, variable.name, whole),
+            *_threshold_notes(bool(above or days), level, bool(spans)),
             *(marks_note(context, variable.name, "pest_days", across=False) if beside else ()),
             *precision_note(context, variable.name, "pest_days"),
         ),
@@ -165,9 +166,16 @@ def _days_above(context: Context, variable: Variable) -> tuple[dict[str, float],
     return {name: as_number(row["mean"]) for name, row in plots.items()}, {}
 
 
-def _reduction_notes(whole: ByTreatment, above: bool, level: str, intervals: bool) -> Iterator[str]:
+def _change_notes(context: Context, variable: str, whole: ByTreatment) -> Iterator[str]:
     if whole:
-        yield "Reduction is against the untreated, not adjusted for counts before treatment."
+        tested = context.tested_change(variable)
+        yield (
+            "Reduction is against the untreated, not adjusted for counts before treatment"
+            f"{'; the change on page 1 is' if tested else ''}."
+        )
+
+
+def _threshold_notes(above: bool, level: str, intervals: bool) -> Iterator[str]:
     if above:
         yield (
             f"Action threshold: {level}. "
