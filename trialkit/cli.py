@@ -14,16 +14,21 @@ import typer
 
 from trialkit import cli_desk, cli_planning, cli_series, cli_show, cli_tidy
 from trialkit.cli_shared import (
+    USUAL_FORMATS,
+    Formats,
+    Jobs,
+    Length,
+    Paper,
     Quiet,
     TrialPath,
-    complain,
     existing,
     out_folder,
-    progress_end,
-    progress_to,
+    report_options,
+    say,
     usage,
+    working,
 )
-from trialkit.report_options import FORMATS, USUAL, ReportOptions
+from trialkit.report_options import ReportOptions
 
 app = typer.Typer(
     name="trialkit",
@@ -40,10 +45,6 @@ app = typer.Typer(
     "  trialkit report example_trials/leaf_beetle_potato --out beetle\n"
     "  trialkit rerun beetle/record.json",
 )
-
-
-def _say(text: str = "") -> None:
-    typer.echo(text)
 
 
 @app.command(
@@ -63,10 +64,7 @@ def check(
     from trialkit.wording import check_lines
 
     reading = read(existing(trial))
-    for line in check_lines(
-        reading.trial, reading.problems, reading.understood, everything=everything
-    ):
-        _say(line)
+    say(check_lines(reading.trial, reading.problems, reading.understood, everything=everything))
     if reading.trial is None:
         raise typer.Exit(1)
 
@@ -84,17 +82,8 @@ def report(
         typer.Argument(metavar="TRIAL...", help="Folders, workbooks or flat tables of trials."),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files.")],
-    formats: Annotated[
-        str,
-        typer.Option(
-            "--formats",
-            metavar="LIST",
-            help=f"Any of {','.join(FORMATS)}; record.json is always written.",
-        ),
-    ] = ",".join(USUAL),
-    length: Annotated[
-        str, typer.Option("--length", metavar="short|full", help="Without or with the annex.")
-    ] = "full",
+    formats: Formats = USUAL_FORMATS,
+    length: Length = "full",
     form: Annotated[
         str,
         typer.Option(
@@ -107,22 +96,12 @@ def report(
         Path | None,
         typer.Option("--template", metavar="FILE.docx", help="Styles and logo of the Word file."),
     ] = None,
-    paper: Annotated[
-        str, typer.Option("--paper", metavar="a4|letter", help="Paper of the PDF.")
-    ] = "a4",
+    paper: Paper = "a4",
     figures: Annotated[
         Path | None,
         typer.Option("--figures", metavar="DIR", help="Every figure as .svg and .png, too."),
     ] = None,
-    jobs: Annotated[
-        int | None,
-        typer.Option(
-            "--jobs",
-            min=1,
-            metavar="N",
-            help="Trials worked on at once; as many as there are cores, when left out.",
-        ),
-    ] = None,
+    jobs: Jobs = None,
     quiet: Quiet = False,
 ) -> None:
     """Analyse one or more trials and write report, tables and record of each.
@@ -131,18 +110,14 @@ def report(
     several trials to one folder a trial in DIR. Exit status: 0 when they are written, 1 when a
     trial has problems (nothing is written for it, the others are), 2 for wrong usage.
     """
-    wanted = [name.strip().lower() for name in formats.split(",") if name.strip()]
-    try:
-        options = ReportOptions(
-            formats=wanted,
-            length=length,
-            form=form,
-            template=template if template is None else existing(template),
-            paper=paper,
-            figures=figures,
-        )
-    except ValueError as fault:
-        usage(str(fault))
+    options = report_options(
+        formats,
+        length=length,
+        form=form,
+        template=template if template is None else existing(template),
+        paper=paper,
+        figures=figures,
+    )
     out_folder(out)
     for trial in trials:
         existing(trial)
@@ -153,30 +128,16 @@ def report(
 
 
 def _report_one(trial: Path, out: Path, options: ReportOptions, quiet: bool) -> None:
-    from trialkit.problems import TrialError
     from trialkit.run import report_trial
     from trialkit.wording import closing_lines, look_lines
 
-    show = not quiet and sys.stderr.isatty()
-    try:
-        written = report_trial(trial, out, options=options, progress=progress_to(show))
-    except TrialError as fault:
-        progress_end(show)
-        complain(fault.problems)
-        typer.echo("Nothing was written.", err=True)
-        raise typer.Exit(1) from None
-    except OSError as fault:
-        progress_end(show)
-        typer.echo(f"The files could not be written: {fault.strerror or fault}.", err=True)
-        raise typer.Exit(1) from None
-    progress_end(show)
+    with working("The files", quiet=quiet) as progress:
+        written = report_trial(trial, out, options=options, progress=progress)
     problems = written.analysis.problems
     if quiet:
-        for line in look_lines(problems):
-            typer.echo(line, err=True)
+        say(look_lines(problems), err=True)
     else:
-        for line in closing_lines(written.findings, problems, written.paths):
-            _say(line)
+        say(closing_lines(written.findings, problems, written.paths))
 
 
 def _report_several(
@@ -186,22 +147,18 @@ def _report_several(
     from trialkit.many import report_trials
     from trialkit.wording import failure_lines, outcome_lines, total_line
 
-    show = not quiet and sys.stderr.isatty()
-    outcomes = report_trials(trials, out, options=options, jobs=jobs, progress=progress_to(show))
-    progress_end(show)
+    with working(quiet=quiet) as progress:
+        outcomes = report_trials(trials, out, options=options, jobs=jobs, progress=progress)
     for item in outcomes:
         if not item.written:
-            for line in failure_lines(item):
-                typer.echo(line, err=True)
+            say(failure_lines(item), err=True)
         elif not quiet:
-            for line in outcome_lines(item):
-                _say(line)
+            say(outcome_lines(item))
     from trialkit.overview import write_overview
 
     pages = write_overview(outcomes, out)
     if not quiet:
-        _say(f"All at a glance: {pages[0]}")
-        _say(total_line(outcomes))
+        say([f"All at a glance: {pages[0]}", total_line(outcomes)])
     if not all(item.written for item in outcomes):
         raise typer.Exit(1)
 
@@ -223,12 +180,11 @@ def rerun(
     used, 2 for wrong usage.
     """
     existing(record)
-    from trialkit.problems import TrialError
     from trialkit.record import read_record
     from trialkit.record import rerun as run_again
     from trialkit.wording import agreement_lines
 
-    try:
+    with working():
         kept = read_record(record)
         agreement = run_again(kept)
         same = agreement.same
@@ -237,15 +193,10 @@ def rerun(
 
             other = second_route(kept)
             same = same and other.same
-    except TrialError as fault:
-        complain(fault.problems)
-        raise typer.Exit(1) from None
     if not quiet or not agreement.same:
-        for line in agreement_lines(agreement, kept):
-            _say(line)
+        say(agreement_lines(agreement, kept))
     if second and (not quiet or not other.same):
-        for line in second_route_lines(other):
-            _say(line)
+        say(second_route_lines(other))
     if not same:
         raise typer.Exit(1)
 
@@ -273,7 +224,7 @@ def explain(
     from trialkit.explaining import explain as explained
 
     try:
-        _say(explained(name))
+        typer.echo(explained(name))
     except KeyError as fault:
         usage(fault.args[0])
 
@@ -289,7 +240,7 @@ def _version(wanted: bool) -> None:
     if wanted:
         from importlib import metadata
 
-        _say(f"trialkit {metadata.version('trialkit')}")
+        typer.echo(f"trialkit {metadata.version('trialkit')}")
         raise typer.Exit
 
 

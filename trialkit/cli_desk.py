@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar
 
 import typer
 
-from trialkit.cli_shared import complain, existing, out_folder
+from trialkit.cli_shared import existing, out_folder, say, working
 from trialkit.printed_layout import LAYOUT
+
+Page = Annotated[
+    Path | None, typer.Option("--page", metavar="FILE.html", help="Write it as a page, too.")
+]
+T = TypeVar("T")
 
 
 def register(app: typer.Typer) -> None:
@@ -29,9 +35,7 @@ def register(app: typer.Typer) -> None:
 def compare(
     first: Annotated[Path, typer.Argument(metavar="A", help="A record, a report or a trial.")],
     second: Annotated[Path, typer.Argument(metavar="B", help="A record, a report or a trial.")],
-    page: Annotated[
-        Path | None, typer.Option("--page", metavar="FILE.html", help="Write it as a page, too.")
-    ] = None,
+    page: Page = None,
 ) -> None:
     """Say what differs between two analyses: data, settings, versions, conclusions, warnings.
 
@@ -43,27 +47,17 @@ def compare(
     existing(second)
     from trialkit.desk import compare as compare_two
     from trialkit.desk.comparison_text import comparison_lines, comparison_page
-    from trialkit.files import write_whole
-    from trialkit.problems import TrialError
 
-    try:
+    with working():
         found = compare_two(first, second)
-    except TrialError as fault:
-        complain(fault.problems)
-        raise typer.Exit(1) from None
-    if page is not None:
-        write_whole(page, comparison_page(found).encode("utf-8"))
-    for line in comparison_lines(found):
-        typer.echo(line)
+    _tell(found, comparison_lines, comparison_page, page)
     if not found.same:
         raise typer.Exit(1)
 
 
 def audit(
     table: Annotated[Path, typer.Argument(metavar="TABLE", help="A .csv or .xlsx; layout below.")],
-    page: Annotated[
-        Path | None, typer.Option("--page", metavar="FILE.html", help="Write it as a page, too.")
-    ] = None,
+    page: Page = None,
 ) -> None:
     """Ask whether the numbers of a printed table of means can belong together.
 
@@ -73,18 +67,10 @@ def audit(
     existing(table)
     from trialkit.desk.audit import Verdict, audit_table
     from trialkit.desk.audit.text import audit_lines, audit_page
-    from trialkit.files import write_whole
-    from trialkit.problems import TrialError
 
-    try:
+    with working():
         found = audit_table(table)
-    except TrialError as fault:
-        complain(fault.problems)
-        raise typer.Exit(1) from None
-    if page is not None:
-        write_whole(page, audit_page(found).encode("utf-8"))
-    for line in audit_lines(found):
-        typer.echo(line)
+    _tell(found, audit_lines, audit_page, page)
     if found.of(Verdict.INCONSISTENT):
         raise typer.Exit(1)
 
@@ -93,9 +79,7 @@ def sensitivity(
     trial: Annotated[
         Path, typer.Argument(metavar="TRIAL|RECORD", help="A trial, or the record of a report.")
     ],
-    page: Annotated[
-        Path | None, typer.Option("--page", metavar="FILE.html", help="Write it as a page, too.")
-    ] = None,
+    page: Page = None,
 ) -> None:
     """Say which conclusions stand on other paths of analysis, the fragile ones first.
 
@@ -106,18 +90,10 @@ def sensitivity(
     existing(trial)
     from trialkit.desk.sensitivity import sensitivity as find
     from trialkit.desk.sensitivity_text import sensitivity_lines, sensitivity_page
-    from trialkit.files import write_whole
-    from trialkit.problems import TrialError
 
-    try:
+    with working():
         found = find(trial)
-    except TrialError as fault:
-        complain(fault.problems)
-        raise typer.Exit(1) from None
-    if page is not None:
-        write_whole(page, sensitivity_page(found).encode("utf-8"))
-    for line in sensitivity_lines(found):
-        typer.echo(line)
+    _tell(found, sensitivity_lines, sensitivity_page, page)
 
 
 def export(
@@ -137,16 +113,19 @@ def export(
     existing(record)
     out_folder(out)
     from trialkit.desk.exporting import export_script
-    from trialkit.problems import TrialError
     from trialkit.record import read_record
 
-    try:
+    with working("The script"):
         paths = export_script(read_record(record), out, script)
-    except TrialError as fault:
-        complain(fault.problems)
-        raise typer.Exit(1) from None
-    except OSError as fault:
-        typer.echo(f"The script could not be written: {fault.strerror}", err=True)
-        raise typer.Exit(1) from None
-    for path in paths:
-        typer.echo(str(path))
+    say(map(str, paths))
+
+
+def _tell(
+    found: T, lines: Callable[[T], Iterable[str]], page: Callable[[T], str], path: Path | None
+) -> None:
+    """Print what was found, and write it as a page where one is wanted."""
+    from trialkit.files import write_whole
+
+    if path is not None:
+        write_whole(path, page(found).encode("utf-8"))
+    say(lines(found))

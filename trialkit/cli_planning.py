@@ -5,22 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trialkit.cli_shared import Quiet, TrialPath, complain, existing, out_folder, usage
+from trialkit.cli_shared import Quiet, TrialPath, existing, out_folder, say, usage, working
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Iterable
 
-    from trialkit.planning import BlocksNeeded, Field, Planned
+    from trialkit.planning import BlocksNeeded, Field
+    from trialkit.problems import Problem
     from trialkit.trial import Trial
 
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files.")]
-
-
-T = TypeVar("T")
 
 
 def register(app: typer.Typer) -> None:
@@ -70,12 +68,11 @@ def start(
     if source is not None:
         existing(source)
 
-    written = guarded(lambda: start_trial(path, source=source))
+    with working("The files"):
+        written = start_trial(path, source=source)
     if not quiet:
-        for file in written:
-            typer.echo(f"Written: {file}")
-        typer.echo("Fill it in, then lay it out:")
-        typer.echo(f"  trialkit plan {path} --out season")
+        say(f"Written: {file}" for file in written)
+        say(["Fill it in, then lay it out:", f"  trialkit plan {path} --out season"])
 
 
 def plan(
@@ -112,29 +109,28 @@ def plan(
     """
     from trialkit.planning import plan_trial, write_plan
     from trialkit.planning.writing import file_name
+    from trialkit.reading import read_protocol
 
     existing(trial)
     out_folder(out)
     named = [part.strip() for part in (sites or "").split(",") if part.strip()]
     chosen: list[str | None] = [*named] or [None]
-    given = guarded(lambda: _read(trial))
     options = {"plan.blocks": blocks}
-
-    def lay_out(site: str | None) -> Planned:
-        return plan_trial(given, site=site, seed=seed, again=again, options=options)
-
-    def write(one: Planned, folder: Path) -> tuple[Path, ...]:
-        name = file_name(trial.resolve().stem)
-        return write_plan(
-            one, folder, name=name, show_treatments=show_treatments, blind_labels=blind
-        )
-
-    planned = [guarded(partial(lay_out, site)) for site in chosen]
+    with working("The files"):
+        given = read_protocol(trial)
+        planned = [
+            plan_trial(given, site=site, seed=seed, again=again, options=options) for site in chosen
+        ]
+    name = file_name(trial.resolve().stem)
     for site, one in zip(chosen, planned, strict=True):
         folder = out if site is None else out / file_name(site)
-        paths = guarded(partial(write, one, folder))
+        with working("The files"):
+            paths = write_plan(
+                one, folder, name=name, show_treatments=show_treatments, blind_labels=blind
+            )
         if not quiet:
-            _tell(one, site, paths)
+            say([] if site is None else [site])
+            _tell([one.statement], paths, one.notes)
 
 
 def mix(
@@ -167,26 +163,24 @@ def mix(
     from trialkit.planning.mix_pages import mix_lines
     from trialkit.planning.visits import in_us_units
     from trialkit.planning.writing import write_mix
-    from trialkit.wording import paragraph, problem_lines
+    from trialkit.reading import read_protocol
+    from trialkit.wording import problem_lines
 
     existing(trial)
     if out is not None:
         out_folder(out)
-    given = guarded(lambda: _read(trial))
+    with working("The files"):
+        given = read_protocol(trial)
+        if left is None:
+            sheet = mix_sheet(given)
     if left is not None:
         _left_over(trial, given, left, application, out)
         return
-    sheet = guarded(lambda: mix_sheet(given))
-    for line in problem_lines(sheet.problems):
-        typer.echo(line, err=True)
-    paths = () if out is None else guarded(lambda: write_mix(given, sheet, out))
-    if quiet:
-        return
-    for text in (*mix_lines(sheet, us=in_us_units(given)), cautions()[0]):
-        for line in paragraph(text):
-            typer.echo(line)
-    for path in paths:
-        typer.echo(f"  {path}")
+    say(problem_lines(sheet.problems), err=True)
+    with working("The files"):
+        paths = () if out is None else write_mix(given, sheet, out)
+    if not quiet:
+        _tell([*mix_lines(sheet, us=in_us_units(given)), cautions()[0]], paths)
 
 
 def power(
@@ -267,7 +261,7 @@ def power(
     from trialkit.planning.fields import Field
     from trialkit.planning.power_pages import power_lines
     from trialkit.planning.writing import write_power
-    from trialkit.wording import paragraph
+    from trialkit.reading import read_protocol
 
     existing(trial)
     if out is not None:
@@ -278,35 +272,24 @@ def power(
         usage("--control takes percent from 0 to below 100")
     if like is None and density is None:
         usage("give --density, or --like with an earlier trial or its record.json")
-    given = guarded(lambda: _read(trial))
-    if seed is not None:
-        given = given.with_settings(seed=seed)
     earlier = existing(like) if like is not None else None
-    field = (
-        Field(density=density or 0.0)
-        if earlier is None
-        else guarded(lambda: field_of(earlier, variable))
-    )
+    with working("The files"):
+        given = read_protocol(trial)
+        if seed is not None:
+            given = given.with_settings(seed=seed)
+        field = Field(density=density or 0.0) if earlier is None else field_of(earlier, variable)
     said: dict[str, Any] = {
         "density": density, "k": k, "plot_cv": plot_cv, "block_cv": block_cv, "unit_cv": unit_cv,
         "steady": steady,
     }  # fmt: skip
     field = replace(field, **{name: value for name, value in said.items() if value is not None})
-    planned = given.plan.get("plan.samples")
-    fields = [
-        replace(field, samples=count)
-        for count in counts or [int(planned) if planned else field.samples]
-    ]
+    fields = [replace(field, samples=count) for count in counts or [_planned(given, field)]]
     many = simulations or (1000 if asked == ["assessment"] else 200)
-    needed = guarded(lambda: _simulated(given, fields, sizes, asked, (assumed, many), jobs))
-    paths = () if out is None else guarded(lambda: write_power(given, needed, out))
-    if quiet:
-        return
-    for text in power_lines(needed):
-        for line in paragraph(text):
-            typer.echo(line)
-    for path in paths:
-        typer.echo(f"  {path}")
+    with working("The files"):
+        needed = _simulated(given, fields, sizes, asked, (assumed, many), jobs)
+        paths = () if out is None else write_power(given, needed, out)
+    if not quiet:
+        _tell(power_lines(needed), paths)
 
 
 def _simulated(
@@ -356,6 +339,12 @@ def _counts(text: str | None) -> list[int]:
     return sorted({int(word) for word in words})
 
 
+def _planned(trial: Trial, field: Field) -> int:
+    """Samples a plot that the trial plans, else those of the field."""
+    planned = trial.plan.get("plan.samples")
+    return int(planned) if planned else field.samples
+
+
 def _sizes(text: str) -> list[int]:
     first, dots, last = text.partition("..")
     if not (first.isdecimal() and (not dots or last.isdecimal())):
@@ -383,8 +372,9 @@ def _left_over(
     folder = path if path.is_dir() else out
     if folder is None:
         usage("of a workbook the doses are written to a folder: give --out")
-    doses = guarded(lambda: actual_doses(trial, litres, application=application))
-    written = guarded(lambda: write_doses(trial, doses, folder))
+    with working("The files"):
+        doses = actual_doses(trial, litres, application=application)
+        written = write_doses(trial, doses, folder)
     for row in doses.itertuples(index=False):
         typer.echo(f"{row.treatment}: {row.actual:.4g} {row.rate_unit} instead of {row.rate:.4g}")
     typer.echo(f"  {written}")
@@ -402,34 +392,10 @@ def _litres(text: str) -> float | None:
     return float(convert(found[0], found[1], "L"))
 
 
-def _read(path: Path) -> Trial:
-    from trialkit.reading import read_protocol
-
-    return read_protocol(path)
-
-
-def _tell(planned: Planned, site: str | None, paths: tuple[Path, ...]) -> None:
+def _tell(texts: Iterable[str], paths: Iterable[Path], notes: Iterable[Problem] = ()) -> None:
+    """Print paragraphs, notes on them and the files that were written."""
     from trialkit.wording import paragraph, problem_lines
 
-    if site is not None:
-        typer.echo(site)
-    for line in paragraph(planned.statement):
-        typer.echo(line)
-    for line in problem_lines(planned.notes):
-        typer.echo(line)
-    for path in paths:
-        typer.echo(f"  {path}")
-
-
-def guarded(work: Callable[[], T]) -> T:
-    """Do something; bad input and files that cannot be written end the command with status 1."""
-    from trialkit.problems import TrialError
-
-    try:
-        return work()
-    except TrialError as fault:
-        complain(fault.problems)
-        typer.echo("Nothing was written.", err=True)
-    except OSError as fault:
-        typer.echo(str(fault) if fault.errno is None else fault.strerror, err=True)
-    raise typer.Exit(1)
+    say(line for text in texts for line in paragraph(text))
+    say(problem_lines(notes))
+    say(f"  {path}" for path in paths)

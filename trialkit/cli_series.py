@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import gc
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from trialkit.cli_shared import (
+    USUAL_FORMATS,
+    Formats,
+    Jobs,
+    Length,
+    Paper,
     Quiet,
-    complain,
     existing,
     out_folder,
-    progress_end,
-    progress_to,
+    report_options,
+    say,
     usage,
+    working,
 )
-from trialkit.report_options import FORMATS, USUAL, ReportOptions
-
-if TYPE_CHECKING:
-    from trialkit.series.result import SeriesAnalysis
+from trialkit.report_options import ReportOptions
 
 
 def register(app: typer.Typer) -> None:
@@ -65,17 +66,8 @@ def combine(
             "--start", help="Write series.toml to DIR with every match filled in, and stop."
         ),
     ] = False,
-    formats: Annotated[
-        str,
-        typer.Option(
-            "--formats",
-            metavar="LIST",
-            help=f"Any of {','.join(FORMATS)}; record.json is always written.",
-        ),
-    ] = ",".join(USUAL),
-    length: Annotated[
-        str, typer.Option("--length", metavar="short|full", help="Without or with the annex.")
-    ] = "full",
+    formats: Formats = USUAL_FORMATS,
+    length: Length = "full",
     form: Annotated[
         str,
         typer.Option(
@@ -84,18 +76,8 @@ def combine(
             help="The whole report, its first page alone, or one table.",
         ),
     ] = "report",
-    paper: Annotated[
-        str, typer.Option("--paper", metavar="a4|letter", help="Paper of the PDF.")
-    ] = "a4",
-    jobs: Annotated[
-        int | None,
-        typer.Option(
-            "--jobs",
-            min=1,
-            metavar="N",
-            help="Trials worked on at once; as many as there are cores, when left out.",
-        ),
-    ] = None,
+    paper: Paper = "a4",
+    jobs: Jobs = None,
     quiet: Quiet = False,
 ) -> None:
     """Combine several trials: control over sites, the next site, yields, what differs and why.
@@ -111,45 +93,22 @@ def combine(
         existing(options)
     if out is not None:
         out_folder(out)
-    wanted = [name.strip().lower() for name in formats.split(",") if name.strip()]
-    try:
-        report = ReportOptions(formats=wanted, length=length, form=form, paper=paper)
-    except ValueError as fault:
-        usage(str(fault))
+    report = report_options(formats, length=length, form=form, paper=paper)
     if start and out is None:
         usage("--start needs --out, the folder for series.toml")
     gc.enable()  # many trials, and a run of some length
-    from trialkit.problems import TrialError
-
-    try:
-        if start and out is not None:
-            _start(trials, out, options, jobs)
-        else:
-            _combine(trials, out, options, report, jobs, quiet)
-    except TrialError as fault:
-        progress_end(_shown(quiet))
-        complain(fault.problems)
-        typer.echo("Nothing was written.", err=True)
-        raise typer.Exit(1) from None
-    except FileExistsError as fault:
-        typer.echo(str(fault), err=True)
-        raise typer.Exit(1) from None
-    except OSError as fault:
-        progress_end(_shown(quiet))
-        typer.echo(f"The files could not be written: {fault.strerror or fault}.", err=True)
-        raise typer.Exit(1) from None
-
-
-def _shown(quiet: bool) -> bool:
-    return not quiet and sys.stderr.isatty()
+    if start and out is not None:
+        _start(trials, out, options, jobs)
+    else:
+        _combine(trials, out, options, report, jobs, quiet)
 
 
 def _start(trials: list[Path], out: Path, options: Path | None, jobs: int | None) -> None:
     from trialkit.run_series import start_series
 
-    path = start_series(trials, out, options=options, jobs=jobs)
-    typer.echo(f"  {path}")
-    typer.echo(f"Look it through, then run trialkit combine with --options {path}.")
+    with working("The file"):
+        path = start_series(trials, out, options=options, jobs=jobs)
+    say([f"  {path}", f"Look it through, then run trialkit combine with --options {path}."])
 
 
 def _combine(
@@ -163,31 +122,16 @@ def _combine(
     from trialkit.run_series import report_series
     from trialkit.series.combine import combine as combine_trials
     from trialkit.series_summaries import series_lines
-    from trialkit.wording import path_lines
+    from trialkit.wording import look_lines, path_lines
 
-    show = _shown(quiet)
-    progress = progress_to(show)
-    series = combine_trials(trials, options=options, jobs=jobs, progress=progress)
     paths: tuple[Path, ...] = ()
-    if out is not None:
-        written = report_series(series, out, report=report, progress=progress)
-        series, paths = written.series, written.paths
-    progress_end(show)
-    if quiet:
-        _tell(series)
-        return
-    for line in series_lines(series):
-        typer.echo(line)
-    typer.echo()
-    _tell(series)
-    if paths:
-        typer.echo("Written")
-        for line in path_lines(paths):
-            typer.echo(line)
-
-
-def _tell(series: SeriesAnalysis) -> None:
-    from trialkit.wording import look_lines
-
-    for line in look_lines(series.problems):
-        typer.echo(line, err=True)
+    with working("The files", quiet=quiet) as progress:
+        series = combine_trials(trials, options=options, jobs=jobs, progress=progress)
+        if out is not None:
+            written = report_series(series, out, report=report, progress=progress)
+            series, paths = written.series, written.paths
+    if not quiet:
+        say([*series_lines(series), ""])
+    say(look_lines(series.problems), err=True)
+    if paths and not quiet:
+        say(["Written", *path_lines(paths)])

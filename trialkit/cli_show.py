@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
-
 import typer
 
-from trialkit.cli_shared import complain, existing
+from trialkit.cli_shared import TrialPath, existing, say, working
 
 
 def register(app: typer.Typer) -> None:
@@ -16,9 +13,7 @@ def register(app: typer.Typer) -> None:
 
 
 def show(
-    trial: Annotated[
-        Path, typer.Argument(metavar="TRIAL", help="Folder, workbook or flat table of the trial.")
-    ],
+    trial: TrialPath,
 ) -> None:
     """Print the first page of the report: the answer, and every treatment at a glance.
 
@@ -26,13 +21,8 @@ def show(
     usage.
     """
     existing(trial)
-    from trialkit.problems import TrialError
     from trialkit.run import front_page_lines
 
-    try:
+    with working():
         lines = front_page_lines(trial)
-    except TrialError as fault:
-        complain(fault.problems)
-        raise typer.Exit(1) from None
-    for line in lines:
-        typer.echo(line)
+    say(lines)

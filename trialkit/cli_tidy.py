@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from trialkit.cli_shared import TrialPath, complain, existing, usage
+from trialkit.cli_shared import TrialPath, existing, say, usage, working
 
 
 def register(app: typer.Typer) -> None:
@@ -40,20 +40,13 @@ def tidy(
         usage(f"{out} holds the trial itself; give --out another place")
     if out.suffix.casefold() != ".xlsx" and (out.suffix or out.is_file()) and not out.is_dir():
         usage(f"{out} can be no folder; give --out a folder, or a file that ends in .xlsx")
-    from trialkit.problems import TrialError
     from trialkit.reading import read_trial, save_trial
     from trialkit.wording import tidy_lines
 
-    try:
+    with working("The trial"):
         found = read_trial(trial)
-        paths = save_trial(found, out, understood=True)
-    except TrialError as fault:
-        complain(fault.problems)
-        typer.echo("Nothing was written.", err=True)
-        raise typer.Exit(1) from None
-    except (OSError, ValueError) as fault:
-        said = getattr(fault, "strerror", None) or fault
-        typer.echo(f"The trial could not be written: {said}", err=True)
-        raise typer.Exit(1) from None
-    for line in tidy_lines(found, paths):
-        typer.echo(line)
+        try:
+            paths = save_trial(found, out, understood=True)
+        except ValueError as fault:
+            raise OSError(f"The trial could not be written: {fault}") from fault
+    say(tidy_lines(found, paths))
