@@ -293,7 +293,7 @@ def test_the_report_shows_k_of_n() -> None:
     assert first[5] == pytest.approx(100 * hits[0, 0] / numbers[0, 0])
     levels = made["shares-1"]
     assert levels.question == (
-        "Damaged fruits: what share of fruits examined, by the beta-binomial model?"
+        "Damaged fruits: estimated share of fruits examined (beta-binomial model)"
     )
     member = np.array([plot.treatment == "0" for plot in trial.plots])
     assert levels.rows[0][1] == f"{hits[member, 0].sum():.0f} of {numbers[member, 0].sum():.0f}"
@@ -329,7 +329,7 @@ def test_a_finding_tells_the_last_shares() -> None:
         return f"{row['hits']:.0f} of {row['examined']:.0f} fruits examined"
 
     untreated, least = told
-    assert untreated.startswith(f"In the untreated, {totals('0')} were affected on day 60")
+    assert untreated.startswith(f"On day 60, {totals('0')} in the untreated were affected")
     assert least.startswith("On day 60, C had the fewest affected (")
     assert totals("C") in least
     assert "treatments differed, p < 0.001" in least

@@ -139,7 +139,7 @@ def field_map(context: Context) -> Iterator[Block]:
         + ". "
         + caption("field_how", shown=shown or "plot and treatment")
         + (f" Without a place: {plural(unplaced, 'plot')}." if unplaced else "")
-        + (f" {caption('field_names')}" if many else ""),
+        + (" " + caption("field_names") if many else ""),
         plots=tuple(placed),
         legend=() if many else named,
         rows=map_numbers({plot.row for plot in placed}),
