@@ -1,20 +1,21 @@
 """Time and memory of reports of very many treatments, in complete blocks and unbalanced.
 
-Run as ``python tests/benchmarks/bench_large.py [FORMATS]``. Prints seconds on the
-clock and of the processor, and peak memory, from one run; asserts nothing. Time should grow at
-most as the number of pairs does.
+Run as ``python tests/benchmarks/bench_large.py [FORMATS [KIND ...]]``, formats with commas between
+them. Prints seconds of the processor and on the clock, and peak memory, from one run (Linux
+alone); asserts nothing. Time should grow at most as the number of pairs does. Printed in speed.md.
 """
 
 from __future__ import annotations
 
-import os
-import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import numpy as np
+from processes_measured import measured
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from odd_trials import Odd, lay_out
 
 
 def complete(treatments: int, path: Path) -> None:
@@ -58,31 +59,38 @@ def unbalanced(entries: int, path: Path) -> None:
     path.write_text("\n".join(lines))
 
 
-def measured(path: Path, formats: str) -> str:
-    """Seconds and peak memory of one report in a process of its own."""
-    command = [sys.executable, "-m", "trialkit", "report", str(path), "--formats", formats]
-    started = time.perf_counter()
-    child = subprocess.Popen(
-        [*command, "--out", str(path.parent / "out")],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    _, status, used = os.wait4(child.pid, 0)
-    if os.waitstatus_to_exitcode(status):
-        return "failed"
-    clock, processor = time.perf_counter() - started, used.ru_utime + used.ru_stime
-    return f"{clock:6.1f} s {processor:6.1f} s {used.ru_maxrss / 1000:6.0f} MB"
+def with_a_map(treatments: int, path: Path) -> None:
+    """Counts on 5 days in 4 blocks; the plots have rows and columns."""
+    lay_out(path, Odd(treatments=treatments, days=5, harvested=False))
+
+
+def many_days(treatments: int, path: Path) -> None:
+    """Counts of two variables on 20 days in 6 blocks, and yield."""
+    lay_out(path, Odd(treatments=treatments, days=20, blocks=6))
+
+
+#: Trials by what lays them out, and how many treatments each has.
+TRIALS = {
+    with_a_map: (200,),
+    many_days: (25,),
+    complete: (100, 200, 400),
+    incomplete: (100, 200, 400),
+    unbalanced: (100, 200, 400),
+}
 
 
 def main() -> None:
     """Print a line a trial."""
     formats = sys.argv[1] if len(sys.argv) > 1 else "html"
-    for make in (complete, incomplete, unbalanced):
-        for number in (100, 200, 400):
+    wanted = sys.argv[2:]
+    for make, numbers in TRIALS.items():
+        for number in numbers if not wanted or make.__name__ in wanted else ():
             with tempfile.TemporaryDirectory() as folder:
                 path = Path(folder) / "trial.csv"
                 make(number, path)
-                print(f"{make.__name__:<12} {number:>4}  {measured(path, formats)}", flush=True)
+                command = [sys.executable, "-m", "trialkit", "report", str(path)]
+                used = measured([*command, "--formats", formats, "--out", f"{folder}/out"])
+                print(f"{make.__name__:<12} {number:>4}  {used}", flush=True)
 
 
 if __name__ == "__main__":

@@ -1,47 +1,30 @@
 """Time of the whole job on the largest example, and how time grows with the number of trials.
 
-Run as ``python tests/benchmarks/bench_report.py [TRIALS]``. Prints figures from one run; asserts
-nothing.
+Run as ``python tests/benchmarks/bench_report.py [TRIALS]``. Prints figures from one run (Linux
+alone); asserts nothing. Printed in speed.md.
 """
 
 from __future__ import annotations
 
-import resource
-import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+
+from processes_measured import Used, measured
 
 import trialkit
 
 LARGEST = "leaf_beetle_potato"
 
 
-def whole_process(formats: str) -> tuple[float, float]:
-    """Wall seconds and peak memory (MB) of one report as its own process."""
+def whole_process(*arguments: str) -> Used:
+    """What one call of the command line uses as its own process."""
     with tempfile.TemporaryDirectory() as out:
-        code = "from trialkit.cli import main; main()"
-        started = time.perf_counter()
-        subprocess.run(
-            [
-                sys.executable,
-                "-c",
-                code,
-                "report",
-                str(trialkit.example_trial(LARGEST)),
-                "--out",
-                out,
-                "--formats",
-                formats,
-                "--quiet",
-            ],
-            check=True,
-            capture_output=True,
-        )
-        seconds = time.perf_counter() - started
-    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-    return seconds, peak
+        path = str(trialkit.example_trial(LARGEST))
+        where = ("--out", out, "--quiet") if arguments[0] == "report" else ()
+        command = (sys.executable, "-m", "trialkit", arguments[0], path, *arguments[1:], *where)
+        return measured(command)
 
 
 def many(trials: int) -> None:
@@ -73,10 +56,10 @@ def many(trials: int) -> None:
 
 def main() -> None:
     """Print all figures."""
-    whole_process("html,xlsx")
-    for formats in ("xlsx", "html,xlsx"):
-        seconds, peak = whole_process(formats)
-        print(f"report --formats {formats}: {seconds:.2f} s, peak {peak:.0f} MB")
+    whole_process("show")
+    print(f"show: {whole_process('show')}")
+    for formats in ("xlsx", "html,xlsx", "html,docx,pdf,xlsx"):
+        print(f"report --formats {formats}: {whole_process('report', '--formats', formats)}")
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     many(max(1, trials // 2))
     many(trials)

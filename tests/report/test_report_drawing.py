@@ -28,12 +28,15 @@ def split(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @linux
 @pytest.mark.usefixtures("split")
-def test_drawn_apart_as_here(analysis: Analysis, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("long", [False, True])
+def test_drawn_apart_as_here(
+    analysis: Analysis, monkeypatch: pytest.MonkeyPatch, long: bool
+) -> None:
     document = compose(analysis, ())
     with Drawer() as drawer:
         drawer.start()
         assert drawer.apart
-        drawer.begin(analysis, document)
+        drawer.begin(analysis, document, long=long)
         assert drawer.apart
         here: list[int] = []
 

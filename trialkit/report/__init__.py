@@ -226,7 +226,7 @@ def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[
         if long:
             hand_back()
         if options.drawn:
-            making.drawer.begin(source, document)
+            making.drawer.begin(source, document, long=long)
         if "xlsx" in wanted:
             making.progress("Writing the tables")
             contents["xlsx"] = workbook_bytes(document, made)
@@ -239,8 +239,6 @@ def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[
             if isolate:
                 document = rewritten(document, isolate)
                 drawings = rewritten_drawings(drawings, isolate)
-            if long:
-                hand_back()
             making.progress("Writing the report")
             contents |= _pages(document, drawings, options, made, long=long)
     files = {Path(FILES[name]): contents[name] for name in wanted}
@@ -288,6 +286,7 @@ def _pages(
 
 def _alone(write: Callable[[], bytes]) -> bytes:
     """Make a file in a process of its own, with no other beside it."""
+    hand_back()
     with Apart(write) as other:
         return other.take()
 

@@ -94,13 +94,15 @@ class Drawer:
         if not self.apart and may_split():
             self._other = Other(_serve)
 
-    def begin(self, analysis: Analysis | SeriesAnalysis, document: Document) -> None:
-        """Say what is to be drawn."""
+    def begin(
+        self, analysis: Analysis | SeriesAnalysis, document: Document, *, long: bool = False
+    ) -> None:
+        """Say what is to be drawn; of long tables one process has enough to hold."""
         places = _places(document)
         self._task = analysis, places
         if self._other is not None:
             try:
-                self._other.pipe.send_bytes(_packed((analysis, places)))
+                self._other.pipe.send_bytes(_packed((analysis, places, long)))
             except (OSError, pickle.PicklingError, TypeError):
                 self.__exit__(None, None, None)
 
@@ -159,8 +161,8 @@ def _serve(pipe: Connection, other: Connection) -> None:
     try:
         import plotnine  # noqa: F401 - loaded while the other half reads and analyses
 
-        analysis, places = pickle.loads(pipe.recv_bytes())  # noqa: S301 - from the other half
-        pipe.send(_draw_in_two(analysis, places))
+        analysis, places, long = pickle.loads(pipe.recv_bytes())  # noqa: S301 - from the other half
+        pipe.send((_draw if long else _draw_in_two)(analysis, places))
     except (EOFError, OSError, KeyboardInterrupt):
         pass
     finally:
