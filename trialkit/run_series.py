@@ -14,12 +14,13 @@ from trialkit.findings import Finding
 from trialkit.findings.series_story import series_findings
 from trialkit.record.series import series_parts
 from trialkit.record.writing import spool_record
-from trialkit.report import Drawer, put_files, series_files
+from trialkit.report import Drawer, put_files, report_files
 from trialkit.report_options import USUAL, ReportOptions
 from trialkit.series.combine import combine, read_series
 from trialkit.series.options import SeriesOptions
 from trialkit.series.options_file import NAME
 from trialkit.series.result import SeriesAnalysis
+from trialkit.series.rows import SeriesTables
 from trialkit.series.start import start_text
 
 Trials = Path | str | Iterable[Path | str]
@@ -109,8 +110,8 @@ def report_series(
             drawer.start()
         series = with_findings(trials)
         digest = spool_record(series_parts(series, when), record)
-        files = series_files(
-            series,
+        files = report_files(
+            SeriesTables(series),
             series.findings,
             wanted,
             progress=progress,

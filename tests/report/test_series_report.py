@@ -14,7 +14,7 @@ from pypdf import PdfReader
 
 from made_series import made_series
 from trialkit.findings.series_story import series_findings
-from trialkit.report import series_files
+from trialkit.report import report_files
 from trialkit.report.document import Document, Findings, Table, Where
 from trialkit.report.glance_block import Glance, Ink, SmallDots
 from trialkit.report.numbers import write_number
@@ -24,6 +24,7 @@ from trialkit.report.small_pictures import course_svg
 from trialkit.report.terminal import front_lines
 from trialkit.report_options import ReportOptions
 from trialkit.series.result import SeriesAnalysis
+from trialkit.series.rows import SeriesTables
 
 SIZES = {
     "five": {},
@@ -237,7 +238,9 @@ def test_every_format_holds_the_pooled_control(all_series: dict[str, SeriesAnaly
     options = ReportOptions(formats=("html", "docx", "pdf", "xlsx", "csv"), length="short")
     files = {
         str(path): content
-        for path, content in series_files(series, series_findings(series), options).items()
+        for path, content in report_files(
+            SeriesTables(series), series_findings(series), options
+        ).items()
     }
     table = series.combined_control
     aphids = table[(table["variable"] == "aphids") & (table["measure"] == "pest_days")]
@@ -265,7 +268,11 @@ def test_every_format_holds_the_pooled_control(all_series: dict[str, SeriesAnaly
 def test_the_same_series_gives_the_same_page(all_series: dict[str, SeriesAnalysis]) -> None:
     series = all_series["pair"]
     made = [
-        series_files(series, series_findings(series), ReportOptions(formats=("html",), form="page"))
+        report_files(
+            SeriesTables(series),
+            series_findings(series),
+            ReportOptions(formats=("html",), form="page"),
+        )
         for _ in range(2)
     ]
     assert made[0] == made[1]

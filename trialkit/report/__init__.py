@@ -27,6 +27,7 @@ from trialkit.rows import Tables
 if TYPE_CHECKING:
     from trialkit.analysis import Analysis
     from trialkit.series.result import SeriesAnalysis
+    from trialkit.series.rows import SeriesTables
 
 __all__ = [
     "FILES",
@@ -102,7 +103,7 @@ def write_report(
 
 
 def report_files(
-    tables: Tables,
+    tables: Tables | SeriesTables,
     findings: Sequence[Sentence],
     options: ReportOptions,
     *,
@@ -115,8 +116,8 @@ def report_files(
 
     Parameters
     ----------
-    tables : Tables
-        The analysis, and its tables as rows.
+    tables : Tables or SeriesTables
+        The analysis of a trial or a series, and its tables as rows.
     findings, options, progress, made, drawer
         See `write_report`.
     digest : str
@@ -127,64 +128,64 @@ def report_files(
     dict of Path to bytes
         Content by path below the folder of the report; figures may lie elsewhere.
     """
-    analysis = tables.analysis
-
-    def composed() -> Document:
-        return compose(analysis, findings, made=made, options=options, tables=tables, digest=digest)
-
-    trial = analysis.trial
-    style = report_choices(trial.report, choosable(trial)).numbers
-    own = tuple(words_of_trial(trial))
-    making = _Making(
-        composed, own, style, options, progress, made, drawer or Drawer(), tables.forget
-    )
-    files = _document_files(analysis, making)
+    told, drawer = _told(tables), drawer or Drawer()
+    wanted = [name for name in FILES if name in options.formats]
+    contents: dict[str, bytes] = {}
+    drawings: dict[str, str] = {}
+    if wanted or options.figures:
+        document = told.compose(
+            told.source, findings, made=made, options=options, tables=tables, digest=digest
+        )
+        long = tables.forget()
+        if long:
+            hand_back()
+        if options.drawn:
+            drawer.begin(told.source, document, long=long)
+        if "xlsx" in wanted:
+            progress("Writing the tables")
+            contents["xlsx"] = workbook_bytes(document, made)
+        if options.drawn:
+            progress("Drawing the figures")
+            if drawer.apart:
+                _load_writers(options)
+            drawings = restyled_drawings(drawer.drawings(), told.own, told.style)
+            isolate = isolating(told.own)
+            if isolate:
+                document = rewritten(document, isolate)
+                drawings = rewritten_drawings(drawings, isolate)
+            progress("Writing the report")
+            contents |= _pages(document, drawings, options, made, long=long)
+    files = {Path(FILES[name]): contents[name] for name in wanted}
+    if options.figures:
+        files |= _figure_files(drawings, options.figures.resolve())
     if TIDY in options.formats:
-        files |= {Path(TIDY) / name: content for name, content in tidy_files(tables).items()}
+        files |= {Path(TIDY) / name: content for name, content in told.tidy().items()}
     return files
 
 
-def series_files(
-    series: SeriesAnalysis,
-    findings: Sequence[Sentence],
-    options: ReportOptions,
-    *,
-    progress: Callable[[str], None] = _silent,
-    made: datetime | None = None,
-    drawer: Drawer | None = None,
-    digest: str = "",
-) -> dict[Path, bytes]:
-    """Make the files of the report of a series, as `report_files` does of one trial.
+class _Told(NamedTuple):
+    """What a report tells of, one trial or a series, by which functions and in whose words."""
 
-    Parameters
-    ----------
-    series : SeriesAnalysis
-    findings, options, progress, made, drawer, digest
-        See `report_files`.
+    source: Analysis | SeriesAnalysis
+    compose: Callable[..., Document]
+    own: tuple[str, ...]
+    style: NumberStyle
+    tidy: Callable[[], dict[str, bytes]]
 
-    Returns
-    -------
-    dict of Path to bytes
-        Content by path below the folder of the report; figures may lie elsewhere.
-    """
+
+def _told(tables: Tables | SeriesTables) -> _Told:
+    if isinstance(tables, Tables):
+        trial = tables.trial
+        style = report_choices(trial.report, choosable(trial)).numbers
+        own = tuple(words_of_trial(trial))
+        return _Told(tables.analysis, compose, own, style, lambda: tidy_files(tables))
     from trialkit.report.series.compose import compose_series
     from trialkit.report.series.context import words_of_series
-    from trialkit.series.rows import SeriesTables
 
-    rows = SeriesTables(series)
-
-    def composed() -> Document:
-        return compose_series(
-            series, findings, made=made, options=options, tables=rows, digest=digest
-        )
-
+    series = tables.series
     style = report_choices(series.options.report, {}, SERIES_PARTS).numbers
     own = tuple(words_of_series(series))
-    making = _Making(composed, own, style, options, progress, made, drawer or Drawer(), rows.forget)
-    files = _document_files(series, making)
-    if TIDY in options.formats:
-        files |= {Path(TIDY) / name: content for name, content in series_tidy_files(rows).items()}
-    return files
+    return _Told(series, compose_series, own, style, lambda: series_tidy_files(tables))
 
 
 def put_files(folder: Path, files: Mapping[Path, bytes], record: IO[bytes]) -> tuple[Path, ...]:
@@ -199,52 +200,6 @@ def put_files(folder: Path, files: Mapping[Path, bytes], record: IO[bytes]) -> t
     write_set({**{folder / path: content for path, content in files.items()}, last: record})
     paths = dict.fromkeys(folder / (TIDY if path.parts[0] == TIDY else path) for path in files)
     return (*paths, last)
-
-
-class _Making(NamedTuple):
-    """How the files of a Document are made, of one trial or of a series."""
-
-    composed: Callable[[], Document]
-    own: tuple[str, ...]
-    style: NumberStyle
-    options: ReportOptions
-    progress: Callable[[str], None]
-    made: datetime | None
-    drawer: Drawer
-    forget: Callable[[], bool]
-
-
-def _document_files(source: Analysis | SeriesAnalysis, making: _Making) -> dict[Path, bytes]:
-    """Make the files that a Document is written as, and its figures."""
-    options, made = making.options, making.made
-    wanted = [name for name in FILES if name in options.formats]
-    contents: dict[str, bytes] = {}
-    drawings: dict[str, str] = {}
-    if wanted or options.figures:
-        document = making.composed()
-        long = making.forget()
-        if long:
-            hand_back()
-        if options.drawn:
-            making.drawer.begin(source, document, long=long)
-        if "xlsx" in wanted:
-            making.progress("Writing the tables")
-            contents["xlsx"] = workbook_bytes(document, made)
-        if options.drawn:
-            making.progress("Drawing the figures")
-            if making.drawer.apart:
-                _load_writers(options)
-            drawings = restyled_drawings(making.drawer.drawings(), making.own, making.style)
-            isolate = isolating(making.own)
-            if isolate:
-                document = rewritten(document, isolate)
-                drawings = rewritten_drawings(drawings, isolate)
-            making.progress("Writing the report")
-            contents |= _pages(document, drawings, options, made, long=long)
-    files = {Path(FILES[name]): contents[name] for name in wanted}
-    if options.figures:
-        files |= _figure_files(drawings, options.figures.resolve())
-    return files
 
 
 def _load_writers(options: ReportOptions) -> None:

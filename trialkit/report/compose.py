@@ -43,7 +43,7 @@ from trialkit.report.parts import (
     trust,
     variance,
 )
-from trialkit.report_choices import PARTS, ReportChoices, choosable, report_choices
+from trialkit.report_choices import PARTS, NumberStyle, ReportChoices, choosable, report_choices
 from trialkit.report_options import ReportOptions
 from trialkit.rows import Tables
 
@@ -251,33 +251,51 @@ def compose(
     """
     options = options or ReportOptions()
     choices = report_choices(analysis.trial.report, choosable(analysis.trial))
-    findings = [item for item in findings if is_chosen(item, choices)]
+    lines = chosen_lines(findings, choices)
     context = Context(
         analysis=analysis,
         tables=(tables or Tables(analysis)).only(choices.variables),
-        findings=tuple(plain_line(item.text) for item in findings),
+        findings=tuple(text for text, _ in lines),
         made=written_time(made),
-        front=tuple(plain_line(item.text) for item in findings if getattr(item, "front", False)),
+        front=tuple(text for text, on_front in lines if on_front),
         choices=choices,
     )
-    sections = numbered(_sections(context, options))
     document = Document(
         title=plain_line(analysis.trial.title),
         subtitle=front.subtitle(context),
         design=front.design(context),
         facts=methods.trial_facts(context),
         front=front.front_page(context) if options.form != "table" else (),
-        sections=sections,
+        sections=tuple(_sections(context, options)),
         made=context.made,
-        foot=foot(analysis.trial.title, context.made, digest),
     )
-    return restyled(document, words_of_trial(analysis.trial), choices.numbers)
+    return finished(document, digest, words_of_trial(analysis.trial), choices.numbers)
 
 
-def is_chosen(finding: Sentence, choices: ReportChoices) -> bool:
-    """Whether a finding is of a variable that the report shows, or of none."""
-    variable = getattr(finding, "variable", None)
-    return not choices.variables or variable is None or variable in choices.variables
+def finished(document: Document, digest: str, own: Iterable[str], style: NumberStyle) -> Document:
+    """Number what a document prints, write its foot, and its numbers in the style asked for.
+
+    Parameters
+    ----------
+    document : Document
+    digest : str
+        That of the record.
+    own : iterable of str
+        Names and texts of the user's own, which are left as they are.
+    style : NumberStyle
+    """
+    foot = _foot(document.title, document.made, digest)
+    document = replace(document, sections=_numbered(document.sections), foot=foot)
+    return restyled(document, own, style)
+
+
+def chosen_lines(findings: Iterable[Sentence], choices: ReportChoices) -> list[tuple[str, bool]]:
+    """Sentences on the variables that a report shows, or on none, and whether page 1 has them."""
+    return [
+        (plain_line(item.text), bool(getattr(item, "front", False)))
+        for item in findings
+        if not choices.variables or getattr(item, "variable", None) in (None, *choices.variables)
+    ]
 
 
 def written_time(made: datetime | None) -> str:
@@ -285,17 +303,17 @@ def written_time(made: datetime | None) -> str:
     return "" if made is None else made.strftime("%Y-%m-%d %H:%M %Z").strip()
 
 
-def foot(title: str, made: str, digest: str) -> str:
+def _foot(title: str, made: str, digest: str) -> str:
     """What stands at the foot of each printed page: by the digest paper and record match."""
     parts = (
-        plain_line(title),
+        title,
         f"made {made}" if made else "",
         f"record {short(digest)}" if digest else "",
     )
     return " \N{MIDDLE DOT} ".join(part for part in parts if part)
 
 
-def numbered(sections: Iterable[Section]) -> tuple[Section, ...]:
+def _numbered(sections: Iterable[Section]) -> tuple[Section, ...]:
     """Number the tables and figures that are printed, each kind on its own."""
     counts = {"Table": 0, "Figure": 0}
 

@@ -7,9 +7,8 @@ from datetime import datetime
 
 from trialkit.analysis.schema import SERIES_TABLES
 from trialkit.figures.identity import plain_line
-from trialkit.report.compose import Sentence, foot, is_chosen, numbered, written_time
+from trialkit.report.compose import Sentence, chosen_lines, finished, written_time
 from trialkit.report.document import Block, Document, Section, Where
-from trialkit.report.number_style import restyled
 from trialkit.report.parts import own_text
 from trialkit.report.series import (
     closing,
@@ -140,8 +139,7 @@ def compose_series(
     """
     options = options or ReportOptions()
     choices = report_choices(series.options.report, choosable_of(series), SERIES_PARTS)
-    findings = [item for item in findings if is_chosen(item, choices)]
-    lines = [(plain_line(item.text), bool(getattr(item, "front", False))) for item in findings]
+    lines = chosen_lines(findings, choices)
     context = SeriesContext(
         tables=(tables or SeriesTables(series)).only(choices.variables),
         choices=choices,
@@ -155,11 +153,10 @@ def compose_series(
         design=front.design(context),
         facts=(),
         front=front.front_page(context) if options.form != "table" else (),
-        sections=numbered(_sections(context, options)),
+        sections=tuple(_sections(context, options)),
         made=context.made,
-        foot=foot(series.title, context.made, digest),
     )
-    return restyled(document, words_of_series(series), choices.numbers)
+    return finished(document, digest, words_of_series(series), choices.numbers)
 
 
 def choosable_of(series: SeriesAnalysis) -> dict[str, str]:
