@@ -197,10 +197,10 @@ class TrialError(Exception):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 
-def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
+def nearest(word: str, known: Iterable[str]) -> str | None:
     """Find the known word most like ``word``, ignoring case; None where none is near."""
     by_folded = {item.casefold(): item for item in known}
-    found = get_close_matches(word.casefold(), by_folded, n=1, cutoff=cutoff)
+    found = get_close_matches(word.casefold(), by_folded, n=1)
     return by_folded[found[0]] if found else None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from importlib import metadata
 from pathlib import Path
@@ -73,9 +74,7 @@ def example_trial(name: str) -> Path:
     >>> trialkit.example_trial("leaf_beetle_potato").name
     'leaf_beetle_potato'
     """
-    if name not in example_names():
-        raise ValueError(f"no example is called {name!r}; there are {', '.join(example_names())}")
-    return data_folder("example_trials") / name
+    return _example("example", name, example_names())
 
 
 def example_series(name: str) -> Path:
@@ -92,8 +91,11 @@ def example_series(name: str) -> Path:
     >>> trialkit.example_series("bean_aphids").name
     'bean_aphids'
     """
-    folder = data_folder("example_trials")
-    series = sorted({path.parent.parent.name for path in folder.glob("*/*/trial.toml")})
-    if name not in series:
-        raise ValueError(f"no series is called {name!r}; there are {', '.join(series)}")
-    return folder / name
+    found = data_folder("example_trials").glob("*/*/trial.toml")
+    return _example("series", name, sorted({path.parent.parent.name for path in found}))
+
+
+def _example(kind: str, name: str, known: Sequence[str]) -> Path:
+    if name not in known:
+        raise ValueError(f"no {kind} is called {name!r}; there are {', '.join(known)}")
+    return data_folder("example_trials") / name

@@ -22,6 +22,8 @@ _LINE = Side(style="thin", color="8A8A8A")
 BOX = Border(left=_LINE, right=_LINE, top=_LINE, bottom=_LINE)
 HEAD = PatternFill("solid", fgColor="DDE6E0")
 ASK = PatternFill("solid", fgColor="FFFBE8")
+#: Width of the widest column, in characters.
+_WIDEST = 60
 #: What a cell of a workbook may hold at most.
 _LONGEST_LIST = 255
 
@@ -106,10 +108,10 @@ def high_enough(sheet: Worksheet, row: int, *texts: tuple[str, float], size: flo
         sheet.row_dimensions[row].height = lines * size * 1.4
 
 
-def width_for(values: Iterable[object], least: float = 12, most: float = 60) -> float:
+def width_for(values: Iterable[object], least: float = 12) -> float:
     """Width of a column that shows its values whole, within limits."""
     longest = max((len(str(value)) for value in values if value is not None), default=0)
-    return min(max(longest * 1.05 + 2, least), most)
+    return min(max(longest * 1.05 + 2, least), _WIDEST)
 
 
 def widths(sheet: Worksheet, sizes: Sequence[float]) -> None:

@@ -59,15 +59,13 @@ def _by_block(trial: Trial) -> list[MapPlot]:
     return found
 
 
-def map_svg(trial: Trial, *, blind: bool = False) -> str:
+def map_svg(trial: Trial) -> str:
     """Draw the map.
 
     Parameters
     ----------
     trial : Trial
         With plots.
-    blind : bool
-        Whether treatments are left out, for those who count.
 
     Returns
     -------
@@ -77,7 +75,7 @@ def map_svg(trial: Trial, *, blind: bool = False) -> str:
     plots = placed(trial)
     looks = identities(trial)
     rows, columns = max(item.row for item in plots), max(item.column for item in plots)
-    legend = [] if blind else list(looks.values())
+    legend = list(looks.values())
     width = _LEFT + columns * _WIDE + 16
     foot = _TOP + rows * _HIGH + 18 + 22 * (-(-len(legend) // _across(width))) + 10
     cautions = wrap(caution_line(), max(30, (width - _LEFT) // 6))
@@ -100,7 +98,7 @@ def map_svg(trial: Trial, *, blind: bool = False) -> str:
             f'fill="#555" text-anchor="end">{i + 1}</text>'
             for i in range(rows)
         ),
-        *(part for item in plots for part in _box(item, looks, blind=blind)),
+        *(part for item in plots for part in _box(item, looks)),
         *_walk(plots),
         *_block_lines(plots),
         *_legend(legend, width, _TOP + rows * _HIGH + 26),
@@ -113,19 +111,16 @@ def map_svg(trial: Trial, *, blind: bool = False) -> str:
     return "\n".join(parts) + "\n"
 
 
-def _box(item: MapPlot, looks: dict[str, Identity], *, blind: bool) -> Iterator[str]:
+def _box(item: MapPlot, looks: dict[str, Identity]) -> Iterator[str]:
     x, y = _LEFT + (item.column - 1) * _WIDE, _TOP + (item.row - 1) * _HIGH
     look = looks[item.plot.treatment]
-    colour = "#ffffff" if blind else mix(look.colour, "#ffffff", _TINT)
+    colour = mix(look.colour, "#ffffff", _TINT)
     yield (
         f'<rect x="{x}" y="{y}" width="{_WIDE}" height="{_HIGH}" fill="{colour}" '
         'stroke="#777" stroke-width="1"/>'
     )
     yield _text(x + _WIDE / 2, y + 24, 17, item.plot.id, bold=True)
-    if not blind:
-        yield _text(x + _WIDE / 2, y + 44, 13, shorten(plain_line(item.plot.treatment), 12))
-    elif item.plot.block is not None:
-        yield _text(x + _WIDE / 2, y + 44, 11, f"block {plain_line(item.plot.block)}")
+    yield _text(x + _WIDE / 2, y + 44, 13, shorten(plain_line(item.plot.treatment), 12))
 
 
 def _text(x: float, y: float, size: int, text: str, *, bold: bool = False) -> str:

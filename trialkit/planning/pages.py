@@ -100,19 +100,11 @@ def heading_of(trial: Trial) -> tuple[str, str]:
     return plain_line(trial.title), ", ".join(parts)
 
 
-def map_page(planned: Planned, *, blind: bool = False) -> str:
+def map_page(planned: Planned) -> str:
     """Make the page of the field map, with the plots as a list in walking order."""
     trial = planned.trial
     title, subtitle = heading_of(trial)
     plots = planned.plots
-    if blind:
-        plots = plots.drop(
-            columns=[
-                name
-                for name in ("treatment", "name", "main_factor", "sub_factor")
-                if name in plots.columns
-            ]
-        )
     rows = tuple(
         tuple("" if value is None else plain_line(str(value)) for value in row)
         for row in plots.itertuples(index=False)
@@ -124,7 +116,7 @@ def map_page(planned: Planned, *, blind: bool = False) -> str:
             cautions=cautions(),
             parts=(
                 Part(
-                    figure=map_svg(trial, blind=blind),
+                    figure=map_svg(trial),
                     notes=(
                         "Row 1 lies at the top. The broken line is the walk, in the order of the "
                         "plot numbers; it begins at the dot.",

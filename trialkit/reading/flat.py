@@ -18,7 +18,7 @@ from trialkit.reading.plan import (
     read_treatments,
     written_treatment,
 )
-from trialkit.reading.plan_columns import usable_id
+from trialkit.reading.plan_columns import tell_no_id, usable_id
 from trialkit.reading.spellings import one_spelling, warn_near_doubles
 from trialkit.reading.tables import Column, Table
 from trialkit.trial import Application
@@ -72,12 +72,7 @@ def _plot_ids(table: Table, ledger: Ledger) -> list[str | None] | None:
         for cell in table.cells(column):
             usable_id(cell, table, ledger)
             if not cell.text:
-                ledger.error(
-                    "no-id",
-                    "This row has no plot.",
-                    "Fill in the column plot, or clear the row.",
-                    table.place(cell),
-                )
+                tell_no_id(cell, "This row has no plot.", "plot", table, ledger)
             ids.append(cell.text or None)
         return _within_blocks(table, ids, ledger)
     for names in (

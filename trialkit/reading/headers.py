@@ -291,9 +291,6 @@ def is_aside(text: str) -> bool:
 PLACES = frozenset({"x", "y"})
 
 
-REMARKS = frozenset({"remark", "remarks", "note", "notes", "comment", "comments"})
-
-
 @lru_cache(maxsize=4096)
 def normal(text: str) -> str:
     """Reduce a header to letters and digits: case, spaces and marks do not count.

@@ -12,7 +12,7 @@ from trialkit.reading.applications import PART_MARKS, named_applications
 from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.headers import normal
 from trialkit.reading.numbers import read_numbers
-from trialkit.reading.plan_columns import tell_columns, tell_no_column, usable_id
+from trialkit.reading.plan_columns import tell_columns, tell_no_column, tell_no_id, usable_id
 from trialkit.reading.rate_cells import rate_unit_of, with_rate_units
 from trialkit.reading.tables import Table
 from trialkit.trial import Application, Plot, Treatment, TreatmentRole
@@ -88,12 +88,7 @@ def read_treatments(
         cell = row[id_column.index - 1]
         usable_id(cell, table, ledger)
         if not cell.text:
-            ledger.error(
-                "no-id",
-                "This treatment has no id.",
-                "Fill in the column treatment, or clear the row.",
-                table.place(cell),
-            )
+            tell_no_id(cell, "This treatment has no id.", "treatment", table, ledger)
             continue
         if cell.text in listed:
             ledger.error(
@@ -242,12 +237,7 @@ def read_plot_rows(table: Table, ledger: Ledger) -> dict[str, PlotRow] | None:
         cell = row[id_column.index - 1]
         usable_id(cell, table, ledger)
         if not cell.text:
-            ledger.error(
-                "no-id",
-                "This plot has no id.",
-                "Fill in the column plot, or clear the row.",
-                table.place(cell),
-            )
+            tell_no_id(cell, "This plot has no id.", "plot", table, ledger)
         elif cell.text in plots:
             ledger.error(
                 "plot-twice",

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from trialkit.problems import choice, listing
 from trialkit.reading.cells import Cell, Ledger
 from trialkit.reading.headers import known_headers
 from trialkit.reading.tables import Column, Table
 
 
-def tell_columns(
-    table: Table, ledger: Ledger, *, kept: str | None = None, skip: Sequence[Column] = ()
-) -> None:
+def tell_columns(table: Table, ledger: Ledger, *, kept: str | None = None) -> None:
     """Record what the columns were taken for, and warn of those that are not known."""
     for column in table.columns:
         if column.field is not None:
             ledger.understand(table.grid.name, column.header, column.field)
-        elif column in skip:
-            continue
         elif column.header and kept is not None:
             if any(cell.text for cell in table.cells(column)):
                 ledger.understand(table.grid.name, column.header, kept)
@@ -54,6 +48,13 @@ def tell_no_column(table: Table, name: str, ledger: Ledger) -> None:
         f"There is no column {name}; found were {headers}.",
         f"Add the column {name}, or give it that heading.",
         table.header_place(),
+    )
+
+
+def tell_no_id(cell: Cell, what: str, column: str, table: Table, ledger: Ledger) -> None:
+    """Refuse a row without what it is known by."""
+    ledger.error(
+        "no-id", what, f"Fill in the column {column}, or clear the row.", table.place(cell)
     )
 
 

@@ -15,7 +15,6 @@ from trialkit.reading.headings import day_header
 MAX_BYTES = 50_000_000
 _SEPARATORS = (",", ";", "\t", "|")
 _PEEK = 25
-_LONG_CELL = 20
 
 
 #: How files begin that are no text, and what they are.

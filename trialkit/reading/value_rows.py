@@ -9,6 +9,7 @@ from trialkit.problems import listing, meant, quoted, sentences
 from trialkit.reading.cells import Cell, Ledger, column_letter
 from trialkit.reading.headers import normal
 from trialkit.reading.numbers import Marks
+from trialkit.reading.plan_columns import tell_no_id
 from trialkit.reading.spellings import folded, folded_block
 from trialkit.reading.tables import Column, Table
 from trialkit.trial import Plot
@@ -58,12 +59,7 @@ def row_plots(
     for cell in table.cells(column):
         text = cell.text
         if not text:
-            ledger.error(
-                "no-id",
-                "This row has values and no plot.",
-                "Fill in the column plot, or clear the row.",
-                table.place(cell),
-            )
+            tell_no_id(cell, "This row has values and no plot.", "plot", table, ledger)
             found.append(None)
             continue
         if text not in known:

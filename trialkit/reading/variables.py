@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from trialkit.reading.cells import Grid, Ledger
+from trialkit.reading.plan_columns import tell_no_column, tell_no_id
 from trialkit.reading.settings import Entry
 from trialkit.reading.tables import make_table
 
@@ -20,23 +21,13 @@ def variable_entries(grid: Grid | None, ledger: Ledger) -> list[Entry]:
         return []
     names = table.column("variable")
     if names is None:
-        ledger.error(
-            "no-column",
-            "There is no column variable.",
-            "Add the column variable with the name of each variable.",
-            table.header_place(),
-        )
+        tell_no_column(table, "variable", ledger)
         return []
     entries: list[Entry] = []
     for row in table.rows:
         name = row[names.index - 1]
         if not name.text:
-            ledger.error(
-                "no-id",
-                "This variable has no name.",
-                "Fill in the column variable, or clear the row.",
-                table.place(name),
-            )
+            tell_no_id(name, "This variable has no name.", "variable", table, ledger)
             continue
         entries.append(Entry(("variables", name.text), "", table.place(name), grid.name))
         for column in table.columns:

@@ -235,9 +235,7 @@ def _means(row: Mapping[str, Any]) -> Means:
     return Means(**{**row, **arrays, "treatments": tuple(row["treatments"])})
 
 
-def with_tables_as_read(
-    analysis: SeriesAnalysis, record: Mapping[str, Any], names: Sequence[str] = AS_READ
-) -> SeriesAnalysis:
+def with_tables_as_read(analysis: SeriesAnalysis, record: Mapping[str, Any]) -> SeriesAnalysis:
     """Take over the tables that tell how trials were read."""
-    kept = {name: pd.DataFrame(record["tables"].get(name, [])) for name in names}
+    kept = {name: pd.DataFrame(record["tables"].get(name, [])) for name in AS_READ}
     return replace(analysis, tables=MappingProxyType({**analysis.tables, **kept}))

@@ -11,6 +11,8 @@ from trialkit.report.document import Cell, Column, Kind, Missing
 DASH = "\N{EM DASH}"
 #: Most decimals that a table shows.
 MOST_DIGITS = 6
+#: Most decimals of values that are shown as they were entered.
+MOST_ENTERED = 3
 
 
 def decimals_for_error(errors: Iterable[float], means: Iterable[float]) -> int:
@@ -52,13 +54,13 @@ def decimals_for_size(values: Iterable[float], significant: int = 3) -> int:
     return max(0, min(MOST_DIGITS, significant - 1 - math.floor(math.log10(typical))))
 
 
-def decimals_as_entered(values: Iterable[float], most: int = 3) -> int:
-    """Choose the least decimals that show all values as they are, ``most`` where none do."""
+def decimals_as_entered(values: Iterable[float]) -> int:
+    """Choose the least decimals that show all values as they are, `MOST_ENTERED` where none do."""
     kept = [value for value in values if math.isfinite(value)]
-    for digits in range(most):
+    for digits in range(MOST_ENTERED):
         if all(abs(value - round(value, digits)) <= 1e-9 * max(1.0, abs(value)) for value in kept):
             return digits
-    return most
+    return MOST_ENTERED
 
 
 def write_number(value: float, digits: int | None = None) -> str:
