@@ -410,6 +410,16 @@ class Trial:
         raise KeyError(name)
 
 
+def sign_not_in_label(variable: Variable) -> bool:
+    """Whether a percentage has neither sign nor word for it in its label, nor a unit of its own.
+
+    Its numbers would then be read as counts.
+    """
+    label = variable.label.lower()
+    told = "%" in label or "percent" in label or "per cent" in label
+    return variable.kind is Kind.PERCENT and variable.unit is None and not told
+
+
 def harvest_variable(trial: Trial) -> Variable:
     """Under which variable masses stand once they are brought to area and moisture.
 

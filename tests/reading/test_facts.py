@@ -228,7 +228,7 @@ def test_whether_more_of_the_crop_is_better_is_kept(tmp_path):
     trialkit.save_trial(trial, tmp_path / "saved")
     assert trialkit.read_trial(tmp_path / "saved").variables == trial.variables
     told = [item.text for item in trialkit.make_findings(trialkit.analyse(trial))]
-    (sentence,) = [text for text in told if text.startswith("Height was lower with")]
+    (sentence,) = [text for text in told if text.startswith("Height: ")]
     assert "which is for the worse" in sentence
     (tmp_path / "trial.toml").write_text(toml.format("yes"))
     with pytest.raises(trialkit.TrialError, match="more"):

@@ -40,6 +40,7 @@ from trialkit.analysis.plots.responses import (
 from trialkit.analysis.plots.scales import choose_transforms
 from trialkit.analysis.result import Analysis, empty_table, table_of_parts
 from trialkit.analysis.schema import TABLES
+from trialkit.analysis.supporting.incomplete_blocks import incomplete_by_design
 from trialkit.analysis.supporting.tables import statistics_tables
 from trialkit.analysis.supporting.warnings import odd_data
 from trialkit.problems import Problem
@@ -158,7 +159,13 @@ def _tests(basis: Basis) -> dict[str, pd.DataFrame]:
         return {}
     return {
         "anova": tested.anova,
-        "means": with_shown_means(tested.means, basis.plan, basis.responses, basis.scales),
+        "means": with_shown_means(
+            tested.means,
+            basis.plan,
+            basis.responses,
+            basis.scales,
+            incomplete=incomplete_by_design(basis.trial),
+        ),
         "comparisons": tested.comparisons,
         "responses": tested.responses,
     }

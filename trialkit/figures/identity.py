@@ -8,7 +8,7 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from trialkit.trial import TreatmentRole, Trial, VariableRole
+from trialkit.trial import TreatmentRole, Trial, VariableRole, sign_not_in_label
 
 #: Grey for the untreated.
 GREY = "#6b6b6b"
@@ -126,7 +126,7 @@ def measured_label(trial: Trial, name: str) -> str:
         if variable.name != name:
             continue
         label = plain_line(variable.label)
-        unit = variable.unit
+        unit = "%" if sign_not_in_label(variable) else variable.unit
         if variable.role is VariableRole.YIELD and not trial.harvest.empty:
             entered = set(trial.yields["variable"])
             unit = unit or (trial.settings.yield_unit if name not in entered else None)

@@ -8,7 +8,7 @@ from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import Finding, Style, Teller, noun, rows
 from trialkit.findings.shown import main_variables, variables_of
 from trialkit.rows import Tables
-from trialkit.trial import Variable, VariableRole
+from trialkit.trial import Variable, VariableRole, sign_not_in_label
 
 #: What changes from day to day, by source of the tests; the factors of split-plots and strip-plots.
 _COURSES = {
@@ -62,7 +62,7 @@ def level_in_untreated(
             "pressure.above" if above else "pressure.never",
             threshold=f"{variable.threshold:g}",
         )
-    label, sign = _parted(variable.label)
+    label, sign = _parted(variable)
     slots = {"noun": label, "threshold": threshold, "peak": say.cite(peak, "mean") + sign}
     if len(course) == 1:
         dated = peak.known("days_after")
@@ -79,8 +79,11 @@ def level_in_untreated(
     )
 
 
-def _parted(label: str) -> tuple[str, str]:
+def _parted(variable: Variable) -> tuple[str, str]:
     """A label such as "Leaf area eaten, %" as a name and the sign that its numbers carry."""
+    label = variable.label
+    if sign_not_in_label(variable):
+        return label, "%"
     name = label.removesuffix("%").rstrip(", (")
     return (name, "%") if label.endswith("%") and name else (label, "")
 

@@ -322,6 +322,27 @@ class Teller(Speaker):
 
     tables: Tables
 
+    def finding(self, topic: str, text: str, **about: Any) -> Finding:
+        """Close a sentence that claims nothing."""
+        return super().finding(topic, self.dated(text, about.get("variable")), **about)
+
+    def claim(
+        self, topic: str, text: str, behind: Sequence[Row], *, front: bool = False, **about: Any
+    ) -> Finding:
+        """Close a sentence that says what rows of the table of claims have shown."""
+        text = self.dated(text, about.get("variable", behind[0]["variable"]))
+        return super().claim(topic, text, behind, front=front, **about)
+
+    def dated(self, text: str, variable: str | None) -> str:
+        """Name the day in place of the whole trial, where a variable was assessed on one alone."""
+        own = rows(self.tables, "responses", variable=variable) if variable else []
+        if len(own) != 1 or own[0]["measure"] != "count" or not own[0].known("days_after"):
+            return text
+        for whole, on in (("words.whole", "words.whole_on"), ("words.over", "words.over_on")):
+            if phrase(whole) in text:
+                return text.replace(phrase(whole), phrase(on, day=self.day(own[0])))
+        return text
+
     def name(self, treatment_id: str) -> str:
         """Name of a treatment with its id in brackets; the untreated by its role."""
         trial = self.tables.trial

@@ -61,6 +61,13 @@ def yields_of(tables: Tables) -> Iterator[Variable]:
         yield known.get(row["variable"]) or harvest_variable(trial)
 
 
+def of_several_yields(tables: Tables, variable: Variable, text: str) -> str:
+    """Put before a sentence which yield it is about, where there are several."""
+    if sum(1 for _ in yields_of(tables)) < 2:
+        return text
+    return phrase("yield.labelled", label=variable.label, text=text)
+
+
 def reference_of(tables: Tables) -> str | None:
     """The first treatment with the role of a reference."""
     found = (item.id for item in tables.trial.treatments if item.role is TreatmentRole.REFERENCE)

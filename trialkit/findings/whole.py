@@ -11,6 +11,7 @@ from trialkit.findings.shown import (
     fewer,
     main_variables,
     none_shown,
+    of_several_yields,
     range_of,
     reduced_by,
     reduction,
@@ -201,6 +202,8 @@ def pair_findings(tables: Tables, variable: Variable, *, front: bool) -> Iterato
             noun=noun(variable),
             brackets=brackets(say.largest_p(own)),
         )
+        if harvest:
+            text = of_several_yields(tables, variable, text)
         yield say.claim(
             "pairs",
             text,

@@ -20,6 +20,7 @@ from trialkit.findings.sentences import (
 from trialkit.findings.shown import (
     claims_of,
     none_shown,
+    of_several_yields,
     quantity,
     shown_of,
     starred,
@@ -85,8 +86,7 @@ def _against_untreated(
             noun=noun(variable),
             brackets=brackets(say.largest_p(found)),
         )
-    if sum(1 for _ in yields_of(tables)) > 1:
-        text = phrase("yield.labelled", label=variable.label, text=text)
+    text = of_several_yields(tables, variable, text)
     return say.claim("yield", text, found, front=front)
 
 

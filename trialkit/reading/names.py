@@ -267,6 +267,11 @@ def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested
             "Check the spelling of its column, or take the description out.",
             item.place,
         )
+    unit = item.unit
+    if unit is None and item.label and role is VariableRole.YIELD:
+        told = heading_unit(item.label)  # "Cones, kg/ha": the label says it
+        if told is not None and told.of_yield and told.unit in item.label:
+            unit = told.unit
     return Variable(
         name=item.name,
         label=item.label or item.name,
@@ -274,7 +279,7 @@ def _described(item: Declared, found: Found | None, ledger: Ledger, *, harvested
         role=role,
         threshold=item.threshold,
         code=item.code,
-        unit=item.unit,
+        unit=unit,
         transform=item.transform,
         examined=item.examined,
         better=item.better

@@ -148,9 +148,10 @@ def shown_caption(context: Context, variable: Variable) -> str | None:
 def _against_untreated(
     context: Context, variable: Variable, direction: str, rows: Sequence[Row]
 ) -> str:
-    treatments = treatments_named(Teller(context.tables), [str(row["a"]) for row in rows])
+    teller = Teller(context.tables)
+    treatments = treatments_named(teller, [str(row["a"]) for row in rows])
     if variable.role is VariableRole.YIELD:
         return caption(f"yield_{direction}", treatments=treatments)
     key = "level.higher" if direction == "higher" else f"level.{fewer('lower', variable)}"
     text = phrase(key, treatments=treatments, noun=noun(variable), brackets="")
-    return sentence(text).removesuffix(".")
+    return sentence(teller.dated(text, variable.name)).removesuffix(".")

@@ -112,7 +112,8 @@ MEANS = Table(
             "Mean shown",
             "of the response",
             3,
-            "Mean as counted; where plots are missing the least-squares mean, as counted.",
+            "Mean as counted; where plots are missing, and of yields in incomplete blocks, the "
+            "least-squares mean, as counted.",
         ),
         NOTE,
     ),

@@ -12,10 +12,10 @@ from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
-from trialkit.report.captions import Spot, caption, counted, range_caption
+from trialkit.report.captions import Spot, caption, counted, name, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock, Table, number_or_missing
-from trialkit.report.numbers import as_number, percent_digits, write_share
+from trialkit.report.numbers import as_number, percent_digits, percent_text, write_share
 from trialkit.report.parts.across import (
     Line,
     across,
@@ -172,7 +172,8 @@ def later_note(context: Context, day: float) -> Iterator[str]:
     later = applied_later(context.trial, day)
     if later:
         named = "; ".join(
-            f"{context.label(name)} on day {write_day(began)}" for name, began in later.items()
+            f"{context.label(waiting)}, first treated on day {write_day(began)}"
+            for waiting, began in later.items()
         )
         yield f"Not yet treated at the first assessment: {named}."
 
@@ -243,11 +244,20 @@ def control_figure(context: Context, variable: Variable) -> FigureBlock | None:
 
 def _reached(context: Context, variable: Variable, rows: Rows, days: list[float]) -> str:
     """State how many treatments were estimated at the target on the first day and the last."""
+    ends = (days[0], days[-1])
+    if len(set(rows["treatment"])) == 1:
+        shares = [percent_text(rows.where(days_after=day)["percent"][0]) for day in ends]
+        return caption(
+            "control_days_one",
+            noun=noun(variable),
+            treatment=name(context, str(rows["treatment"][0])),
+            first=shares[0],
+            last=shares[1],
+            first_day=write_day(ends[0]),
+            last_day=write_day(ends[1]),
+        )
     target = context.trial.settings.control_target
-    at = [
-        sum(value >= target for value in rows.where(days_after=day)["percent"])
-        for day in (days[0], days[-1])
-    ]
+    at = [sum(value >= target for value in rows.where(days_after=day)["percent"]) for day in ends]
     return caption(
         "control_days",
         noun=noun(variable),

@@ -10,8 +10,8 @@ from trialkit.report.context import Context
 from trialkit.trial import Trial
 
 
-def missing_plots(context: Context) -> list[str]:
-    """Say which plots lack which values, plots with the same gaps together."""
+def gaps_by_plot(context: Context) -> dict[str, list[str]]:
+    """What each plot lacks, of the plots that lack a value."""
     by_plot: dict[str, list[str]] = {}
     gaps_of: dict[str, dict[str, list[str]]] = {}
     for variable in context.variables.values():
@@ -30,8 +30,13 @@ def missing_plots(context: Context) -> list[str]:
     for name, plots in _missing_yields(context).items():
         for plot in plots:
             by_plot.setdefault(plot, []).append(name)
+    return by_plot
+
+
+def missing_plots(context: Context) -> list[str]:
+    """Say which plots lack which values, plots with the same gaps together."""
     alike: dict[str, list[str]] = {}
-    for plot, what in by_plot.items():
+    for plot, what in gaps_by_plot(context).items():
         alike.setdefault("; ".join(what), []).append(plain_line(plot))
     return [
         f"{'Plot' if len(plots) == 1 else 'Plots'} {', '.join(plots)} "

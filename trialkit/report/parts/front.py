@@ -8,6 +8,7 @@ from trialkit.plain_text import joined
 from trialkit.report.context import Context
 from trialkit.report.document import Block
 from trialkit.report.first_page import first_page
+from trialkit.report.parts.departures import gaps_by_plot
 from trialkit.report.parts.glance import table_at_a_glance
 from trialkit.report.parts.layout_words import design_line
 
@@ -69,19 +70,10 @@ def _doubt(context: Context) -> str:
         }
         if others:
             parts.append(f"assumptions in doubt ({', '.join(sorted(others))})")
-    missing = _missing_plots(context)
+    missing = len(gaps_by_plot(context))
     if missing:
         parts.append(f"values missing from {plural(missing, 'plot')}")
     if not parts:
         return ""
-    return f"Read with care: {joined(parts)}. See Reliability."
-
-
-def _missing_plots(context: Context) -> int:
-    plots = set()
-    for name in context.variables:
-        values = context.plot_values(name)
-        for plot, row in zip(values.plots, values.values, strict=True):
-            if row and any(value != value for value in row):
-                plots.add(plot)
-    return len(plots)
+    where = ["Reliability"] * bool(failed) + ["Methods"] * bool(missing)
+    return f"Read with care: {joined(parts)}. See {joined(where)}."

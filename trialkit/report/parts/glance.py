@@ -394,14 +394,16 @@ def _notes(sheet: Sheet, left_out: int) -> Iterator[str]:
         )
     elif before:
         yield "The tests allow for values before treatment; the estimates may not."
-    yield (
-        f"Small figures are {level} confidence intervals, each on its own. "
-        "Bold: a difference from the untreated was established, all claims of this page together; "
-        "grey: estimates."
-    )
+    yield f"Small figures are {level} confidence intervals, each on its own."
+    if context.trial.untreated is not None:
+        yield (
+            "Bold: a difference from the untreated was established, all claims of this page "
+            "together; grey: estimates."
+        )
     if sheet.has("yield") and _letters(sheet):
         name = context.comparison_words
         yield f"Yields that share a letter do not differ significantly ({name})."
-        yield "The thin line marks the untreated."
+        if context.trial.untreated is not None:
+            yield "The thin line marks the untreated."
     if left_out > 0:
         yield f"{plural(left_out, 'more treatment')}: see the tables inside."

@@ -17,6 +17,9 @@ from trialkit.rows import Rows
 from trialkit.trial import Comparison, Variable, VariableRole
 from trialkit.words import COMPARISONS, SCALES
 
+#: Largest over smallest standard error of pairs that count as equal.
+_EVEN = 1.01
+
 
 def day_column(context: Context, day: float, digits: int | None = None) -> Column:
     """Head a column with its day."""
@@ -171,15 +174,18 @@ def _feet(
 ) -> tuple[list[tuple[Cell, ...]], tuple[str, ...]]:
     """Rows below the means of each day, and a note on their scale."""
     feet: list[tuple[Cell, ...]] = []
-    for head, values in feet_of(context, variable, "count").items():
+    heads = feet_of(context, variable, "count")
+    for head, values in heads.items():
         known = {f"Day {write_day(day)}": text for day, text in values.items()}
         if known:
             feet.append((head, *(known.get(column.title, "") for column in columns[1:])))
     scale = scale_of(context, variable)
+    uneven = uneven_pairs(context, variable, "count") if "Significant difference" in heads else ()
     if scale == "none" or not feet:
-        return feet, ()
+        return feet, tuple(uneven) if feet else ()
     on = SCALES.get(scale, scale)
     return feet, (
+        *uneven,
         f"In brackets: means back-transformed from the {on} scale, on which standard errors and "
         "significant differences are.",
     )
@@ -215,6 +221,22 @@ def precision_note(context: Context, variable: str, measure: str) -> Iterator[st
         on = "" if scale == "none" else f" ({SCALES.get(scale, scale)} scale)"
         text = "; ".join(parts)
         yield f"{text[:1].upper()}{text[1:]}{on}."
+    if math.isfinite(least):
+        yield from uneven_pairs(context, variable, measure)
+
+
+def uneven_pairs(context: Context, variable: str, measure: str) -> Iterator[str]:
+    """Say that one significant difference stands for pairs of unequal standard errors."""
+    errors: dict[float, list[float]] = {}
+    rows = context.rows("comparisons", variable, measure)
+    for day, error in zip(rows["days_after"], rows["se"], strict=True) if rows else ():
+        if error > 0.0:
+            errors.setdefault(day, []).append(error)
+    if any(max(found) > _EVEN * min(found) for found in errors.values()):
+        yield (
+            "A significant difference is the average over pairs. Some pairs need more and some "
+            "less; letters and marks come from each pair's own."
+        )
 
 
 def single_means(

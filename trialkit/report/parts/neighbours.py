@@ -25,7 +25,16 @@ from trialkit.report.document import (
 from trialkit.report.numbers import write_number
 from trialkit.report.parts.field import map_numbers, printed_in_full
 from trialkit.rows import Rows
-from trialkit.trial import Variable, VariableRole
+from trialkit.trial import Design, Variable, VariableRole
+
+#: What stands beside the treatment in the value expected of a plot.
+_ALLOWED = {
+    Design.CRD: "treatment",
+    Design.RCBD: "treatment and block",
+    Design.LATIN: "treatment, row and column",
+    Design.SPLIT_PLOT: "treatment, block and main plot",
+    Design.STRIP_PLOT: "treatment, block and strips",
+}
 
 NEIGHBOURS, EDGE = "neighbouring plots", "edge of the trial"
 #: Late days that are shown.
@@ -136,8 +145,9 @@ def residual_maps(context: Context) -> Iterator[Block]:
         yield _residual_map(context, variable.name, rows, placed)
         yield Paragraph(
             "Studentized residuals of the area under the curve: orange above, blue below the value "
-            "expected from treatment and block. Patches suggest infestation from one side or soil "
-            "differences. Check single plots beyond 3 in the field book."
+            f"expected from {_ALLOWED[context.trial.design]}. "
+            "Patches suggest infestation from one side or soil differences. "
+            "Check single plots beyond 3 in the field book."
         )
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from trialkit.analysis.efficacy.persistence import BETWEEN
 from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
-from trialkit.report.captions import caption, counted
+from trialkit.report.captions import caption, counted, name
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
 from trialkit.report.numbers import as_number, percent_column, percent_text
@@ -121,7 +121,7 @@ def _table(context: Context, variable: Variable, rows: Rows) -> Table:
     last = write_day(max(rows.numbers("last_day")))
     return Table(
         key=context.key("persistence", variable.name),
-        question=_how_many(variable, list(by_treatment.values()), last),
+        question=_how_many(context, variable, list(by_treatment.values()), last),
         about=caption("held_how", label=label, target=f"{target:g}"),
         columns=(
             Column(title="Treatment"),
@@ -143,9 +143,19 @@ def _table(context: Context, variable: Variable, rows: Rows) -> Table:
     )
 
 
-def _how_many(variable: Variable, rows: list[dict[str, Any]], last: str) -> str:
+def _how_many(context: Context, variable: Variable, rows: list[dict[str, Any]], last: str) -> str:
     """State how many treatments were estimated at the target to the end, and how many never."""
     known = [row for row in rows if math.isfinite(as_number(row["peak_percent"]))]
+    if len(known) == 1:
+        (row,) = known
+        to_end = row["censored"] is True
+        return caption(
+            "held_one_end" if to_end else "held_one",
+            noun=noun(variable),
+            treatment=name(context, str(row["treatment"])),
+            target=f"{row['target']:g}",
+            day=last if to_end else write_day(round(as_number(row["holds_until_day"]))),
+        )
     return caption(
         "held",
         noun=noun(variable),

@@ -280,6 +280,12 @@ def _finite(day: float) -> float:
 def how_supported(context: Context) -> Iterator[Block]:
     """Say how designs with several errors, factorials and incomplete blocks were analysed."""
     trial = context.trial
+    mixed = (
+        " Responses with missing plots were analysed by a mixed model (REML), with degrees of "
+        "freedom after Kenward and Roger."
+        if any(number > 0 for number in context.table("responses").get("n_missing"))
+        else ""
+    )
     if trial.main_plots is Design.LATIN:
         yield Paragraph(
             "Main plots lie in a Latin square; its rows and columns are removed before the "
@@ -290,18 +296,14 @@ def how_supported(context: Context) -> Iterator[Block]:
             "Main plots are the units of the main factor; subplots are those of the sub "
             "factor and of the interaction. Each is tested against its own error. A "
             "difference between two treatments has a standard error combined from the errors "
-            "involved, with Satterthwaite's degrees of freedom. Where subplots are missing "
-            "the response was analysed by a mixed model (REML), with degrees of freedom "
-            "after Kenward and Roger."
+            "involved, with Satterthwaite's degrees of freedom." + mixed
         )
     elif trial.design is Design.STRIP_PLOT:
         yield Paragraph(
             "Strips are the units of each factor; the plots where they cross are those of "
             "the interaction. Each is tested against its own error. A difference between two "
             "treatments has a standard error combined from the errors involved, with "
-            "Satterthwaite's degrees of freedom. Where plots are missing the response was "
-            "analysed by a mixed model (REML), with degrees of freedom after Kenward and "
-            "Roger."
+            "Satterthwaite's degrees of freedom." + mixed
         )
     elif context.table("factor_means", "factor"):
         names = " and ".join(plain_line(name) for name in trial.settings.factors)

@@ -25,7 +25,13 @@ from trialkit.report.document import (
     number_or_missing,
 )
 from trialkit.rows import Rows
-from trialkit.trial import VariableRole
+from trialkit.trial import Design, VariableRole
+
+_OF_BLOCKS = "equal variances, normal residuals and additive block effects"
+_ASSUMED = {
+    Design.CRD: "equal variances and normal residuals",
+    Design.LATIN: "equal variances, normal residuals and additive effects of rows and columns",
+}
 
 OUTLYING = "outlying plot"
 #: Checks with a verdict, each with its heading and what a failure means for the trial.
@@ -87,7 +93,7 @@ def doubts(context: Context) -> Iterator[Block]:
         return
     doubtful = rows.keep(verdict in _UNDER_DOUBT for verdict in rows["verdict"])
     failed = rows.where(verdict="failed")
-    yield Paragraph(_tally(rows, doubtful, failed))
+    yield Paragraph(_tally(context, rows, doubtful, failed))
     notes = []
     for check, (title, meaning) in CHECKS.items():
         own = failed.where(check=check)
@@ -110,11 +116,12 @@ def standing(context: Context) -> Iterator[Block]:
         paths = round(max(rows.numbers("paths")))
         firm = len(rows) - len(fragile)
         control = context.trial.untreated is not None
+        omitted = "" if context.trial.design is Design.CRD else "block or "
         text = (
             f"Of {plural(len(rows), 'difference')} {'from the untreated ' if control else ''}"
-            f"shown in pest-days and yield, {firm} {'was' if firm == 1 else 'were'} shown in every "
-            f"other analysis as well. Up to {paths} were tried: on other scales, and without each "
-            "block or outlying plot in turn."
+            f"shown in {_whole_measures(rows)}, {firm} {'was' if firm == 1 else 'were'} shown in "
+            f"every other analysis as well. Up to {paths} were tried: on other scales, and "
+            f"without each {omitted}outlying plot in turn."
         )
         yield Paragraph(text + (" Fragile:" if fragile else ""))
         if fragile:
@@ -143,7 +150,7 @@ def other_paths(context: Context) -> Iterator[Block]:
         )
     yield Table(
         key="standing",
-        question="Differences in pest-days and yield in other analyses",
+        question=f"Differences in {_whole_measures(rows)} in other analyses",
         columns=(
             Column(title="Response"),
             Column(title="Treatment"),
@@ -154,7 +161,11 @@ def other_paths(context: Context) -> Iterator[Block]:
             Column(title="Not shown"),
         ),
         rows=tuple(body),
-        notes=("Other scales, and each block and each outlying plot left out in turn.",),
+        notes=(
+            "Other scales, and each outlying plot left out in turn."
+            if context.trial.design is Design.CRD
+            else "Other scales, and each block and each outlying plot left out in turn.",
+        ),
         sheet="Other analyses",
     )
 
@@ -247,11 +258,17 @@ def scatter(context: Context) -> Iterator[Block]:
         return
 
 
-def _tally(rows: Rows, doubtful: Rows, failed: Rows) -> str:
+def _whole_measures(rows: Rows) -> str:
+    """Words for what the differences told of were found in."""
+    names = {"pest_days": "areas under the curve", "yield": "yield"}
+    found = set(rows["measure"])
+    return joined([words for measure, words in names.items() if measure in found])
+
+
+def _tally(context: Context, rows: Rows, doubtful: Rows, failed: Rows) -> str:
     number = len(rows)
     text = (
-        "The tests assume equal variances, normal residuals and additive block effects. "
-        f"Of {number} checks, "
+        f"The tests assume {_ASSUMED.get(context.trial.design, _OF_BLOCKS)}. Of {number} checks, "
     )
     if not doubtful:
         return text + "none raised a doubt; small trials detect only gross departures."

@@ -1,0 +1,196 @@
+"""Sentences and notes of a page presume nothing that the trial lacks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trialkit import Analysis, analyse, example_trial, make_findings, read_trial
+from trialkit.report import compose
+from trialkit.report.document import Aside, Document, FigureBlock, Notes, Paragraph, Table
+from trialkit.report.glance_block import Glance
+from trialkit.trial import (
+    Design,
+    Kind,
+    Plot,
+    Treatment,
+    TreatmentRole,
+    Trial,
+    Variable,
+    VariableRole,
+)
+
+PEST = Variable(name="mined", label="Plants with mines", kind=Kind.PERCENT, role=VariableRole.PEST)
+GRAIN = Variable(
+    name="grain", label="Grain", kind=Kind.MEASUREMENT, role=VariableRole.YIELD, unit="t/ha"
+)
+WASTE = Variable(
+    name="waste", label="Screenings", kind=Kind.MEASUREMENT, role=VariableRole.YIELD, unit="%"
+)
+
+
+def _trial(
+    design: Design, *, days: tuple[float, ...] = (-1.0, 5.0, 9.0), treated: int = 1
+) -> Trial:
+    """Lay out an untreated and products that work, eight plots of each."""
+    rng = np.random.default_rng(20)
+    names = ["U", *(f"P{code}" for code in range(treated))]
+    plots = [
+        Plot(
+            id=f"{block}{name}", treatment=name, block=None if design is Design.CRD else str(block)
+        )
+        for block in range(8)
+        for name in names
+    ]
+    rows = [
+        (plot.id, day, PEST.name, None, np.clip(rng.normal(8 if treated_now else 50, 4), 0, 100))
+        for plot in plots
+        for day in days
+        for treated_now in [plot.treatment != "U" and day > 0]
+    ]
+    return Trial(
+        title="Mines",
+        design=design,
+        treatments=tuple(
+            Treatment(
+                id=name,
+                name=name,
+                role=TreatmentRole.UNTREATED if name == "U" else TreatmentRole.TEST,
+            )
+            for name in names
+        ),
+        plots=tuple(plots),
+        variables=(PEST,),
+        counts=pd.DataFrame(rows, columns=["plot", "day", "variable", "sample", "value"]),
+        untreated="U",
+        applied=date(2025, 6, 1),
+    )
+
+
+def _with_yields(trial: Trial) -> Trial:
+    rng = np.random.default_rng(3)
+    rows = [
+        (plot.id, name, (12.0 if plot.treatment == more else 6.0) + rng.normal(0.0, 0.3))
+        for plot in trial.plots
+        for name, more in (("grain", "P0"), ("waste", "U"))
+    ]
+    return replace(
+        trial,
+        untreated=None,
+        treatments=tuple(replace(item, role=TreatmentRole.TEST) for item in trial.treatments),
+        variables=(PEST, GRAIN, WASTE),
+        yields=pd.DataFrame(rows, columns=["plot", "variable", "value"]),
+    )
+
+
+def _texts(document: Document) -> list[str]:
+    found: list[str] = []
+    for block in [
+        *document.front,
+        *(block for section in document.sections for block in section.blocks),
+    ]:
+        if isinstance(block, Paragraph | Aside):
+            found.append(block.text)
+        elif isinstance(block, Notes):
+            found += block.items
+        elif isinstance(block, Table):
+            found += [block.question, *block.notes]
+        elif isinstance(block, FigureBlock):
+            found += [block.title, block.caption]
+        elif isinstance(block, Glance):
+            found += block.notes
+    return found
+
+
+def _told(analysis: Analysis) -> str:
+    return "\n".join(_texts(compose(analysis, make_findings(analysis))))
+
+
+@pytest.fixture(scope="module")
+def without_blocks() -> Analysis:
+    return analyse(_trial(Design.CRD))
+
+
+def test_no_block_is_spoken_of_where_there_is_none(without_blocks: Analysis) -> None:
+    told = _told(without_blocks)
+    assert "The tests assume equal variances and normal residuals." in told
+    assert "without each outlying plot" in told
+    assert "block effects" not in told and "each block" not in told
+    assert "in areas under the curve" in told and "and yield" not in told
+
+
+def test_one_product_is_not_counted_among_treatments(without_blocks: Analysis) -> None:
+    told = _told(without_blocks)
+    assert "of one treatments" not in told
+    assert "with P0 was" in told
+
+
+def test_percentages_carry_their_sign(without_blocks: Analysis) -> None:
+    (first,) = [
+        item.text for item in make_findings(without_blocks) if "untreated plots" in item.text
+    ]
+    assert "% on day" in first
+    assert "Plants with mines, %" in _told(without_blocks)
+
+
+def test_one_day_alone_is_named_and_not_the_whole_trial() -> None:
+    analysis = analyse(_trial(Design.CRD, days=(5.0,), treated=2))
+    texts = [item.text for item in make_findings(analysis)]
+    assert any(
+        "on day 5" in text for text in texts if "than the untreated" in text or "reduced" in text
+    )
+    told = _told(analysis).replace("Statements over the trial rest", "")
+    assert "over the trial" not in "\n".join(texts) + told
+
+
+def test_two_yields_are_told_apart_and_no_untreated_is_presumed() -> None:
+    analysis = analyse(_with_yields(_trial(Design.RCBD)))
+    texts = [item.text for item in make_findings(analysis) if "yielded" in item.text]
+    assert {text.split(":")[0] for text in texts} == {"Grain", "Screenings"}
+    notes = "\n".join(
+        note
+        for block in compose(analysis, make_findings(analysis)).front
+        if isinstance(block, Glance)
+        for note in block.notes
+    )
+    assert notes and "untreated" not in notes
+
+
+def test_yields_in_incomplete_blocks_are_shown_as_they_are_compared() -> None:
+    trial = _with_yields(_trial(Design.RCBD, treated=3))
+    left_out = {
+        f"{block}{name}" for block, name in zip(range(8), ("U", "P0", "P1", "P2") * 2, strict=True)
+    }
+    lift = {str(block): 3.0 * block for block in range(8)}
+    by_plot = {plot.id: plot for plot in trial.plots}
+    yields = trial.yields[~trial.yields["plot"].isin(left_out)]
+    yields = yields.assign(
+        value=yields["value"] + [lift[str(by_plot[plot].block)] for plot in yields["plot"]]
+    )
+    analysis = analyse(
+        replace(
+            trial,
+            plots=tuple(plot for plot in trial.plots if plot.id not in left_out),
+            counts=trial.counts[~trial.counts["plot"].isin(left_out)],
+            yields=yields,
+        )
+    )
+    means = analysis.means[analysis.means["measure"] == "yield"]
+    assert not np.allclose(means["mean"], means["mean_analysed"])
+    np.testing.assert_allclose(means["mean_shown"], means["mean_analysed"])
+    assert ((means["lower"] + means["upper"]) / 2).to_numpy() == pytest.approx(means["mean_shown"])
+    assert means["note"].str.startswith("no block holds all treatments").all()
+
+
+def test_plots_without_yield_are_among_those_with_gaps() -> None:
+    trial = read_trial(example_trial("leaf_disease_wheat"))
+    lost = trial.plots[0].id
+    analysis = analyse(replace(trial, harvest=trial.harvest[trial.harvest["plot"] != lost]))
+    document = compose(analysis, make_findings(analysis))
+    (line,) = [text for text in _texts(document) if "Read with care" in text]
+    assert "values missing from 1 plot" in line
+    assert line.endswith("Methods.")
