@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.analysis.efficacy.control_tables import (
     ASKED,
     FORETOLD,
@@ -21,7 +22,7 @@ from trialkit.trial import ControlMethod
 
 @pytest.fixture(scope="module")
 def analysis():
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 def with_counts(trial, change):

@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.analysis.efficacy.days_above import NEVER_ABOVE, OWN
 from trialkit.measures.pest_days import above_threshold
 
 
 @pytest.fixture(scope="module")
 def analysis():
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 def test_days_are_those_of_the_means(analysis):

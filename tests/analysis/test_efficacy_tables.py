@@ -9,12 +9,13 @@ import pandas as pd
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.trial import Kind, TreatmentRole, Variable, VariableRole
 
 
 @pytest.fixture(scope="module", params=trialkit.example_names())
 def analysis(request):
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial(request.param)))
+    return analysed(request.param)
 
 
 def known(table, *columns):
@@ -125,19 +126,14 @@ def test_another_seed_changes_no_limit_of_a_ratio(analysis):
 
 
 def test_resurgence_is_told_of_the_mites():
-    found = {
-        name: not trialkit.analyse(
-            trialkit.read_trial(trialkit.example_trial(name))
-        ).resurgence.empty
-        for name in trialkit.example_names()
-    }
+    found = {name: not analysed(name).resurgence.empty for name in trialkit.example_names()}
     # Made so: a product that kills the predators, and mites that rise above the untreated after it.
     assert found["spider_mite_glasshouse"]
     assert not found["leaf_disease_wheat"]
 
 
 def test_a_repeated_group_is_pointed_out():
-    analysis = trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_disease_wheat")))
+    analysis = analysed("leaf_disease_wheat")
     assert analysis.programmes[["treatment", "group"]].to_numpy().tolist() == [["5", "41"]]
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.analysis.efficacy.persistence_differences import (
     BOTH_HELD,
     DAYS_HELD,
@@ -19,7 +20,7 @@ from trialkit.trial import TreatmentRole
 
 @pytest.fixture(scope="module", params=trialkit.example_names())
 def analysis(request):
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial(request.param)))
+    return analysed(request.param)
 
 
 def test_differences_are_those_of_the_table_of_persistence(analysis):
@@ -50,7 +51,7 @@ def test_pairs_are_of_products_and_the_reference_comes_second(analysis):
 
 
 def test_two_that_held_to_the_end_are_not_compared():
-    analysis = trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_disease_wheat")))
+    analysis = analysed("leaf_disease_wheat")
     table = analysis.persistence_differences
     days = table[(table["question"] == DAYS_HELD) & (table["variable"] == "blotch")]
     both = days[(days["a"] == "5") & (days["b"] == "6")].iloc[0]

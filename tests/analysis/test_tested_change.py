@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 import trialkit
+from shipped import analysed
 from trialkit.analysis.claims.glance import TESTED
 from trialkit.findings import make_findings
 from trialkit.inference.comparisons.against_control import against_control
@@ -15,7 +16,7 @@ from trialkit.inference.design.layout import randomised_blocks
 
 @pytest.fixture(scope="module")
 def mites() -> trialkit.Analysis:
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("spider_mite_glasshouse")))
+    return analysed("spider_mite_glasshouse")
 
 
 def test_limits_and_p_say_the_same() -> None:
@@ -61,5 +62,5 @@ def test_enemies_and_percentages_keep_the_areas(mites: trialkit.Analysis) -> Non
     enemies = mites.glance[mites.glance["question"] == "enemies"]
     assert len(enemies) > 0
     assert enemies["note"].isna().all()
-    wheat = trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_disease_wheat")))
+    wheat = analysed("leaf_disease_wheat")
     assert wheat.claims["percent"].isna().all()

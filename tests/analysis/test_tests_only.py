@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.analysis.schema import COLUMNS, TABLES
 from trialkit.record import read_record, rerun
 from trialkit.report import compose
@@ -24,9 +25,8 @@ LEFT_OUT = (
 
 @pytest.fixture(scope="module", params=trialkit.example_names())
 def pair(request):
-    trial = trialkit.read_trial(trialkit.example_trial(request.param))
-    lean = replace(trial, settings=replace(trial.settings, supporting=False))
-    return trialkit.analyse(trial), trialkit.analyse(lean)
+    whole = analysed(request.param)
+    return whole, trialkit.analyse(whole.trial.with_settings(supporting=False))
 
 
 def test_the_tests_are_the_same(pair) -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
-import trialkit
+from shipped import analysed
 from trialkit.glimpse import glimpse
 from trialkit.many import Glimpse, Reported
 from trialkit.overview import HEADS, overview_rows, write_overview
@@ -49,7 +49,7 @@ def test_files_are_whole_and_hold_no_markup_or_formula(tmp_path: Path) -> None:
 
 
 def test_a_glimpse_repeats_the_table_at_a_glance() -> None:
-    analysis = trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+    analysis = analysed("leaf_beetle_potato")
     found = glimpse(analysis)
     rows = analysis.glance.set_index(["treatment", "question"])
     leader = rows.xs("pest_days", level="question")["value"].idxmin()

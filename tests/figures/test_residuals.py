@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import trialkit
+from shipped import analysed
 from trialkit import figures
 
 
 @pytest.fixture(scope="module")
 def analysis():
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 def test_every_residual_is_a_point(analysis):

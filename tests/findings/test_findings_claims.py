@@ -8,6 +8,7 @@ import pytest
 
 import trialkit
 from known_truth.claims import EQUAL, NULL, ONE, SETTINGS, held_against_truth
+from shipped import analysed
 
 #: Questions that have rows of their own in the table of claims.
 GATED = frozenset(
@@ -20,7 +21,7 @@ GATED = frozenset(
 
 @pytest.fixture(scope="module", params=trialkit.example_names())
 def told(request):
-    analysis = trialkit.analyse(trialkit.read_trial(trialkit.example_trial(request.param)))
+    analysis = analysed(request.param)
     return analysis, trialkit.make_findings(analysis)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.findings.phrases import series
 from trialkit.findings.sentences import day_list, write
 from trialkit.trial import harvest_variable
@@ -18,7 +19,7 @@ EXAMPLES = trialkit.example_names()
 
 @pytest.fixture(scope="module", params=EXAMPLES)
 def told(request):
-    analysis = trialkit.analyse(trialkit.read_trial(trialkit.example_trial(request.param)))
+    analysis = analysed(request.param)
     return analysis, trialkit.make_findings(analysis)
 
 

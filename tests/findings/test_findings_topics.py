@@ -9,17 +9,18 @@ import pandas as pd
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.trial import Treatment, TreatmentRole
 
 
 @pytest.fixture(scope="module")
 def potato():
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 @pytest.fixture(scope="module")
 def mites():
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("spider_mite_glasshouse")))
+    return analysed("spider_mite_glasshouse")
 
 
 def told(analysis, topic):

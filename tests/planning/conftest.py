@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 from trialkit.trial import Design, Kind, Treatment, TreatmentRole, Trial, Variable, VariableRole
 
 Protocol = Callable[..., Trial]
+
+
+def neighbours_meet(layout: np.ndarray, width: int) -> bool:
+    """Whether a label stands in the same column in two neighbouring blocks."""
+    places = [{(i % width, label) for i, label in enumerate(block)} for block in layout.tolist()]
+    return any(first & second for first, second in itertools.pairwise(places))
 
 
 def make_protocol(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections import Counter
 from collections.abc import Hashable, Sequence
 from itertools import permutations, product
@@ -13,13 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from planning.conftest import neighbours_meet
 from trialkit.planning import draws
-
-
-def neighbours_meet(layout: np.ndarray, width: int) -> bool:
-    """Whether a label stands in the same column in two neighbouring blocks."""
-    places = [{(i % width, label) for i, label in enumerate(block)} for block in layout.tolist()]
-    return any(first & second for first, second in itertools.pairwise(places))
 
 
 def uniform(seen: Sequence[Hashable], allowed: int) -> None:

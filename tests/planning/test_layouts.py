@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -11,20 +10,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from planning.conftest import factor_treatments, make_protocol
+from planning.conftest import factor_treatments, make_protocol, neighbours_meet
 from trialkit.planning import plan_trial
 from trialkit.planning.layouts import lay_out
 from trialkit.planning.options import Plan
 from trialkit.problems import TrialError
 from trialkit.reading import read_protocol, read_trial, save_trial
 from trialkit.trial import Design, Plot, Trial
-
-
-def neighbours_meet(layout: np.ndarray, width: int) -> bool:
-    """Whether a label stands in the same column in two neighbouring blocks."""
-    places = [{(i % width, label) for i, label in enumerate(block)} for block in layout.tolist()]
-    return any(first & second for first, second in itertools.pairwise(places))
-
 
 FACTORS = factor_treatments()
 PROTOCOLS: dict[str, Trial] = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import date
 from pathlib import Path
 
@@ -378,7 +378,7 @@ def _contrasts(treatments: tuple[Treatment, ...]) -> tuple[str, ...]:
 
 
 def _same(trial: Trial, again: Trial) -> None:
-    for name in Trial.__dataclass_fields__:
+    for name in (item.name for item in fields(Trial)):
         if name in {"warnings", "understood", "inputs", "listed_at"}:
             continue
         mine, theirs = getattr(trial, name), getattr(again, name)

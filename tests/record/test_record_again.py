@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.analysis.schema import COLUMNS, TABLES
 from trialkit.findings import make_findings
 from trialkit.problems import TrialError
@@ -41,12 +42,11 @@ PROMISED = {
 
 @pytest.fixture(scope="module", params=trialkit.example_names())
 def kept(request, tmp_path_factory):
-    trial = trialkit.read_trial(trialkit.example_trial(request.param))
-    analysis = trialkit.analyse(trial)
+    analysis = analysed(request.param)
     findings = trialkit.make_findings(analysis)
     path = tmp_path_factory.mktemp("record") / "record.json"
     write_record(make_record(analysis, findings, MADE), path)
-    return trial, analysis, path
+    return analysis.trial, analysis, path
 
 
 def test_it_has_the_promised_keys_and_columns(kept):

@@ -9,8 +9,7 @@ from xml.etree import ElementTree
 import html5lib
 import pytest
 
-import trialkit
-from trialkit.analysis import analyse
+from shipped import analysed
 from trialkit.figures.identity import contrast
 from trialkit.findings import make_findings
 from trialkit.report import compose
@@ -27,7 +26,7 @@ SHADES = ("held", "near", "half", "some", "below", "harm-2", "harm-3", "harm-4")
 
 @cache
 def page(name: str) -> ElementTree.Element:
-    analysis = analyse(trialkit.read_trial(trialkit.example_trial(name)))
+    analysis = analysed(name)
     document = compose(analysis, make_findings(analysis))
     drawn = {figure.key: "<svg></svg>" for figure in document.figures()}
     parser = html5lib.HTMLParser(tree=html5lib.getTreeBuilder("etree"), strict=True)

@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from trialkit import analyse, example_trial, make_findings, read_trial
+from shipped import analysed
+from trialkit import analyse, make_findings
 from trialkit.analysis import Analysis
 from trialkit.report import compose
 from trialkit.report.captions import counted, plots_words
@@ -21,7 +22,7 @@ CLAIMS = re.compile(r"had (fewer|less|more) |out-yielded|yielded less")
 
 @pytest.fixture(scope="module")
 def beetles() -> Analysis:
-    return analyse(read_trial(example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import trialkit
+from shipped import analysed
 from trialkit.analysis import Analysis
 from trialkit.figures.identity import plain_line
 from trialkit.report import report_files
@@ -50,7 +51,7 @@ def files(analysis_of_example: Analysis) -> dict[str, bytes]:
 
 @pytest.fixture(scope="module")
 def analysis_of_example() -> Analysis:
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 def test_a_page_sets_each_name_apart_from_the_number_behind_it(files: dict[str, bytes]) -> None:

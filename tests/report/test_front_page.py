@@ -7,6 +7,7 @@ import re
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.findings.front import MOST_SENTENCES
 from trialkit.report import compose
 from trialkit.report.document import Document, Findings, Table, Where
@@ -21,18 +22,15 @@ MOST_TABLES = 12
 
 
 @pytest.fixture(scope="module")
-def analysed() -> dict[str, trialkit.Analysis]:
-    return {
-        name: trialkit.analyse(trialkit.read_trial(trialkit.example_trial(name)))
-        for name in EXAMPLES
-    }
+def analyses() -> dict[str, trialkit.Analysis]:
+    return {name: analysed(name) for name in EXAMPLES}
 
 
 @pytest.fixture(scope="module")
-def documents(analysed: dict[str, trialkit.Analysis]) -> dict[str, Document]:
+def documents(analyses: dict[str, trialkit.Analysis]) -> dict[str, Document]:
     return {
         name: compose(analysis, trialkit.make_findings(analysis))
-        for name, analysis in analysed.items()
+        for name, analysis in analyses.items()
     }
 
 
@@ -52,10 +50,10 @@ def test_few_sentences_each_short(documents: dict[str, Document], name: str) -> 
 
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_every_treatment_has_a_row_and_the_untreated_stands_last(
-    documents: dict[str, Document], analysed: dict[str, trialkit.Analysis], name: str
+    documents: dict[str, Document], analyses: dict[str, trialkit.Analysis], name: str
 ) -> None:
     rows = _glance(documents[name]).rows
-    trial = analysed[name].trial
+    trial = analyses[name].trial
     assert len(rows) == min(len(trial.treatments), MOST_ROWS + 1)
     assert rows[-1].base
     assert not any(row.base for row in rows[:-1])
@@ -63,15 +61,15 @@ def test_every_treatment_has_a_row_and_the_untreated_stands_last(
 
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_full_ink_only_where_something_was_shown(
-    documents: dict[str, Document], analysed: dict[str, trialkit.Analysis], name: str
+    documents: dict[str, Document], analyses: dict[str, trialkit.Analysis], name: str
 ) -> None:
-    glance = analysed[name].glance
+    glance = analyses[name].glance
     shown = int(glance["shown"].eq(True).sum())
     inked = sum(
         cell.ink is not Ink.ESTIMATE for row in _glance(documents[name]).rows for cell in row.cells
     )
     assert inked <= shown
-    quiet = compose(_unmarked(analysed[name]))
+    quiet = compose(_unmarked(analyses[name]))
     cells = [cell for row in _glance(quiet).rows for cell in row.cells]
     assert {cell.ink for cell in cells} == {Ink.ESTIMATE}
 
@@ -96,8 +94,8 @@ def test_the_report_is_as_short_as_it_is_meant_to_be(documents: dict[str, Docume
     assert numbers == [f"Table {place}" for place in range(1, len(main) + 1)]
 
 
-def test_lengths_and_forms(analysed: dict[str, trialkit.Analysis]) -> None:
-    analysis = analysed["leaf_beetle_potato"]
+def test_lengths_and_forms(analyses: dict[str, trialkit.Analysis]) -> None:
+    analysis = analyses["leaf_beetle_potato"]
     short = compose(analysis, options=ReportOptions(length="short"))
     assert all(section.where is not Where.ANNEX for section in short.sections)
     page = compose(analysis, options=ReportOptions(form="page"))

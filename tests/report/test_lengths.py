@@ -8,7 +8,8 @@ import re
 import pytest
 from pypdf import PdfReader
 
-from trialkit import analyse, example_trial, make_findings, read_trial
+from shipped import analysed
+from trialkit import make_findings
 from trialkit.analysis import Analysis
 from trialkit.report import compose, draw_figures
 from trialkit.report.document import (
@@ -29,7 +30,7 @@ LONG, MOST_LONG = 25, 0.03
 
 @pytest.fixture(scope="module")
 def beetles() -> Analysis:
-    return analyse(read_trial(example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 @pytest.fixture(scope="module")

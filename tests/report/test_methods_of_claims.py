@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from shipped import analysed
 from trialkit import Analysis, analyse, example_trial, make_findings, read_trial
 from trialkit.report import compose
 from trialkit.report.document import Document, Paragraph
@@ -13,7 +14,7 @@ from trialkit.report.glance_block import Glance
 
 
 def _analysis(name: str) -> Analysis:
-    return analyse(read_trial(example_trial(name)))
+    return analysed(name)
 
 
 def _paragraphs(document: Document) -> list[str]:

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import trialkit
-from trialkit.analysis import Analysis, analyse
+from shipped import analysed
+from trialkit.analysis import Analysis
 from trialkit.findings import make_findings
 from trialkit.report import compose
 from trialkit.report.compose import OUTLINE
@@ -33,7 +34,7 @@ from trialkit.trial_faults import trial_faults
 
 @pytest.fixture(scope="module")
 def beetles() -> Analysis:
-    return analyse(trialkit.read_trial(trialkit.example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 def chosen(analysis: Analysis, **report: str) -> Document:

@@ -8,16 +8,28 @@ from typing import Any
 
 import pytest
 
-import trialkit
+from shipped import analysed
 from trialkit.analysis import Analysis
 from trialkit.report import Drawer, compose, draw_figures, drawing
+from trialkit.report.document import Document
 
 linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="processes are not split")
 
 
 @pytest.fixture(scope="module")
 def analysis() -> Analysis:
-    return trialkit.analyse(trialkit.read_trial(trialkit.example_trial("spider_mite_glasshouse")))
+    return analysed("spider_mite_glasshouse")
+
+
+@pytest.fixture(scope="module")
+def document(analysis: Analysis) -> Document:
+    return compose(analysis, ())
+
+
+@pytest.fixture(scope="module")
+def plain(analysis: Analysis, document: Document) -> dict[str, str]:
+    """The figures as this process draws them, one after the other."""
+    return draw_figures(analysis, document)
 
 
 @pytest.fixture
@@ -30,9 +42,12 @@ def split(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("split")
 @pytest.mark.parametrize("long", [False, True])
 def test_drawn_apart_as_here(
-    analysis: Analysis, monkeypatch: pytest.MonkeyPatch, long: bool
+    analysis: Analysis,
+    document: Document,
+    plain: dict[str, str],
+    monkeypatch: pytest.MonkeyPatch,
+    long: bool,
 ) -> None:
-    document = compose(analysis, ())
     with Drawer() as drawer:
         drawer.start()
         assert drawer.apart
@@ -51,32 +66,34 @@ def test_drawn_apart_as_here(
         assert not here
     assert not drawer.apart
     assert list(found) == [block.key for block in document.figures()]
-    assert found == draw_figures(analysis, document)
+    assert found == plain
 
 
 @linux
 @pytest.mark.usefixtures("split")
 def test_a_process_that_fails_is_made_up_for(
-    analysis: Analysis, monkeypatch: pytest.MonkeyPatch
+    analysis: Analysis, document: Document, plain: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def gone(pipe: Any, other: Any) -> None:
         other.close()
         pipe.close()
 
     monkeypatch.setattr(drawing, "_serve", gone)
-    document = compose(analysis, ())
     with Drawer() as drawer:
         drawer.start()
         drawer.begin(analysis, document)
-        assert drawer.drawings() == draw_figures(analysis, document)
+        assert drawer.drawings() == plain
 
 
 @linux
 @pytest.mark.parametrize("fails", [False, True])
 def test_a_second_split_draws_the_same_or_is_made_up_for(
-    analysis: Analysis, monkeypatch: pytest.MonkeyPatch, fails: bool
+    analysis: Analysis,
+    document: Document,
+    plain: dict[str, str],
+    monkeypatch: pytest.MonkeyPatch,
+    fails: bool,
 ) -> None:
-    document = compose(analysis, ())
     places = drawing._places(document)
     assert len(places) >= drawing._WORTH_SPLITTING
     monkeypatch.setattr(drawing, "one_thread_of_two_cores", lambda: True)
@@ -90,7 +107,7 @@ def test_a_second_split_draws_the_same_or_is_made_up_for(
     monkeypatch.setattr(drawing, "_draw", drawn)
     found = drawing._draw_in_two(analysis, places)
     assert list(found) == [key for key, *_ in places]
-    assert found == draw(analysis, places)
+    assert found == plain
 
 
 @linux
@@ -105,15 +122,14 @@ def test_one_that_is_not_needed_ends() -> None:
 
 
 def test_nothing_is_split_off_where_it_may_not(
-    analysis: Analysis, monkeypatch: pytest.MonkeyPatch
+    analysis: Analysis, document: Document, plain: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(drawing, "may_split", lambda: False)
-    document = compose(analysis, ())
     with Drawer() as drawer:
         drawer.start()
         assert not drawer.apart
         drawer.begin(analysis, document)
-        assert drawer.drawings() == draw_figures(analysis, document)
+        assert drawer.drawings() == plain
 
 
 def test_drawings_need_something_to_draw() -> None:

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trialkit import analyse, example_trial, read_trial
+from shipped import analysed
+from trialkit import analyse, read_trial
 from trialkit.analysis import Analysis
 from trialkit.report import compose
 from trialkit.report.document import Missing, Table
@@ -19,7 +20,7 @@ from trialkit.report.numbers import write_number, write_p
 
 @pytest.fixture(scope="module")
 def beetles() -> Analysis:
-    return analyse(read_trial(example_trial("leaf_beetle_potato")))
+    return analysed("leaf_beetle_potato")
 
 
 @pytest.fixture(scope="module")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import trialkit
+from shipped import analysed
 from trialkit.resources import example_names
 from trialkit.series.effects import NONE_FOUND, NONE_IN_UNTREATED, NOT_ASSESSED, effects_of
 from trialkit.series.matched import Cell, TrialMatch
@@ -24,7 +25,7 @@ def _match(trial, **changes):
 
 @pytest.fixture(scope="module")
 def analysis():
-    return trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+    return analysed("leaf_beetle_potato")
 
 
 @pytest.fixture(scope="module")

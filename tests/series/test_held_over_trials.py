@@ -5,8 +5,8 @@ import dataclasses
 import numpy as np
 import pandas as pd
 
-import trialkit
 from series.invented import invented_series, invented_trial
+from shipped import analysed
 from trialkit.series.effects import effects_of
 from trialkit.series.held import FEW, OTHER_TARGET, combined_held, trial_held
 from trialkit.series.matched import HELD_ROWS, TrialMatch
@@ -31,7 +31,7 @@ def _series(rows):
 
 
 def test_days_of_a_trial_are_those_of_its_own_table():
-    analysis = trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+    analysis = analysed("leaf_beetle_potato")
     trial = analysis.trial
     names = {item.id: item.name for item in trial.treatments}
     match = TrialMatch(trial="north", treatments=names, variables={"larvae": "beetle"})

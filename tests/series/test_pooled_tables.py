@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import trialkit
 from series.invented import invented_series, invented_trial
+from shipped import analysed
 from trialkit.analysis.schema import COLUMNS, SERIES_TABLES
 from trialkit.series.control_tables import ALONE, FEW_TRIALS, ONE_TRIAL, TWO_TRIALS
 from trialkit.series.effects import effects_of
@@ -142,7 +142,7 @@ def test_trials_with_no_treatment_in_common_stand_side_by_side():
 
 
 def test_a_series_of_one_trial_is_that_trial():
-    analysis = trialkit.analyse(trialkit.example_trial("leaf_beetle_potato"))
+    analysis = analysed("leaf_beetle_potato")
     trial = analysis.trial
     names = {item.id: item.name for item in trial.treatments}
     effects = effects_of(
