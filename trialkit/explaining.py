@@ -7,6 +7,7 @@ from dataclasses import fields
 from textwrap import fill
 
 from trialkit.analysis.schema import ALL_TABLES, SERIES_TABLES, TABLES, UNITS, Column, Table
+from trialkit.plain_text import capital
 from trialkit.problems import listing, meant, quoted, sentences
 from trialkit.report_choices import REPORT_MEANINGS
 from trialkit.series.options import KEYS, SECTIONS
@@ -120,7 +121,7 @@ def _row(table: Table) -> str:
 def _about(column: Column, by: int) -> list[str]:
     unit = f"Unit: {column.unit} ({UNITS[column.unit]})"
     if column.kind != "number":
-        unit = UNITS[column.unit][:1].upper() + UNITS[column.unit][1:]
+        unit = capital(UNITS[column.unit])
     return [_indented(f"{column.heading}. {unit}.", by), _indented(column.meaning, by)]
 
 

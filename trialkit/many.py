@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from trialkit.problems import Problem, Severity, TrialError, error
-from trialkit.processes import LOST, folder_names, work_through
+from trialkit.processes import LOST, folder_names, silent, work_through
 from trialkit.report_options import USUAL, ReportOptions
 
 
@@ -87,10 +87,6 @@ class Reported:
         return sum(item.severity is Severity.WARNING for item in self.problems)
 
 
-def _silent(step: str) -> None:
-    del step
-
-
 def report_trials(
     trials: Sequence[Path | str],
     out: Path | str,
@@ -99,7 +95,7 @@ def report_trials(
     options: ReportOptions | None = None,
     jobs: int | None = None,
     executor: Executor | None = None,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = silent,
 ) -> tuple[Reported, ...]:
     """Report several trials, each to a folder of its own under ``out``.
 

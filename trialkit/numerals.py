@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from math import isfinite
+from typing import TypeGuard
 
 MINUS = "\N{MINUS SIGN}"
 #: Between thousands.
@@ -54,6 +55,11 @@ def _signed(text: str) -> str:
         body = text[1:]
         return body if not body.strip("0., ") else MINUS + body
     return text
+
+
+def is_number(value: object) -> TypeGuard[float]:
+    """Whether a value is a number; a truth value is none."""
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def plural(amount: int | str, word: str) -> str:

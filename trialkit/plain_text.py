@@ -26,6 +26,11 @@ def joined(parts: Sequence[str]) -> str:
     return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
+def capital(text: str) -> str:
+    """Begin a text with a capital letter."""
+    return text[:1].upper() + text[1:]
+
+
 def printable(text: str) -> str:
     """Turn marks that do not print into spaces: a cell must not steer the terminal."""
     return "".join(mark if mark.isprintable() or mark in NO_BREAK else " " for mark in text)

@@ -10,6 +10,7 @@ from pathlib import Path
 from trialkit.analysis import Analysis, analyse
 from trialkit.files import spool
 from trialkit.findings import Finding, make_findings
+from trialkit.processes import silent
 from trialkit.reading import read_trial
 from trialkit.record.writing import record_parts, spool_record
 from trialkit.report import Drawer, put_files, report_files
@@ -43,17 +44,13 @@ class Written:
     paths: tuple[Path, ...]
 
 
-def _silent(step: str) -> None:
-    del step
-
-
 def report_trial(
     trial: Trial | Path | str,
     out: Path | str,
     *,
     formats: Collection[str] = USUAL,
     options: ReportOptions | None = None,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = silent,
     made: datetime | None = None,
 ) -> Written:
     """Read and analyse a trial, and write its report, tables and record.

@@ -12,6 +12,7 @@ from typing import Any
 from trialkit.files import spool, write_whole
 from trialkit.findings import Finding
 from trialkit.findings.series_story import series_findings
+from trialkit.processes import silent
 from trialkit.record.series import series_parts
 from trialkit.record.writing import spool_record
 from trialkit.report import Drawer, put_files, report_files
@@ -54,10 +55,6 @@ class WrittenSeries:
         return self.series.findings
 
 
-def _silent(step: str) -> None:
-    del step
-
-
 def report_series(
     trials: SeriesAnalysis | Trials,
     out: Path | str,
@@ -65,7 +62,7 @@ def report_series(
     options: SeriesOptions | Mapping[str, Any] | Path | str | None = None,
     formats: Collection[str] = USUAL,
     report: ReportOptions | None = None,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = silent,
     made: datetime | None = None,
 ) -> WrittenSeries:
     """Combine several trials, and write report, tables and record of the series.

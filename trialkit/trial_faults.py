@@ -14,6 +14,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import pandas as pd
 
+from trialkit.plain_text import capital
 from trialkit.plan_faults import plan_faults
 from trialkit.planned import read_planned
 from trialkit.problems import Problem, TrialError, error, meant, quoted, sentences
@@ -133,7 +134,7 @@ def _of(where: str, hint: Any, value: object) -> Iterator[Problem]:
 
 
 def _wrong(where: str, value: object) -> Problem:
-    what = f"{where[:1].upper()}{where[1:]} is {quoted(repr(value))}, which it cannot be."
+    what = f"{capital(where)} is {quoted(repr(value))}, which it cannot be."
     return _fault(what, "Give what the documentation of the class says.", "wrong-type")
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.numerals import day as write_day
+from trialkit.numerals import plural
 from trialkit.plain_text import printable
 from trialkit.problems import Problem, Severity, one_each
 from trialkit.trial import Design, Trial
@@ -46,11 +47,6 @@ def paragraph(text: str) -> list[str]:
     return _wrap(text)
 
 
-def count_of(number: int, word: str) -> str:
-    """Write a number with its noun: "1 block", "4 blocks"."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
 def problem_lines(problems: Iterable[Problem]) -> list[str]:
     """Problems one below the other, one for each cause, the grave ones first."""
     kept = one_each(problems)
@@ -76,7 +72,7 @@ def _trial_lines(trial: Trial, *, everything: bool) -> list[str]:
     if trial.main_plots is Design.LATIN:
         design += ", main plots in a Latin square"
     elif blocks:
-        design += f", {count_of(len(blocks), 'block')}"
+        design += f", {plural(len(blocks), 'block')}"
     lines = [*_row("Trial", trial.title), *_row("Design", design)]
     lines += _row("Plots", str(len(trial.plots)))
     treatments = []
@@ -86,7 +82,7 @@ def _trial_lines(trial: Trial, *, everything: bool) -> list[str]:
         number = numbers[item.id]
         role = f", {item.role.value}" if item.role.value != "test" else ""
         named = item.id if item.name == item.id else f"{item.id}: {item.name}"
-        treatments.append(f"{named}{role} ({count_of(number, 'plot')})")
+        treatments.append(f"{named}{role} ({plural(number, 'plot')})")
     if len(shown) < len(trial.treatments):
         treatments.append(f"and {len(trial.treatments) - len(shown)} more")
     lines += _row("Treatments", treatments[0])
@@ -95,7 +91,7 @@ def _trial_lines(trial: Trial, *, everything: bool) -> list[str]:
     for variable in trial.variables:
         lines += _row("Variable", _variable_text(trial, variable.name))
     if not trial.harvest.empty:
-        lines += _row("Harvest", f"{count_of(len(trial.harvest), 'plot')}, mass as harvested")
+        lines += _row("Harvest", f"{plural(len(trial.harvest), 'plot')}, mass as harvested")
     if trial.applications:
         dates = ", ".join(item.date.isoformat() for item in trial.applications)
         lines += _row("Applied", dates)
@@ -175,7 +171,7 @@ def _rest_lines(problems: Iterable[Problem], where: str) -> list[str]:
     if not number:
         return []
     return _wrap(
-        f"{count_of(number, 'more note')} {'needs' if number == 1 else 'need'} no action; {where}."
+        f"{plural(number, 'more note')} {'needs' if number == 1 else 'need'} no action; {where}."
     )
 
 
@@ -184,10 +180,10 @@ def _verdict(problems: Sequence[Problem]) -> list[str]:
     errors = sum(problem.severity is Severity.ERROR for problem in shown)
     warnings = len(shown) - errors
     if errors:
-        verdict = f"{count_of(errors, 'problem')} to mend before this trial can be analysed"
-        verdict += f", and {count_of(warnings, 'warning')}." if warnings else "."
+        verdict = f"{plural(errors, 'problem')} to mend before this trial can be analysed"
+        verdict += f", and {plural(warnings, 'warning')}." if warnings else "."
     elif warnings:
-        verdict = f"This trial can be analysed, with {count_of(warnings, 'warning')}."
+        verdict = f"This trial can be analysed, with {plural(warnings, 'warning')}."
     else:
         verdict = "This trial can be analysed; nothing odd was found."
     return _wrap(verdict)
@@ -232,7 +228,7 @@ def look_lines(problems: Iterable[Problem]) -> list[str]:
     kept = one_each(item for item in problems if not item.at_rest)
     lines = problem_lines(kept[:PROBLEMS_SHOWN])
     if len(kept) > PROBLEMS_SHOWN:
-        lines += _wrap(f"{count_of(len(kept) - PROBLEMS_SHOWN, 'warning')} more in the report.")
+        lines += _wrap(f"{plural(len(kept) - PROBLEMS_SHOWN, 'warning')} more in the report.")
     return lines
 
 
@@ -240,7 +236,7 @@ def outcome_lines(item: Reported) -> list[str]:
     """One of many trials that was written: where its files are."""
     text = f"{item.name}: written to {item.paths[-1].parent}"
     if item.warnings:
-        text += f" ({count_of(item.warnings, 'warning')}, kept in its files)"
+        text += f" ({plural(item.warnings, 'warning')}, kept in its files)"
     return _wrap(text, "", "  ")
 
 
@@ -250,7 +246,7 @@ def failure_lines(item: Reported) -> list[str]:
     errors = one_each(found for found in item.problems if found.severity is Severity.ERROR)
     lines += [f"  {line}" for line in problem_lines(errors[:OF_MANY_SHOWN])]
     if len(errors) > OF_MANY_SHOWN:
-        rest = count_of(len(errors) - OF_MANY_SHOWN, "more problem")
+        rest = plural(len(errors) - OF_MANY_SHOWN, "more problem")
         lines += _wrap(f"{rest}: trialkit check {item.trial}", "  ", "    ")
     return lines
 
@@ -260,7 +256,7 @@ def total_line(outcomes: Sequence[Reported]) -> str:
     failed = sum(not item.written for item in outcomes)
     if not failed:
         return f"All {len(outcomes)} trials were written."
-    return f"{len(outcomes) - failed} of {count_of(len(outcomes), 'trial')} written; " + (
+    return f"{len(outcomes) - failed} of {plural(len(outcomes), 'trial')} written; " + (
         "1 has problems." if failed == 1 else f"{failed} have problems."
     )
 

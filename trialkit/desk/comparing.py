@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from trialkit.desk.sides import Side, take_sides
+from trialkit.numerals import is_number
 from trialkit.record.again import TOLERANCE, compare_tables
 from trialkit.record.writing import is_series
 from trialkit.trial import Trial
@@ -170,18 +171,14 @@ def _largest(differences: Sequence[Any]) -> float:
     gaps = [
         abs(item.recorded - item.found) / max(abs(item.recorded), abs(item.found))
         for item in differences
-        if _number(item.recorded) and _number(item.found) and item.recorded != item.found
+        if is_number(item.recorded) and is_number(item.found) and item.recorded != item.found
     ]
     return max(gaps, default=0.0)
 
 
-def _number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
 def _same(old: object, new: object) -> bool:
-    if _number(old) and _number(new):
-        return math.isclose(float(old), float(new), rel_tol=TOLERANCE)  # type: ignore[arg-type]
+    if is_number(old) and is_number(new):
+        return math.isclose(float(old), float(new), rel_tol=TOLERANCE)
     return old == new
 
 
@@ -251,7 +248,7 @@ def _by_key(rows: Sequence[Row], keys: tuple[str, ...]) -> dict[tuple[Any, ...],
 
 
 def _plain(value: object) -> object:
-    return float(value) if _number(value) else value  # type: ignore[arg-type]
+    return float(value) if is_number(value) else value
 
 
 def _named(keys: tuple[str, ...], key: tuple[Any, ...]) -> str:
@@ -310,7 +307,7 @@ def _conclusions(old: Record, new: Record) -> Iterator[Changed]:
 
 def _days(value: object) -> object:
     """A duration to the day, as it is printed."""
-    return round(float(value)) if _number(value) else value  # type: ignore[arg-type]
+    return round(float(value)) if is_number(value) else value
 
 
 def _sentences(old: Record, new: Record) -> Iterator[Changed]:
@@ -335,7 +332,7 @@ def _leaders(tables: Record) -> dict[str, str]:
     best: dict[str, tuple[float, str]] = {}
     for row in tables.get("reductions") or tables.get("combined_control") or []:
         value = row.get("percent")
-        if row.get("measure") == "pest_days" and _number(value):
+        if row.get("measure") == "pest_days" and is_number(value):
             kept = best.get(row["variable"])
             if kept is None or float(value) > kept[0]:
                 best[row["variable"]] = float(value), str(row["treatment"])

@@ -13,6 +13,7 @@ import numpy as np
 
 from trialkit import numerals
 from trialkit.findings.phrases import phrase, series
+from trialkit.plain_text import capital
 from trialkit.rows import TableRows, Tables
 
 
@@ -289,7 +290,7 @@ class Speaker:
     def finding(self, topic: str, text: str, **about: Any) -> Finding:
         """Close a sentence that claims nothing."""
         about.setdefault("question", topic)
-        return Finding(topic, _sentence(text), tuple(self.numbers), **about)
+        return Finding(topic, capital(text), tuple(self.numbers), **about)
 
     def claim(
         self, topic: str, text: str, behind: Sequence[Row], *, front: bool = False, **about: Any
@@ -308,7 +309,7 @@ class Speaker:
         }
         return Finding(
             topic,
-            _sentence(text),
+            capital(text),
             tuple(self.numbers),
             claim=True,
             front=front,
@@ -365,10 +366,6 @@ def brackets(*items: str) -> str:
     if not kept:
         return ""
     return phrase("words.in_brackets", items=phrase("words.semicolon").join(kept))
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 class Called(Protocol):

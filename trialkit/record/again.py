@@ -8,6 +8,7 @@ from typing import Any
 
 from trialkit.analysis import analyse
 from trialkit.findings import make_findings
+from trialkit.numerals import is_number
 from trialkit.record.reading import damaged, trial_from_record
 from trialkit.record.writing import AS_READ, edited_parts, is_series, plain_finding, rows_of
 
@@ -80,8 +81,8 @@ def compare_tables(
             for column in sorted({*before, *after}):
                 compared += 1
                 left, right = before.get(column), after.get(column)
-                if _is_number(left) and _is_number(right):
-                    gap = _relative(float(left), float(right))  # type: ignore[arg-type]
+                if is_number(left) and is_number(right):
+                    gap = _relative(float(left), float(right))
                     if gap > TOLERANCE:
                         differences.append(Difference(name, index, column, left, right))
                     else:
@@ -89,10 +90,6 @@ def compare_tables(
                 elif left != right:
                     differences.append(Difference(name, index, column, left, right))
     return Agreement(tuple(differences), compared, largest)
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def rerun(record: Mapping[str, Any]) -> Agreement:

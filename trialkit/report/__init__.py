@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, NamedTuple
 
 from trialkit.files import write_set
+from trialkit.processes import silent
 from trialkit.report.apart import Apart, hand_back
 from trialkit.report.compose import Sentence, compose
 from trialkit.report.directions import isolating
@@ -43,10 +44,6 @@ __all__ = [
 
 #: The one format that is written in this process.
 HTML = "html"
-
-
-def _silent(step: str) -> None:
-    del step
 
 
 def write_report(
@@ -96,7 +93,7 @@ def write_report(
     elif not isinstance(options, ReportOptions):
         options = ReportOptions(formats=options)
     files = report_files(
-        Tables(analysis), findings, options, progress=progress or _silent, made=made, drawer=drawer
+        Tables(analysis), findings, options, progress=progress or silent, made=made, drawer=drawer
     )
     write_set({Path(out) / path: content for path, content in files.items()})
     return tuple(Path(out) / path for path in files)
@@ -107,7 +104,7 @@ def report_files(
     findings: Sequence[Sentence],
     options: ReportOptions,
     *,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = silent,
     made: datetime | None = None,
     drawer: Drawer | None = None,
     digest: str = "",

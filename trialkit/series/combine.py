@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from trialkit.analysis.fits.courses import DRAWN
 from trialkit.problems import Place, Problem, Severity, TrialError, choice, error, listing, warning
-from trialkit.processes import LOST, work_through
+from trialkit.processes import LOST, silent, work_through
 from trialkit.series.effects import effects_of
 from trialkit.series.facts import TrialFacts
 from trialkit.series.loading import (
@@ -40,17 +40,13 @@ _LEAST_TITLE = 8
 Paths = Path | str | Iterable[Path | str]
 
 
-def _silent(step: str) -> None:
-    del step
-
-
 def combine(
     trials: Paths,
     *,
     options: SeriesOptions | Mapping[str, Any] | Path | str | None = None,
     jobs: int | None = None,
     executor: Executor | None = None,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = silent,
 ) -> SeriesAnalysis:
     """Combine several trials into one analysis.
 
@@ -144,7 +140,7 @@ def read_series(
     options: SeriesOptions | Mapping[str, Any] | Path | str | None = None,
     jobs: int | None = None,
     executor: Executor | None = None,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = silent,
 ) -> Series:
     """Read and match trials; see `combine`.
 

@@ -12,6 +12,7 @@ from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.numerals import number
+from trialkit.plain_text import capital
 from trialkit.report.captions import Spot, caption, counted, name, range_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, FigureBlock, Table, number_or_missing
@@ -164,7 +165,7 @@ def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[
         )
     yield from _other_method(context, str(rows["variable"][0]))
     for text in dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text):
-        yield f"{text[0].upper()}{text[1:]}."
+        yield f"{capital(text)}."
 
 
 def later_note(context: Context, day: float) -> Iterator[str]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from trialkit.figures.identity import plain_line
+from trialkit.plain_text import capital
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import write_share
@@ -29,10 +30,6 @@ _WORDS: Mapping[str, str] = {
 def factor_words(source: str) -> str:
     """Put a source of variation in words: "main factor", "product \u00d7 rate"."""
     return _WORDS.get(source) or plain_line(source).replace(":", " \u00d7 ")
-
-
-def _first_capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _key(row: Mapping[Any, Any]) -> tuple[str, str, float]:
@@ -77,10 +74,7 @@ def _factor_table(
         question="Do the factors have an effect, and do they interact? p-values",
         columns=(
             Column(title="Response"),
-            *(
-                Column(title=_first_capital(factor_words(source)), kind=Kind.P_VALUE)
-                for source in sources
-            ),
+            *(Column(title=capital(factor_words(source)), kind=Kind.P_VALUE) for source in sources),
         ),
         rows=tuple(body),
         notes=(_tests_note(context), _INTERACTION),
@@ -100,10 +94,7 @@ def _randomised_table(context: Context, rows: Rows, sources: list[str]) -> Itera
         question="Do the factors have an effect by randomisation? p-values",
         columns=(
             Column(title="Response"),
-            *(
-                Column(title=_first_capital(factor_words(source)), kind=Kind.P_VALUE)
-                for source in sources
-            ),
+            *(Column(title=capital(factor_words(source)), kind=Kind.P_VALUE) for source in sources),
         ),
         rows=tuple(
             (
@@ -135,7 +126,7 @@ def _counted_table(context: Context, rows: Rows, words: _Counted) -> Table:
         question=f"Do the factors have an effect when {words.what}? p-values",
         columns=(
             Column(title="Response"),
-            *(Column(title=_first_capital(name), kind=Kind.P_VALUE) for name in _WORDS.values()),
+            *(Column(title=capital(name), kind=Kind.P_VALUE) for name in _WORDS.values()),
             words.column,
         ),
         rows=tuple(
@@ -253,7 +244,7 @@ def _by_day(context: Context, rows: Rows, variable: str, factor: str, number: in
     digits = context.digits(variable, "count")
     found = {(row["level"], row["days_after"]): row for row in rows.records()}
     lettered = rows.knows("letters")
-    columns = [Column(title=_first_capital(factor_words(factor)))]
+    columns = [Column(title=capital(factor_words(factor)))]
     for day in days:
         columns.append(day_column(context, day, digits))
         if lettered:
@@ -277,7 +268,7 @@ def _by_day(context: Context, rows: Rows, variable: str, factor: str, number: in
         columns=tuple(columns),
         rows=tuple(body),
         notes=_letters_note(context) if lettered else (),
-        sheet=f"{_first_capital(words)} {label}",
+        sheet=f"{capital(words)} {label}",
     )
 
 
@@ -287,7 +278,7 @@ def _at_once(context: Context, rows: Rows, factor: str, number: int) -> Table:
     found = {(row["level"], row["variable"], row["measure"]): row for row in rows.records()}
     lettered = rows.knows("letters")
     words = factor_words(factor)
-    columns = [Column(title=_first_capital(words))]
+    columns = [Column(title=capital(words))]
     for variable, measure in responses:
         title = context.response(variable, measure, math.nan)
         columns.append(
@@ -311,7 +302,7 @@ def _at_once(context: Context, rows: Rows, factor: str, number: int) -> Table:
         columns=tuple(columns),
         rows=tuple(body),
         notes=_letters_note(context) if lettered else (),
-        sheet=f"{_first_capital(words)} whole trial",
+        sheet=f"{capital(words)} whole trial",
     )
 
 
@@ -340,7 +331,7 @@ def factor_differences(context: Context) -> Iterator[Block]:
         question="Standard errors of differences, by what is compared",
         columns=(
             Column(title="Response"),
-            *(Column(title=_first_capital(kind), kind=Kind.NUMBER) for kind in kinds),
+            *(Column(title=capital(kind), kind=Kind.NUMBER) for kind in kinds),
         ),
         rows=tuple(
             (
@@ -366,7 +357,7 @@ def _worth(context: Context, rows: Rows, kinds: list[str]) -> Iterator[Block]:
         question="Relative efficiency of splitting the plots, by what is compared",
         columns=(
             Column(title="Response"),
-            *(Column(title=_first_capital(kind), kind=Kind.NUMBER, digits=2) for kind in kinds),
+            *(Column(title=capital(kind), kind=Kind.NUMBER, digits=2) for kind in kinds),
         ),
         rows=tuple(
             (

@@ -11,7 +11,7 @@ from trialkit.analysis.efficacy.control_tables import FORETOLD, NOT_FORETOLD
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
-from trialkit.plain_text import joined
+from trialkit.plain_text import capital, joined
 from trialkit.report.captions import counted
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Facts, Notes, Paragraph
@@ -97,7 +97,7 @@ def _trial_sentences(context: Context) -> Iterator[str]:
     treatments = plural(counted(len(trial.treatments)), "treatment")
     area = f" of {trial.plot_area_m2:g} m\N{SUPERSCRIPT TWO}" if trial.plot_area_m2 else ""
     plots = f"{plural(len(trial.plots), 'plot')}{area}"
-    laid_out = f"{treatments[:1].upper()}{treatments[1:]} were compared in {layout(trial)}"
+    laid_out = f"{capital(treatments)} were compared in {layout(trial)}"
     yield f"{laid_out}{'' if laid_out.endswith('plots') and not area else f' ({plots})'}."
     if trial.applications:
         yield f"{when_applied(trial.applications)}."

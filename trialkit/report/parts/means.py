@@ -9,6 +9,7 @@ from trialkit.figures.marks import DIFFERS, marks
 from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.numerals import p_value
+from trialkit.plain_text import capital
 from trialkit.report.captions import Spot, caption, plots_words, range_caption, shown_caption
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Cell, Column, Kind, Table, number_or_missing
@@ -58,14 +59,14 @@ def _response_notes(context: Context, variable: str, measure: str) -> tuple[str,
     for day, text in zip(rows["days_after"], rows["note"], strict=True):
         if isinstance(text, str) and text:
             where = "" if math.isnan(day) else f"Day {write_day(day)}: "
-            notes.append(f"{where}{text[0].upper() if not where else text[0]}{text[1:]}.")
+            notes.append(f"{where}{text if where else capital(text)}.")
     return tuple(notes)
 
 
 def distinct_notes(rows: Rows) -> tuple[str, ...]:
     """Each note once, as a sentence."""
     texts = dict.fromkeys(text for text in rows["note"] if isinstance(text, str) and text)
-    return tuple(f"{text[0].upper()}{text[1:]}." for text in texts)
+    return tuple(f"{capital(text)}." for text in texts)
 
 
 def means_by_day(context: Context, variable: Variable) -> Table | None:
@@ -220,7 +221,7 @@ def precision_note(context: Context, variable: str, measure: str) -> Iterator[st
     if parts:
         on = "" if scale == "none" else f" ({SCALES.get(scale, scale)} scale)"
         text = "; ".join(parts)
-        yield f"{text[:1].upper()}{text[1:]}{on}."
+        yield f"{capital(text)}{on}."
     if math.isfinite(least):
         yield from uneven_pairs(context, variable, measure)
 

@@ -9,6 +9,7 @@ from datetime import timedelta
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
+from trialkit.plain_text import capital
 from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import (
@@ -30,8 +31,7 @@ def in_words(key: str) -> str:
     for tail, unit in (("_c", ", \u00b0C"), ("_percent", ", %")):
         if key.endswith(tail):
             return in_words(key.removesuffix(tail)) + unit
-    words = plain_line(key.replace("_", " "))
-    return words[:1].upper() + words[1:]
+    return capital(plain_line(key.replace("_", " ")))
 
 
 def design_text(trial: Trial) -> str:

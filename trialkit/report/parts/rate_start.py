@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from trialkit.numerals import number
+from trialkit.plain_text import capital
 from trialkit.report.context import Context
 from trialkit.report.document import Block, Column, Kind, Table, number_or_missing
 from trialkit.report.numbers import as_number, write_share
@@ -102,4 +103,4 @@ def _notes(context: Context, rows: Rows) -> Iterator[str]:
         "each treatment on the logarithm of the count before it."
     )
     for note in dict.fromkeys(text for text in rows["note"] if isinstance(text, str)):
-        yield f"{note[0].upper()}{note[1:]}."
+        yield f"{capital(note)}."

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from trialkit.figures.identity import plain_line
+from trialkit.plain_text import capital
 from trialkit.report.context import Context
 from trialkit.report.document import (
     Block,
@@ -162,8 +163,7 @@ def _contrast_notes(rows: Rows) -> list[str]:
             names.setdefault(plain_line(note), []).append(plain_line(contrast))
     notes = []
     for note, contrasts in names.items():
-        joined = " and ".join(contrasts)
-        notes.append(f"{joined[:1].upper()}{joined[1:]}: {note}.")
+        notes.append(f"{capital(' and '.join(contrasts))}: {note}.")
     return notes
 
 

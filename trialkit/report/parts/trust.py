@@ -10,7 +10,7 @@ from trialkit.figures.identity import plain_line
 from trialkit.findings.sentences import noun
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
-from trialkit.plain_text import joined
+from trialkit.plain_text import capital, joined
 from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import (
@@ -218,10 +218,9 @@ def _other_tests(context: Context) -> Iterator[Block]:
         agree = sum(_at_most(p, alpha) for p in counted)
         parts.append(f"the count model in {agree} of {len(counted)}")
     if parts:
-        agreed = " and ".join(parts)
         yield Paragraph(
             f"Treatments differ in {len(shown)} of {plural(len(tested), 'response')} by analysis "
-            f"of variance. {agreed[:1].upper()}{agreed[1:]}."
+            f"of variance. {capital(' and '.join(parts))}."
         )
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from trialkit.figures.forest import PANELS_OF_WINDOWS, panels_of_forest
 from trialkit.figures.identity import plain_line
+from trialkit.plain_text import capital
 from trialkit.report.document import (
     Block,
     Cell,
@@ -184,8 +185,7 @@ def _in_trials(context: SeriesContext, variable: SeriesVariable, asked: Asked) -
 
 
 def _title(context: SeriesContext, asked: Asked) -> str:
-    words = context.days(asked)
-    return words[:1].upper() + words[1:]
+    return capital(context.days(asked))
 
 
 def _cells(row: Row | None) -> tuple[Cell, Cell]:

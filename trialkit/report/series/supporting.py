@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from trialkit.figures.identity import plain_line
-from trialkit.plain_text import joined
+from trialkit.plain_text import capital, joined
 from trialkit.report.captions import caption
 from trialkit.report.document import (
     Block,
@@ -76,7 +76,7 @@ def _covariates(
         errors = [(row["upper"] - row["lower"]) / 4.0 for row in own]
         digits[name] = decimals_for_error(errors, [row["slope"] for row in own])
         words, _, unit = plain_line(name).partition(",")
-        title = f"{words[:1].upper()}{words[1:]}"
+        title = capital(words)
         columns.append(
             Column(title=title, under=unit.strip(), kind=Kind.NUMBER, digits=digits[name])
         )

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from trialkit.figures.identity import plain_line
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
-from trialkit.plain_text import joined
+from trialkit.plain_text import capital, joined
 from trialkit.report.captions import caption
 from trialkit.report.document import Block, Cell, Column, Kind, Paragraph, Table, number_or_missing
 from trialkit.report.numbers import decimals_as_entered, decimals_for_size
@@ -51,7 +51,7 @@ def trials_table(context: SeriesContext) -> Iterator[Block]:
             Column(title="Assessed", under="number and days"),
             *(
                 Column(
-                    title=f"{name[:1].upper()}{name[1:]}".partition(",")[0],
+                    title=capital(name).partition(",")[0],
                     under=name.partition(",")[2].strip(),
                     kind=Kind.NUMBER,
                     digits=_decimals([own.get(name) for own in about.values()]),
@@ -238,12 +238,6 @@ def unmatched(context: SeriesContext) -> list[str]:
             key = (row["kind"], found, row["how"])
             alike.setdefault(key, []).append(context.trial(row["trial"]))
     return [
-        _first_upper(
-            plain_line(f"{_OF.get(kind, '')}{found} took no part ({how}): {joined(trials)}.")
-        )
+        capital(plain_line(f"{_OF.get(kind, '')}{found} took no part ({how}): {joined(trials)}."))
         for (kind, found, how), trials in alike.items()
     ]
-
-
-def _first_upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
