@@ -17,6 +17,7 @@ where it is then the worse of the two; errors up to 5e-4 were seen, with matrice
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -140,13 +141,9 @@ def maximum_sf(w: FloatArray, loadings: FloatArray, *, two_sided: bool) -> Float
     """
     if two_sided:
         loadings = np.abs(loadings)
-    z, weights = _window(w, loadings, two_sided=two_sided)
-    log_inside = np.zeros(z.shape)
-    for level, weight in zip(*_levels(loadings), strict=True):
-        outside = _outside(w[:, None], z, float(level), two_sided=two_sided)
-        with np.errstate(divide="ignore"):
-            log_inside += weight * np.maximum(np.log1p(-outside), _LEAST_LOG)
-    return np.asarray(-(weights * np.expm1(log_inside)).sum(axis=1))
+    nodes = _window_of(w, loadings, two_sided=two_sided)
+    levels = zip(*_levels(loadings), strict=True)
+    return _tail(w, nodes, levels, two_sided=two_sided)
 
 
 def largest_sf(w: FloatArray, loadings: FloatArray, number: IntArray) -> FloatArray:
@@ -155,21 +152,35 @@ def largest_sf(w: FloatArray, loadings: FloatArray, number: IntArray) -> FloatAr
     Each row has one loading, 0 or more, and its number of statistics. Seven digits of what is
     left out, and of what is in the tail.
     """
-    own = np.sqrt(1.0 - loadings**2)
-    step = (_COARSE * np.minimum(1.0, own / (loadings + 1e-30)))[:, None]
-    middle = w * loadings[:, None]
-    first = np.floor(np.maximum(middle - _REACH, 0.0) / step)
-    count = int((np.ceil((middle + _REACH) / step) - first).max()) + 1
-    place = first[:, :, None] + np.arange(count)
-    z = place * step[:, :, None]
-    # The integrand is even: twice the half line, 0 counted once.
-    weights = np.exp(-0.5 * z * z) * np.where(place == 0.0, 1.0, 2.0)
-    scaled, far = z * (loadings / own)[:, None, None], (w / own[:, None])[:, :, None]
-    outside = special.ndtr(scaled - far) + special.ndtr(-scaled - far)
-    with np.errstate(divide="ignore"):
-        log_inside = number[:, None, None] * np.maximum(np.log1p(-outside), _LEAST_LOG)
-    total = (weights * np.expm1(log_inside)).sum(axis=2)
-    return np.asarray(-total * step / _SQRT_2PI)
+    one = loadings[:, None]
+    nodes = _window(w, (one, one), _fine(_COARSE, one), two_sided=True)
+    return _tail(w, nodes, [(one[..., None], number[:, None, None])], two_sided=True)
+
+
+def _tail(
+    w: FloatArray,
+    nodes: tuple[FloatArray, FloatArray],
+    levels: Iterable[tuple[FloatArray, FloatArray | IntArray]],
+    *,
+    two_sided: bool,
+) -> FloatArray:
+    """Chance (as w) that not all statistics stay within w, integrated over the common factor.
+
+    Parameters
+    ----------
+    w : array
+    nodes : pair of arrays, shape (of w, nodes)
+        Values of the common factor, and their weights.
+    levels : iterable of pairs
+        A loading and how many statistics have it, each a number or one for each row of nodes.
+    """
+    z, weights = nodes
+    log_inside = np.zeros(z.shape)
+    for loading, number in levels:
+        outside = _outside(w[..., None], z, loading, two_sided=two_sided)
+        with np.errstate(divide="ignore"):
+            log_inside += number * np.maximum(np.log1p(-outside), _LEAST_LOG)
+    return np.asarray(-(weights * np.expm1(log_inside)).sum(axis=-1))
 
 
 def _levels(loadings: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -223,35 +234,52 @@ def log_ratio(
     return fit_panels(ratio, panels)
 
 
-def _window(
+def _fine(step: float, loadings: FloatArray) -> FloatArray:
+    """Step that is as fine where loadings (array) near 1 make the integrand steep."""
+    own = np.sqrt(1.0 - loadings**2)
+    return np.asarray(step * np.minimum(1.0, own / np.abs(loadings + 1e-30)))
+
+
+def _window_of(
     w: FloatArray, loadings: FloatArray, *, two_sided: bool
 ) -> tuple[FloatArray, FloatArray]:
-    """Values of the common factor (w.size, nodes) that matter for each w, and their weights."""
-    own = np.sqrt(1.0 - loadings**2)
-    step = quadrature_step(loadings.size) * min(1.0, float((own / np.abs(loadings + 1e-30)).min()))
-    ends = np.outer(w, [loadings.min(), loadings.max()])
-    low, high = ends.min(axis=1) - _REACH, ends.max(axis=1) + _REACH
+    """Nodes and weights (w.size, nodes) for all of several statistics, to 12 digits."""
+    step = _fine(quadrature_step(loadings.size), loadings).min()
+    return _window(w, (loadings.min(), loadings.max()), step, two_sided=two_sided)
+
+
+def _window(
+    w: FloatArray, between: tuple[FloatArray, FloatArray], step: FloatArray, *, two_sided: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Values of the common factor (of w, nodes) that matter for each w, and their weights.
+
+    Smallest and largest loading and the step of the trapezoidal rule are numbers, or one for each
+    row of w.
+    """
+    ends = w * between[0], w * between[1]
+    low, high = np.minimum(*ends) - _REACH, np.maximum(*ends) + _REACH
     negative = w < 0
     low, high = np.where(negative, -_REACH, low), np.where(negative, _REACH, high)
     if two_sided:
         low = np.maximum(low, 0.0)
     first = np.floor(low / step)
-    count = int(np.ceil((high - low).max() / step)) + 2
-    place = first[:, None] + np.arange(count)
-    weights = np.full(place.shape, step)
+    count = int((np.ceil(high / step) - first).max()) + 1
+    place = first[..., None] + np.arange(count)
+    z = place * step[..., None]
+    weights = np.exp(-0.5 * z * z) * (step / _SQRT_2PI)[..., None]
     if two_sided:
         # The integrand is even: twice the half line, 0 counted once.
-        weights *= np.where(place == 0, 1.0, 2.0)
-    z = np.asarray(place * step)
-    return z, weights * np.exp(-0.5 * z * z) / _SQRT_2PI
+        weights *= np.where(place == 0.0, 1.0, 2.0)
+    return z, weights
 
 
-def _outside(w: FloatArray, z: FloatArray, loading: float, *, two_sided: bool) -> FloatArray:
+def _outside(w: FloatArray, z: FloatArray, loading: FloatArray, *, two_sided: bool) -> FloatArray:
     """Chance that one statistic exceeds w, given the common factor."""
     own = np.sqrt(1.0 - loading**2)
-    outside = special.ndtr((loading * z - w) / own)
+    scaled, far = z * (loading / own), w / own
+    outside = special.ndtr(scaled - far)
     if two_sided:
-        outside = outside + special.ndtr((-loading * z - w) / own)
+        outside += special.ndtr(-scaled - far)
     return np.asarray(outside)
 
 
@@ -262,7 +290,7 @@ def expansion(w: FloatArray, factor: CommonFactor, *, two_sided: bool) -> FloatA
         # The signs of the statistics do not matter, so all loadings can be made positive.
         signs = np.where(loadings < 0, -1.0, 1.0)
         loadings, remainder = loadings * signs, remainder * np.outer(signs, signs)
-    z, weights = _window(w, loadings, two_sided=two_sided)
+    z, weights = _window_of(w, loadings, two_sided=two_sided)
     own = np.sqrt(1.0 - loadings**2)
     z, w = z[..., None], w[:, None, None]
     upper = (loadings * z - w) / own
