@@ -111,5 +111,7 @@ def day(value: float) -> str:
 
 
 def p_value(value: float) -> str:
-    """Write a p-value: three decimals, or that it is smaller than they can show."""
+    """Write a p-value: three decimals, or that it is beyond what they can show."""
+    if value > 0.9995:
+        return "p > 0.999"
     return f"p < {0.001:g}" if value < 0.001 else f"p = {value:.3f}"

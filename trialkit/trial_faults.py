@@ -19,7 +19,7 @@ from trialkit.plan_faults import plan_faults
 from trialkit.planned import read_planned
 from trialkit.problems import Problem, TrialError, error, meant, quoted, sentences
 from trialkit.report_choices import choice_faults, choosable
-from trialkit.trial import EXAMINED, Kind, Trial, numbers_examined
+from trialkit.trial import EXAMINED, Better, Kind, Trial, VariableRole, numbers_examined
 from trialkit.trial_tables import EVENT_KINDS, any_out_of_bounds, out_of_bounds
 
 #: Numbers beyond this are written with an exponent, and so are no whole ones when read.
@@ -62,7 +62,7 @@ def trial_faults(trial: Trial) -> list[Problem]:
     faults = (
         list(_of_dataclass("trial", trial))
         or [*_of_plan(trial), *_of_names(trial), *_of_settings(trial)]
-        or [*_of_values(trial), *_of_facts(trial)]
+        or [*_of_roles(trial), *_of_values(trial), *_of_facts(trial)]
     )
     if not faults:
         object.__setattr__(trial, "known_sound", True)
@@ -200,6 +200,22 @@ def _of_names(trial: Trial) -> Iterator[Problem]:
         if "variable" in table:
             yield from _unknown(
                 f"{name.capitalize()} name the variable", table["variable"].tolist(), variables
+            )
+
+
+#: Of these less is better, whatever a file says.
+_HARM = (VariableRole.PEST, VariableRole.DAMAGE, VariableRole.CROP_INJURY)
+
+
+def _of_roles(trial: Trial) -> Iterator[Problem]:
+    """Variables whose role and whose better contradict each other: control would be upside down."""
+    for item in trial.variables:
+        if item.role in _HARM and item.better is Better.MORE:
+            yield _fault(
+                f"Of the variable '{item.name}' more is said to be better, and its role is "
+                f"{item.role}, of which less is better.",
+                "Where the dead were counted give the living instead; where it tells how the crop "
+                'did give it the role "crop"; else take better out.',
             )
 
 

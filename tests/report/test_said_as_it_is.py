@@ -11,9 +11,13 @@ import pytest
 
 from trialkit import Analysis, analyse, example_trial, make_findings, read_trial
 from trialkit.report import compose
+from trialkit.report.captions import counted
 from trialkit.report.document import Aside, Document, FigureBlock, Notes, Paragraph, Table
 from trialkit.report.glance_block import Glance
+from trialkit.report.parts.layout_words import layout
+from trialkit.report.parts.persistence import NEVER
 from trialkit.trial import (
+    Better,
     Design,
     Kind,
     Plot,
@@ -23,6 +27,7 @@ from trialkit.trial import (
     Variable,
     VariableRole,
 )
+from trialkit.trial_faults import trial_faults
 
 PEST = Variable(name="mined", label="Plants with mines", kind=Kind.PERCENT, role=VariableRole.PEST)
 GRAIN = Variable(
@@ -184,6 +189,7 @@ def test_yields_in_incomplete_blocks_are_shown_as_they_are_compared() -> None:
     np.testing.assert_allclose(means["mean_shown"], means["mean_analysed"])
     assert ((means["lower"] + means["upper"]) / 2).to_numpy() == pytest.approx(means["mean_shown"])
     assert means["note"].str.startswith("no block holds all treatments").all()
+    assert layout(analysis.trial) == "8 incomplete blocks"
 
 
 def test_plots_without_yield_are_among_those_with_gaps() -> None:
@@ -194,3 +200,29 @@ def test_plots_without_yield_are_among_those_with_gaps() -> None:
     (line,) = [text for text in _texts(document) if "Read with care" in text]
     assert "values missing from 1 plot" in line
     assert line.endswith("Methods.")
+
+
+def test_a_caption_counts_those_that_never_held_as_its_table_does() -> None:
+    analysis = analyse(read_trial(example_trial("leaf_beetle_potato")))
+    table = analysis.persistence
+    held = table["holds_until_day"].notna() | table["censored"].eq(True)
+    place = table.index[held & table["variable"].eq("larvae")][0]
+    table.loc[place, "peak_percent"] = float(table.loc[place, "target"]) - 4.0  # course above it
+    blocks = [
+        block
+        for section in compose(analysis, make_findings(analysis)).sections
+        for block in section.blocks
+        if isinstance(block, Table) and block.question.startswith("Fitted control of larvae")
+    ]
+    (block,) = blocks
+    at = [column.title for column in block.columns].index("At target until day")
+    never = sum(row[at] == NEVER for row in block.rows)
+    assert f"; {counted(never)} never reached it" in block.question
+
+
+def test_more_of_a_pest_is_not_taken_for_better() -> None:
+    trial = _trial(Design.CRD)
+    (fault,) = trial_faults(replace(trial, variables=(replace(PEST, better=Better.MORE),)))
+    assert "less is better" in fault.what
+    assert "living" in fault.remedy
+    assert not trial_faults(replace(trial, variables=(replace(PEST, better=Better.LESS),)))

@@ -196,6 +196,8 @@ def _held(sheet: Sheet, treatment: str) -> GlanceCell:
     under = f"from {write_number(lower, 0)}" if to_end and lower > 0 else _span_text(row)
     if not lower > 0 and not math.isfinite(upper):
         under = "uncertain"
+    elif not lower > 0 and not to_end:  # it may never have been reached
+        under = f"{NEVER} to {write_number(upper, 0)}"
     return GlanceCell(text=text, under=under, ink=_ink(row))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
+from trialkit.analysis.supporting.incomplete_blocks import incomplete_by_design
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.trial import Design, Trial
@@ -66,5 +67,7 @@ def layout(trial: Trial) -> str:
         if trial.design is Design.CRD:
             return f"{len(trial.plots)} completely randomised plots"
         return f"{plural(len(trial.plots), 'plot')} ({DESIGNS[trial.design]})"
+    if incomplete_by_design(trial):
+        return f"{blocks} incomplete blocks"
     names = {Design.SPLIT_PLOT: "split-plot blocks", Design.STRIP_PLOT: "strip-plot blocks"}
     return f"{blocks} {names.get(trial.design, 'randomised blocks')}"

@@ -163,9 +163,7 @@ def _how_many(context: Context, variable: Variable, rows: list[dict[str, Any]], 
         last=last,
         held=counted(sum(row["censored"] is True for row in known)),
         all=counted(len(known)),
-        never=counted(
-            sum(as_number(row["peak_percent"]) < as_number(row["target"]) for row in known)
-        ),
+        never=counted(sum(_held(row) == NEVER for row in known)),
     )
 
 
