@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from trialkit import trial_from_tables
 from trialkit.trial import (
     COUNT_COLUMNS,
     Design,
@@ -51,47 +53,34 @@ def _two_factors(
     main_plots: bool = False,
     **settings: object,
 ) -> Trial:
-    values = iter(float(word) for word in text.split())
-    plots, rows = [], []
-    for main in mains:
-        for sub in subs:
-            for block in "123":
-                plot = f"{block}{main}{sub}"
-                plots.append(
-                    Plot(
-                        id=plot,
-                        treatment=f"{main}:{sub}",
-                        block=block if blocks else None,
-                        main_plot=f"{block}{main}" if main_plots else None,
-                        main_factor=main,
-                        sub_factor=sub,
-                    )
-                )
-                value = next(values)
-                rows.append((plot, "grain", np.nan if (main, sub, block) in missing else value))
-    treatments = tuple(
-        Treatment(
-            id=f"{main}:{sub}",
-            name=f"{sub} with {main}",
-            role=TreatmentRole.UNTREATED
-            if (main, sub) == (mains[0], subs[0])
-            else TreatmentRole.TEST,
-        )
-        for main in mains
-        for sub in subs
+    values = (float(word) for word in text.split())
+    places = itertools.product(mains, subs, "123")
+    rows = [
+        {
+            "plot": f"{block}{main}{sub}",
+            "treatment": f"{main}:{sub}",
+            "block": block if blocks else None,
+            "main_plot": f"{block}{main}" if main_plots else None,
+            "main_factor": main,
+            "sub_factor": sub,
+            "grain": np.nan if (main, sub, block) in missing else value,
+        }
+        for (main, sub, block), value in zip(places, values, strict=True)
+    ]
+    table = pd.DataFrame(rows).dropna(axis="columns", how="all")
+    listed = [(f"{main}:{sub}", f"{sub} with {main}") for main in mains for sub in subs]
+    made = trial_from_tables(
+        {
+            "title": "Rice",
+            "design": design.value,
+            "untreated": listed[0][0],
+            "variables": {"grain": {"label": "Grain", "kind": "measurement", "role": "yield"}},
+        },
+        treatments=pd.DataFrame(listed, columns=["treatment", "name"]),
+        plots=table.drop(columns="grain"),
+        yields=table[["plot", "grain"]],
     )
-    return Trial(
-        title="Rice",
-        design=design,
-        treatments=treatments,
-        plots=tuple(plots),
-        variables=(
-            Variable(name="grain", label="Grain", kind=Kind.MEASUREMENT, role=VariableRole.YIELD),
-        ),
-        yields=pd.DataFrame(rows, columns=["plot", "variable", "value"]),
-        untreated=treatments[0].id,
-        settings=Settings(**settings),  # type: ignore[arg-type]
-    )
+    return made.with_settings(**settings)
 
 
 @pytest.fixture(scope="session")

@@ -9,20 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from trialkit import trial_from_tables
 from trialkit.analysis import analyse
 from trialkit.report.compose import compose
 from trialkit.trial import (
-    COUNT_COLUMNS,
-    Design,
-    Kind,
-    Plot,
-    Settings,
     Transform,
-    Treatment,
-    TreatmentRole,
     Trial,
-    Variable,
-    VariableRole,
 )
 
 # Cochran WG & Cox GM 1950, Experimental Designs, table 3.1 (Rothamsted 1935): cysts before and
@@ -40,38 +32,16 @@ Cym1 41,176; Con0 74,137; Con0 88,356; Con0 25,212; Chl2 42,308; Car1 62,221
 
 
 def eelworm() -> Trial:
-    read = [part.split() for part in EELWORM.replace("\n", " ").split(";")]
-    names = sorted({name for name, _ in read})
-    plots, rows = [], []
-    for number, (name, pair) in enumerate(read):
-        plot = f"{number + 1:02d}"
-        plots.append(Plot(id=plot, treatment=name, block=str(number // 12 + 1)))
-        for day, text in zip((0.0, 90.0), pair.split(","), strict=True):
-            rows.append((plot, "cysts", day, None, float(text)))
-    return Trial(
-        title="Eelworms",
-        design=Design.RCBD,
-        treatments=tuple(
-            Treatment(
-                id=name,
-                name=name,
-                role=TreatmentRole.UNTREATED if name == "Con0" else TreatmentRole.TEST,
-            )
-            for name in names
-        ),
-        plots=tuple(plots),
-        variables=(
-            Variable(
-                name="cysts",
-                label="Cysts",
-                kind=Kind.COUNT,
-                role=VariableRole.PEST,
-                transform=Transform.NONE,
-            ),
-        ),
-        counts=pd.DataFrame(rows, columns=list(COUNT_COLUMNS)),
-        untreated="Con0",
-        settings=Settings(),
+    rows = []
+    for number, part in enumerate(EELWORM.replace("\n", " ").split(";")):
+        name, pair = part.split()
+        for day, text in zip((0, 90), pair.split(","), strict=True):
+            rows.append((f"{number + 1:02d}", number // 12 + 1, name, day, float(text)))
+    columns = ["plot", "block", "treatment", "days_after", "cysts"]
+    cysts = {"label": "Cysts", "kind": "count", "role": "pest", "transform": "none"}
+    keys = {"title": "Eelworms", "design": "rcbd", "untreated": "Con0"}
+    return trial_from_tables(
+        {**keys, "variables": {"cysts": cysts}}, flat=pd.DataFrame(rows, columns=columns)
     )
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from trialkit import trial_from_tables
 from trialkit.analysis import analyse
 from trialkit.problems import TrialError
 from trialkit.trial import (
@@ -17,11 +18,6 @@ from trialkit.trial import (
     ControlMethod,
     Design,
     Kind,
-    Plot,
-    Settings,
-    Transform,
-    Treatment,
-    TreatmentRole,
     Trial,
     Variable,
     VariableRole,
@@ -35,33 +31,25 @@ IDS = ("None", "NA", "007", "1e3")
 def odd_trial(seed: int = 0, *, design: Design = Design.RCBD, holes: float = 0.0) -> Trial:
     """Four treatments, one of them in two plots a block, counts with zeros, some missing."""
     rng = np.random.default_rng(seed)
-    plots = []
-    for block in "ABC":
-        for place, name in enumerate((*IDS, "None")):
-            kept = block if design is Design.RCBD else None
-            plots.append(Plot(id=f"{block}{place}", treatment=name, block=kept))
+    levels = {"None": 12.0, "NA": 9.0, "007": 3.0, "1e3": 0.5}
     rows = []
-    for plot in plots:
-        level = {"None": 12.0, "NA": 9.0, "007": 3.0, "1e3": 0.5}[plot.treatment]
+    for block, (place, name) in product("ABC", enumerate((*IDS, "None"))):
         for day in DAYS:
-            value = float(rng.poisson(10.0 if day < 0 else level))
-            rows.append((plot.id, "bugs", day, None, np.nan if rng.random() < holes else value))
-    return Trial(
-        title="Odd",
-        design=design,
-        treatments=tuple(
-            Treatment(
-                id=name,
-                name=f"Product {name}",
-                role=TreatmentRole.UNTREATED if name == "None" else TreatmentRole.TEST,
+            value = float(rng.poisson(10.0 if day < 0 else levels[name]))
+            rows.append(
+                (f"{block}{place}", name, block, day, np.nan if rng.random() < holes else value)
             )
-            for name in IDS
-        ),
-        plots=tuple(plots),
-        variables=(Variable(name="bugs", label="Bugs", kind=Kind.COUNT, role=VariableRole.PEST),),
-        counts=pd.DataFrame(rows, columns=list(COUNT_COLUMNS)),
-        untreated="None",
-        settings=Settings(transform=Transform.SQRT),
+    table = pd.DataFrame(rows, columns=["plot", "treatment", "block", "days_after", "bugs"])
+    return trial_from_tables(
+        {
+            "title": "Odd",
+            "design": design.value,
+            "untreated": "None",
+            "variables": {"bugs": {"label": "Bugs", "kind": "count", "role": "pest"}},
+            "analysis": {"transform": "sqrt"},
+        },
+        treatments=pd.DataFrame({"treatment": IDS, "name": [f"Product {name}" for name in IDS]}),
+        flat=table if design is Design.RCBD else table.drop(columns="block"),
     )
 
 

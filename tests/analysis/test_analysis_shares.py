@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from trialkit import trial_from_tables
 from trialkit.analysis import Analysis, analyse
 from trialkit.analysis.plots.layout_of_trial import plan_plots
 from trialkit.analysis.plots.responses import assessed_variables
@@ -17,17 +19,10 @@ from trialkit.report.compose import compose
 from trialkit.report.document import Table
 from trialkit.report.references import REFERENCES
 from trialkit.trial import (
-    COUNT_COLUMNS,
     EXAMINED,
     Design,
-    Kind,
-    Plot,
-    Settings,
-    Treatment,
     TreatmentRole,
     Trial,
-    Variable,
-    VariableRole,
 )
 
 TREATMENTS = ("0", "A", "B", "C")
@@ -48,51 +43,32 @@ def build(
 ) -> Trial:
     """Damaged fruits of fruits examined, four blocks, 0.35 before treatment everywhere."""
     rng = np.random.default_rng(seed)
-    plots, rows = [], []
-    for block in "1234":
-        for place, treatment in enumerate(TREATMENTS):
-            plot = f"{block}{treatment}"
-            plots.append(
-                Plot(
-                    id=plot,
-                    treatment=treatment,
-                    block=None if design is Design.CRD else block,
-                    row=int(block),
-                    column=(place + int(block)) % 4 + 1,
-                )
-            )
-            for day in DAYS:
-                chance = chances[place] if day > 0 else 0.35
-                for sample in range(1, samples + 1) if samples else (None,):
-                    n = int(rng.integers(least, most + 1))
-                    k = int(rng.binomial(n, chance * rng.uniform(0.8, 1.2)))
-                    mark = None if sample is None else str(sample)
-                    rows.append((plot, "damage", day, mark, 100.0 * k / n, float(n)))
-    return Trial(
-        title="Invented fruit moth",
-        design=design,
-        treatments=tuple(
-            Treatment(
-                id=key,
-                name=key,
-                role=TreatmentRole.UNTREATED if key == "0" else TreatmentRole.TEST,
-            )
-            for key in TREATMENTS
-        ),
-        plots=tuple(plots),
-        variables=(
-            Variable(
-                name="damage",
-                label="Damaged fruits",
-                kind=Kind.PERCENT,
-                role=VariableRole.DAMAGE,
-                examined=examined,
-            ),
-        ),
-        counts=pd.DataFrame(rows, columns=[*COUNT_COLUMNS, EXAMINED]),
-        untreated="0",
-        settings=Settings(**settings),  # type: ignore[arg-type]
+    rows = []
+    for block, (place, treatment) in product(range(1, 5), enumerate(TREATMENTS)):
+        for day in DAYS:
+            chance = chances[place] if day > 0 else 0.35
+            for sample in range(1, samples + 1) if samples else (None,):
+                n = int(rng.integers(least, most + 1))
+                k = int(rng.binomial(n, chance * rng.uniform(0.8, 1.2)))
+                column = (place + block) % 4 + 1
+                rows.append((f"{block}{treatment}", treatment, block, column, day, sample, k, n))
+    columns = ["plot", "treatment", "row", "column", "days_after", "sample"]
+    table = pd.DataFrame(rows, columns=[*columns, "damage", "fruits examined"])
+    if isinstance(examined, float):
+        table = table.drop(columns="fruits examined")
+    if design is not Design.CRD:
+        table.insert(1, "block", table["row"])
+    label = {"label": "Damaged fruits", "kind": "percent", "role": "damage"}
+    made = trial_from_tables(
+        {
+            "title": "Invented fruit moth",
+            "design": design.value,
+            "untreated": "0",
+            "variables": {"damage": {**label, "examined": examined}},
+        },
+        flat=table if samples else table.drop(columns="sample"),
     )
+    return made.with_settings(**settings)
 
 
 def matrices(trial: Trial) -> tuple[np.ndarray, np.ndarray]:
@@ -293,7 +269,7 @@ def test_the_report_shows_k_of_n() -> None:
     assert first[5] == pytest.approx(100 * hits[0, 0] / numbers[0, 0])
     levels = made["shares-1"]
     assert levels.question == (
-        "Damaged fruits: estimated share of fruits examined (beta-binomial model)"
+        "Damaged fruits, %: estimated share of fruits examined (beta-binomial model)"
     )
     member = np.array([plot.treatment == "0" for plot in trial.plots])
     assert levels.rows[0][1] == f"{hits[member, 0].sum():.0f} of {numbers[member, 0].sum():.0f}"
@@ -312,7 +288,7 @@ def test_the_report_shows_k_of_n() -> None:
     assert beside.rows[0][-3] == found["p"]
     assert any("k of n" in note for note in beside.notes)
     text = " ".join(str(block) for block in compose(analysis).blocks())
-    assert "Counted out of a number examined: Damaged fruits (of fruits examined)" in text
+    assert "Counted out of a number examined: Damaged fruits, % (of fruits examined)" in text
     # only references that were checked reach a report; treatment C has none
     assert ("Williams DA (1982)" in text) == REFERENCES["beta-binomial"].seen
     assert ("Clopper" in text) == REFERENCES["exact-share"].seen

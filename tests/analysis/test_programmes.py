@@ -7,54 +7,45 @@ from datetime import date
 import pandas as pd
 import pytest
 
+from trialkit import trial_from_tables
 from trialkit.analysis import analyse
 from trialkit.trial import (
-    Application,
-    Design,
-    Kind,
-    Plot,
-    Treatment,
-    TreatmentRole,
     Trial,
-    Variable,
-    VariableRole,
 )
 
 DATES = (date(2025, 6, 12), date(2025, 6, 22), date(2025, 7, 2))
 
 
-def build(ids: tuple[str, ...], **own: dict[str, object]) -> Trial:
-    treatments = (
-        Treatment(id="1", name="Untreated", role=TreatmentRole.UNTREATED),
-        *(Treatment(id=key, name=f"Ostrel {key}", **kind) for key, kind in own.items()),
+def build(ids: tuple[str, ...], **own: dict[str, str | tuple[str, ...]]) -> Trial:
+    listed = [{"treatment": "1", "name": "Untreated"}]
+    for key, kind in own.items():
+        cells = {
+            head: cell if isinstance(cell, str) else "; ".join(cell) for head, cell in kind.items()
+        }
+        listed.append({"treatment": key, "name": f"Ostrel {key}", **cells})
+    plots = pd.DataFrame(
+        [(block + key, key, block) for block in "abc" for key in ("1", *own)],
+        columns=["plot", "treatment", "block"],
     )
-    plots = [
-        Plot(id=f"{block}{item.id}", treatment=item.id, block=block)
-        for block in ("a", "b", "c")
-        for item in treatments
-    ]
     counts = pd.DataFrame(
         [
-            (plot.id, "aphids", day, None, 20.0 + 3.0 * i + day)
-            for i, plot in enumerate(plots)
+            (plot, day, 20.0 + 3.0 * i + day)
+            for i, plot in enumerate(plots["plot"])
             for day in (-1.0, 7.0, 14.0, 28.0)
         ],
-        columns=["plot", "variable", "day", "sample", "value"],
-    ).sort_values(["plot", "day"])
-    return Trial(
-        title="Aphids",
-        design=Design.RCBD,
-        treatments=treatments,
-        plots=tuple(plots),
-        variables=(
-            Variable(name="aphids", label="Aphids", kind=Kind.COUNT, role=VariableRole.PEST),
-        ),
+        columns=["plot", "days_after", "aphids"],
+    )
+    return trial_from_tables(
+        {
+            "title": "Aphids",
+            "design": "rcbd",
+            "untreated": "1",
+            "variables": {"aphids": {"label": "Aphids", "kind": "count", "role": "pest"}},
+        },
+        treatments=pd.DataFrame(listed),
+        plots=plots,
         counts=counts,
-        applications=tuple(
-            Application(id=name, date=day) for name, day in zip(ids, DATES, strict=True)
-        ),
-        applied=DATES[0],
-        untreated="1",
+        applications=pd.DataFrame({"application": ids, "date": DATES}),
     )
 
 

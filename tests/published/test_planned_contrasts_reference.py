@@ -16,20 +16,14 @@ import pandas as pd
 import pytest
 
 from strata_fits import split_plot_layout
+from trialkit import trial_from_tables
 from trialkit.analysis import analyse
 from trialkit.inference.normal.mixed_covariate import mixed_covariate
 from trialkit.trial import (
-    COUNT_COLUMNS,
     Design,
     Kind,
-    Plot,
-    Settings,
     Transform,
-    Treatment,
-    TreatmentRole,
     Trial,
-    Variable,
-    VariableRole,
 )
 
 ANSWERS = ast.literal_eval(
@@ -55,28 +49,21 @@ def trial_of(
     **settings: object,
 ) -> Trial:
     """One assessment of one variable; rows in ``missing`` (from 0) have no value."""
-    plots = tuple(Plot(id=str(i), **plot_of(row)) for i, row in enumerate(frame.itertuples()))  # type: ignore[arg-type]
-    found = frame[value].to_numpy(dtype=float, copy=True)
-    found[missing] = np.nan
-    names = tuple(dict.fromkeys(plot.treatment for plot in plots))
-    rows = [(plot.id, "y", 7.0, None, number) for plot, number in zip(plots, found, strict=True)]
-    return Trial(
-        title=value,
-        design=design,
-        treatments=tuple(
-            Treatment(
-                id=name,
-                name=name,
-                role=TreatmentRole.UNTREATED if name == names[0] else TreatmentRole.TEST,
-            )
-            for name in names
-        ),
-        plots=plots,
-        variables=(Variable(name="y", label="Y", kind=kind, role=VariableRole.PEST),),
-        counts=pd.DataFrame(rows, columns=list(COUNT_COLUMNS)),
-        untreated=names[0],
-        settings=Settings(contrasts=contrasts, **settings),  # type: ignore[arg-type]
+    rows = [{"plot": str(i), **plot_of(row)} for i, row in enumerate(frame.itertuples())]
+    table = pd.DataFrame(rows)
+    table["days_after"] = 7.0
+    table["y"] = frame[value].to_numpy(dtype=float)
+    table.loc[missing, "y"] = np.nan
+    made = trial_from_tables(
+        {
+            "title": value,
+            "design": design.value,
+            "untreated": table["treatment"].iloc[0],
+            "variables": {"y": {"label": "Y", "kind": kind.value, "role": "pest"}},
+        },
+        flat=table,
     )
+    return made.with_settings(contrasts=contrasts, **settings)
 
 
 def square() -> Trial:

@@ -8,19 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from trialkit import trial_from_tables
 from trialkit.analysis import analyse
 from trialkit.inference.design.layout import Layout, completely_randomised, randomised_blocks
 from trialkit.inference.glm.share_model import ShareFit, fit_shares
 from trialkit.trial import (
-    EXAMINED,
-    Design,
-    Kind,
-    Plot,
-    Treatment,
-    TreatmentRole,
     Trial,
-    Variable,
-    VariableRole,
 )
 
 ANSWERS = Path(__file__).parent / "reference_scripts" / "shares.txt"
@@ -115,47 +108,25 @@ def test_whole_job(name: str) -> None:
 
 
 def _trial(layout: Layout, hits: np.ndarray, number: np.ndarray) -> Trial:
-    blocks = layout.blocking[0][1] if layout.blocking else None
-    ids = [str(code) for code in range(layout.n_treatments)]
-    plots = tuple(
-        Plot(
-            id=f"p{i}",
-            treatment=ids[code],
-            block=None if blocks is None else str(blocks[i]),
-        )
-        for i, code in enumerate(layout.treatment)
-    )
-    counts = pd.DataFrame(
+    table = pd.DataFrame(
         {
-            "plot": [plot.id for plot in plots],
-            "variable": "hit",
-            "day": 7.0,
-            "sample": None,
-            "value": 100.0 * hits / number,
-            EXAMINED: number,
+            "plot": [f"p{i}" for i in range(len(hits))],
+            "treatment": layout.treatment,
+            "days_after": 7,
+            "hit": hits,
+            "units": number,
         }
     )
-    return Trial(
-        title="Published",
-        design=Design.CRD if blocks is None else Design.RCBD,
-        treatments=tuple(
-            Treatment(
-                id=key,
-                name=key,
-                role=TreatmentRole.UNTREATED if key == "0" else TreatmentRole.TEST,
-            )
-            for key in ids
-        ),
-        plots=plots,
-        variables=(
-            Variable(
-                name="hit",
-                label="Hit",
-                kind=Kind.PERCENT,
-                role=VariableRole.DAMAGE,
-                examined="units",
-            ),
-        ),
-        counts=counts,
-        untreated="0",
+    if layout.blocking:
+        table["block"] = layout.blocking[0][1]
+    return trial_from_tables(
+        {
+            "title": "Published",
+            "design": "rcbd" if layout.blocking else "crd",
+            "untreated": "0",
+            "variables": {
+                "hit": {"label": "Hit", "kind": "percent", "role": "damage", "examined": "units"}
+            },
+        },
+        flat=table,
     )
