@@ -21,9 +21,9 @@ _STYLE = (
 )
 
 
-def joined(parts: Sequence[str]) -> str:
+def joined(parts: Sequence[str], word: str = "and") -> str:
     """Join parts into one phrase: "a", "a and b", "a, b and c"."""
-    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+    return f" {word} ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
 def capital(text: str) -> str:

@@ -45,6 +45,11 @@ def defined(value: object) -> bool:
     return value is not None and value == value
 
 
+def one_nan(value: Any) -> float:
+    """A number, or the one NaN that equals itself in a tuple where a cell holds none."""
+    return float(value) if defined(value) else nan
+
+
 class Rows:
     """Some rows of a table, column by column; nobody changes them.
 

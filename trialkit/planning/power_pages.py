@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit.figures.identity import plain_line
+from trialkit.plain_text import joined
 from trialkit.planning.chances import Sought
 from trialkit.planning.pages import Page, Part, heading_of, page_html
 from trialkit.planning.power import BlocksNeeded
@@ -131,7 +132,7 @@ def _found(needed: BlocksNeeded, sought: Sought, part: pd.DataFrame, count: str)
     missed = [str(size) for size, value in known if not isfinite(value)]
     texts = [", ".join(reached)] if reached else []
     if missed:
-        sizes_missed = " or ".join(filter(None, (", ".join(missed[:-1]), missed[-1])))
+        sizes_missed = joined(missed, "or")
         texts.append(f"{told.nothing} with {sizes_missed}{'' if reached else ' blocks'}")
     return f"{what}{count}, with a chance of {100 * WANTED:.0f} %: {'; '.join(texts)}."
 

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Any
 
 from trialkit.files import read_regular
+from trialkit.numerals import is_number
 from trialkit.problems import Place, TrialError, listing, meant, quoted, sentences
 from trialkit.reading.cells import Ledger
 from trialkit.reading.saving import toml_value
@@ -143,7 +144,7 @@ def _number_of(entry: Entry, rest: Sequence[str], ledger: Ledger) -> float | Non
     if len(rest) == 1 and entry.value == "":
         return None
     value = entry.value
-    if len(rest) == 2 and isinstance(value, int | float) and not isinstance(value, bool):
+    if len(rest) == 2 and is_number(value):
         return float(value)
     ledger.error(
         "no-number",

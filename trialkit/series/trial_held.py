@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from trialkit.rows import one_nan
 from trialkit.series.matched import HELD_ROWS, TrialMatch, nothing_held
 
 
@@ -23,22 +24,22 @@ def held_of(tables: Mapping[str, pd.DataFrame], match: TrialMatch) -> pd.DataFra
     for row in table.to_dict("records"):
         variable = match.variables.get(str(row["variable"]))
         treatment = match.treatments.get(str(row["treatment"]))
-        if variable is None or treatment is None or not np.isfinite(_number(row["target"])):
+        if variable is None or treatment is None or not np.isfinite(one_nan(row["target"])):
             continue
-        never = np.isfinite(_number(row["peak_percent"])) and not np.isfinite(
-            _number(row["holds_until_day"])
+        never = np.isfinite(one_nan(row["peak_percent"])) and not np.isfinite(
+            one_nan(row["holds_until_day"])
         )
-        days = 0.0 if never else _number(row["holds_until_day"])
+        days = 0.0 if never else one_nan(row["holds_until_day"])
         if np.isfinite(days):
             found.setdefault((variable, treatment), []).append(
                 {
                     "trial": match.trial,
                     "variable": variable,
                     "treatment": treatment,
-                    "target": _number(row["target"]),
+                    "target": one_nan(row["target"]),
                     "days": days,
-                    "lower": _number(row["lower"]),
-                    "upper": _number(row["upper"]),
+                    "lower": one_nan(row["lower"]),
+                    "upper": one_nan(row["upper"]),
                     "to_the_last": bool(row["censored"]) and not never,
                     "note": None,
                 }
@@ -51,7 +52,7 @@ def _one(lines: list[dict[str, object]]) -> dict[str, object]:
     """One row for the treatments of a trial that are one in the series."""
     if len(lines) == 1:
         return lines[0]
-    days = [_number(line["days"]) for line in lines]
+    days = [one_nan(line["days"]) for line in lines]
     unseen = any(line["to_the_last"] for line in lines)
     return lines[0] | {
         "days": max(days) if unseen else float(np.mean(days)),
@@ -60,7 +61,3 @@ def _one(lines: list[dict[str, object]]) -> dict[str, object]:
         "to_the_last": unseen,
         "note": f"of {len(lines)} treatments of the trial",
     }
-
-
-def _number(value: object) -> float:
-    return float("nan") if value is None else float(value)  # type: ignore[arg-type]

@@ -22,6 +22,7 @@ from trialkit.report.glance_block import (
 from trialkit.report.numbers import DASH, percent_text, write_number, write_share
 from trialkit.report.parts.glance_sheet import Row, Sheet
 from trialkit.report.parts.persistence import NEVER
+from trialkit.rows import one_nan
 from trialkit.trial import Treatment, TreatmentRole, VariableRole
 
 #: Most treatments in the table at a glance; the tables inside hold all.
@@ -149,11 +150,6 @@ def _ink(row: Row, *, harm: bool = False) -> Ink:
     if not row["shown"]:
         return Ink.ESTIMATE
     return Ink.HARM if harm else Ink.SHOWN
-
-
-def _known(value: float) -> float:
-    """A number, or the one NaN that equals itself in a tuple."""
-    return math.nan if math.isnan(value) else float(value)
 
 
 def _nothing() -> GlanceCell:
@@ -314,7 +310,7 @@ def _course(sheet: Sheet, item: Treatment) -> SmallCourse | None:
     blank = {"percent": math.nan, "lower": math.nan, "upper": math.nan}
     picked = [rows.get(day, blank) for day in days]
     values, lower, upper = (
-        tuple(_known(row[name]) for row in picked) for name in ("percent", "lower", "upper")
+        tuple(one_nan(row[name]) for row in picked) for name in ("percent", "lower", "upper")
     )
     target = sheet.context.trial.settings.control_target
     told = ", ".join(
@@ -368,8 +364,8 @@ def _spans(sheet: Sheet) -> dict[str, SmallSpan]:
     return {
         treatment: SmallSpan(
             value=float(row["value"]),
-            lower=_known(row["lower"]),
-            upper=_known(row["upper"]),
+            lower=one_nan(row["lower"]),
+            upper=one_nan(row["upper"]),
             base=None if math.isnan(base) else base,
             low=min(ends),
             high=max(ends),

@@ -189,8 +189,7 @@ def _where(falls: str) -> str:
     gone = [path.removeprefix("without ") for path in paths if path not in _SCALE_WORDS]
     if all(path.startswith("block ") for path in gone):  # the word once
         gone = [path.removeprefix("block " if place else "") for place, path in enumerate(gone)]
-    listed = " or ".join([", ".join(gone[:-1]), gone[-1]] if len(gone) > 1 else gone)
-    return " or ".join([*scales, *([f"without {listed}"] if gone else [])])
+    return " or ".join([*scales, *([f"without {joined(gone, 'or')}"] if gone else [])])
 
 
 def _other_tests(context: Context) -> Iterator[Block]:

@@ -20,7 +20,7 @@ from trialkit.report.glance_block import (
 from trialkit.report.numbers import DASH, percent_text, write_number
 from trialkit.report.parts.glance import MOST_ROWS, ROLES
 from trialkit.report.series.context import SeriesContext, only, span_of
-from trialkit.rows import defined
+from trialkit.rows import defined, one_nan
 from trialkit.series.matched import SeriesVariable
 from trialkit.series.questions import LEAST_CLAIMED
 from trialkit.series.rows import Asked
@@ -310,10 +310,10 @@ def _dots(sheet: _Sheet, treatment: str) -> SmallDots | None:
     return SmallDots(
         values=values,
         pooled=float(row["percent"]),
-        lower=_known(row["lower"]),
-        upper=_known(row["upper"]),
-        predicted_lower=_known(row["predicted_lower"]),
-        predicted_upper=_known(row["predicted_upper"]),
+        lower=one_nan(row["lower"]),
+        upper=one_nan(row["upper"]),
+        predicted_lower=one_nan(row["predicted_lower"]),
+        predicted_upper=one_nan(row["predicted_upper"]),
         target=sheet.context.settings.target,
         low=LOW,
         high=sheet.high,
@@ -330,11 +330,6 @@ def _spread(values: list[float]) -> tuple[float, ...]:
     return tuple(ordered[round(last * step / (MOST_DOTS - 1))] for step in range(MOST_DOTS))
 
 
-def _known(value: float) -> float:
-    """A number, or the one NaN that equals itself in a tuple."""
-    return float(value) if defined(value) else math.nan
-
-
 def _spans(sheet: _Sheet, treatments: list[str]) -> dict[str, SmallSpan]:
     rows = {name: row for name in treatments if (row := sheet.mean(name)) is not None}
     ends = [
@@ -349,8 +344,8 @@ def _spans(sheet: _Sheet, treatments: list[str]) -> dict[str, SmallSpan]:
     return {
         name: SmallSpan(
             value=float(row["mean"]),
-            lower=_known(row["lower"]),
-            upper=_known(row["upper"]),
+            lower=one_nan(row["lower"]),
+            upper=one_nan(row["upper"]),
             base=float(base["mean"]) if base else None,
             low=min(ends),
             high=max(ends),
