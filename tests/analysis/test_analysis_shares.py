@@ -305,8 +305,8 @@ def test_a_finding_tells_the_last_shares() -> None:
         return f"{row['hits']:.0f} of {row['examined']:.0f} fruits examined"
 
     untreated, least = told
-    assert untreated.startswith(f"On day 60, {totals('0')} in the untreated were affected")
-    assert least.startswith("On day 60, C had the fewest affected (")
+    assert untreated.startswith(f"On day 60, {totals('0')} in the untreated were counted as ")
+    assert least.startswith("On day 60, C had the fewest counted as ")
     assert totals("C") in least
     assert "treatments differed, p < 0.001" in least
     analysis = analyse(build(chances=(0.2, 0.2, 0.2, 0.2)))

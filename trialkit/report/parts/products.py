@@ -171,7 +171,8 @@ def mixtures(context: Context) -> Iterator[Block]:
             rows=cells,
             notes=(
                 "Expected by Colby's formula: the survivors of each component, multiplied. "
-                f"\u201cNeither\u201d: the {interval_words(context)} of the difference includes 0.",
+                f"\u201cNeither\u201d: the {interval_words(context)} of the difference includes 0. "
+                "Each difference is told by itself; the findings allow for the number of mixtures.",
                 *_period_notes(periods),
             ),
             sheet=f"Mixtures {label}",
