@@ -89,8 +89,8 @@ def test_a_constant_added_and_another_unit_change_no_p(seed, shift, scale):
 
 def test_nothing_to_compare_gives_no_p():
     layout = blocks(3, 2)
-    assert np.isnan(against_control(layout, np.full(6, np.nan), 0).gate)
-    assert np.isnan(against_control(layout, np.array([1.0, *[np.nan] * 5]), 0).gate)
+    assert np.isnan(against_control(layout, np.full(6, np.nan), 0).p_adjusted).all()
+    assert np.isnan(against_control(layout, np.array([1.0, *[np.nan] * 5]), 0).p_adjusted).all()
 
 
 def test_a_family_rejected_whole_passes_its_share_on():

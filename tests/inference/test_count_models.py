@@ -120,7 +120,6 @@ def test_quasi_poisson_scale_and_standard_errors():
         full = model.fit(scale="X2", tol=1e-12)
         assert fit.scale[j] == pytest.approx(full.scale, rel=1e-8)
         assert log_ratios(fit)[1][1:, j] == pytest.approx(full.bse[-5:], rel=1e-7)
-        assert (fit.pearson_residuals[:, j] ** 2).sum() == pytest.approx(20.0)
 
 
 def test_dispersion_by_likelihood_agrees_with_statsmodels():
@@ -158,37 +157,11 @@ def test_dispersion_is_at_the_top_of_the_profile(adjusted, k):
         assert np.log(found[j]) == pytest.approx(best.x, abs=2e-6)
 
 
-def test_pooled_dispersion_lies_at_the_top_of_the_sum():
-    layout, counts = _trial(6, k=0.8)
-    problem = pose(effects(layout), counts)
-    found, _ = by_likelihood(problem, adjusted=False, pooled=True)
-    assert np.ptp(found) == 0.0
-
-    def height(place: float) -> float:
-        each = fit_counts(layout, counts, dispersion=np.exp(place)).log_likelihood
-        return -each.sum()
-
-    best = optimize.minimize_scalar(height, bounds=(-3.0, 3.0), method="bounded")
-    assert np.log(found[0]) == pytest.approx(best.x, abs=1e-5)
-
-
-@pytest.mark.parametrize("pooled", [False, True])
-def test_moments_make_the_chi_square_its_degrees_of_freedom(pooled):
-    layout, counts = _trial(7, k=0.8)
-    fit = fit_counts(layout, counts, rule="moments", pooled=pooled)
-    if pooled:
-        assert fit.pearson.sum() == pytest.approx(fit.df_error.sum(), rel=1e-7)
-    else:
-        assert fit.pearson == pytest.approx(fit.df_error, rel=1e-7)
-    with np.errstate(divide="ignore"):
-        assert fit.k == pytest.approx(1.0 / fit.dispersion)
-
-
 def test_counts_less_uneven_than_poisson_have_no_dispersion():
     layout, _ = _trial(8)
     rng = np.random.default_rng(8)
     counts = 20.0 + rng.integers(0, 2, (30, 3))
-    for rule in ("moments", "adjusted", "likelihood"):
+    for rule in ("adjusted", "likelihood"):
         fit = fit_counts(layout, counts, rule=rule)
         assert (fit.dispersion == 0.0).all()
         assert np.isnan(fit.k).all()
@@ -243,15 +216,14 @@ def test_all_zero_and_missing_responses_do_not_crash():
     counts[:, 1] = np.nan
     counts[layout.treatment == 3, 2] = np.nan
     for family in ("poisson", "quasi-poisson", "negative-binomial"):
-        for pooled in (False, True):
-            fit = fit_counts(layout, counts, family=family, pooled=pooled)
-            assert (fit.means[:, 0] == 0.0).all()
-            assert np.isnan(fit.means[:, 1]).all()
-            assert np.isnan(fit.means[3, 2])
-            assert np.isfinite(np.delete(fit.means[:, 2], 3)).all()
-            assert np.isfinite(fit.means[:, 3]).all()
-            assert fit.lines[-2].df.tolist()[2:] == [4, 5]
-            assert np.isnan(fit.lines[-2].p[:2]).all()
+        fit = fit_counts(layout, counts, family=family)
+        assert (fit.means[:, 0] == 0.0).all()
+        assert np.isnan(fit.means[:, 1]).all()
+        assert np.isnan(fit.means[3, 2])
+        assert np.isfinite(np.delete(fit.means[:, 2], 3)).all()
+        assert np.isfinite(fit.means[:, 3]).all()
+        assert fit.lines[-2].df.tolist()[2:] == [4, 5]
+        assert np.isnan(fit.lines[-2].p[:2]).all()
 
 
 def test_a_layout_cut_in_two_gives_no_ratio_between_its_parts():

@@ -106,7 +106,7 @@ def test_adjusted_means_go_into_the_comparisons():
     x, y = data(BLOCKS, 5)
     (fit,) = fit_covariate(BLOCKS, y, x)
     got = compare_means(fit.means, one_error(fit), Method.TUKEY)
-    gap = fit.covariate_means[0] - fit.covariate_means[1]
+    gap = x[TREATMENT == 0].mean() - x[TREATMENT == 1].mean()
     residual = fit.slope_se[0] ** 2 / fit.ms_error[0]
     se = np.sqrt(fit.ms_error[0] * (2 / 4 + gap**2 * residual))
     assert got.se[0, 0] == pytest.approx(se, rel=1e-9)

@@ -33,11 +33,6 @@ class PlotValues:
     values: list[list[float]]
 
     @property
-    def gaps(self) -> bool:
-        """Whether any plot was not assessed on any day."""
-        return any(value != value for row in self.values for value in row)
-
-    @property
     def known(self) -> list[float]:
         """All values but the missing ones."""
         return [value for row in self.values for value in row if value == value]

@@ -53,8 +53,6 @@ class DiagnosticsRow:
         Power of the response, as it was analysed, in which effects would add up.
     outlier : float
         Studentized residual of the plot that stands out most, with its sign.
-    outlier_limit : float
-        Bonferroni limit at the level asked for.
     outlier_p : float
         Bonferroni p-value.
     outlier_plot : int
@@ -80,7 +78,6 @@ class DiagnosticsRow:
     suggested_power: float
     suggested_power_se: float
     outlier: float
-    outlier_limit: float
     outlier_p: float
     outlier_plot: int
     variance_p: float
@@ -158,7 +155,6 @@ class Diagnostics:
         return DiagnosticsRow(
             n=int(self.fit.plots.size),
             df_error=self.fit.df_error,
-            outlier_limit=self.outliers.limit,
             verdicts=Verdicts(
                 variance=verdict(numbers["variance_p"]),
                 normality=verdict(numbers["normality_p"]),

@@ -71,12 +71,6 @@ class AgainstControl:
             found[known] = _step_down(t, self.correlation, self.df[known])
         return found
 
-    @property
-    def gate(self) -> float:
-        """P-value that no treatment differs from the control; NaN where nothing was compared."""
-        known = self.p_adjusted[np.isfinite(self.p_adjusted)]
-        return float(known.min()) if known.size else float("nan")
-
     def limits(self, alpha: float) -> tuple[FloatArray, FloatArray]:
         """Limits of each difference on its own, (t,), (t,).
 

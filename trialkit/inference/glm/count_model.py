@@ -19,10 +19,8 @@ from trialkit.inference.glm.deviance import DevianceLine, deviance_lines
 from trialkit.inference.glm.dispersion import (
     DispersionRule,
     Problem,
-    by_moments,
     deviance,
     log_likelihood,
-    pearson_root,
     pose,
     settle,
 )
@@ -69,7 +67,7 @@ class CountFit:
     levels : (n, m) float array
         How rich the blocks of a plot are: the mean of a plot is that of its treatment times
         this. 0 in blocks of zeros, NaN where missing.
-    fitted, pearson_residuals : (n, m) float arrays
+    fitted : (n, m) float array
         NaN where missing.
     deviance, pearson, log_likelihood : (m,) float arrays
     lines : tuple of DevianceLine
@@ -94,7 +92,6 @@ class CountFit:
     log_covariance: FloatArray
     levels: FloatArray
     fitted: FloatArray
-    pearson_residuals: FloatArray
     deviance: FloatArray
     pearson: FloatArray
     log_likelihood: FloatArray
@@ -122,7 +119,6 @@ def fit_counts(
     *,
     family: Family = "negative-binomial",
     rule: DispersionRule = "adjusted",
-    pooled: bool = False,
     dispersion: float | FloatArray | None = None,
     unit: float | FloatArray = 1.0,
 ) -> CountFit:
@@ -134,10 +130,8 @@ def fit_counts(
     counts : (n,) or (n, m) float array
         Counts or means of counts, not negative; NaN where a plot is missing.
     family : {"negative-binomial", "quasi-poisson", "poisson"}
-    rule : {"adjusted", "likelihood", "moments"}
+    rule : {"adjusted", "likelihood"}
         How the dispersion of the negative binomial is estimated.
-    pooled : bool
-        One dispersion over all responses (days) in place of one each.
     dispersion : float or (m,) float array, optional
         A known dispersion; nothing is estimated.
     unit : float or (m,) float array
@@ -160,7 +154,7 @@ def fit_counts(
     scaled = values / unit
     problem = pose(effects(layout), scaled)
     live, df_error = problem.live, problem.df_error
-    theta, start = _dispersion(problem, df_error, family, rule, pooled, dispersion)
+    theta, start = _dispersion(problem, family, rule, dispersion)
     fit = settle(problem, theta, start, scoring=4 if start is problem.start else 0)
     mean = np.where(live, np.exp(fit.predictor), 0.0)
     variance = np.where(live, mean + theta * mean**2, 1.0)
@@ -185,9 +179,6 @@ def fit_counts(
         log_covariance=covariance,
         levels=np.where(present, levels, np.nan),
         fitted=np.where(present, mean * unit, np.nan),
-        pearson_residuals=np.where(
-            present & (scale > 0.0), residual / np.sqrt(np.where(scale > 0.0, scale, 1.0)), np.nan
-        ),
         deviance=left,
         pearson=pearson,
         log_likelihood=np.where(live, log_likelihood(problem.counts, mean, theta), 0.0).sum(axis=0),
@@ -202,10 +193,8 @@ def fit_counts(
 
 def _dispersion(
     problem: Problem,
-    df: FloatArray,
     family: Family,
     rule: DispersionRule,
-    pooled: bool,
     known: float | FloatArray | None,
 ) -> tuple[FloatArray, FloatArray]:
     """Dispersion of each response, and where to start the fit at it."""
@@ -214,26 +203,7 @@ def _dispersion(
         return np.zeros(size), start
     if known is not None:
         return np.broadcast_to(np.asarray(known, dtype=np.float64), (size,)).copy(), start
-    if rule != "moments":
-        return by_likelihood(problem, adjusted=rule == "adjusted", pooled=pooled)
-    if not pooled or size == 1:
-        return by_moments(problem, df), start
-    return _pooled_moments(problem, df), start
-
-
-def _pooled_moments(problem: Problem, df: FloatArray) -> FloatArray:
-    """One dispersion at which the Pearson chi-squares of all responses sum to their df."""
-    dispersion, predictor = 0.0, problem.start
-    for turn in range(50):
-        turns = {"scoring": 6, "newton": 4} if turn == 0 else {"scoring": 0, "newton": 2}
-        predictor = settle(problem, np.full(df.size, dispersion), predictor, **turns).predictor
-        mean = np.exp(predictor).reshape(-1, 1)
-        squares = np.where(problem.live, (problem.counts - np.exp(predictor)) ** 2, 0.0)
-        before = dispersion
-        dispersion = float(pearson_root(squares.reshape(-1, 1), mean, df.sum(keepdims=True))[0])
-        if abs(dispersion - before) < 1e-10 * (1e-3 + dispersion):
-            break
-    return np.full(df.size, dispersion)
+    return by_likelihood(problem, adjusted=rule == "adjusted")
 
 
 def _means(

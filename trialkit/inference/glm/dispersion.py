@@ -30,7 +30,7 @@ from trialkit.inference.glm.weighted_fit import (
     steps,
 )
 
-DispersionRule = Literal["moments", "likelihood", "adjusted"]
+DispersionRule = Literal["likelihood", "adjusted"]
 
 LARGEST = 30.0
 _POISSON = 1e-9
@@ -67,39 +67,6 @@ def deviance(counts: FloatArray, mean: FloatArray, dispersion: FloatArray) -> Fl
     crowded = (counts + 1.0 / spread) * np.log((1.0 + spread * counts) / (1.0 + spread * safe))
     value = 2.0 * (first - np.where(dispersion > 10.0 * _POISSON, crowded, counts - safe))
     return np.where(positive, np.maximum(value, 0.0), 0.0)
-
-
-def pearson_root(
-    squares: FloatArray, mean: FloatArray, df: FloatArray, *, iterations: int = 60
-) -> FloatArray:
-    """Find the dispersion at which the Pearson chi-square equals its degrees of freedom.
-
-    Parameters
-    ----------
-    squares : (n, m) float array
-        Squared residuals, 0 where a plot does not count.
-    mean : (n, m) float array
-        Fitted means, positive (anything positive where a plot does not count).
-    df : (m,) float array
-
-    Returns
-    -------
-    (m,) float array
-        0 where the chi-square under the Poisson variance does not exceed ``df``; at most 30.
-    """
-    dispersion = np.zeros(df.shape)
-    for _ in range(iterations):
-        variance = mean + dispersion * mean**2
-        part = squares / variance
-        excess = part.sum(axis=0) - df
-        fall = (part * mean**2 / variance).sum(axis=0)
-        # The chi-square falls and is hollow along the dispersion: steps from the left never
-        # pass the root.
-        step = np.maximum(excess, 0.0) / np.where(fall > 0.0, fall, 1.0)
-        before, dispersion = dispersion, np.minimum(dispersion + step, LARGEST)
-        if np.all(dispersion - before <= 1e-12 * dispersion):
-            break
-    return dispersion
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,24 +126,6 @@ def adjustment(problem: Problem, weights: FloatArray) -> FloatArray:
     redundant = problem.frame.live_columns.sum(axis=1) - problem.frame.rank
     half: FloatArray = 0.5 * (np.linalg.slogdet(matrix)[1] - redundant * np.log(factor))
     return half
-
-
-def by_moments(problem: Problem, df: FloatArray, *, rounds: int = 50) -> FloatArray:
-    """Dispersion by moments: means and dispersion are fitted in turn, (m,)."""
-    safe_df = np.maximum(df, 1e-9)
-    dispersion = np.zeros(df.shape)
-    predictor = problem.start
-    for turn in range(rounds):
-        turns = {"scoring": 6, "newton": 4} if turn == 0 else {"scoring": 0, "newton": 2}
-        predictor = settle(problem, dispersion, predictor, **turns).predictor
-        mean = np.exp(predictor)
-        squares = np.where(problem.live, (problem.counts - mean) ** 2, 0.0)
-        update = pearson_root(squares, mean, safe_df)
-        moved = np.abs(update - dispersion).max(initial=0.0)
-        dispersion = update
-        if moved < 1e-10:
-            break
-    return dispersion
 
 
 def settle(

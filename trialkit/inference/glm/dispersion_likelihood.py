@@ -21,6 +21,7 @@ from trialkit.inference.numerics.splines import spline_weights
 # Dispersions looked at before the search of the top, the most steps of the fits there, the step
 # that is the last (Newton's: what is left is its square), and the most turns of the search.
 _NODES = 11
+_SMALLEST = 1e-4
 _STEPS = 12
 _NEAR = 1e-3
 _TURNS = 40
@@ -74,9 +75,7 @@ def slope(
     return direct, drift * dispersion
 
 
-def by_likelihood(
-    problem: Problem, *, adjusted: bool, pooled: bool = False, smallest: float = 1e-4
-) -> tuple[FloatArray, FloatArray]:
+def by_likelihood(problem: Problem, *, adjusted: bool) -> tuple[FloatArray, FloatArray]:
     """Dispersion at the top of the (adjusted) profile likelihood.
 
     Parameters
@@ -84,14 +83,11 @@ def by_likelihood(
     problem : Problem
     adjusted : bool
         With the adjustment of Cox and Reid.
-    pooled : bool
-        One dispersion for all responses: the profiles are summed.
-    smallest : float
-        Dispersions below it are given as 0.
 
     Returns
     -------
     dispersion : (m,) float array
+        Those below 1e-4 are given as 0.
     predictor : (n, m) float array
         Linear predictor of the fit there.
 
@@ -102,17 +98,12 @@ def by_likelihood(
     fit of the search starts from the cubic through two others, which their drifts give.
     """
     size = problem.live.shape[1]
-    nodes = np.linspace(np.log(smallest), np.log(LARGEST), _NODES)
+    nodes = np.linspace(np.log(_SMALLEST), np.log(LARGEST), _NODES)
     many = problem.repeated(_NODES)
     row = _point(many, np.repeat(nodes, size), many.start, adjusted=adjusted, newton=_STEPS)
     rises, heights = (
         each.reshape(_NODES, size) for each in (row.rise, _heights(many, row, adjusted=adjusted))
     )
-    if pooled:
-        rises, heights = (
-            np.broadcast_to(each.sum(axis=1, keepdims=True), each.shape)
-            for each in (rises, heights)
-        )
     top, index = np.argmax(heights, axis=0), np.arange(size)
     # The top lies after the best node where the profile rises there, else before it.
     left = np.clip(np.where(rises[top, index] > 0.0, top, top - 1), 0, _NODES - 2)
@@ -127,7 +118,7 @@ def by_likelihood(
     for turn in range(_TURNS):
         start, newton = _along(before, last, place), 1 if turn else 2
         before, last = last, _point(problem, place, start, adjusted=adjusted, newton=newton)
-        risen, rise = rise, np.full(size, last.rise.sum()) if pooled else last.rise
+        risen, rise = rise, last.rise
         above = rise > 0.0
         low, high = np.where(above, place, low), np.where(above, high, place)
         gap = last.place - before.place

@@ -112,8 +112,6 @@ def fit_shares(
     groups = _groups(layout, model, frame, live, data, fit, scale)
     inflation = np.maximum(np.nan_to_num(scale, nan=1.0), 1.0)
     lower, upper = _group_limits(layout, data, groups, factor, inflation, t, alpha)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        residual = np.where(data.present, residual / np.sqrt(scale), np.nan)
     return ShareFit(
         family=family,
         scale=scale,
@@ -126,7 +124,6 @@ def fit_shares(
         logit_covariance=groups.logit_covariance,
         share_covariance=groups.share_covariance,
         fitted=np.where(data.present, mean, np.nan),
-        pearson_residuals=residual,
         deviance=_deviance(data, mean, factor),
         pearson=pearson,
         lines=lines,

@@ -83,7 +83,7 @@ class ShareFit:
         The scale included.
     share_covariance : (m, t, t) float array
         Covariance of ``proportions``, the scale included; NaN where logits are.
-    fitted, pearson_residuals : (n, m) float arrays
+    fitted : (n, m) float array
     expected : (n, m) float array
         Shares fitted without treatments, at the same variance.
     deviance, pearson : (m,) float arrays
@@ -105,7 +105,6 @@ class ShareFit:
     share_covariance: FloatArray
     fitted: FloatArray
     expected: FloatArray
-    pearson_residuals: FloatArray
     deviance: FloatArray
     pearson: FloatArray
     lines: tuple[DevianceLine, ...]

@@ -43,10 +43,6 @@ class CovariateFit:
         as all that rests on it, where the covariate does not vary there.
     at : float
         Value of the covariate at which means are compared: its mean over the plots used.
-    covariate_means : (t,) array
-        Least-squares means of the covariate.
-    covariate_f, covariate_p : float
-        Test of treatments on the covariate itself: did they start alike?
     n : (t,) int array
     raw_means, means : (t, k) array
         Arithmetic and adjusted means.
@@ -72,9 +68,6 @@ class CovariateFit:
     slope: FloatArray
     slope_se: FloatArray
     at: float
-    covariate_means: FloatArray
-    covariate_f: float
-    covariate_p: float
     n: IntArray
     raw_means: FloatArray
     means: FloatArray
@@ -160,7 +153,6 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
     unit_cov = fit.unit_cov + np.outer(gap, gap) / exx
     slopes, slopes_df, slopes_f = _own_slopes(x_fit.residuals[:, 1:], rest, df_error)
     df_slopes = df_error - slopes_df
-    x_line = x_fit.treatment
     gained = _mean_over_pairs(fit.unit_cov) / _mean_over_pairs(unit_cov)
     with np.errstate(invalid="ignore", divide="ignore"):
         precision = gained * fit.ms_error / np.where(ms_error > 0, ms_error, np.nan)
@@ -173,9 +165,6 @@ def _adjust(layout: Layout, fit: LinearFit, y: FloatArray, x: FloatArray) -> Cov
         slope=slope,
         slope_se=np.sqrt(ms_error / exx),
         at=at,
-        covariate_means=x_fit.means[:, 0],
-        covariate_f=float(x_line.F[0]),
-        covariate_p=float(x_line.p[0]),
         n=fit.n,
         raw_means=fit.raw_means,
         means=fit.means - np.outer(gap, slope),

@@ -93,21 +93,13 @@ class CovariateRegression:
         The same line, judged by the scatter of the treatments about it.
     within_treatments : Slope
         Blocks and treatments taken out.
-    slopes_t, slopes_p : float
+    slopes_p : float
         Test that the slopes between and within treatments are the same.
     lack_of_fit_f, lack_of_fit_p : float
         Treatments adjusted for the covariate: do treatments differ in the response more than their
         covariate lets one expect?
-    lack_of_fit_df1, lack_of_fit_df2 : int
-    treatment_sum_sq : float
-        Treatments adjusted for blocks.
-    treatment_sum_sq_adjusted : float
-        Treatments adjusted for blocks and covariate, behind the lack of fit.
     share_of_treatments : float
         Share of the treatment sum of squares that lies on the line between treatments, 0 to 1.
-    share_lost : float
-        ``1 - adjusted / treatment sum of squares``: what vanishes once the covariate is known. May
-        be below 0 where slopes of opposite sign meet.
     corrected : CorrectedSlope
         The slope over treatments freed of error in the covariate, with the lack of fit that allows
         for it.
@@ -121,16 +113,10 @@ class CovariateRegression:
     between_treatments: Slope
     over_treatments: Slope
     within_treatments: Slope
-    slopes_t: float
     slopes_p: float
     lack_of_fit_f: float
     lack_of_fit_p: float
-    lack_of_fit_df1: int
-    lack_of_fit_df2: int
-    treatment_sum_sq: float
-    treatment_sum_sq_adjusted: float
     share_of_treatments: float
-    share_lost: float
     corrected: CorrectedSlope
     reason: str = ""
 
@@ -161,11 +147,9 @@ def regress_within(
     -----
     With plots missing or unequal numbers, effects of treatments are those adjusted for blocks.
     The split of the treatment sum of squares into a line and the rest is the usual one for a
-    quantitative factor; ``share_lost`` is the proportion explained of Freedman LS, Graubard BI and
-    Schatzkin A 1992, Statistics in Medicine 11:167-178 [reference from memory], on sums of
-    squares. A share has no interval here; with few treatments it is rough, and a line passes
-    near any three means. A high share does not show that the pest made the difference: all that
-    moves with the pest over the treatments is counted with it.
+    quantitative factor. A share has no interval here; with few treatments it is rough, and a line
+    passes near any three means. A high share does not show that the pest made the difference: all
+    that moves with the pest over the treatments is counted with it.
     """
     y, x = np.asarray(response, dtype=float), np.asarray(covariate, dtype=float)
     if y.shape != (layout.n_plots,) or x.shape != (layout.n_plots,):
@@ -217,7 +201,6 @@ class _Split:
         mean_sq = _left(error_x, error_y, floor) / df_error if df_error > 0 else float("nan")
         between = _slope(effect_x, effect_y, mean_sq, df_error, level, floor)
         over = _slope(effect_x, effect_y, None, self.effects.shape[1] - 1, level, floor)
-        total = float(effect_y @ effect_y)
         # Treatments beyond blocks and covariate: what the joint line leaves, less what is error.
         joined = beyond_covariate(self.blocks, self.x)
         with_line = np.hstack([self.blocks, joined])
@@ -243,16 +226,10 @@ class _Split:
             between_treatments=between,
             over_treatments=over,
             within_treatments=within,
-            slopes_t=float(t),
             slopes_p=_two_sided(float(t), df_error),
             lack_of_fit_f=lof[0],
             lack_of_fit_p=lof[1],
-            lack_of_fit_df1=df1,
-            lack_of_fit_df2=df2,
-            treatment_sum_sq=total,
-            treatment_sum_sq_adjusted=adjusted,
             share_of_treatments=between.r2,
-            share_lost=1 - adjusted / total if total > 0 else float("nan"),
             corrected=self._corrected(within, mean_sq, df_error, level),
             reason=reason,
         )
@@ -353,16 +330,10 @@ def _undefined(reason: str) -> CovariateRegression:
         between_treatments=none,
         over_treatments=none,
         within_treatments=none,
-        slopes_t=nan,
         slopes_p=nan,
         lack_of_fit_f=nan,
         lack_of_fit_p=nan,
-        lack_of_fit_df1=0,
-        lack_of_fit_df2=0,
-        treatment_sum_sq=nan,
-        treatment_sum_sq_adjusted=nan,
         share_of_treatments=nan,
-        share_lost=nan,
         corrected=CorrectedSlope(),
         reason=reason,
     )
