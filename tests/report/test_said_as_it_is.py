@@ -142,14 +142,20 @@ def test_percentages_carry_their_sign(without_blocks: Analysis) -> None:
     assert "Plants with mines, %" in _told(without_blocks)
 
 
-def test_one_day_alone_is_named_and_not_the_whole_trial() -> None:
-    analysis = analyse(_trial(Design.CRD, days=(5.0,), treated=2))
+@pytest.mark.parametrize("days", [(5.0,), (-1.0, 5.0), (0.0, 5.0)])
+def test_one_day_alone_is_named_and_not_the_whole_trial(days: tuple[float, ...]) -> None:
+    analysis = analyse(_trial(Design.CRD, days=days, treated=2))
     texts = [item.text for item in make_findings(analysis)]
     assert any(
         "on day 5" in text for text in texts if "than the untreated" in text or "reduced" in text
     )
-    told = _told(analysis).replace("Statements over the trial rest", "")
-    assert "over the trial" not in "\n".join(texts) + told
+    assert "over the trial" not in ("\n".join(texts) + _told(analysis)).lower()
+
+
+def test_several_days_are_the_trial() -> None:
+    analysis = analyse(_trial(Design.CRD, treated=2))
+    assert any("over the trial" in item.text for item in make_findings(analysis))
+    assert "Statements over the trial rest" in _told(analysis)
 
 
 def test_two_yields_are_told_apart_and_no_untreated_is_presumed() -> None:

@@ -335,13 +335,13 @@ class Teller(Speaker):
         return super().claim(topic, text, behind, front=front, **about)
 
     def dated(self, text: str, variable: str | None) -> str:
-        """Name the day in place of the whole trial, where a variable was assessed on one alone."""
-        own = rows(self.tables, "responses", variable=variable) if variable else []
-        if len(own) != 1 or own[0]["measure"] != "count" or not own[0].known("days_after"):
+        """Name the day in place of the whole trial, where a variable has one after treatment."""
+        day = one_day_alone(self.tables, variable) if variable else None
+        if day is None:
             return text
         for whole, on in (("words.whole", "words.whole_on"), ("words.over", "words.over_on")):
             if phrase(whole) in text:
-                return text.replace(phrase(whole), phrase(on, day=self.day(own[0])))
+                return text.replace(phrase(whole), phrase(on, day=self.day(day)))
         return text
 
     def name(self, treatment_id: str) -> str:
@@ -353,6 +353,18 @@ class Teller(Speaker):
         if treatment.name == treatment.id:
             return treatment.name
         return phrase("words.named", name=treatment.name, id=treatment.id)
+
+
+def one_day_alone(tables: Tables, variable: str) -> Row | None:
+    """Response of the one day on which statements over the trial rest; None where there are more.
+
+    They rest on the days after treatment alone. A day that was not given cannot be named.
+    """
+    own = [row for row in rows(tables, "responses", variable=variable) if row["measure"] == "count"]
+    if not all(row.known("days_after") for row in own):
+        return None
+    after = [row for row in own if float(row["days_after"]) > 0.0]
+    return after[0] if len(after) == 1 else None
 
 
 def once(items: Iterable[Any]) -> tuple[Any, ...]:

@@ -9,6 +9,7 @@ from typing import Any
 
 from trialkit.analysis.efficacy.control_tables import FORETOLD, NOT_FORETOLD
 from trialkit.figures.identity import plain_line
+from trialkit.findings.sentences import one_day_alone
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.plain_text import capital, joined
@@ -40,7 +41,7 @@ _PROCEDURES: Mapping[Comparison, str] = {
 }
 #: What is tested of a variable over the whole trial, by kind.
 _LEVELS = {
-    VariableKind.COUNT: "the logarithm of mean counts (each day with the same weight)",
+    VariableKind.COUNT: "the logarithm of mean counts",
     VariableKind.PERCENT: "the arcsine root of mean percentages",
     VariableKind.MEASUREMENT: "the mean of measurements",
 }
@@ -301,9 +302,15 @@ def _whole_text(context: Context) -> str:
         return ""
     trial = context.trial
     levels = joined([words for kind, words in _LEVELS.items() if kind in kinds])
-    parts = [
-        f"Statements over the trial rest on one test of each variable, over all days: on {levels}."
-    ]
+    if all(one_day_alone(context.tables, name) for name in names):
+        rest = (
+            "The main statements rest on one test of each variable on its only day after treatment"
+        )
+    else:
+        rest = "Statements over the trial rest on one test of each variable, over all days"
+        counts = _LEVELS[VariableKind.COUNT]
+        levels = levels.replace(counts, f"{counts} (each day with the same weight)")
+    parts = [f"{rest}: on {levels}."]
     if trial.untreated is None:
         parts.append("All pairs were compared (Tukey).")
     elif trial.design.has_larger_units:
