@@ -73,7 +73,7 @@ def with_shown_means(
 
 
 def _notes(
-    shown: FloatArray, letters: NDArray[np.object_], moved: NDArray[np.bool_], said: str
+    shown: FloatArray, letters: NDArray[np.object_], moved: NDArray[np.bool_], said: str = ADJUSTED
 ) -> NDArray[np.object_]:
     notes = np.full(shown.shape, None, dtype=object)
     notes[moved] = said
