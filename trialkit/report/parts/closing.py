@@ -215,21 +215,19 @@ def references(context: Context) -> Iterator[Block]:
 
 def run_again(context: Context) -> Iterator[Block]:
     """Say how to get the same numbers again."""
+    seed = ("Seed", str(context.trial.settings.seed))
+    yield from how_again("the data, the settings", context.made, seed)
+
+
+def how_again(held: str, made: str, *facts: tuple[str, str]) -> Iterator[Block]:
+    """Name the command that repeats an analysis from its record, and what made the numbers."""
     yield Paragraph(
-        "record.json, beside this report, holds the data, the settings and every number. This "
-        "command repeats the analysis and compares every number:"
+        f"record.json, beside this report, holds {held} and every number. This command repeats "
+        "the analysis and compares every number:"
     )
     yield Command("trialkit rerun record.json")
-    yield Facts(
-        (
-            *(
-                (name, version)
-                for name, version in (("Python", platform.python_version()), *versions())
-            ),
-            ("Seed", str(context.trial.settings.seed)),
-            *((("Report made", context.made),) if context.made else ()),
-        )
-    )
+    when = [("Report made", made)] if made else []
+    yield Facts((("Python", platform.python_version()), *versions(), *facts, *when))
 
 
 def input_files(context: Context) -> Iterator[Block]:

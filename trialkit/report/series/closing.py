@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Iterator
 
 from trialkit.figures.identity import plain_line
 from trialkit.report.document import (
     Block,
     Column,
-    Command,
-    Facts,
     Findings,
     Notes,
     Paragraph,
     Table,
 )
-from trialkit.report.parts.closing import versions
+from trialkit.report.parts.closing import how_again
 from trialkit.report.references import reference_lines
 from trialkit.report.series.context import EN_DASH, MOST_PRINTED, MOST_ROWS, SeriesContext
 from trialkit.report.series.trials import unmatched
@@ -130,18 +127,7 @@ def references(context: SeriesContext) -> Iterator[Block]:
 
 def run_again(context: SeriesContext) -> Iterator[Block]:
     """Say how to get the same numbers again."""
-    yield Paragraph(
-        "record.json, beside this report, holds what was read of every trial, the settings and "
-        "every number. This command repeats the analysis and compares every number:"
-    )
-    yield Command("trialkit rerun record.json")
-    yield Facts(
-        (
-            ("Python", platform.python_version()),
-            *versions(),
-            *((("Report made", context.made),) if context.made else ()),
-        )
-    )
+    yield from how_again("what was read of every trial, the settings", context.made)
 
 
 def input_files(context: SeriesContext) -> Iterator[Block]:
