@@ -69,8 +69,7 @@ def claim_table(basis: Basis, held: Sequence[Held], control: pd.DataFrame) -> pd
                 answer,
                 np.full(size, np.nan),
                 (answer.a, answer.b),
-                answer.difference,
-                answer.p,
+                (answer.difference, answer.p),
                 (item.level, alpha),
                 "whole trial",
                 answer.reduction,
@@ -118,7 +117,7 @@ def _days_of(
         before = np.where(np.isfinite(single), gate, np.nan)
         p = np.where(behind, np.maximum(adjusted, gate), before)
         b, levels = (answer.b[0],) * len(a), (held.level, alpha)
-        parts.append(_part(answer, when, (a, b), direction, p, levels, kind))
+        parts.append(_part(answer, when, (a, b), (direction, p), levels, kind))
     return parts
 
 
@@ -126,13 +125,12 @@ def _part(
     answer: Answer,
     days: FloatArray,
     pairs: tuple[Sequence[str], Sequence[str]],
-    difference: FloatArray,
-    p: FloatArray,
+    found: tuple[FloatArray, FloatArray],
     levels: tuple[float, float],
     scope: str,
     reduction: FloatArray | None = None,
 ) -> dict[str, Sized]:
-    (a, b), (level, alpha) = pairs, levels
+    (a, b), (difference, p), (level, alpha) = pairs, found, levels
     size = len(a)
     known = np.isfinite(p)
     percent, lower, upper = np.full((3, size), np.nan) if reduction is None else reduction
