@@ -184,7 +184,6 @@ def test_map() -> None:
     near = adjacency(row, column)
     assert near.sum(axis=1).tolist() == [2, 3, 2, 3, 4, 3, 2, 3, 2]
     assert (near == near.T).all()
-    assert adjacency(row, column, corners=True)[4].sum() == 8
     assert edge_plots(row, column).tolist() == [True] * 4 + [False] + [True] * 4
     values = np.arange(9.0)
     values[1] = np.nan

@@ -21,20 +21,16 @@ def test_a_plain_course() -> None:
     assert (result.peak_percent, result.peak_day) == (95, 7)
     assert result.reached_day == 2.0  # halfway from 70 to 90
     assert result.holds_until_day == 14 + 7 * 5 / 20
-    assert result.last_day_at_target == result.holds_until_day
     assert (result.last_percent, result.last_day) == (40, 28)
     assert result.rebound_percent == 55
     assert not result.censored
-    assert not result.came_back
     assert result.reason.item() == ""
 
 
 def test_held_to_the_end_is_censored() -> None:
     result = persistence(DAYS, [85, 90, 95, 85, 82, 80], 80)
     assert result.censored
-    assert result.at_target_at_end
     assert result.holds_until_day == 28
-    assert result.last_day_at_target == 28
     assert result.reached_day == 1  # at the first assessment already; what was before is unknown
     assert result.rebound_percent == 15
 
@@ -42,7 +38,6 @@ def test_held_to_the_end_is_censored() -> None:
 def test_never_at_target() -> None:
     result = persistence(DAYS, [10, 30, 79.9, 40, 20, -10], 80)
     assert np.isnan(result.holds_until_day)
-    assert np.isnan(result.last_day_at_target)
     assert np.isnan(result.reached_day)
     assert not result.censored
     assert result.reason.item() == module.NEVER_REACHED
@@ -50,22 +45,16 @@ def test_never_at_target() -> None:
     assert result.rebound_percent == pytest.approx(89.9)
 
 
-def test_a_dip_ends_holding_and_the_return_is_said() -> None:
+def test_a_dip_ends_holding() -> None:
     result = persistence(DAYS, [90, 90, 70, 90, 90, 70], 80)
     assert result.holds_until_day == 5  # halfway from day 3 to day 7
-    assert result.last_day_at_target == 24.5
-    assert result.came_back
     assert not result.censored
-    assert not result.at_target_at_end
 
 
 def test_a_dip_and_back_to_the_end() -> None:
     result = persistence(DAYS, [90, 90, 70, 90, 90, 90], 80)
     assert result.holds_until_day == 5
     assert not result.censored
-    assert result.last_day_at_target == 28
-    assert result.at_target_at_end
-    assert result.came_back
 
 
 def test_touching_the_target_counts_as_holding() -> None:
@@ -75,7 +64,7 @@ def test_touching_the_target_counts_as_holding() -> None:
     leaves = persistence([1, 3, 5], [90, 80, 70], 80)
     assert leaves.holds_until_day == 3
     one_day = persistence([1, 3, 5], [70, 80, 70], 80)
-    assert (one_day.reached_day, one_day.holds_until_day, one_day.last_day_at_target) == (3, 3, 3)
+    assert (one_day.reached_day, one_day.holds_until_day) == (3, 3)
 
 
 def test_undefined_days_are_passed_by_and_said() -> None:
@@ -122,24 +111,20 @@ def test_targets_for_each_course() -> None:
         persistence([3, 1], [1, 1], 80)
 
 
-def walk(days: np.ndarray, y: np.ndarray, target: float) -> tuple[float, float, bool]:
-    """Holding and last day by walking along one course; the fast version is checked with it."""
+def walk(days: np.ndarray, y: np.ndarray, target: float) -> tuple[float, bool]:
+    """Holding by walking along one course; the fast version is checked with it."""
     kept = ~np.isnan(y)
     days, y = days[kept], y[kept]
-    holds = last = NAN
+    holds = NAN
     fallen = False
     for i in range(len(y)):
         if y[i] >= target:
-            last = days[i]
-            if not fallen:
-                holds = days[i]
+            holds = holds if fallen else days[i]
         elif i and y[i - 1] >= target:
             cross = days[i - 1] + (y[i - 1] - target) / (y[i - 1] - y[i]) * (days[i] - days[i - 1])
-            last = cross
-            if not fallen:
-                holds = cross
+            holds = holds if fallen else cross
             fallen = True
-    return holds, last, bool(len(y) and (y >= target).any() and not fallen)
+    return holds, bool(len(y) and (y >= target).any() and not fallen)
 
 
 @given(
@@ -154,16 +139,13 @@ def test_fast_version_against_a_walk(y: np.ndarray, target: float) -> None:
     days = np.array(DAYS, dtype=float)
     result = persistence(days, y, target)
     for i, row in enumerate(y):
-        holds, last, censored = walk(days, row, target)
+        holds, censored = walk(days, row, target)
         assert result.holds_until_day[i] == pytest.approx(holds, nan_ok=True, rel=1e-9)
-        assert result.last_day_at_target[i] == pytest.approx(last, nan_ok=True, rel=1e-9)
         assert result.censored[i] == censored
         assert np.isnan(result.holds_until_day[i]) == (result.reason[i] != "")
     reached = ~np.isnan(result.holds_until_day)
     assert (result.reached_day[reached] <= result.holds_until_day[reached] + 1e-9).all()
-    assert (result.holds_until_day[reached] <= result.last_day_at_target[reached] + 1e-9).all()
     assert not (result.rebound_percent < 0).any()
-    assert not (result.came_back & result.censored).any()
 
 
 @given(y=hnp.arrays(float, 6, elements=st.floats(-100, 100)), stretch=st.floats(0.1, 10))

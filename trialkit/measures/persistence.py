@@ -39,13 +39,6 @@ class Persistence:
     censored : ndarray of bool
         Control reached the target and held to the last assessment: holds_until_day is a lower
         bound.
-    last_day_at_target : ndarray of float
-        Last day at or above the target. Later than holds_until_day where control fell below the
-        target and came back (``came_back``); NaN where the target was never reached.
-    at_target_at_end : ndarray of bool
-        At or above the target at the last assessment, so that last_day_at_target is a lower bound.
-    came_back : ndarray of bool
-        Control fell below the target and rose to it again.
     last_percent, last_day : ndarray of float
         Control at the last assessment on which it is defined, and that day.
     rebound_percent : ndarray of float
@@ -63,9 +56,6 @@ class Persistence:
     reached_day: FloatArray
     holds_until_day: FloatArray
     censored: BoolArray
-    last_day_at_target: FloatArray
-    at_target_at_end: BoolArray
-    came_back: BoolArray
     last_percent: FloatArray
     last_day: FloatArray
     rebound_percent: FloatArray
@@ -143,16 +133,11 @@ def _describe(line: Course, target: FloatArray, lead: tuple[int, ...]) -> Persis
         below = ~at_target & (place > start[..., None]) & (place <= last[..., None])
         fell = below.any(axis=-1) & reached
         fall = below.argmax(axis=-1)
-        end = days.size - 1 - at_target[..., ::-1].argmax(axis=-1)
-        at_end = reached & (end == last)
 
         rose = _crossing(days, y, target, np.maximum(start - 1, 0), start)
         reached_day = np.where(start == first, days[start], rose)
         dropped = _crossing(days, y, target, np.maximum(fall - 1, 0), fall)
         holds_until = np.where(fell, dropped, days[last])
-        after_end = np.minimum(end + 1, days.size - 1)
-        last_drop = _crossing(days, y, target, end, after_end)
-        last_at_target = np.where(at_end, days[last], last_drop)
 
         peak = np.where(counted, y, -np.inf).argmax(axis=-1)
         peak_percent, last_percent = _at(y, peak), _at(y, last)
@@ -167,9 +152,6 @@ def _describe(line: Course, target: FloatArray, lead: tuple[int, ...]) -> Persis
         reached_day=_where(reached, reached_day),
         holds_until_day=_where(reached, holds_until),
         censored=np.asarray(reached & ~fell),
-        last_day_at_target=_where(reached, last_at_target),
-        at_target_at_end=np.asarray(at_end),
-        came_back=np.asarray(fell & (end > fall)),
         last_percent=last_percent,
         last_day=_where(~none, days[last]),
         rebound_percent=np.asarray(peak_percent - last_percent),
@@ -182,9 +164,6 @@ def _nothing(lead: tuple[int, ...]) -> Persistence:
     def number() -> FloatArray:
         return np.full(lead, np.nan)
 
-    def no() -> BoolArray:
-        return np.zeros(lead, dtype=bool)
-
     return Persistence(
         knockdown_percent=number(),
         knockdown_day=number(),
@@ -192,10 +171,7 @@ def _nothing(lead: tuple[int, ...]) -> Persistence:
         peak_day=number(),
         reached_day=number(),
         holds_until_day=number(),
-        censored=no(),
-        last_day_at_target=number(),
-        at_target_at_end=no(),
-        came_back=no(),
+        censored=np.zeros(lead, dtype=bool),
         last_percent=number(),
         last_day=number(),
         rebound_percent=number(),

@@ -40,15 +40,13 @@ class Nozzles:
 UNEVEN_PERCENT: Final = 10.0
 
 
-def catch_test(caught: Sequence[float], *, allowed_percent: float = UNEVEN_PERCENT) -> Nozzles:
+def catch_test(caught: Sequence[float]) -> Nozzles:
     """Compare what each nozzle gave in the same time.
 
     Parameters
     ----------
     caught : sequence of float
         Of every nozzle, from left to right, in one unit; not below zero.
-    allowed_percent : float
-        Deviation from the median that is still even.
 
     Returns
     -------
@@ -74,7 +72,7 @@ def catch_test(caught: Sequence[float], *, allowed_percent: float = UNEVEN_PERCE
     return Nozzles(
         median=middle,
         deviation_percent=tuple(float(item) for item in deviation),
-        uneven=tuple(int(i) + 1 for i in np.flatnonzero(np.abs(deviation) > allowed_percent)),
+        uneven=tuple(int(i) + 1 for i in np.flatnonzero(np.abs(deviation) > UNEVEN_PERCENT)),
     )
 
 

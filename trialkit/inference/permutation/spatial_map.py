@@ -7,16 +7,14 @@ import numpy as np
 from trialkit.inference.design.layout import BoolArray, FloatArray, IntArray
 
 
-def adjacency(row: IntArray, column: IntArray, *, corners: bool = False) -> BoolArray:
-    """Find plots that touch on the map.
+def adjacency(row: IntArray, column: IntArray) -> BoolArray:
+    """Find plots that share a side on the map.
 
     Parameters
     ----------
     row, column : (n,) int array
         Position on the map. A gap in the numbers parts plots; number the map so that an alley
         counts as a row or column where it should.
-    corners : bool
-        Whether plots that share but a corner touch.
 
     Returns
     -------
@@ -33,7 +31,7 @@ def adjacency(row: IntArray, column: IntArray, *, corners: bool = False) -> Bool
     same = (down == 0) & (across == 0)
     if same.sum() > row.size:
         raise ValueError("two plots have the same row and column")
-    near: BoolArray = (np.maximum(down, across) == 1) if corners else (down + across == 1)
+    near: BoolArray = down + across == 1
     return near
 
 
