@@ -44,3 +44,16 @@ def test_a_rate_under_which_numbers_rise_is_not_said_to_control(analysis: Analys
     told = [item for item in make_findings(analysis) if item.question == "rate" and item.claim]
     assert any("had more" in item.text and "over the trial" in item.text for item in told)
     assert not any("controlled" in item.text for item in told)
+
+
+def test_what_stands_as_the_untreated_had_more_than_the_reference() -> None:
+    rng = np.random.default_rng(11)
+    field = randomised_blocks(rng, 3, 5)
+    level = np.array([[20.0, 40.0, 40.0], [20.0, 4.0, 4.0], [20.0, 44.0, 44.0]])
+    counts = rng.poisson(level[field.treatment]).astype(float)
+    first, second, third = treatment_list(("Untreated", "Known", "Idle"))
+    second = replace(second, role=TreatmentRole.REFERENCE)
+    analysis = analyse(trial_of(field, (first, second, third), DAYS, counts, title="Idle"))
+    told = [item.text for item in make_findings(analysis) if item.question == "reference"]
+    assert any("Idle" in text and "had more" in text for text in told)
+    assert not any("reduced" in text and "less" in text for text in told)

@@ -264,8 +264,11 @@ def reference_findings(tables: Tables, *, front: bool) -> Iterator[Finding]:
                 found = [row for row in found if row["front"] is not True]
             if found:
                 say = Teller(tables)
-                reducing = {reference} if key == "worse" else {row["a"] for row in found}
-                if not reducing <= _shown_to_reduce(tables, variable):
+                own = {row["a"] for row in found}
+                reducing = {reference} if key == "worse" else own
+                # who had no fewer than the untreated did not reduce less: there was more of them
+                all_less = all(_percent(tables, variable, name) >= 1.0 for name in own)
+                if not (all_less and reducing <= _shown_to_reduce(tables, variable)):
                     key = fewer("reference.lower_than", variable) if way == "lower" else "more_than"
                 text = phrase(
                     key if "." in key else f"reference.{key}",
