@@ -125,7 +125,7 @@ class Settings:
     control_target: float = setting(
         80.0,
         Number(lambda v: 0 < v <= 100, "above 0 and not above 100"),
-        "Percent control that counts as holding, for persistence (80: common practice, no source).",
+        "Target of percent control, for persistence (80: common practice, no source).",
     )
     seed: int = setting(
         1,

@@ -88,7 +88,7 @@ def test_notes_say_where_tests_and_limits_do_not_keep_their_level(product_trial:
     (found,) = [problem for problem in few.problems if problem.kind == "few-counts"]
     assert "on day 14, fewer than 40 individuals" in found.what
     notes = {table.key: table for table in compose(few).tables()}["beside"].notes
-    assert any("shows less than it could" in note and "day 14" in note for note in notes)
+    assert any("the test is conservative" in note and "day 14" in note for note in notes)
 
 
 def test_a_day_of_nothing_but_zeros(product_trial: Build) -> None:

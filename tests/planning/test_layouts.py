@@ -173,7 +173,7 @@ def test_a_layout_taken_over_is_held_against_its_plan() -> None:
     moved = tuple(replace(p, treatment=swapped.get(p.id, p.treatment)) for p in plots)
     notes = plan_trial(replace(trial, plots=moved)).notes
     assert [note.kind for note in notes] == ["not-apart"]
-    assert f"Treatment {first[3]} stands in column 3" in notes[0].what
+    assert f"Treatment {first[3]} is in column 3" in notes[0].what
     fewer = tuple(plot for plot in plots if plot.block != "4")
     notes = plan_trial(replace(trial, plots=fewer)).notes
     assert [note.kind for note in notes] == ["blocks-differ"]

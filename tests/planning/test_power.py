@@ -353,7 +353,7 @@ def test_the_page_has_its_figure_and_sentences() -> None:
     page = power_page(trial, needed)
     html5lib.HTMLParser(strict=True).parse(page)
     assert "<b>" not in page
-    assert "common practice, without a source" in page
+    assert "common practice, no source" in page
     assert any("with 3 blocks" in line for line in power_lines(needed))
 
 

@@ -239,8 +239,8 @@ def _coarse(
     return [
         warning(
             "coarse-measure",
-            f"{item.product} for treatment {treatment.id}: {amount:.3g} {unit} cannot be measured "
-            f"closer than {abs(off):.2g} % in steps of {step:g} {unit}.",
+            f"{item.product} for treatment {treatment.id}: {amount:.3g} {unit} cannot be "
+            f"measured closer than {abs(off):.2g}% in steps of {step:g} {unit}.",
             "Make a stock of known strength and measure that, mix for more than is sprayed, or "
             "take a finer instrument.",
             Place(column="sprayer.pipette_step" if unit == "mL" else "sprayer.balance_step"),

@@ -169,7 +169,7 @@ def _without_days(trial: Trial) -> Iterator[Problem]:
 def _taken_over(trial: Trial) -> Planned:
     return Planned(
         trial=trial,
-        statement="The layout was taken over as it stands in the trial; it was not drawn here.",
+        statement="The layout was taken over from the trial; it was not drawn here.",
         drawn=False,
         notes=tuple(_odd_in(trial)),
     )
@@ -228,7 +228,7 @@ def _not_apart(trial: Trial, blocks: Sequence[Sequence[Plot]]) -> list[Problem]:
                 return [
                     warning(
                         "not-apart",
-                        f"Treatment {plot.treatment} stands in column {plot.column} in block "
+                        f"Treatment {plot.treatment} is in column {plot.column} in block "
                         f"{before[0].block} and in block {plot.block}, which the plan forbids.",
                         "Correct the plots, or take apart out of the plan.",
                     )

@@ -45,10 +45,10 @@ def _first_asked(needed: BlocksNeeded) -> Sought | None:
 
 def _fewest(needed: BlocksNeeded, sought: Sought, samples: int, count: str) -> str:
     blocks = fewest_blocks(needed.chances, sought, samples, needed.assumed)
-    what = f"{needed.assumed:g} % control from the untreated so{count}"
+    what = f"{needed.assumed:g}% control{count}"
     if blocks is None:
-        return f"None of the numbers of blocks looked at tells {what}."
-    return f"{blocks} blocks are the fewest of those looked at that tell {what}."
+        return f"None of the numbers of blocks examined detects {what}."
+    return f"{blocks} blocks are the fewest of those examined that detect {what}."
 
 
 def _samples(count: object) -> str:
@@ -58,18 +58,18 @@ def _samples(count: object) -> str:
 def _assumptions(needed: BlocksNeeded) -> str:
     field = needed.field
     clumped = f"k {field.k:.3g}" if isfinite(field.k) else "no clumping (Poisson)"
-    units = f", main plots or strips by {field.unit_cv:.0f} %" if field.unit_cv else ""
+    units = f", main plots or strips by {field.unit_cv:.0f}%" if field.unit_cv else ""
     counts = sorted(set(needed.chances["samples"]))
     samples = " or ".join(f"{int(count)}" for count in counts)
     days = ""
     if set(needed.chances["question"]) - {Sought.ANY, Sought.UNTREATED, Sought.OTHER}:
-        days = f" Of the variance of plots {field.steady:.0f} % stays with them over the days."
+        days = f" Of the variance between plots, {field.steady:.0f}% stays with them over the days."
     return (
         f"{plain_line(needed.counted)}: simulated with {field.density:.3g} per sample in the "
-        f"untreated, {clumped}, plots differing by {field.plot_cv:.0f} %, blocks by "
-        f"{field.block_cv:.0f} %{units}, {samples} "
-        f"{'sample' if counts == [1] else 'samples'} a plot; the other treatments with "
-        f"{needed.assumed:g} % control.{days} Looked at is treatment {needed.treatment}"
+        f"untreated and {clumped}. Plots differ by {field.plot_cv:.0f}%, blocks by "
+        f"{field.block_cv:.0f}%{units}; {samples} "
+        f"{'sample' if counts == [1] else 'samples'} a plot. The other treatments have "
+        f"{needed.assumed:g}% control.{days} The treatment examined is {needed.treatment}"
         + (f", compared with {needed.against}." if needed.against != needed.treatment else ".")
     )
 
@@ -85,20 +85,24 @@ class _Told:
     nothing: str
 
 
-_CONTROL = ("control_percent", "from {} % control on", "{} %", "at no control looked at")
-_LESS = ("difference_points", "from {} points less on", "{} points", "at no difference looked at")
+_CONTROL = ("control_percent", "from {}% control", "{}%", "at no control examined")
+_LESS = ("difference_points", "from {} points less", "{} points", "at no difference examined")
 _TOLD: dict[Sought, _Told] = {
-    Sought.UNTREATED: _Told("At one assessment a treatment is told from the untreated", *_CONTROL),
+    Sought.UNTREATED: _Told(
+        "At one assessment a difference from the untreated is detected", *_CONTROL
+    ),
     Sought.OTHER: _Told(
-        "At one assessment a treatment is told from one of {assumed:g} % control", *_LESS
+        "At one assessment a difference from a treatment of {assumed:g}% control is detected",
+        *_LESS,
     ),
     Sought.WHOLE_UNTREATED: _Told(
-        "Over the whole trial a treatment is told from the untreated", *_CONTROL
+        "Over the whole trial a difference from the untreated is detected", *_CONTROL
     ),
     Sought.WHOLE_REFERENCE: _Told(
-        "Over the whole trial a treatment is told from a reference of {assumed:g} % control", *_LESS
+        "Over the whole trial a difference from a reference of {assumed:g}% control is detected",
+        *_LESS,
     ),
-    Sought.TARGET: _Told("Control above the target of {target:g} % is shown", *_CONTROL),
+    Sought.TARGET: _Told("Control above the target of {target:g}% is shown", *_CONTROL),
     Sought.RATE: _Told(
         "A lower rate is shown not to be worse than the full rate by {margin:g} points",
         "difference_points",
@@ -109,9 +113,9 @@ _TOLD: dict[Sought, _Told] = {
     Sought.DAYS: _Told(
         "A treatment is shown to hold the target longer than one that holds it to day {held:g}",
         "days_longer",
-        "from {} days longer on",
+        "from {} days longer",
         "{} days",
-        "at no difference looked at",
+        "at no difference examined",
     ),
 }
 
@@ -134,7 +138,7 @@ def _found(needed: BlocksNeeded, sought: Sought, part: pd.DataFrame, count: str)
     if missed:
         sizes_missed = joined(missed, "or")
         texts.append(f"{told.nothing} with {sizes_missed}{'' if reached else ' blocks'}")
-    return f"{what}{count}, with a chance of {100 * WANTED:.0f} %: {'; '.join(texts)}."
+    return f"{what}{count}, with a chance of {100 * WANTED:.0f}%: {'; '.join(texts)}."
 
 
 def power_page(trial: Trial, needed: BlocksNeeded) -> str:
@@ -143,9 +147,8 @@ def power_page(trial: Trial, needed: BlocksNeeded) -> str:
     table = needed.chances
     notes = (
         *power_lines(needed),
-        f"A chance of {100 * WANTED:.0f} % is common practice, without a source. Each chance is "
-        f"from {int(table['simulations'].iloc[0])} simulated trials, tested as a report tests "
-        "them.",
+        f"A chance of {100 * WANTED:.0f}% is common practice, no source. Each chance comes from "
+        f"{int(table['simulations'].iloc[0])} simulated trials, tested as in a report.",
     )
     parts = [Part(notes=(*notes, *_by_formula(needed)))]
     for question in dict.fromkeys(table["question"]):
@@ -160,8 +163,7 @@ def _by_formula(needed: BlocksNeeded) -> Iterator[str]:
         apart = 100 * float((table["simulated"] - table["noncentral_f"]).abs().max())
         yield (
             "The chance of any difference by the noncentral F, from the means and the error of "
-            f"the simulated trials, is nowhere further than {apart:.1f} points from the simulated "
-            "one."
+            f"the simulated trials, is never more than {apart:.1f} points from the simulated one."
         )
 
 

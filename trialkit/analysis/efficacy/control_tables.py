@@ -19,8 +19,8 @@ NOT_ALLOWED = "the one asked for is not allowed by the data"
 NO_START = "no count before treatment"
 NOT_TOLD = "the plots do not show whether counts before treatment predict later ones"
 NOTHING_BEFORE = "none in the untreated before treatment"
-FORETOLD = "the slope of later on earlier values is nearer 1 than 0"
-NOT_FORETOLD = "the slope of later on earlier values is nearer 0 than 1"
+FORETOLD = "slope nearer 1 than 0"
+NOT_FORETOLD = "slope nearer 0 than 1"
 #: What stands beside it.
 UNEVEN = "treatments differed before treatment"
 ONLY_ABBOTT = "only abbott is defined"
@@ -139,10 +139,10 @@ def control_method_problems(table: pd.DataFrame, trial: Trial) -> tuple[Problem,
         warning(
             "no-start",
             f"{trial.variable(name).label}: percent control by {method} is not defined on any "
-            "day, because of what the counts before treatment hold (the reasons stand in the "
-            "tables file). By Abbott, which leaves them out, it is.",
-            'With control = "abbott" or "auto" in the settings the report shows it; both stand in '
-            "the workbook.",
+            "day because of the counts before treatment (the tables file has the reasons). "
+            "By Abbott, which does not use them, it is.",
+            'With control = "abbott" or "auto" in the settings the report shows it; both are '
+            "in the workbook.",
         )
         for name, method, said in zip(*columns, strict=True)
         if said == ONLY_ABBOTT

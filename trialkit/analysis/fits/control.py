@@ -245,12 +245,12 @@ def _cautions(course: Course, check: FloatArray) -> NDArray[np.object_]:
     ``check`` are the means of the untreated on those days.
     """
     crowded = (
-        f"plots differ so much from each other (aggregation k = {course.aggregation:.2f}) that the "
-        "interval is wider than it need be: it covers more often than it says"
+        f"plots differ so much from each other (aggregation k = {course.aggregation:.2f}) "
+        "that the interval is conservative: it covers more often than it says"
     )
     few = (
-        "fewer than 2.5 individuals in an untreated plot: the interval is wider than it need be "
-        "and the tests seldom find a difference"
+        "fewer than 2.5 individuals in an untreated plot: the interval is conservative and "
+        "the tests seldom find a difference"
     )
     counted = course.item.variable.kind is Kind.COUNT
     scarce = counted & (check / course.unit < LEAST_INDIVIDUALS)

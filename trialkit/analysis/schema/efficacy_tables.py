@@ -239,7 +239,7 @@ PERSISTENCE = Table(
     columns=(
         VARIABLE,
         TREATMENT,
-        number("target", "Target, %", "%", None, "Control that counts as holding."),
+        number("target", "Target, %", "%", None, "Target of percent control."),
         number(
             "knockdown_percent",
             "Control at the first assessment, %",
@@ -271,7 +271,11 @@ PERSISTENCE = Table(
             1,
             "Upper limit of that day; none: control may have held beyond the last assessment.",
         ),
-        flag("censored", "Held to the last assessment", "Whether the end was not seen."),
+        flag(
+            "censored",
+            "Held to the last assessment",
+            "Whether control was still at the target at the last assessment.",
+        ),
         number(
             "rebound_percent",
             "Fall after the highest, points",
@@ -279,7 +283,13 @@ PERSISTENCE = Table(
             1,
             "Highest control less the control at the last assessment.",
         ),
-        number("last_percent", "Control at the last assessment, %", "%", 1, "Control at the last."),
+        number(
+            "last_percent",
+            "Control at the last assessment, %",
+            "%",
+            1,
+            "Control at the last assessment after treatment.",
+        ),
         number("last_day", "Last day", "day", None, "Day of the last assessment."),
         REASON,
         number(

@@ -177,7 +177,7 @@ TRIAL_HELD = Table(
         VARIABLE,
         TREATMENT,
         TRIAL,
-        number("target", "Target, %", "%", None, "Control that counts as holding, in the trial."),
+        number("target", "Target, %", "%", None, "Target of percent control, in the trial."),
         number(
             "days",
             "Target held until day",
@@ -193,7 +193,11 @@ TRIAL_HELD = Table(
             1,
             "Upper limit of that day, as in the trial; none where the end may not have been seen.",
         ),
-        flag("to_the_last", "Held to the last assessment", "Whether the end was not seen."),
+        flag(
+            "to_the_last",
+            "Held to the last assessment",
+            "Whether control was still at the target at the last assessment.",
+        ),
         NOTE,
     ),
 )
@@ -213,7 +217,7 @@ COMBINED_HELD = Table(
             "Trials that held it to the last assessment",
             "number",
             0,
-            "Trials of which the end was not seen.",
+            "Trials with control still at the target at the last assessment.",
         ),
         number(
             "days",

@@ -44,17 +44,15 @@ CROWDED = 0.7
 #: Roles of the counts that are modelled.
 MODELLED = (VariableRole.PEST, VariableRole.NATURAL_ENEMY)
 
-_FEW_TEST = "so few individuals were counted that the test shows less than it could"
-_FEW_LIMITS = "so few individuals were counted that the limits are wider than they need be"
+_FEW_TEST = "so few individuals were counted that the test is conservative"
+_FEW_LIMITS = "so few individuals were counted that the limits are conservative"
 _LIBERAL = "rejects too often in trials of few plots: read F of the same model"
 _CROWDED = "rejects too often where plots are crowded or empty: read F of the negative binomial"
 _UNEVEN = (
-    "plots of one treatment vary so much (dispersion above 0.7) that tests at 5 % rejected up to 7 "
-    "% of simulated trials without any effect"
+    "plots of one treatment vary so much (dispersion above 0.7) that tests at 5% rejected up to 7% "
+    "of simulated trials without any effect"
 )
-_WIDE_RATIO = (
-    "plots differ so much from each other that the interval of the ratio is wider than it need be"
-)
+_WIDE_RATIO = "plots differ so much from each other that the interval of the ratio is conservative"
 _ONE_SIDED = "no individual was found: the upper limit is one-sided"
 _NONE_FOUND = f"{_ONE_SIDED} and allows for how much plots may vary"
 _NONE_AT_ALL = (

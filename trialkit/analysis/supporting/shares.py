@@ -47,9 +47,9 @@ DEALT_ANEW = (
     "dealing out the treatments, as the design allows, whose deviance is as large"
 )
 _FEW_HIT = "with so few hit, or not hit, the test rejects too often"
-_FEW = "in so many plots none or all were counted that the test shows less than it could"
-_CLOSE = "in so many plots none or all were counted that the limits of the share are too close"
-_WIDE = "shares are known so roughly that the limits of the ratios are wider than they need be"
+_FEW = "in so many plots none or all were counted that the test is conservative"
+_CLOSE = "in so many plots none or all were counted that the limits of the share are too narrow"
+_WIDE = "shares are known so roughly that the limits of the ratios are conservative"
 
 _Arrays = tuple[FloatArray, FloatArray]
 

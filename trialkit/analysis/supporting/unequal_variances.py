@@ -100,12 +100,12 @@ def _warning(basis: Basis, item: Assessed, found: TreatmentVariances) -> Problem
     names = basis.plan.treatments
     return warning(
         "unequal-variances",
-        f"{item.variable.label}: over all its days together, plots of some treatments vary more "
-        f"than those of others ({p_value(found.p)}): those of {names[most]} have "
+        f"{item.variable.label}: over all days together, plots of some treatments vary more "
+        f"than those of others ({p_value(found.p)}). Those of {names[most]} have "
         f"{number(float(share[most]))} times the mean variance, those of {names[least]} "
-        f"{number(float(share[least]))} times. The analysis of variance takes all to vary alike. "
-        "It then calls too many pairs different that hold a treatment of large variance, and too "
-        "few that hold none, and its F tests, those of courses too, reject too often.",
-        "Believe the comparisons with a variance for each treatment (table unequal_comparisons), "
-        "or set a scale on which treatments vary alike.",
+        f"{number(float(share[least]))} times. The analysis of variance assumes that all vary "
+        "alike. It then finds too many differences with treatments of large variance, and "
+        "too few among the others. Its F tests, those of courses too, reject too often.",
+        "Rely on the comparisons with a variance for each treatment (table "
+        "unequal_comparisons), or set a scale on which treatments vary alike.",
     )

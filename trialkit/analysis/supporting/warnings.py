@@ -92,11 +92,10 @@ def _few_counts(basis: Basis) -> Iterator[tuple[int, Problem]]:
                 _first_of(basis, item),
                 warning(
                     "few-counts",
-                    f"{item.variable.label}: few were found on {_on_days(item.days[few])}, fewer "
-                    "than 40 individuals in all plots together, or none in most plots. On such "
-                    "counts tests show less than they could, and intervals are wider than they "
-                    "need be.",
-                    "Take no difference that was not shown for proof that there is none; larger "
+                    f"{item.variable.label}: few were found on {_on_days(item.days[few])}, "
+                    "fewer than 40 individuals in all plots together, or none in most plots. "
+                    "With such counts tests are conservative and intervals wide.",
+                    "A difference that was not shown is not proof that there is none. Larger "
                     "samples from each plot would have shown more.",
                 ),
             )
@@ -132,7 +131,7 @@ def _crowded_as_counted(basis: Basis) -> Iterator[tuple[int, Problem]]:
                 f"hold most of what was found on {_on_days(days)} (aggregation k about "
                 f"{number(float(k.min()))}). F then finds differences less often than it could, "
                 "and intervals of means are too short above.",
-                "Set the transform to log, or read the count model beside it.",
+                "Set the transform to log, or rely on the count model beside it.",
             ),
         )
 
@@ -170,8 +169,8 @@ def _uneven_before(basis: Basis, p: FloatArray) -> Iterator[tuple[int, Problem]]
                     "uneven-before",
                     f"{place_of(response)}: before treatment the plots already differed between "
                     f"treatments ({p_value(float(p[column]))}).",
-                    "Read percent control from a method that uses the count before treatment "
-                    "(Henderson-Tilton), and the means with care.",
+                    "Take percent control from a method that uses the count before treatment "
+                    "(Henderson-Tilton), and read the means with care.",
                 ),
             )
 

@@ -11,6 +11,7 @@ from trialkit.report.first_page import first_page
 from trialkit.report.parts.departures import gaps_by_plot
 from trialkit.report.parts.glance import table_at_a_glance
 from trialkit.report.parts.layout_words import design_line
+from trialkit.report.parts.trust import CHECKS
 
 CAUTION = (
     "One trial in one season, on small plots open to reinvasion. Not a recommendation: follow the "
@@ -64,7 +65,7 @@ def _doubt(context: Context) -> str:
         if apart:
             parts.append(f"{plural(len(apart), 'outlying value')} kept in the analysis")
         others = {
-            str(check)
+            CHECKS[str(check)][0].lower() if check in CHECKS else str(check)
             for check, verdict in zip(rows["check"], rows["verdict"], strict=True)
             if verdict == "failed" and check != "outlying plot"
         }

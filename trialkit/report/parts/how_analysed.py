@@ -285,9 +285,8 @@ def _slope_text(context: Context, row: dict[str, Any]) -> str:
     label = context.variable_label(row["variable"])
     name = CONTROL_METHODS[row["method"]]
     return (
-        f" {label}: {row['rule']}, hence {name} on all days "
-        f"(slope {write_number(row['slope'], 2)}, "
-        f"standard error {write_number(row['slope_se'], 2)})."
+        f" {label}: {row['rule']} ({write_number(row['slope'], 2)}, standard error "
+        f"{write_number(row['slope_se'], 2)}), hence {name} on all days."
     )
 
 
@@ -307,10 +306,10 @@ def _whole_text(context: Context) -> str:
             "The main statements rest on one test of each variable on its only day after treatment"
         )
     else:
-        rest = "Statements over the trial rest on one test of each variable, over all days"
+        rest = "Statements over the trial rest on one test of each variable over all days"
         counts = _LEVELS[VariableKind.COUNT]
         levels = levels.replace(counts, f"{counts} (each day with the same weight)")
-    parts = [f"{rest}: on {levels}."]
+    parts = [f"{rest}. It compares {levels}."]
     if trial.untreated is None:
         parts.append("All pairs were compared (Tukey).")
     elif trial.design.has_larger_units:

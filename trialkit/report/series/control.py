@@ -21,7 +21,14 @@ from trialkit.report.document import (
 )
 from trialkit.report.laid_out import shade
 from trialkit.report.numbers import percent_column, write_number
-from trialkit.report.series.captions import by_treatment, by_trial, ranged
+from trialkit.report.series.captions import (
+    in_trials,
+    over_all,
+    over_spans,
+    ranged,
+    reached_in_trials,
+    what_of,
+)
 from trialkit.report.series.context import (
     MOST_ACROSS,
     MOST_PRINTED,
@@ -45,12 +52,6 @@ def judged(context: SeriesContext, *roles: VariableRole) -> Iterator[tuple[Serie
         main = context.tables.main(variable.name)
         if main is not None:
             yield variable, main
-
-
-def what_of(context: SeriesContext, variable: SeriesVariable) -> str:
-    """Control of a pest, or reduction of anything else."""
-    word = "Control" if variable.role is VariableRole.PEST else "Reduction"
-    return f"{word} of {context.short_label(variable).lower()}"
 
 
 def pests(context: SeriesContext) -> Iterator[Block]:
@@ -89,7 +90,7 @@ def _over_windows(context: SeriesContext, variable: SeriesVariable) -> Iterator[
             variable=variable.name,
             of=treatments,
             alt=f"{what_of(context, variable)} over all trials in each span of days, by treatment.",
-            title=_over_all(context, variable, windows) if not place else "",
+            title=over_all(context, variable, windows) if not place else "",
             caption=more
             if place
             else (
@@ -115,7 +116,7 @@ def _forest(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> I
             variable=variable.name,
             of=(asked.measure, asked.window, *treatments),
             alt=f"{what_of(context, variable)} in every trial and over all of them, by treatment.",
-            title="" if place else _in_trials(context, variable, asked),
+            title="" if place else in_trials(context, variable, asked),
             caption=f"{what}, further treatments."
             if place
             else (
@@ -143,7 +144,7 @@ def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
     number = {a: max(tables["combined_control"].where(**a.where)["trials"]) for a in windows}
     return Table(
         key=context.key("combined", variable.name),
-        question=_over_all(context, variable, windows),
+        question=over_spans(context, variable, windows),
         about=f"{what_of(context, variable)} over all trials, by span of days, %.",
         columns=(
             Column(title="Treatment"),
@@ -165,23 +166,6 @@ def by_window(context: SeriesContext, variable: SeriesVariable) -> Table:
         notes=(_tint_note(context, variable),),
         sheet=f"{what_of(context, variable)}",
     )  # fmt: skip
-
-
-def _over_all(context: SeriesContext, variable: SeriesVariable, windows: list[Asked]) -> str:
-    """State the least and the largest control over all trials."""
-    main = context.tables.main(variable.name) or windows[0]
-    rows = context.tables["combined_control"].where(**main.where)
-    what = f"estimates of {what_of(context, variable).lower()} over all trials"
-    found = ranged(f"{what} ({context.days(main)})", by_treatment(context, rows, "percent"), "%")
-    return found or f"{what_of(context, variable)} over all trials, %"
-
-
-def _in_trials(context: SeriesContext, variable: SeriesVariable, asked: Asked) -> str:
-    """State the least and the largest control in any trial."""
-    rows = context.tables["trial_control"].where(**asked.where)
-    what = f"estimates of {what_of(context, variable).lower()} in single trials"
-    found = ranged(f"{what} ({context.days(asked)})", by_trial(context, rows, "percent"), "%")
-    return found or f"{what_of(context, variable)} trial by trial, %"
 
 
 def _title(context: SeriesContext, asked: Asked) -> str:
@@ -262,7 +246,9 @@ def _grid(
     )
     return Table(
         key=context.key("grid", variable.name, place),
-        question=f"{what}, further trials" if place else _in_trials(context, variable, asked),
+        question=f"{what}, further trials"
+        if place
+        else reached_in_trials(context, variable, asked),
         about="" if place else f"{what}.",
         columns=tuple(columns),
         rows=tuple(rows),

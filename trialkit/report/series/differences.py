@@ -7,9 +7,9 @@ from typing import Any
 
 from trialkit.findings.series_beside import rate_pairs
 from trialkit.report.document import Block, Column, Kind, Table, number_or_missing
-from trialkit.report.series.captions import ranged
+from trialkit.report.series.captions import ranged, what_of
 from trialkit.report.series.context import SeriesContext, span_of
-from trialkit.report.series.control import judged, what_of
+from trialkit.report.series.control import judged
 from trialkit.rows import defined
 from trialkit.series.matched import SeriesVariable
 from trialkit.series.rows import Asked
