@@ -264,9 +264,9 @@ def test_shares_with_missing_plots(split_rice: Build) -> None:
 
 def test_notes_on_rare_shares(split_rice: Build) -> None:
     analysis = analyse(_with_shares(split_rice(), share=0.01))
-    assert analysis.count_tests["note"].str.contains("less than it could").all()
+    assert analysis.count_tests["note"].str.contains("the test is conservative").all()
     notes = analysis.count_models["note"]
     assert notes.notna().all()
-    assert notes.str.contains("too close|one-sided").all()
+    assert notes.str.contains("too narrow|one-sided").all()
     analysis = analyse(_with_shares(split_rice(), share=0.06))
-    assert analysis.count_models["note"].str.contains("wider than they need").any()
+    assert analysis.count_models["note"].str.contains("conservative").any()

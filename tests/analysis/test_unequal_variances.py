@@ -105,7 +105,7 @@ def test_a_trial_says_which_comparisons_to_believe(
     counts.loc[counts.index[:lost], "value"] = np.nan
     analysis = analyse(replace(trial, counts=counts))
     (problem,) = [item for item in analysis.problems if item.kind == "unequal-variances"]
-    assert f"those of {trial.untreated} have" in problem.what
+    assert f"hose of {trial.untreated} have" in problem.what
     pairs = analysis.unequal_comparisons
     assert set(pairs["method"]) == {"tukey", "dunnett"}
     beside = analysis.comparisons.merge(

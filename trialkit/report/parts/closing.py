@@ -8,6 +8,7 @@ from importlib.metadata import PackageNotFoundError
 
 from trialkit.figures.identity import plain_line
 from trialkit.plain_text import joined
+from trialkit.problems import Problem
 from trialkit.report.captions import caption, counted
 from trialkit.report.context import Context
 from trialkit.report.document import (
@@ -29,6 +30,8 @@ from trialkit.trial import TreatmentRole, VariableRole
 
 #: Kind of the problem that plots have no value.
 MISSING_PLOTS = "missing-plots"
+#: Kinds of problems that the methods tell as departures from the plan.
+_DEPARTURES = (MISSING_PLOTS, "unequal-samples")
 #: How many findings lead the report at full size.
 LEADING = 8
 
@@ -72,19 +75,33 @@ def _grey_lines(context: Context) -> str:
 def warnings(context: Context) -> Iterator[Block]:
     """Everything odd in the input and in the analysis, what has the same remedy together."""
     problems = list(context.analysis.problems)
-    if "methods" in context.choices.order():  # where missing plots are departures from the plan
-        problems = [item for item in problems if item.kind != MISSING_PLOTS]
+    if "methods" in context.choices.order():  # where these are departures from the plan
+        problems = [item for item in problems if item.kind not in _DEPARTURES]
     left_out = _left_out(context)
     if left_out:
         yield Paragraph(left_out)
     if not problems:
         return
-    by_remedy: dict[str, list[str]] = {}
+    by_remedy: dict[str, list[Problem]] = {}
     for item in problems:
-        told = plain_line(f"{item.what} ({item.place})".replace(" ()", ""))
-        by_remedy.setdefault(item.remedy, []).append(told)
+        by_remedy.setdefault(item.remedy, []).append(item)
     yield Notes(
-        tuple(f"{' '.join(told)} {plain_line(remedy)}" for remedy, told in by_remedy.items())
+        tuple(f"{_told(items)} {plain_line(remedy)}" for remedy, items in by_remedy.items())
+    )
+
+
+def _told(items: list[Problem]) -> str:
+    """Say what was found, each with its place; what begins alike is begun once."""
+    told: dict[str, list[str]] = {}
+    for item in items:
+        place = f" ({item.place})" if str(item.place) else ""
+        lead, mark, rest = item.what.removesuffix(".").rpartition(": ")
+        if not place or not lead or ". " in rest:
+            told[item.what + place] = []
+        else:
+            told.setdefault(f"{lead}{mark}", []).append(f"{rest}{place}")
+    return plain_line(
+        " ".join(f"{lead}{'; '.join(rest)}." if rest else lead for lead, rest in told.items())
     )
 
 

@@ -97,9 +97,10 @@ def _trial_sentences(context: Context) -> Iterator[str]:
     trial = context.trial
     treatments = plural(counted(len(trial.treatments)), "treatment")
     area = f" of {trial.plot_area_m2:g} m\N{SUPERSCRIPT TWO}" if trial.plot_area_m2 else ""
-    plots = f"{plural(len(trial.plots), 'plot')}{area}"
     laid_out = f"{capital(treatments)} were compared in {layout(trial)}"
-    yield f"{laid_out}{'' if laid_out.endswith('plots') and not area else f' ({plots})'}."
+    counted_there = laid_out.endswith("plots")
+    plots = area if counted_there else f" ({plural(len(trial.plots), 'plot')}{area})"
+    yield f"{laid_out}{plots}."
     if trial.applications:
         yield f"{when_applied(trial.applications)}."
     days = sorted(day for day in set(trial.counts["day"]) if math.isfinite(day))

@@ -119,7 +119,7 @@ def standing(context: Context) -> Iterator[Block]:
         omitted = "" if context.trial.design is Design.CRD else "block or "
         text = (
             f"Of {plural(len(rows), 'difference')} {'from the untreated ' if control else ''}"
-            f"shown in {_whole_measures(rows)}, {firm} {'was' if firm == 1 else 'were'} shown in "
+            f"shown in {_whole_measures(rows)}, {_how_many(firm, len(rows))} shown in "
             f"every other analysis as well. Up to {paths} were tried: on other scales, and "
             f"without each {omitted}outlying plot in turn."
         )
@@ -168,6 +168,12 @@ def other_paths(context: Context) -> Iterator[Block]:
         ),
         sheet="Other analyses",
     )
+
+
+def _how_many(number: int, of: int) -> str:
+    if number == of:
+        return "all were" if of > 1 else "this was"
+    return f"{number} was" if number == 1 else f"{number or 'none'} were"
 
 
 def _fragile(context: Context, rows: Rows) -> Iterator[str]:
