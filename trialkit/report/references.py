@@ -50,9 +50,8 @@ REFERENCES: Mapping[str, Reference] = MappingProxyType(
             seen=True,
         ),
         "iobc": Reference(
-            "Classes of harm to natural enemies for semi-field and field trials: International "
-            "Organisation for Biological Control (IOBC), as several public pages give them; their "
-            "names and the edges of the classes differ between pages.",
+            "International Organisation for Biological Control (IOBC). Classes of harm to natural "
+            "enemies in field trials; public pages differ in their names and edges.",
             seen=True,
         ),
         "inversion": Reference(

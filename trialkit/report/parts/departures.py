@@ -55,7 +55,7 @@ def _missing_yields(context: Context) -> dict[str, list[str]]:
     if not trial.harvest.empty:
         masses = trial.harvest[["harvested_kg", "harvested_lb"]].notna().any(axis=1)
         have = set(trial.harvest.loc[masses, "plot"])
-        found["the harvested mass"] = [plot for plot in plots if plot not in have]
+        found["harvest"] = [plot for plot in plots if plot not in have]
     return found
 
 

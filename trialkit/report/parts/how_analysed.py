@@ -122,9 +122,13 @@ def _analysis_sentences(context: Context) -> Iterator[str]:
     sources = _SOURCES.get(trial.design, "the strata of the design and treatments")
     yield f"The plot was the experimental unit.{_samples_text(trial)}"
     yield f"{_responses_text(context)} analysis of variance with {sources}."
-    for scale, labels in responses_by_scale(context).items():
-        if scale in SCALE_FORMULAS:
-            yield f"The scale of analysis was {SCALE_FORMULAS[scale]} for {'; '.join(labels)}."
+    scales = [
+        f"{SCALE_FORMULAS[scale]} for {'; '.join(labels)}"
+        for scale, labels in responses_by_scale(context).items()
+        if scale in SCALE_FORMULAS
+    ]
+    if scales:
+        yield f"Scale of analysis: {'. '.join(map(capital, scales))}."
     if any(number > 0 for number in context.table("responses").get("n_missing")):
         yield ("Plots were missing: least-squares means were compared, and no value was imputed.")
     yield _comparison_text(context, write_share(trial.settings.alpha))
