@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from known_truth.field import randomised_blocks, treatment_list, trial_of
 from trialkit import Analysis, analyse, example_trial, make_findings, read_trial
 from trialkit.report import compose
 from trialkit.report.captions import counted
@@ -232,3 +233,38 @@ def test_more_of_a_pest_is_not_taken_for_better() -> None:
     assert "less is better" in fault.what
     assert "living" in fault.remedy
     assert not trial_faults(replace(trial, variables=(replace(PEST, better=Better.LESS),)))
+
+
+def test_the_change_of_one_day_is_not_headed_by_all_days() -> None:
+    rng = np.random.default_rng(5)
+    field = randomised_blocks(rng, 4, 5)
+    start = rng.poisson(60.0, field.plots).astype(float)
+    left = np.array([1.0, 0.2, 0.4, 0.9])[field.treatment]
+    counts = np.column_stack([start, rng.poisson(start * left)])
+    names = treatment_list(("Untreated", "One", "Two", "Three"))
+    analysis = analyse(trial_of(field, names, (-1.0, 7.0), counts, title="One day"))
+    assert analysis.claims["with_start"].any()
+    document = compose(analysis, make_findings(analysis))
+    (glance,) = [block for block in document.front if isinstance(block, Glance)]
+    assert ("Day 7", "change, %") in glance.heads
+    assert "over all days" not in "\n".join(glance.notes) + _told(analysis)
+
+
+def test_control_in_incomplete_blocks_says_that_its_limits_allow_for_them() -> None:
+    words = "its limits allow for incomplete blocks"
+    trial = _trial(Design.RCBD, treated=3)
+    left_out = {
+        f"{block}{name}" for block, name in zip(range(8), ("U", "P0", "P1", "P2") * 2, strict=True)
+    }
+    incomplete = replace(
+        trial,
+        plots=tuple(plot for plot in trial.plots if plot.id not in left_out),
+        counts=trial.counts[~trial.counts["plot"].isin(left_out)],
+    )
+    assert words in _notes_of_tables(incomplete)
+    assert words not in _notes_of_tables(trial)
+
+
+def _notes_of_tables(trial: Trial) -> str:
+    document = compose(analyse(trial))
+    return "\n".join(note for table in document.tables() for note in table.notes)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from trialkit.analysis.efficacy.control_tables import UNEVEN
 from trialkit.analysis.efficacy.mode_of_action import applied_later
+from trialkit.analysis.supporting.incomplete_blocks import incomplete_by_design
 from trialkit.figures.lines import LOWEST_CONTROL, MOST_PANELS
 from trialkit.findings.phrases import phrase
 from trialkit.findings.sentences import noun
@@ -158,6 +159,11 @@ def _control_notes(context: Context, rows: Rows, lines: list[Line]) -> Iterator[
     how = f"{CONTROL_METHODS.get(method, method)}: {_HOW.get(method, 'from treatment means')}."
     yield how
     yield from later_note(context, min(rows["days_after"]))
+    if incomplete_by_design(context.trial):
+        yield (
+            "Control compares means as counted, whatever blocks they came from; its limits allow "
+            "for incomplete blocks. Where the two do not agree, believe the limits."
+        )
     if context.trial.design.has_larger_units and context.trial.untreated is not None:
         yield (
             f"All rows are compared with {context.label(context.trial.untreated)} alone, so they "

@@ -8,6 +8,7 @@ from functools import partial
 
 from trialkit.figures.identity import plain_line
 from trialkit.figures.marks import marks
+from trialkit.findings.sentences import one_day_alone
 from trialkit.numerals import day as write_day
 from trialkit.numerals import plural
 from trialkit.report.context import Context
@@ -93,7 +94,7 @@ def _columns(sheet: Sheet) -> Iterator[tuple[tuple[str, str], Fill, str]]:
         yield (f"{target:g}% held", "until day"), _held, "held"
     if sheet.has("pest_days"):
         variable = context.trial.variable(sheet.first["pest_days"])
-        words = "All days" if _tested(sheet) else _area_words(variable.role)
+        words = _tested_days(sheet) if _tested(sheet) else _area_words(variable.role)
         yield (words, "change, %"), _change("pest_days", good=-1), "pest-days"
     if sheet.has("enemies"):
         label = _short_label(context, sheet.first["enemies"])
@@ -108,6 +109,12 @@ def _columns(sheet: Sheet) -> Iterator[tuple[tuple[str, str], Fill, str]]:
 def _tested(sheet: Sheet) -> bool:
     """Whether the change over the whole trial is that of its test."""
     return sheet.has("pest_days") and sheet.context.tested_change(sheet.first["pest_days"])
+
+
+def _tested_days(sheet: Sheet) -> str:
+    """Heading of the change that was tested: that of all days after treatment, or of the one."""
+    day = one_day_alone(sheet.context.tables, sheet.first["pest_days"])
+    return "All days" if day is None else f"Day {write_day(float(day['days_after']))}"
 
 
 def _area_words(role: VariableRole) -> str:
@@ -386,9 +393,9 @@ def _notes(sheet: Sheet, left_out: int) -> Iterator[str]:
     shown = set(context.table("claims", "variable").where(front=True).get("variable"))
     before = any(context.tested_with_start(name) for name in context.variables if name in shown)
     if _tested(sheet):
+        days = " over all days" if _tested_days(sheet) == "All days" else ""
         yield (
-            "Tests and changes over all days allow for values before treatment; other estimates "
-            "may not."
+            f"Tests and changes{days} allow for values before treatment; other estimates may not."
         )
     elif before:
         yield "The tests allow for values before treatment; the estimates may not."

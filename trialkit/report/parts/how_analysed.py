@@ -306,7 +306,8 @@ def _whole_text(context: Context) -> str:
         return ""
     trial = context.trial
     levels = joined([words for kind, words in _LEVELS.items() if kind in kinds])
-    if all(one_day_alone(context.tables, name) for name in names):
+    over_days = not all(one_day_alone(context.tables, name) for name in names)
+    if not over_days:
         rest = (
             "The main statements rest on one test of each variable on its only day after treatment"
         )
@@ -330,6 +331,8 @@ def _whole_text(context: Context) -> str:
         if any(context.tested_change(name) for name in names):
             parts.append(
                 "Changes over all days are those of this test, each day with equal weight."
+                if over_days
+                else "The change shown on page 1 is that of this test."
             )
     parts.append(
         f"All claims of page 1 together keep the {write_share(trial.settings.alpha)} level."
