@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from known_truth.field import randomised_blocks, treatment_list, trial_of
+from known_truth.field import PEST, randomised_blocks, treatment_list, trial_of
 from trialkit import Analysis, TreatmentRole, analyse, make_findings
+from trialkit.findings.sentences import noun
 
 DAYS = (-1.0, 7.0, 14.0)
 #: Untreated, reference, and two rates of one product under which numbers rise.
@@ -57,3 +58,33 @@ def test_what_stands_as_the_untreated_had_more_than_the_reference() -> None:
     told = [item.text for item in make_findings(analysis) if item.question == "reference"]
     assert any("Idle" in text and "had more" in text for text in told)
     assert not any("reduced" in text and "less" in text for text in told)
+
+
+def test_a_slope_that_counting_error_makes_uncertain_is_not_called_absent() -> None:
+    rng = np.random.default_rng(4)
+    field = randomised_blocks(rng, 4, 5)
+    counts = rng.poisson(RISING[field.treatment]).astype(float)
+    names = treatment_list(("Untreated", "One", "Two", "Three"))
+    yields = 50.0 - 0.1 * counts[:, 1:].sum(axis=1) + rng.normal(0.0, 0.5, field.plots)
+    analysis = analyse(trial_of(field, names, DAYS, counts, title="Loss", yields=yields))
+    loss = analysis.loss.copy()
+    mine = loss["basis"] == "over treatments"
+    loss.loc[mine, ["p", "corrected", "corrected_lower", "corrected_upper"]] = (
+        1e-4,
+        -2.0,
+        -9.0,
+        6.0,
+    )
+    wide = replace(analysis, loss=loss)
+    (text,) = [item.text for item in make_findings(wide) if item.topic == "loss"]
+    assert "uncertain" in text and "−6 to 9" in text
+    assert "not significantly" not in text
+
+
+@pytest.mark.parametrize(
+    ("label", "word"),
+    [("Weed dry matter, g per m2", "weed dry matter"), ("Height, cm", "height"),
+     ("Larvae, small", "larvae, small"), ("Vigour, 1 to 9", "vigour, 1 to 9")],
+)  # fmt: skip
+def test_a_unit_behind_a_label_is_no_part_of_its_name(label: str, word: str) -> None:
+    assert noun(replace(PEST, name="x", label=label)) == word

@@ -213,18 +213,20 @@ def loss_findings(tables: Tables) -> Iterator[Finding]:
         column, ends = _loss_columns(row)
         shown = p < alpha and row[ends[0]] * row[ends[1]] > 0.0
         about: dict[str, Any] = {"variable": crop.name}
-        if shown:
+        if p < alpha:
             number, interval = say.size(row, column, ends)
+            key = "less" if row[column] < 0 else "more"
             text = phrase(
-                "loss.less" if row[column] < 0 else "loss.more",
+                f"loss.{key}" if shown else f"loss.uncertain_{key}",
                 pest=noun(pest),
                 size=quantity(number, crop.unit),
                 crop=_which(crop),
-                brackets=brackets(interval, say.p(row, "p", p)),
+                brackets=brackets(interval, say.p(row, "p", p) if shown else ""),
             )
+        if shown:
             way = "lower" if row[column] < 0 else "higher"
             about |= {"claim": True, "p": p, "level": alpha, "direction": way}
-        else:
+        elif p >= alpha:
             text = phrase(
                 "loss.none",
                 crop=_which(crop),

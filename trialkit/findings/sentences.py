@@ -394,8 +394,11 @@ class Called(Protocol):
         ...
 
 
-#: "(%)", "(per plant)" or ", %" behind a name.
-_UNIT_BEHIND = re.compile(r"\s*\([^()]*\)$|[\s,]*%$")
+#: "(%)", "(per plant)", ", %" or ", g per m2" behind a name.
+_UNIT_BEHIND = re.compile(
+    r"\s*\([^()]*\)$|[\s,]*%$"
+    r"|,\s*(?:m?g|kg|t|lb|oz|bu|[cm]?m|ft|in|[mc]?[lL])(?:\s*(?:/|per)\s*[\w\u00b2\u00b3]+)*$"
+)
 
 
 def noun(variable: Called) -> str:
