@@ -62,12 +62,13 @@ def test_a_lower_rate_at_higher_numbers(potato):
     assert "was not shown to lose control at higher starting numbers" in quiet.text
     assert not quiet.claim
     (worse,) = _start(potato, p=0.01, points=-12.3, lower=-20.1, upper=-4.2, note=None)
-    assert "lost 12 percentage points more control of larvae (95% CI 4–20; p = 0.010)" in worse.text
+    assert "fell 12 percentage points further behind the full rate" in worse.text
+    assert "in control of larvae (95% CI 4–20; p = 0.010)" in worse.text
     assert worse.claim
     (better,) = _start(potato, p=0.01, points=12.3, lower=4.2, upper=20.1, note=None)
-    assert "less control" in better.text
+    assert "came 12 percentage points closer to the full rate" in better.text
     (one,) = _start(potato, p=0.01, points=1.1, lower=0.9, upper=2.1, note=None)
-    assert "lost 1 percentage point less" in one.text
+    assert "came 1 percentage point closer" in one.text
     (blind,) = _start(potato, note="too small a range")
     assert "cannot be told" in blind.text
     assert _start(potato, points=np.nan) == []
