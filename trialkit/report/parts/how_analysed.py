@@ -128,7 +128,7 @@ def _analysis_sentences(context: Context) -> Iterator[str]:
         if scale in SCALE_FORMULAS
     ]
     if scales:
-        yield f"Scale of analysis: {'; '.join(scales)}."
+        yield f"Scale of analysis: {'. '.join([scales[0], *map(capital, scales[1:])])}."
     if any(number > 0 for number in context.table("responses").get("n_missing")):
         yield ("Plots were missing: least-squares means were compared, and no value was imputed.")
     yield _comparison_text(context, write_share(trial.settings.alpha))
