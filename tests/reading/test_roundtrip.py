@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from dataclasses import fields, replace
 from datetime import date
@@ -60,7 +61,11 @@ texts = st.one_of(
 ids = texts
 optional = st.none() | texts
 positive = st.just(0.0) | st.floats(1e-9, 1e6, allow_nan=False)
-numbers = st.one_of(st.integers(0, 5000).map(float), positive)
+#: 999 and its like is refused where it may stand for a missing value.
+STAND_IN = re.compile(r"9{2,6}(?:\.0+|\.9+)?")
+numbers = st.one_of(st.integers(0, 5000).map(float), positive).filter(
+    lambda value: value < 999.0 or not STAND_IN.fullmatch(repr(value))
+)
 AS_FOLDER_AND_BOOK = settings(
     max_examples=int(os.environ.get("TRIALKIT_EXAMPLES", "20")),
     deadline=None,
