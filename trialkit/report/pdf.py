@@ -27,6 +27,7 @@ from trialkit.report.glance_block import Glance, GlanceRow
 from trialkit.report.laid_out import (
     BodyCell,
     column_widths,
+    hold_together,
     in_pieces,
     letters_width,
     map_edges,
@@ -167,18 +168,18 @@ def _blocks(blocks: tuple[Block, ...], figures: Mapping[str, str]) -> Iterator[d
 def _text(block: Block) -> dict[str, Any]:
     match block:
         case Paragraph(text=text):
-            return {"kind": "paragraph", "text": text}
+            return {"kind": "paragraph", "text": hold_together(text)}
         case Findings(items=items, start=start, aside=aside, strong=strong, title=title):
             return {
                 "kind": "findings",
-                "items": items,
+                "items": [hold_together(item) for item in items],
                 "start": start,
                 "aside": aside,
-                "strong": strong,
+                "strong": [hold_together(name) for name in strong],
                 "title": title,
             }
         case Notes(items=items):
-            return {"kind": "notes", "items": items}
+            return {"kind": "notes", "items": [hold_together(item) for item in items]}
         case Facts(pairs=pairs):
             return {"kind": "facts", "pairs": pairs}
         case Command(text=text):

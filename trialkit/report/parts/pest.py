@@ -41,7 +41,10 @@ def course_figure(context: Context, variable: Variable) -> FigureBlock | None:
     note = ""
     if len(days) > 1:
         note = course_scale(rows["mean"], rows["upper"], variable.kind).note()
-    spans = _bars(context, variable.name, level) if rows.knows("lower") else ""
+    spans = ""
+    if rows.knows("lower"):
+        drawn = "Bands" if len(days) > 1 else "Bars"
+        spans = f" {drawn}: {_intervals(context, variable.name, level)}."
     how = caption("course_how", extremes=extremes_words(many))
     return FigureBlock(
         key=context.key("course", variable.name),
@@ -69,21 +72,21 @@ def extremes_words(many: bool) -> str:
     return f", the {MOST_DOTS // 2} lowest and highest of the last day" if many else ""
 
 
-def _bars(context: Context, variable: str, level: str) -> str:
-    """Say what the bars are intervals of."""
+def _intervals(context: Context, variable: str, level: str) -> str:
+    """Say of what the bands of a course, or the bars of one day, are intervals."""
     modelled = [
         source == "negative binomial" for source in context.rows("course", variable)["interval"]
     ]
     scales = context.rows("choices", variable)["transform"]
     scale = str(scales[0]) if scales else "none"
     if all(modelled):
-        return f" Bands: {level} intervals (count model)."
+        return f"{level} intervals (count model)"
     if scale == "none":
-        return f" Bands: {level} intervals."
+        return f"{level} intervals"
     back = f"{level} intervals, back-transformed from the {SCALES.get(scale, scale)} scale"
     if any(modelled):
-        return f" Bands: {level} intervals (count model; on days without one, {back})."
-    return f" Bands: {back}."
+        return f"{level} intervals (count model; on days without one, {back})"
+    return back
 
 
 def days_text(days: list[float]) -> str:
