@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from html import escape
 
 #: Characters of a line on a terminal.
@@ -24,6 +25,11 @@ _STYLE = (
 def joined(parts: Sequence[str], word: str = "and") -> str:
     """Join parts into one phrase: "a", "a and b", "a, b and c"."""
     return f" {word} ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+
+
+def alternatives(words: Iterable[str]) -> str:
+    """Write a pattern of any of some words, the longest first, so that none hides a longer one."""
+    return "|".join(map(re.escape, sorted(words, key=len, reverse=True)))
 
 
 def capital(text: str) -> str:

@@ -161,7 +161,7 @@ def check_lines(
         lines.append("")
     shown = [item for item in problems if everything or not item.at_rest]
     lines += problem_lines(shown)
-    rest = _rest_lines(problems, "trialkit check --all lists them") if not everything else []
+    rest = _rest_lines(problems, "see trialkit check --all") if not everything else []
     return [*lines, *rest, *_verdict(problems)]
 
 
@@ -202,7 +202,7 @@ def closing_lines(
         if rest > 0:
             lines.append(f"  ({rest} more in the report)")
         lines.append("")
-    looks = [*look_lines(problems), *_rest_lines(problems, "they are in the report")]
+    looks = [*look_lines(problems), *_rest_lines(problems, "see the report")]
     if looks:
         lines += [*looks, ""]
     return [*lines, "Written", *path_lines(paths)]
@@ -213,7 +213,7 @@ def tidy_lines(trial: Trial, paths: Sequence[Path]) -> list[str]:
     lines = [*_trial_lines(trial, everything=False), ""]
     looks = [
         *look_lines(trial.warnings),
-        *_rest_lines(trial.warnings, "they are in the list of what was understood"),
+        *_rest_lines(trial.warnings, "see the list of what was understood"),
     ]
     return [*lines, *looks, *([""] if looks else []), "Written", *path_lines(paths)]
 

@@ -88,7 +88,7 @@ def _on_crop(
         worth=worth,
         brackets=brackets(say.largest_p(found)),
     )
-    yield say.claim(question_of(variable), text[:1].upper() + text[1:], found, front=front)
+    yield say.claim(question_of(variable), text, found, front=front)
 
 
 def _lower(

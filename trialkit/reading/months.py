@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from collections.abc import Mapping
 from typing import Final
+
+from trialkit.plain_text import alternatives
 
 _NAMES: Final = (
     "jan january januar janvier enero gennaio janeiro januari ene janv jän jänner",
@@ -36,7 +37,7 @@ MONTHS: Final[Mapping[str, int]] = {
 }
 _WORDS = {word for names in _NAMES for word in names.split()} | set(MONTHS)
 #: A pattern of any of these names, to be matched without regard to case.
-MONTH: Final = rf"(?:{'|'.join(map(re.escape, sorted(_WORDS, key=len, reverse=True)))})(?![^\W\d_])"
+MONTH: Final = rf"(?:{alternatives(_WORDS)})(?![^\W\d_])"
 
 
 def month_number(word: str) -> int | None:

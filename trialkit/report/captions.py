@@ -15,6 +15,7 @@ from trialkit.findings.phrases import keys, phrase
 from trialkit.findings.sentences import Row, Teller, noun
 from trialkit.findings.shown import fewer, shown_of, treatments_named
 from trialkit.numerals import day as write_day
+from trialkit.plain_text import capital
 from trialkit.report.context import Context
 from trialkit.report.numbers import write_number
 from trialkit.trial import Variable, VariableRole
@@ -55,8 +56,7 @@ def caption(key: str, **slots: str | int) -> str:
 
 def sentence(text: str) -> str:
     """Begin a text with a capital; what is in it of the user's own stays on one line."""
-    line = plain_line(text)
-    return line[:1].upper() + line[1:]
+    return capital(plain_line(text))
 
 
 def counted(number: int) -> str:

@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Callable, Iterable
 
 from trialkit.figures.identity import plain_line
+from trialkit.plain_text import alternatives
 
 #: What opens and closes an isolate; the first letter inside says which way it runs.
 OPENS, CLOSES = "\N{FIRST STRONG ISOLATE}", "\N{POP DIRECTIONAL ISOLATE}"
@@ -49,10 +50,10 @@ def isolating(own: Iterable[str]) -> Callable[[str], str] | None:
         None where no name runs from right to left.
     """
     lines = {plain_line(part) for text in own for part in text.split("\n")}
-    names = sorted(filter(runs_left, lines), key=len, reverse=True)
+    names = list(filter(runs_left, lines))
     if not names:
         return None
-    pattern = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, names))})(?!\w)")
+    pattern = re.compile(rf"(?<!\w)(?:{alternatives(names)})(?!\w)")
 
     def isolate(text: str) -> str:
         if not runs_left(text):

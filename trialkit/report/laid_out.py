@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from trialkit.plain_text import alternatives
 from trialkit.report.directions import isolated_line
 from trialkit.report.document import Cell, Column, FieldMap, Kind, MapPlot, Missing, Table
 from trialkit.report.numbers import write_cell
@@ -404,8 +405,7 @@ def parted(text: str, names: Sequence[str]) -> list[tuple[str, bool]]:
     """Part a sentence into pieces, those that are names marked; the longest name goes first."""
     if not names:
         return [(text, False)]
-    longest_first = sorted(names, key=len, reverse=True)
-    pieces = re.split(f"({'|'.join(map(re.escape, longest_first))})", text)
+    pieces = re.split(f"({alternatives(names)})", text)
     return [(piece, piece in names) for piece in pieces if piece]
 
 

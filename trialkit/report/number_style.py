@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from trialkit.figures.identity import plain_line
+from trialkit.plain_text import alternatives
 from trialkit.report.document import Document, Table
 from trialkit.report.rewriting import rewritten, rewritten_drawings
 from trialkit.report_choices import NumberStyle
@@ -46,8 +47,8 @@ def restyled_drawings(
 
 def _writer(own: Iterable[str], style: NumberStyle) -> Callable[[str], str]:
     lines = (plain_line(part) for text in own for part in text.split("\n\n"))
-    kept = sorted({line for line in lines if _NUMBER.search(line)}, key=len, reverse=True)
-    pattern = re.compile(f"({'|'.join(map(re.escape, kept))})") if kept else None
+    kept = {line for line in lines if _NUMBER.search(line)}
+    pattern = re.compile(f"({alternatives(kept)})") if kept else None
 
     def write(text: str) -> str:
         if pattern is None:

@@ -225,7 +225,7 @@ class _Writer:
             self.body(grid.add_row(), row, size)
         again = [bool(row) and "again" in row[0].style.split() for row in page.rows[1:]]
         notes = self.note_lines(page)
-        word_rows.hold_together(grid, noted=bool(notes), with_next=[*again, False])
+        word_rows.keep_rows(grid, noted=bool(notes), with_next=[*again, False])
         self.notes(notes)
 
     def body(self, grid_row: _Row, row: tuple[BodyCell, ...], size: float) -> None:
@@ -289,7 +289,7 @@ class _Writer:
         legend = "; ".join(
             label if label.startswith(key) else f"{key} {label}" for key, label, _ in block.legend
         )
-        word_rows.hold_together(grid, noted=bool(legend))
+        word_rows.keep_rows(grid, noted=bool(legend))
         self.notes([legend] if legend else [])
 
     def place(self, block: FieldMap, row: int, column: int, cell: _Cell) -> None:
@@ -335,7 +335,7 @@ class _Writer:
         parts.repeat_head(grid.rows[0])
         for row in block.rows:
             self.glance_row(grid.add_row(), row, block, courses=courses, scale=scale)
-        word_rows.hold_together(grid, noted=True)
+        word_rows.keep_rows(grid, noted=True)
         self.word.add_paragraph(" ".join(block.notes), style=parts.SMALL)
 
     def glance_row(

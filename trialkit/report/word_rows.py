@@ -32,7 +32,7 @@ def hold(rows: Iterable[_Row]) -> None:
             line.get_or_add_pPr().get_or_add_keepNext()
 
 
-def hold_together(grid: WordTable, *, noted: bool, with_next: Sequence[bool] = ()) -> None:
+def keep_rows(grid: WordTable, *, noted: bool, with_next: Sequence[bool] = ()) -> None:
     """Let no page end in a short table, near the top or end of a long one, or above its notes.
 
     Parameters
